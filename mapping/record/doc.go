@@ -1,0 +1,13 @@
+// Package record holds the clinic record: what a practice system saves when a
+// clinician operates on an ingrown toenail, reviews the toe, or answers a call
+// about it. It has the types, a strict decoder of its own, the JSON Schema that
+// documents the format, and the checks of what was decoded.
+//
+// A record is one header and one of three trees: surgery, review or contact.
+// It is a tree and not a flat form, because two toes may be done in one
+// sitting, and each toe has its block, its tourniquet periods and its borders.
+//
+// Every field may be absent. Absent is accepted and flagged; what is malformed
+// in the parts that identify or endanger is refused with every place; anything
+// else unreadable is kept as sent and flagged, and the rest is used (D2.1).
+package record

@@ -1,0 +1,42 @@
+package record
+
+// Severity orders findings.
+type Severity string
+
+// The severities of a finding of decoding and checking.
+const (
+	Refusal Severity = "refusal" // the record cannot be used (D2.1)
+	Warning Severity = "warning" // kept as sent, flagged, the rest used
+	Info    Severity = "info"
+)
+
+// Finding is one thing noticed in a record, with its place.
+type Finding struct {
+	Severity Severity `json:"severity"`
+	Code     string   `json:"code"`    // stable, kebab-case
+	Pointer  string   `json:"pointer"` // RFC 6901, into the record as sent
+	Text     string   `json:"text"`    // safe for logs: no value from the record
+	Rule     string   `json:"rule"`    // the decision point, such as "D2.1"
+}
+
+// Decoded is the outcome of Decode: the record as far as it could be read and
+// every finding. Record is never nil; Refused says that it must not be used
+// beyond its readable red flags.
+type Decoded struct {
+	Record   *Record
+	Findings []Finding
+	// NotJSON says that the bytes were not one JSON value (HTTP 400).
+	NotJSON bool
+	// Unreadable lists the pointers of members kept as sent and not used.
+	Unreadable []string
+}
+
+// Refused reports whether a finding refuses the record.
+func (d Decoded) Refused() bool {
+	for _, f := range d.Findings {
+		if f.Severity == Refusal {
+			return true
+		}
+	}
+	return false
+}
