@@ -1,0 +1,64 @@
+// Package searchparam knows the search parameters offered on /fhir: per
+// resource type the name, the kind and where its values stand. It makes index
+// rows from a resource and conditions from a query (R4 search.html).
+package searchparam
+
+import "time"
+
+// Kind is the search parameter type of R4 search.html.
+type Kind string
+
+// The kinds offered.
+const (
+	Token     Kind = "token"
+	Reference Kind = "reference"
+	Date      Kind = "date"
+	String    Kind = "string"
+	URI       Kind = "uri"
+	Quantity  Kind = "quantity"
+)
+
+// Row is one index row of one parameter of one resource. Only the members of
+// its kind are set.
+type Row struct {
+	Param  string
+	Kind   Kind
+	System string // token: system; quantity: unit system
+	Code   string // token: code; reference: "Type/id" or absolute URL; uri; quantity: unit code
+	Text   string // string: folded for comparison
+	Lo, Hi time.Time // date: the interval covered, Hi exclusive; zero: open
+	Number string // quantity: exact decimal
+}
+
+// Prefix is a comparison prefix of R4 search.html.
+type Prefix string
+
+// The prefixes offered for dates and quantities.
+const (
+	Eq Prefix = "eq"
+	Ne Prefix = "ne"
+	Gt Prefix = "gt"
+	Lt Prefix = "lt"
+	Ge Prefix = "ge"
+	Le Prefix = "le"
+	Sa Prefix = "sa"
+	Eb Prefix = "eb"
+)
+
+// Condition is one criterion: it holds when any of its alternatives does.
+type Condition struct {
+	Param string
+	Kind  Kind
+	Any   []Alternative
+}
+
+// Alternative is one comma-separated value of a criterion.
+type Alternative struct {
+	// AnySystem: a token without "|"; NoSystem: "|code"; else System.
+	AnySystem, NoSystem bool
+	System, Code        string
+	Text                string
+	Prefix              Prefix
+	Lo, Hi              time.Time
+	Number              string
+}

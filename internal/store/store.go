@@ -1,0 +1,238 @@
+// Package store is the contract of the one place of truth: deliveries as they
+// came, resource versions, the search index, flags, cases, facts and the
+// outbox, all changed in one transaction per intake. The behaviour is held by
+// the suite in storetest; sqlite is the store of one machine.
+package store
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"nailbridge/internal/searchparam"
+	"nailbridge/internal/validate"
+	"nailbridge/mapping/resource"
+)
+
+// Errors of a store. Anything else is a fault of the store and counts as
+// ErrUnavailable at the doors.
+var (
+	// ErrNotFound: no such resource, version, delivery or flag.
+	ErrNotFound = errors.New("not found")
+	// ErrGone: it existed and may not be shown (declined sharing, masked).
+	ErrGone = errors.New("gone")
+	// ErrUnavailable: nothing was stored and nothing was promised: disk full,
+	// locked database, stopping.
+	ErrUnavailable = errors.New("store unavailable")
+	// ErrEpoch: a token from before a restored backup.
+	ErrEpoch = errors.New("token of another epoch")
+)
+
+// Store is a set of data with one writer at a time and readers that never
+// wait for it: View sees the last committed state as a snapshot.
+type Store interface {
+	// View runs fn on a snapshot. fn may be long.
+	View(ctx context.Context, fn func(Reader) error) error
+	// Update runs fn in one write transaction. All or nothing: when fn or the
+	// commit fails, nothing was stored.
+	Update(ctx context.Context, fn func(Writer) error) error
+	Close() error
+}
+
+// Owner groups what is folded together: one patient of one clinic, or, with
+// an empty Patient, the clinic itself.
+type Owner struct{ Clinic, Patient string }
+
+// Delivery is one arrival of one content of a record id, kept for ever.
+type Delivery struct {
+	Seq        int64 // order of first arrival within the store
+	Clinic     string
+	Record     string
+	Patient    string // PatientKey of the content, "" when unreadable
+	Kind       string
+	Status     string
+	Hash       string
+	SavedAt    time.Time // zero: absent
+	Received   time.Time // of the first arrival
+	Body       []byte    // as sent
+	Answer     string    // the answer given at first arrival (D2)
+	Reasons    []byte    // JSON of the findings
+	Held       bool
+	Refused    bool
+	Superseded bool // urgent mark of D1.1: never received before, older by saved-at alone
+}
+
+// Stamp is the place of a commit in the one order of everything.
+type Stamp struct {
+	Epoch       string
+	Seq         int64
+	LastUpdated time.Time // strictly rising with Seq, to the millisecond
+}
+
+// Version is one stored version of a resource.
+type Version struct {
+	Ref         resource.Ref
+	Number      int64
+	VersionID   string // "<epoch>-<n>", never reused across restores (D8.3)
+	Seq         int64
+	LastUpdated time.Time
+	Deleted     bool   // a DELETE entry: declined sharing (D3.1)
+	First       bool   // the version that created the resource
+	Body        []byte // as served, with meta spliced in; nil when Deleted
+}
+
+// Held is the state of one owned resource before a commit.
+type Held struct {
+	Ref     resource.Ref
+	Case    string
+	Content resource.Resource // as put, without meta.versionId; zero when Deleted
+	Version int64
+	Deleted bool
+}
+
+// Query is one search: conditions that all must hold, over one type.
+type Query struct {
+	Type  string
+	Match []searchparam.Condition
+	// UpTo bounds the walk: versions committed later are not seen. Zero: now.
+	UpTo int64
+	// After is the key of the last entry of the page before.
+	After *Key
+	// Ascending orders by (Seq, id) rising; else falling.
+	Ascending bool
+	Count     int
+}
+
+// Key is the position of an entry in a keyset walk.
+type Key struct {
+	Seq int64
+	Ref resource.Ref
+}
+
+// Page is a part of a walk.
+type Page struct {
+	Versions []Version
+	Total    int  // of the whole search under the bound
+	More     bool // a next page exists
+	UpTo     int64
+	Epoch    string
+}
+
+// HistoryQuery is one history walk, newest first.
+type HistoryQuery struct {
+	Type  string // "": system history
+	ID    string // "": type history
+	Since time.Time
+	UpTo  int64
+	After *Key
+	Count int
+}
+
+// Flag is a flag of a case as stored for the clinic's lists.
+type Flag struct {
+	ID         string
+	Owner      Owner
+	Case       string
+	Code       string
+	Level      string
+	InputsHash string
+	Open       bool
+	JSON       []byte // the flag as answered
+}
+
+// Activity is a review activity as stored for the clinic's lists and the
+// scheduler.
+type Activity struct {
+	Owner  Owner
+	Case   string
+	ID     string
+	Status string
+	Start  time.Time
+	End    time.Time // exclusive end of the window
+	Open   bool
+	JSON   []byte
+}
+
+// Fact is a stored overdue fact (D1.6).
+type Fact struct {
+	Owner    Owner
+	Case     string
+	Activity string
+	End      time.Time
+}
+
+// Ack is a stored acknowledgement (D1.3); Stale ones are kept and do not
+// close their flag.
+type Ack struct {
+	Owner      Owner
+	Case       string
+	Flag       string
+	InputsHash string
+	JSON       []byte // mapping.Acknowledgement
+	Stale      bool
+}
+
+// Event is one outbox entry, relayed after the commit.
+type Event struct {
+	Seq  int64
+	Kind string
+	JSON []byte
+}
+
+// Reader reads a snapshot.
+type Reader interface {
+	// Head is the last commit seen by this snapshot.
+	Head() Stamp
+
+	// Hub side: only what is published.
+	Read(ref resource.Ref) (Version, error)
+	VRead(ref resource.Ref, versionID string) (Version, error)
+	Search(q Query) (Page, error)
+	History(q HistoryQuery) (Page, error)
+
+	// Clinic side.
+	Deliveries(clinic, record string) ([]Delivery, error)
+	// DeliveriesOf gives all deliveries of every record id of the clinic of
+	// which some delivery named the patient, or which is a review or contact
+	// of such a record's surgery.
+	DeliveriesOf(o Owner) ([]Delivery, error)
+	// DeliveriesList gives deliveries marked refused, held, waiting or
+	// superseded, oldest first.
+	DeliveriesList(clinic, mark string) ([]Delivery, error)
+	Owned(o Owner) ([]Held, error)
+	Exists(ref resource.Ref) (bool, error)
+	Flags(o Owner) ([]Flag, error)
+	ClinicFlags(clinic string, openOnly bool) ([]Flag, error)
+	Flag(clinic, id string) (Flag, error)
+	Activities(clinic string) ([]Activity, error)
+	// EndedBefore gives open activities whose window ended at or before t and
+	// that have no fact with that same end.
+	EndedBefore(t time.Time) ([]Activity, error)
+	Facts(o Owner) ([]Fact, error)
+	Acks(o Owner) ([]Ack, error)
+	// Staff gives the stored statements about a member of staff.
+	Staff(clinic, key string) ([][]byte, error)
+	Outbox(afterSeq int64, limit int) ([]Event, error)
+}
+
+// Writer is a write transaction; it reads its own writes.
+type Writer interface {
+	Reader
+	// Stamp takes the next place in the order, once per transaction, under
+	// the lock of the transaction. now comes from the caller's clock.
+	Stamp(now time.Time) (Stamp, error)
+	PutDelivery(d Delivery) (Delivery, error)
+	MarkDelivery(d Delivery) error // Answer, Reasons, Held, Refused, Superseded
+	// Put adds a version. rows are the index rows of the content.
+	Put(o Owner, caseID string, r validate.Checked, rows []searchparam.Row) (Version, error)
+	// Delete adds a DELETE entry and hides all earlier versions (410).
+	Delete(o Owner, ref resource.Ref) (Version, error)
+	// Mask hides the versions before the current one (410), D1.5.
+	Mask(ref resource.Ref) error
+	ReplaceFlags(o Owner, flags []Flag) error
+	ReplaceActivities(o Owner, as []Activity) error
+	PutFact(f Fact) error
+	PutAck(a Ack) error
+	PutStaff(clinic, key, record string, statement []byte) error
+	PutEvent(kind string, json []byte) error
+}

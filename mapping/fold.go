@@ -1,0 +1,155 @@
+package mapping
+
+import (
+	"time"
+
+	"github.com/google/uuid"
+
+	"nailbridge/mapping/followup"
+	"nailbridge/mapping/record"
+	"nailbridge/mapping/resource"
+	"nailbridge/mapping/safety"
+	"nailbridge/mapping/terms"
+)
+
+// Version is the version of the mapping; Provenance names it.
+const Version = "1"
+
+// Settings are what a fold needs besides records: all of it is data, so that
+// the same settings and records give the same bytes.
+type Settings struct {
+	Namespace uuid.UUID // secret per deployment (D1.7)
+	Terms     *terms.Terms
+	Codes     terms.Setting
+	Clinic    ClinicSettings
+}
+
+// ClinicSettings are the settings of one clinic.
+type ClinicSettings struct {
+	ID              string         // the clinic of record headers
+	Name            string         // Organization.name
+	Zone            *time.Location // for times recorded without offset
+	IdentifierBase  string         // absolute URI under which the clinic numbers its own things
+	Formulary       *safety.Formulary // nil: no ceiling chosen
+	DefaultProtocol record.Code    // "" : a protocol applies only if a record names it (D4.1)
+	ShareUnstated   string         // lawful basis as text; "": never stated means not shared (D3.1)
+}
+
+// Delivery is one arrival of one content of a record id (D1.1).
+type Delivery struct {
+	Record   *record.Record
+	Findings []record.Finding // of decoding and checking, for flags
+	Hash     string           // record.ContentHash
+	Received time.Time        // of its first arrival
+	Held     bool             // left out of the fold until a retry validates it (D1.3)
+	Refused  bool             // kept, never folded
+}
+
+// OverdueFact says that the window of an activity ended with no review
+// recorded (D1.6).
+type OverdueFact struct {
+	Case     string // record id of the surgery
+	Activity string
+	End      time.Time
+}
+
+// Acknowledgement is a named person's answer to a flag (D1.3).
+type Acknowledgement struct {
+	Case       string
+	Flag       string // Flag.ID
+	InputsHash string
+	Who        record.Person
+	Reason     string
+	At         time.Time
+}
+
+// StaffStatement is what one record says of one member of staff.
+type StaffStatement struct {
+	Person  record.Person
+	SavedAt time.Time
+	Record  string
+	Revision int64
+}
+
+// PatientFold is everything known at one clinic about one patient: the unit
+// that is folded again when any of it changes.
+type PatientFold struct {
+	// Patient is the identifier whose cases are folded.
+	Patient record.Identifier
+	// Deliveries are all deliveries of every record id that ever named the
+	// patient, in any order; the fold chooses which content counts (D1.1) and
+	// leaves out those whose current content names another patient (D1.5).
+	Deliveries []Delivery
+	Facts      []OverdueFact
+	Acks       []Acknowledgement
+	Staff      []StaffStatement // of the whole clinic, for the persons named
+}
+
+// Level of a flag (D2.4).
+type Level string
+
+// The levels.
+const (
+	Critical Level = "critical" // DetectedIssue, severity high
+	Warning  Level = "warning"  // DetectedIssue, severity moderate
+	Note     Level = "note"     // in the answer only
+)
+
+// Flag is one thing a clinician should see, as a sentence fit to show.
+type Flag struct {
+	ID           string         `json:"flag"` // stable: of case, code and place
+	Code         string         `json:"code"`
+	Level        Level          `json:"level"`
+	Case         string         `json:"case,omitempty"` // record id of the surgery
+	Record       string         `json:"record,omitempty"`
+	Place        string         `json:"place,omitempty"`
+	Text         string         `json:"text"`
+	Inputs       []safety.Input `json:"inputs,omitempty"`
+	InputsHash   string         `json:"inputsHash"`
+	Source       string         `json:"source,omitempty"`
+	Rule         string         `json:"rule,omitempty"`
+	Acknowledged *Acknowledged  `json:"acknowledged,omitempty"`
+	Closed       bool           `json:"closed,omitempty"` // final, nothing left to do
+}
+
+// Acknowledged is the part of an acknowledgement shown with its flag.
+type Acknowledged struct {
+	Who    string    `json:"who"`
+	Reason string    `json:"reason"`
+	At     time.Time `json:"at"`
+}
+
+// Case is the follow-up of one surgery as the clinic's lists show it.
+type Case struct {
+	Surgery    string // record id
+	Status     string // CarePlan.status, or "" when there is no plan
+	Activities []followup.Activity
+}
+
+// Result is the output of a fold: content only, no versions, no clock.
+type Result struct {
+	Resources []resource.Resource // sorted by type and id
+	// CaseOf names, for each resource, the surgery record id it belongs to;
+	// "" for those folded per patient or per clinic.
+	CaseOf  map[resource.Ref]string
+	Flags   []Flag
+	Figures []safety.Figure
+	Cases   []Case
+	// Waiting lists the record ids of reviews and contacts without a surgery.
+	Waiting []string
+	// Shared says whether the resources may leave the clinic (D3.1).
+	Shared bool
+	// SharingBasis says in words why.
+	SharingBasis string
+	// Sources are the current contents folded, for Provenance.
+	Sources []Source
+}
+
+// Source names one folded content.
+type Source struct {
+	Record string
+	Case   string
+	Hash   string // hex sha-256 of the publishable part
+	Author record.Person
+	Kind   record.Code
+}

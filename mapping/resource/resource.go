@@ -1,0 +1,189 @@
+// Package resource is the handle on one FHIR R4 resource that the project
+// holds outside the mapping: its type, id, references and content bytes. The
+// bytes are made once by the mapping and kept; protos never leave it.
+package resource
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"sort"
+	"strings"
+	"sync"
+	"time"
+)
+
+// Ref names a resource by type and logical id; its String is the relative
+// reference "Type/id" (R4 references.html, literal references).
+type Ref struct{ Type, ID string }
+
+// String gives "Type/id".
+func (r Ref) String() string { return r.Type + "/" + r.ID }
+
+// ParseRef reads a relative reference "Type/id", without a version.
+func ParseRef(s string) (Ref, bool) {
+	t, id, ok := strings.Cut(s, "/")
+	if !ok || t == "" || id == "" || strings.ContainsAny(id, "/#?") || strings.Contains(t, ":") {
+		return Ref{}, false
+	}
+	return Ref{Type: t, ID: id}, true
+}
+
+// Resource is one resource: immutable content without meta.versionId and
+// meta.lastUpdated, which the store adds at commit (Splice).
+type Resource struct {
+	ref  Ref
+	json []byte
+	tree *lazyTree
+}
+
+type lazyTree struct {
+	once sync.Once
+	m    map[string]any
+}
+
+// Errors of FromJSON.
+var (
+	ErrNotResource = errors.New("not a JSON object with resourceType and id")
+)
+
+// FromJSON takes ownership of b, the JSON of one resource with resourceType
+// and id. The bytes are kept as given.
+func FromJSON(b []byte) (Resource, error) {
+	var head struct {
+		ResourceType string `json:"resourceType"`
+		ID           string `json:"id"`
+	}
+	if err := json.Unmarshal(b, &head); err != nil {
+		return Resource{}, fmt.Errorf("%w: %w", ErrNotResource, err)
+	}
+	if head.ResourceType == "" || head.ID == "" {
+		return Resource{}, ErrNotResource
+	}
+	return Resource{ref: Ref{head.ResourceType, head.ID}, json: b, tree: &lazyTree{}}, nil
+}
+
+// Ref is the resource's type and id.
+func (r Resource) Ref() Ref { return r.ref }
+
+// Type is the resource type, such as "Procedure".
+func (r Resource) Type() string { return r.ref.Type }
+
+// ID is the logical id.
+func (r Resource) ID() string { return r.ref.ID }
+
+// JSON is the content. It must not be modified.
+func (r Resource) JSON() []byte { return r.json }
+
+// IsZero reports whether r holds nothing.
+func (r Resource) IsZero() bool { return r.json == nil }
+
+// Equal reports whether both have the same content bytes.
+func (r Resource) Equal(o Resource) bool { return bytes.Equal(r.json, o.json) }
+
+// Tree is the parsed content with numbers as json.Number, parsed on first use
+// and shared: it must not be modified.
+func (r Resource) Tree() map[string]any {
+	r.tree.once.Do(func() {
+		d := json.NewDecoder(bytes.NewReader(r.json))
+		d.UseNumber()
+		// FromJSON has read the bytes as an object already.
+		_ = d.Decode(&r.tree.m)
+	})
+	return r.tree.m
+}
+
+// References lists every Reference.reference of the resource, in document
+// order of sorted members, with repeats.
+func (r Resource) References() []string {
+	var out []string
+	walkReferences(r.Tree(), &out)
+	return out
+}
+
+func walkReferences(v any, out *[]string) {
+	switch v := v.(type) {
+	case map[string]any:
+		keys := make([]string, 0, len(v))
+		for k := range v {
+			keys = append(keys, k)
+		}
+		sort.Strings(keys)
+		for _, k := range keys {
+			if s, ok := v[k].(string); ok && k == "reference" {
+				*out = append(*out, s)
+				continue
+			}
+			walkReferences(v[k], out)
+		}
+	case []any:
+		for _, e := range v {
+			walkReferences(e, out)
+		}
+	}
+}
+
+// Sort orders resources by type and id.
+func Sort(rs []Resource) {
+	slices.SortFunc(rs, func(a, b Resource) int { return strings.Compare(a.ref.String(), b.ref.String()) })
+}
+
+// LastUpdatedLayout is the form of meta.lastUpdated: an instant in UTC to the
+// millisecond.
+const LastUpdatedLayout = "2006-01-02T15:04:05.000Z"
+
+// Splice gives the resource as stored: the content with meta.versionId and
+// meta.lastUpdated set, other members of meta kept, keys sorted.
+func (r Resource) Splice(versionID string, lastUpdated time.Time) ([]byte, error) {
+	var members map[string]json.RawMessage
+	if err := json.Unmarshal(r.json, &members); err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrNotResource, err)
+	}
+	meta := map[string]json.RawMessage{}
+	if m, ok := members["meta"]; ok {
+		if err := json.Unmarshal(m, &meta); err != nil {
+			return nil, fmt.Errorf("%w: meta: %w", ErrNotResource, err)
+		}
+	}
+	meta["versionId"] = quote(versionID)
+	meta["lastUpdated"] = quote(lastUpdated.UTC().Format(LastUpdatedLayout))
+	b, err := json.Marshal(meta)
+	if err != nil {
+		return nil, err
+	}
+	members["meta"] = b
+	return marshalOrdered(members)
+}
+
+func quote(s string) json.RawMessage {
+	b, _ := json.Marshal(s) // a string always marshals
+	return b
+}
+
+// marshalOrdered writes resourceType, id and meta first, then the rest sorted.
+func marshalOrdered(members map[string]json.RawMessage) ([]byte, error) {
+	keys := make([]string, 0, len(members))
+	for k := range members {
+		switch k {
+		case "resourceType", "id", "meta":
+		default:
+			keys = append(keys, k)
+		}
+	}
+	sort.Strings(keys)
+	keys = append([]string{"resourceType", "id", "meta"}, keys...)
+	var buf bytes.Buffer
+	buf.WriteByte('{')
+	for i, k := range keys {
+		if i > 0 {
+			buf.WriteByte(',')
+		}
+		buf.Write(quote(k))
+		buf.WriteByte(':')
+		buf.Write(members[k])
+	}
+	buf.WriteByte('}')
+	return buf.Bytes(), nil
+}
