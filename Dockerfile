@@ -1,0 +1,21 @@
+# An image with one static binary and nothing else: no shell, no C library, no package manager.
+# Zone data is inside the binary (it imports time/tzdata), because an empty image has none.
+#
+#   docker build -t nailbridge .
+#   docker run --network host -v nailbridge-data:/data nailbridge
+#
+# The bridge listens on the loopback address only, so the container shares the host's network instead of publishing a port.
+FROM golang:1.26 AS build
+WORKDIR /src
+COPY go.mod go.sum ./
+RUN go mod download
+COPY . .
+RUN CGO_ENABLED=0 go build -trimpath -o /out/nailbridge ./bridge && mkdir -m 700 /out/data
+
+FROM scratch
+COPY --from=build /out/nailbridge /nailbridge
+COPY --from=build --chown=65534:65534 /out/data /data
+USER 65534:65534
+VOLUME /data
+ENTRYPOINT ["/nailbridge"]
+CMD ["demo", "--data", "/data"]

@@ -1,0 +1,34 @@
+# Short names for the commands of this project. `make ci` is what decides.
+GO          ?= go
+STATICCHECK ?= honnef.co/go/tools/cmd/staticcheck@v0.8.2
+
+.PHONY: build test race lint oracle demo chroot image ci
+
+build: ## the release binary, CGO-free
+	CGO_ENABLED=0 $(GO) build -trimpath -o nailbridge ./bridge
+
+test:
+	$(GO) test ./...
+
+race: ## needs a C compiler
+	CGO_ENABLED=1 $(GO) test -race ./...
+
+lint:
+	@files=$$(git ls-files '*.go' | xargs -r gofmt -l); if [ -n "$$files" ]; then echo "not formatted: $$files"; exit 1; fi
+	$(GO) vet ./...
+	$(GO) run $(STATICCHECK) ./...
+
+oracle: ## everything we publish against the outside validator; needs Java 17 and Maven
+	NAILBRIDGE_ORACLE=1 $(GO) test -count=1 -v -run TestOracle ./conformance/oracles/...
+
+demo:
+	$(GO) run ./bridge demo
+
+chroot: ## the release binary alone in an empty root, as another user; needs root
+	.ci/chroot-run
+
+image:
+	docker build -t nailbridge .
+
+ci:
+	.ci/run
