@@ -1,0 +1,170 @@
+package mapping
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+	"time"
+
+	"nailbridge/mapping/record"
+)
+
+// MaxAhead is how far a saved-at may lie after reception before it counts as
+// the reception time (D1.1).
+const MaxAhead = 10 * time.Minute
+
+// Conflict says why the deliveries of one record id disagree.
+type Conflict string
+
+// The conflicts.
+const (
+	NoConflict       Conflict = ""
+	SameRevision     Conflict = "same-revision"     // two contents under one revision (D1.2)
+	RevisionsPartial Conflict = "revisions-partial" // some deliveries carry a revision, some do not (D1.1)
+)
+
+// Standing is which content of a record id counts.
+type Standing struct {
+	// Current is the delivery whose content counts; nil when the id has only
+	// drafts, refused or held deliveries.
+	Current *Delivery
+	// Top is the greatest delivery, held ones included: it differs from
+	// Current while a newer content is held.
+	Top      *Delivery
+	Conflict Conflict
+}
+
+// SavedAt is the time a delivery counts as saved: its saved-at in the zone,
+// or the reception time when that lies more than MaxAhead later. ahead says
+// so. The zero time means that no saved-at was sent.
+func (d *Delivery) SavedAt(zone *time.Location) (t time.Time, ahead bool) {
+	if d.Record.SavedAt == nil {
+		return time.Time{}, false
+	}
+	t, _ = d.Record.SavedAt.In(zone)
+	if t.After(d.Received.Add(MaxAhead)) {
+		return d.Received, true
+	}
+	return t, false
+}
+
+// ranked is a delivery with the values that rank it.
+type ranked struct {
+	*Delivery
+	saved    time.Time
+	revision int64
+}
+
+// Stand chooses the content that counts among the deliveries of one record id
+// (D1.1, D1.2). The set decides, never the order of arrival. Drafts and
+// refused deliveries never count; historical ones rank below every live one
+// and never conflict with it.
+func Stand(ds []Delivery, zone *time.Location) Standing {
+	var live, old []ranked
+	for i := range ds {
+		d := &ds[i]
+		if d.Refused || d.Record.Status == "draft" {
+			continue
+		}
+		r := ranked{Delivery: d, revision: revisionOf(d.Record)}
+		r.saved, _ = d.SavedAt(zone)
+		if d.Record.Historical {
+			old = append(old, r)
+		} else {
+			live = append(live, r)
+		}
+	}
+	oldConflict, liveConflict := rank(old), rank(live)
+	all := append(old, live...)
+	if len(all) == 0 {
+		return Standing{}
+	}
+	st := Standing{Top: all[len(all)-1].Delivery, Conflict: liveConflict}
+	if len(live) == 0 {
+		st.Conflict = oldConflict
+	}
+	for i := len(all) - 1; i >= 0 && st.Current == nil; i-- {
+		if !all[i].Held {
+			st.Current = all[i].Delivery
+		}
+	}
+	return st
+}
+
+// rank sorts one class, lowest first, and says how its members conflict.
+func rank(class []ranked) Conflict {
+	with := 0
+	for _, r := range class {
+		if r.Record.Revision != nil {
+			with++
+		}
+	}
+	byRevision := with == len(class)
+	slices.SortFunc(class, func(a, b ranked) int { return compareRanked(a, b, byRevision) })
+	switch {
+	case with > 0 && !byRevision:
+		return RevisionsPartial
+	case with > 0 && twoContents(class):
+		return SameRevision
+	}
+	return NoConflict
+}
+
+// compareRanked orders by (revision, saved-at, hash) or (saved-at, hash). An
+// absent saved-at, the zero time, ranks lowest.
+func compareRanked(a, b ranked, byRevision bool) int {
+	if byRevision {
+		if c := cmp.Compare(a.revision, b.revision); c != 0 {
+			return c
+		}
+	}
+	if c := a.saved.Compare(b.saved); c != 0 {
+		return c
+	}
+	return strings.Compare(a.Hash, b.Hash)
+}
+
+// twoContents reports two contents under the highest revision; class is
+// sorted.
+func twoContents(class []ranked) bool {
+	top := class[len(class)-1]
+	return slices.ContainsFunc(class, func(r ranked) bool {
+		return r.revision == top.revision && r.Hash != top.Hash
+	})
+}
+
+// Arrival is what the arrival of a content did to its record id.
+type Arrival struct {
+	// Counts: the content sent is the current one.
+	Counts bool
+	// Changed: the current content is another than before.
+	Changed bool
+	// ByTimeAlone: it does not count because its saved-at is lower, not its
+	// revision: a slow clock may have hidden a correction (D1.1).
+	ByTimeAlone bool
+	Conflict    Conflict
+}
+
+// Arrive compares the standing before and after one delivery was added.
+func Arrive(before, after Standing, sent *Delivery) Arrival {
+	a := Arrival{Conflict: after.Conflict}
+	if after.Top != nil {
+		a.Counts = after.Top.Hash == sent.Hash
+	}
+	beforeHash, afterHash := "", ""
+	if before.Current != nil {
+		beforeHash = before.Current.Hash
+	}
+	if after.Current != nil {
+		afterHash = after.Current.Hash
+	}
+	a.Changed = beforeHash != afterHash
+	if !a.Counts && after.Top != nil {
+		a.ByTimeAlone = !lowerRevision(sent.Record, after.Top.Record) && !sent.Record.Historical
+	}
+	return a
+}
+
+func lowerRevision(a, b *record.Record) bool {
+	return a.Revision != nil && b.Revision != nil && *a.Revision < *b.Revision
+}
