@@ -49,6 +49,7 @@ type Delivery struct {
 	Clinic     string
 	Record     string
 	Patient    string // PatientKey of the content, "" when unreadable
+	Surgery    string // record id of the surgery that a review or contact names; else ""
 	Kind       string
 	Status     string
 	Hash       string
@@ -100,7 +101,13 @@ type Query struct {
 	After *Key
 	// Ascending orders by (Seq, id) rising; else falling.
 	Ascending bool
-	Count     int
+	// Count is the most versions a page holds; 0: none, for Total alone.
+	Count int
+	// NoTotal leaves Page.Total 0: counting visits every match.
+	NoTotal bool
+	// Epoch is that of the page token; another than the store's is ErrEpoch.
+	// "": not asked.
+	Epoch string
 }
 
 // Key is the position of an entry in a keyset walk.
@@ -125,7 +132,10 @@ type HistoryQuery struct {
 	Since time.Time
 	UpTo  int64
 	After *Key
-	Count int
+	// Count, NoTotal and Epoch are as in Query.
+	Count   int
+	NoTotal bool
+	Epoch   string
 }
 
 // Flag is a flag of a case as stored for the clinic's lists.
