@@ -1,0 +1,180 @@
+package r4
+
+import (
+	"strings"
+
+	cpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/codes_go_proto"
+	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
+
+	"nailbridge/mapping/record"
+	"nailbridge/mapping/resource"
+)
+
+// Code system and extension addresses of R4 itself (R4 terminologies-systems
+// and extensibility pages).
+const (
+	UCUM               = "http://unitsofmeasure.org"
+	IdentifierTypes    = "http://terminology.hl7.org/CodeSystem/v2-0203"
+	dataAbsentReason   = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
+	primitiveHasNoData = "https://g.co/fhir/StructureDefinition/primitiveHasNoValue" // google/fhir's own mark, never written
+)
+
+// Ref is a literal reference "Type/id". Its target type is checked when the
+// resource is marshalled (D5.10).
+func Ref(r resource.Ref) *dpb.Reference {
+	return &dpb.Reference{Reference: &dpb.Reference_Uri{Uri: &dpb.String{Value: r.String()}}}
+}
+
+// Refs is one literal reference per target, nil for none.
+func Refs(rs ...resource.Ref) []*dpb.Reference {
+	var out []*dpb.Reference
+	for _, r := range rs {
+		out = append(out, Ref(r))
+	}
+	return out
+}
+
+// RefVersion is a reference to one version, "Type/id/_history/version".
+func RefVersion(r resource.Ref, version string) *dpb.Reference {
+	return &dpb.Reference{Reference: &dpb.Reference_Uri{Uri: &dpb.String{Value: r.String() + "/_history/" + version}}}
+}
+
+// RefWithExtension is a literal reference that carries extensions, such as the
+// one naming an activity of a plan (D4.1).
+func RefWithExtension(r resource.Ref, ext ...*dpb.Extension) *dpb.Reference {
+	ref := Ref(r)
+	ref.Extension = ext
+	return ref
+}
+
+// RefDisplay is a literal reference with a text for people.
+func RefDisplay(r resource.Ref, display string) *dpb.Reference {
+	ref := Ref(r)
+	ref.Display = String(display)
+	return ref
+}
+
+// Identifier is a business identifier. kind is a code of R4's identifier types
+// (D5.9), or "" for none; assigner may be the zero Ref.
+func Identifier(use cpb.IdentifierUseCode_Value, kind, system, value string, assigner resource.Ref) *dpb.Identifier {
+	id := &dpb.Identifier{System: URI(system), Value: String(value)}
+	if use != cpb.IdentifierUseCode_INVALID_UNINITIALIZED {
+		id.Use = &dpb.Identifier_UseCode{Value: use}
+	}
+	if kind != "" {
+		id.Type = CodeableConcept("", Coding(IdentifierTypes, kind, ""))
+	}
+	if assigner != (resource.Ref{}) {
+		id.Assigner = Ref(assigner)
+	}
+	return id
+}
+
+// Coding is a coding without version (D8.1).
+func Coding(system, code, display string) *dpb.Coding {
+	return &dpb.Coding{System: URI(system), Code: Code(code), Display: String(display)}
+}
+
+// CodeableConcept is text with codings; nil when it would be empty.
+func CodeableConcept(text string, codings ...*dpb.Coding) *dpb.CodeableConcept {
+	t := String(text)
+	if t == nil && len(codings) == 0 {
+		return nil
+	}
+	return &dpb.CodeableConcept{Text: t, Coding: codings}
+}
+
+// AbsentConcept is a CodeableConcept that only says why it holds nothing.
+func AbsentConcept(reason string) *dpb.CodeableConcept {
+	return &dpb.CodeableConcept{Extension: []*dpb.Extension{AbsentReason(reason)}}
+}
+
+// Quantity is a quantity with a UCUM code. value is a JSON number as text;
+// unit is what people read, ucum the code without annotations (D5.8). Nil when
+// value is empty.
+func Quantity(value, unit, ucum string) *dpb.Quantity {
+	if value == "" {
+		return nil
+	}
+	return &dpb.Quantity{Value: DecimalText(value), Unit: String(unit), System: URI(UCUM), Code: Code(ucum)}
+}
+
+// SimpleQuantity is Quantity in R4's profile type without comparator, as
+// dosage doses and ratios of ingredients want it.
+func SimpleQuantity(value, unit, ucum string) *dpb.SimpleQuantity {
+	if value == "" {
+		return nil
+	}
+	return &dpb.SimpleQuantity{Value: DecimalText(value), Unit: String(unit), System: URI(UCUM), Code: Code(ucum)}
+}
+
+// HumanName is a name in parts with the whole as text; nil when n is empty.
+func HumanName(n *record.Name, use cpb.NameUseCode_Value) *dpb.HumanName {
+	text := NameText(n)
+	if text == "" {
+		return nil
+	}
+	h := &dpb.HumanName{Text: String(text), Family: String(n.Family), Given: Strings(n.Given...), Prefix: Strings(n.Prefix)}
+	if use != cpb.NameUseCode_INVALID_UNINITIALIZED {
+		h.Use = &dpb.HumanName_UseCode{Value: use}
+	}
+	return h
+}
+
+// NameText is a name as people write it: prefix, given, family.
+func NameText(n *record.Name) string {
+	if n == nil {
+		return ""
+	}
+	var parts []string
+	for _, p := range append(append([]string{n.Prefix}, n.Given...), n.Family) {
+		if p = Clean(p); p != "" {
+			parts = append(parts, p)
+		}
+	}
+	return strings.Join(parts, " ")
+}
+
+// Address is a postal address; nil when every part is blank.
+func Address(line, city, postalCode string) *dpb.Address {
+	a := &dpb.Address{Line: Strings(line), City: String(city), PostalCode: String(postalCode)}
+	if a.Line == nil && a.City == nil && a.PostalCode == nil {
+		return nil
+	}
+	return a
+}
+
+// Phone is a telephone contact; nil when number is blank.
+func Phone(number string) *dpb.ContactPoint {
+	v := String(number)
+	if v == nil {
+		return nil
+	}
+	return &dpb.ContactPoint{System: &dpb.ContactPoint_SystemCode{Value: cpb.ContactPointSystemCode_PHONE}, Value: v}
+}
+
+// Annotation is a note; author may be the zero Ref and at nil. Nil when text
+// is blank.
+func Annotation(text string, author resource.Ref, at *dpb.DateTime) *dpb.Annotation {
+	t := Markdown(text)
+	if t == nil {
+		return nil
+	}
+	a := &dpb.Annotation{Text: t, Time: at}
+	if author != (resource.Ref{}) {
+		a.Author = &dpb.Annotation_AuthorX{Choice: &dpb.Annotation_AuthorX_Reference{Reference: Ref(author)}}
+	}
+	return a
+}
+
+// Meta is a meta element with profiles and tags; nil when both are empty.
+func Meta(profiles []string, tags ...*dpb.Coding) *dpb.Meta {
+	if len(profiles) == 0 && len(tags) == 0 {
+		return nil
+	}
+	m := &dpb.Meta{Tag: tags}
+	for _, p := range profiles {
+		m.Profile = append(m.Profile, Canonical(p))
+	}
+	return m
+}

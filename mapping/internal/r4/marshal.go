@@ -1,0 +1,182 @@
+package r4
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"regexp"
+	"sort"
+	"strings"
+	"sync"
+
+	"github.com/google/fhir/go/fhirversion"
+	"github.com/google/fhir/go/jsonformat"
+	"google.golang.org/protobuf/proto"
+
+	"nailbridge/mapping/resource"
+)
+
+// Error says that a resource could not be written as R4. Its text is safe for
+// logs: type, place and rule, never a value. The cause, if any, may hold
+// values and is for debuggers only.
+type Error struct {
+	Type   string // resource type
+	Path   string // "Procedure.subject"; "" for the resource
+	Detail string
+	cause  error
+}
+
+// Error gives type, place and rule.
+func (e *Error) Error() string {
+	if e.Path == "" {
+		return fmt.Sprintf("r4: %s: %s", e.Type, e.Detail)
+	}
+	return fmt.Sprintf("r4: %s at %s: %s", e.Type, e.Path, e.Detail)
+}
+
+// Unwrap gives the cause, whose text may hold values of the resource.
+func (e *Error) Unwrap() error { return e.cause }
+
+// Issue is one reason why bytes are not R4 to google/fhir; both texts are safe
+// for logs.
+type Issue struct{ Path, Text string }
+
+// codec makes google/fhir's writer and reader once; both are safe for
+// concurrent use as used here.
+var codec = sync.OnceValues(func() (*jsonformat.Marshaller, *jsonformat.Unmarshaller) {
+	m, err := jsonformat.NewMarshaller(false, "", "", fhirversion.R4)
+	if err != nil {
+		panic("r4: no marshaller: " + err.Error())
+	}
+	u, err := jsonformat.NewUnmarshaller("UTC", fhirversion.R4)
+	if err != nil {
+		panic("r4: no unmarshaller: " + err.Error())
+	}
+	return m, u
+})
+
+// Marshal writes a resource proto, such as *procedure_go_proto.Procedure, once,
+// reads the bytes again with validation, and keeps them (D5.10): primitives,
+// required elements and reference targets are checked only in reading. msg must
+// not be used afterwards. Members stand in the order resourceType, id, meta,
+// then sorted; decimals keep their zeros. The error is an *Error.
+func Marshal(msg proto.Message) (resource.Resource, error) {
+	name := string(msg.ProtoReflect().Descriptor().Name())
+	m, _ := codec()
+	b, err := m.MarshalResource(msg)
+	if err != nil {
+		return resource.Resource{}, &Error{Type: name, Detail: "cannot be written", cause: err}
+	}
+	if b, err = inOrder(b); err != nil {
+		return resource.Resource{}, &Error{Type: name, Detail: "not an object", cause: err}
+	}
+	if issues := Check(b); len(issues) > 0 {
+		return resource.Resource{}, &Error{Type: name, Path: issues[0].Path, Detail: issues[0].Text}
+	}
+	r, err := resource.FromJSON(b)
+	if err != nil {
+		return resource.Resource{}, &Error{Type: name, Detail: "has no id", cause: err}
+	}
+	return r, nil
+}
+
+// Unmarshal reads one resource into its proto without the wrapper of
+// ContainedResource.
+func Unmarshal(b []byte) (proto.Message, error) {
+	_, u := codec()
+	msg, err := u.Unmarshal(b)
+	if err != nil {
+		issues := parseIssues(err)
+		return nil, &Error{Type: resourceType(b), Path: issues[0].Path, Detail: issues[0].Text, cause: err}
+	}
+	return contained(msg), nil
+}
+
+// contained takes the resource out of a ContainedResource.
+func contained(msg proto.Message) proto.Message {
+	m := msg.ProtoReflect()
+	field := m.WhichOneof(m.Descriptor().Oneofs().Get(0))
+	return m.Get(field).Message().Interface()
+}
+
+// Check reads b as google/fhir does and lists what it finds: unknown members,
+// malformed primitives, missing required elements, references to types that R4
+// does not allow there. It knows no invariants, and takes nulls, empty arrays,
+// repeated members and wrong case silently.
+func Check(b []byte) []Issue {
+	_, u := codec()
+	rep := &reporter{}
+	if _, err := u.UnmarshalWithErrorReporter(b, rep); err != nil {
+		return append(rep.issues, parseIssues(err)...)
+	}
+	return rep.issues
+}
+
+// reporter gathers what validation finds.
+type reporter struct{ issues []Issue }
+
+func (r *reporter) ReportValidationError(path string, err error) error {
+	for _, i := range parseIssues(err) {
+		if i.Path == "" {
+			i.Path = path
+		}
+		r.issues = append(r.issues, i)
+	}
+	return nil
+}
+
+func (r *reporter) ReportValidationWarning(string, error) error { return nil }
+
+// issueLine is the text of google/fhir's errors, which by its own rule holds no
+// value of the resource; its separate diagnostics do and are not printed.
+var issueLine = regexp.MustCompile(`^error at "([^"]*)": (.*)$`)
+
+func parseIssues(err error) []Issue {
+	var out []Issue
+	for _, line := range strings.Split(err.Error(), "\n") {
+		if m := issueLine.FindStringSubmatch(line); m != nil {
+			out = append(out, Issue{Path: m[1], Text: m[2]})
+			continue
+		}
+		out = append(out, Issue{Text: line})
+	}
+	return out
+}
+
+func resourceType(b []byte) string {
+	var head struct {
+		ResourceType string `json:"resourceType"`
+	}
+	_ = json.Unmarshal(b, &head) // an unreadable type is reported as ""
+	return head.ResourceType
+}
+
+// inOrder puts the members of one resource as resourceType, id, meta, then
+// sorted. Values keep their bytes.
+func inOrder(b []byte) ([]byte, error) {
+	var members map[string]json.RawMessage
+	if err := json.Unmarshal(b, &members); err != nil {
+		return nil, err
+	}
+	keys := make([]string, 0, len(members))
+	for k := range members {
+		keys = append(keys, k)
+	}
+	rank := map[string]int{"resourceType": -3, "id": -2, "meta": -1}
+	sort.Slice(keys, func(i, j int) bool {
+		if a, b := rank[keys[i]], rank[keys[j]]; a != b {
+			return a < b
+		}
+		return keys[i] < keys[j]
+	})
+	var buf bytes.Buffer
+	for i, k := range keys {
+		buf.WriteByte("{,"[min(i, 1)])
+		buf.WriteByte('"')
+		buf.WriteString(k)
+		buf.WriteString(`":`)
+		buf.Write(members[k])
+	}
+	buf.WriteByte('}')
+	return buf.Bytes(), nil
+}

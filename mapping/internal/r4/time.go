@@ -1,0 +1,141 @@
+package r4
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
+
+	"nailbridge/mapping/record"
+)
+
+// SecondsNotRecorded is the extension on a dateTime whose seconds are written
+// as :00 only because R4 demands seconds (D5.6). Its value is true.
+const SecondsNotRecorded = "https://nailbridge.example/fhir/StructureDefinition/seconds-not-recorded"
+
+// utc is how google/fhir names the zone that is written "Z". It needs no zone
+// data, so dates use it too.
+const utc = "Z"
+
+// DateTime is a FHIR dateTime of w with its own precision: a year stays a
+// year. A time takes the offset it was recorded with, else the offset that
+// zone had then; seconds not recorded are :00 with SecondsNotRecorded (D5.6).
+// A fraction is written to 3 or 6 digits and cut at the microsecond, as
+// google/fhir does. Nil when w is.
+func DateTime(w *record.When, zone *time.Location) *dpb.DateTime {
+	if w == nil {
+		return nil
+	}
+	switch w.Precision {
+	case record.PrecisionYear:
+		return dateOnly(w.Year, 1, 1, dpb.DateTime_YEAR)
+	case record.PrecisionMonth:
+		return dateOnly(w.Year, w.Month, 1, dpb.DateTime_MONTH)
+	case record.PrecisionDay:
+		return dateOnly(w.Year, w.Month, w.Day, dpb.DateTime_DAY)
+	case record.PrecisionMinute, record.PrecisionSecond:
+		return timed(w, zone)
+	}
+	return nil
+}
+
+func dateOnly(year, month, day int, p dpb.DateTime_Precision) *dpb.DateTime {
+	t := time.Date(year, time.Month(month), day, 0, 0, 0, 0, time.UTC)
+	return &dpb.DateTime{ValueUs: t.UnixMicro(), Timezone: utc, Precision: p}
+}
+
+func timed(w *record.When, zone *time.Location) *dpb.DateTime {
+	t, _ := w.In(zone)
+	d := &dpb.DateTime{ValueUs: t.UnixMicro(), Timezone: offset(w, t.In(zone)), Precision: dpb.DateTime_SECOND}
+	switch {
+	case w.Precision == record.PrecisionMinute:
+		d.Extension = []*dpb.Extension{Extension(SecondsNotRecorded, Boolean(true))}
+	case w.Nanosecond == 0:
+	case w.Nanosecond%int(time.Millisecond) == 0:
+		d.Precision = dpb.DateTime_MILLISECOND
+	default:
+		d.Precision = dpb.DateTime_MICROSECOND
+	}
+	return d
+}
+
+// offset is the zone text of a dateTime: as recorded, else of the instant in
+// the clinic's zone. "-00:00" is never written.
+func offset(w *record.When, local time.Time) string {
+	minutes := w.OffsetMinutes
+	switch {
+	case w.HasOffset && strings.HasSuffix(w.Text, "Z"):
+		return utc
+	case !w.HasOffset:
+		_, seconds := local.Zone()
+		minutes = seconds / 60
+	}
+	return offsetText(minutes)
+}
+
+func offsetText(minutes int) string {
+	sign := '+'
+	if minutes < 0 {
+		sign, minutes = '-', -minutes
+	}
+	return fmt.Sprintf("%c%02d:%02d", sign, minutes/60, minutes%60)
+}
+
+// DateTimeAt is a FHIR dateTime of an instant to the second, with the offset
+// of t's location; for instants computed, not recorded.
+func DateTimeAt(t time.Time) *dpb.DateTime {
+	_, seconds := t.Zone()
+	zone := offsetText(seconds / 60)
+	if t.Location() == time.UTC {
+		zone = utc
+	}
+	return &dpb.DateTime{ValueUs: t.Truncate(time.Second).UnixMicro(), Timezone: zone, Precision: dpb.DateTime_SECOND}
+}
+
+// DateTimeDay is a FHIR dateTime of the calendar day of t in its location.
+func DateTimeDay(t time.Time) *dpb.DateTime {
+	return dateOnly(t.Year(), int(t.Month()), t.Day(), dpb.DateTime_DAY)
+}
+
+// AbsentDateTime is a dateTime without value and with the reason, a code of
+// data-absent-reason.
+func AbsentDateTime(reason string) *dpb.DateTime {
+	return &dpb.DateTime{Extension: AbsentValue(reason)}
+}
+
+// Date is a FHIR date of w: its day, month or year; a time of day is left out
+// (R4 date has none). Nil when w is.
+func Date(w *record.When) *dpb.Date {
+	if w == nil {
+		return nil
+	}
+	month, day, p := w.Month, w.Day, dpb.Date_DAY
+	switch w.Precision {
+	case record.PrecisionYear:
+		month, day, p = 1, 1, dpb.Date_YEAR
+	case record.PrecisionMonth:
+		day, p = 1, dpb.Date_MONTH
+	}
+	t := time.Date(w.Year, time.Month(month), day, 0, 0, 0, 0, time.UTC)
+	return &dpb.Date{ValueUs: t.UnixMicro(), Timezone: utc, Precision: p}
+}
+
+// DateDay is a FHIR date of the calendar day of t in its location.
+func DateDay(t time.Time) *dpb.Date {
+	d := time.Date(t.Year(), t.Month(), t.Day(), 0, 0, 0, 0, time.UTC)
+	return &dpb.Date{ValueUs: d.UnixMicro(), Timezone: utc, Precision: dpb.Date_DAY}
+}
+
+// Instant is a FHIR instant in UTC to the millisecond.
+func Instant(t time.Time) *dpb.Instant {
+	return &dpb.Instant{ValueUs: t.Truncate(time.Millisecond).UnixMicro(), Timezone: utc, Precision: dpb.Instant_MILLISECOND}
+}
+
+// Period is a FHIR Period, nil when both ends are.
+func Period(start, end *dpb.DateTime) *dpb.Period {
+	if start == nil && end == nil {
+		return nil
+	}
+	return &dpb.Period{Start: start, End: end}
+}
