@@ -29,6 +29,10 @@ type Decoded struct {
 	NotJSON bool
 	// Unreadable lists the pointers of members kept as sent and not used.
 	Unreadable []string
+
+	// otherReading reads the first of each pair of duplicate members, where
+	// Record has the last; nil without duplicates.
+	otherReading *Record
 }
 
 // Refused reports whether a finding refuses the record.

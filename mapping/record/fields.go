@@ -1,0 +1,314 @@
+package record
+
+// class says what D2.1 does with a field that is absent or unreadable.
+type class uint8
+
+const (
+	// ordinary: absent is nothing; unreadable is kept as sent and flagged.
+	ordinary class = iota
+	// expected: as ordinary, and absent is flagged where its parent is present.
+	expected
+	// critical: unreadable refuses the record; absent is flagged.
+	critical
+	// identity: missing or unreadable refuses the record.
+	identity
+)
+
+// form is the form that a string must have.
+type form uint8
+
+const (
+	freeText  form = iota
+	itemID         // an id or key: no blanks around it, no control characters, at most 255 characters
+	systemURI      // an absolute URI
+)
+
+// field documents one member of one type: its set where it is a code, its
+// unit, its description, and what D2.1 makes of it.
+type field struct {
+	set   *Set
+	unit  string // UCUM, "" where there is none
+	desc  string
+	class class
+	form  form
+	// least and most bound a number; outside, it is impossible and not read.
+	// "" is no bound; above means that least itself is impossible too.
+	least, most string
+	above       bool
+	// partial: naturally less than a full date, in a live record too.
+	partial bool
+}
+
+// places gives the class of fields that identify in one place only. All other
+// fields have the class of their type's entry in fields.
+var places = map[string]class{
+	"/author":                     identity, // a registration or a staff key, see Check
+	"/author/registration":        critical,
+	"/author/registration/system": critical,
+	"/author/registration/value":  critical,
+	"/author/staffKey":            critical,
+	"/patient":                    identity,
+	"/patient/identifier":         identity,
+	"/patient/identifier/system":  identity,
+	"/patient/identifier/value":   identity,
+}
+
+// fields has an entry for each member of each type, as "Type.member". A test
+// holds it equal to the types.
+var fields = merge(headerFields, surgeryFields, toeFields, followUpFields)
+
+func merge(tables ...map[string]field) map[string]field {
+	all := map[string]field{}
+	for _, t := range tables {
+		for k, f := range t {
+			all[k] = f
+		}
+	}
+	return all
+}
+
+var headerFields = map[string]field{
+	"Record.schemaVersion": {desc: "version of the record format that the sender wrote"},
+	"Record.clinic":        {desc: "the clinic that saved the record, by the id the bridge knows it by", class: identity, form: itemID},
+	"Record.record":        {desc: "record id, unique within the clinic and the same through all revisions", class: identity, form: itemID},
+	"Record.revision":      {desc: "revision counter of the record; with it, the greatest revision counts. Absent where the sender keeps none; then savedAt decides", least: "0", most: maxSafeInteger},
+	"Record.savedAt":       {desc: "when the practice system saved this content"},
+	"Record.kind":          {set: &KindSet, desc: "which of the three trees the record has", class: identity},
+	"Record.status":        {set: &StatusSet, desc: "whether the content is a draft, final, an amendment, or withdrawn", class: identity},
+	"Record.historical":    {desc: "true for a record converted from old data; its dates may be partial and it is never followed up"},
+	"Record.author":        {desc: "who wrote the content; a registration or a staff key is needed"},
+	"Record.patient":       {desc: "who was treated, as this record states it"},
+	"Record.sharing":       {set: &SharingSet, desc: "the patient's word on sharing with the region; absent never overrides an earlier word"},
+	"Record.surgery":       {desc: "the sitting, in a record of kind surgery"},
+	"Record.review":        {desc: "the review, in a record of kind review"},
+	"Record.contact":       {desc: "the contact, in a record of kind contact"},
+
+	"Identifier.system": {desc: "absolute URI of the authority that gives the numbers", form: systemURI},
+	"Identifier.value":  {desc: "the number itself", form: itemID},
+
+	"Person.registration": {desc: "number in a professional register"},
+	"Person.staffKey":     {desc: "the clinic's own key for the member of staff", form: itemID},
+	"Person.name":         {desc: "name of the member of staff"},
+	"Person.role":         {set: &RoleSet, desc: "role in which the person acted"},
+
+	"Name.family": {desc: "family name"},
+	"Name.given":  {desc: "given names, in order"},
+	"Name.prefix": {desc: "title before the name"},
+
+	"Patient.identifier":  {desc: "the patient's number"},
+	"Patient.name":        {desc: "the patient's name"},
+	"Patient.birthDate":   {desc: "date of birth", partial: true},
+	"Patient.deathDate":   {desc: "date of death, where the patient has died", partial: true},
+	"Patient.gender":      {set: &GenderSet, desc: "administrative gender"},
+	"Patient.phone":       {desc: "telephone number"},
+	"Patient.addressLine": {desc: "street address"},
+	"Patient.city":        {desc: "town or city"},
+	"Patient.postalCode":  {desc: "postal code"},
+}
+
+var surgeryFields = map[string]field{
+	"Surgery.outcome":         {set: &OutcomeSet, desc: "whether the surgery was done, abandoned, or not done", class: expected},
+	"Surgery.outcomeReason":   {desc: "why it was abandoned or not done"},
+	"Surgery.start":           {desc: "start of the sitting", class: expected},
+	"Surgery.end":             {desc: "end of the sitting"},
+	"Surgery.operator":        {desc: "who operated", class: expected},
+	"Surgery.indication":      {desc: "why the toe was operated on", class: expected},
+	"Surgery.risks":           {desc: "answers to the risk questions", class: expected},
+	"Surgery.allergies":       {desc: "the allergy statement of the sitting", class: expected},
+	"Surgery.weight":          {desc: "body weight used for dose limits", class: expected},
+	"Surgery.consent":         {desc: "consent to the procedure", class: expected},
+	"Surgery.toes":            {desc: "the toes operated on, each with block, tourniquet and borders", class: expected},
+	"Surgery.dressing":        {set: &DressingSet, desc: "dressing put on at the end", class: expected},
+	"Surgery.dressingText":    {desc: "the dressing in words"},
+	"Surgery.events":          {desc: "untoward events of the sitting, or the answer that there were none", class: expected},
+	"Surgery.protocol":        {set: &ProtocolSet, desc: "follow-up protocol named for the case"},
+	"Surgery.plannedReviews":  {desc: "reviews booked or proposed"},
+	"Surgery.followUpStopped": {desc: "that the follow-up was stopped clinically"},
+	"Surgery.note":            {desc: "free note of the operator"},
+
+	"Indication.condition":   {set: &ConditionSet, desc: "the nail disorder", class: expected},
+	"Indication.stage":       {set: &StageSet, desc: "stage of the ingrowing nail, of any of the systems"},
+	"Indication.stageSystem": {set: &StageSystemSet, desc: "the staging system used"},
+	"Indication.since":       {desc: "since when the patient has had the complaint", partial: true},
+	"Indication.text":        {desc: "the indication in words"},
+
+	"Risks.pregnant":                  {set: &AnswerSet, desc: "pregnant"},
+	"Risks.diabetes":                  {set: &AnswerSet, desc: "diabetes"},
+	"Risks.arterialDisease":           {set: &AnswerSet, desc: "peripheral arterial disease"},
+	"Risks.raynaud":                   {set: &AnswerSet, desc: "Raynaud's phenomenon"},
+	"Risks.neuropathy":                {set: &AnswerSet, desc: "neuropathy of the feet"},
+	"Risks.anticoagulant":             {set: &AnswerSet, desc: "takes an anticoagulant"},
+	"Risks.immuneSuppression":         {set: &AnswerSet, desc: "immune suppression"},
+	"Risks.cardiacDisease":            {set: &AnswerSet, desc: "significant cardiac disease"},
+	"Risks.liverDisease":              {set: &AnswerSet, desc: "liver disease"},
+	"Risks.overrideReason":            {desc: "why the clinician went on in spite of a risk"},
+	"Risks.ankleBrachialIndex":        {desc: "ankle brachial pressure index of the operated leg", unit: "1", least: "0"},
+	"Risks.otherAnaestheticWithin24h": {set: &AnswerSet, desc: "whether another clinic gave local anaesthetic in the 24 h before"},
+
+	"Allergies.status": {set: &AllergyStatusSet, desc: "none known, stated, or not asked", class: expected},
+	"Allergies.items":  {desc: "the allergies stated or refuted"},
+
+	"Allergy.key":         {desc: "the sender's stable key of the allergy", form: itemID},
+	"Allergy.substance":   {set: &AllergenSet, desc: "the substance", class: expected},
+	"Allergy.text":        {desc: "the substance in words"},
+	"Allergy.reaction":    {desc: "the reaction in words"},
+	"Allergy.criticality": {set: &CriticalitySet, desc: "potential for serious harm"},
+	"Allergy.refuted":     {desc: "true where the allergy was looked into and is not one"},
+
+	"Weight.kg":    {unit: "kg", desc: "body weight", class: expected, least: "0", above: true, most: "650"},
+	"Weight.basis": {set: &WeightBasisSet, desc: "measured, or stated by the patient", class: expected},
+	"Weight.at":    {desc: "when the weight was taken"},
+
+	"Consent.status":       {set: &ConsentStatusSet, desc: "given, refused or withdrawn", class: expected},
+	"Consent.givenBy":      {set: &ConsentGiverSet, desc: "the patient, or another adult", class: expected},
+	"Consent.giver":        {desc: "name of the consenting adult, when not the patient"},
+	"Consent.relationship": {set: &RelationshipSet, desc: "relationship of the consenting adult to the patient"},
+	"Consent.at":           {desc: "when consent was given", class: expected},
+	"Consent.for":          {desc: "what was consented to, toe by toe", class: expected},
+
+	"ConsentItem.side":      {set: &SideSet, desc: "side of the body", class: expected},
+	"ConsentItem.digit":     {set: &DigitSet, desc: "toe, 1 hallux to 5", class: expected},
+	"ConsentItem.border":    {set: &BorderSet, desc: "border of the nail, or the whole nail", class: expected},
+	"ConsentItem.procedure": {set: &ProcedureSet, desc: "procedure consented to", class: expected},
+
+	"Events.none":  {desc: "true where it was recorded that nothing untoward happened"},
+	"Events.items": {desc: "the untoward events"},
+
+	"Event.key":  {desc: "the sender's stable key of the event", form: itemID},
+	"Event.code": {set: &EventSet, desc: "kind of event", class: expected},
+	"Event.text": {desc: "the event in words"},
+
+	"PlannedReview.key":    {desc: "the sender's stable key of the planned review", form: itemID},
+	"PlannedReview.step":   {desc: "the step of the protocol that it books", form: itemID},
+	"PlannedReview.at":     {desc: "date or date-time of the review", class: expected},
+	"PlannedReview.booked": {set: &AnswerSet, desc: "yes where an appointment was made, else proposed"},
+	"PlannedReview.mode":   {set: &ModeSet, desc: "in person, by telephone or by video"},
+	"PlannedReview.with":   {desc: "with whom"},
+
+	"FollowUpStopped.at":     {desc: "when the follow-up was stopped", class: expected},
+	"FollowUpStopped.reason": {desc: "why the follow-up was stopped", class: expected},
+}
+
+var toeFields = map[string]field{
+	"Toe.key":         {desc: "the sender's stable key of the toe", form: itemID},
+	"Toe.side":        {set: &SideSet, desc: "side of the body", class: identity},
+	"Toe.digit":       {set: &DigitSet, desc: "toe, 1 hallux to 5", class: identity},
+	"Toe.block":       {desc: "the local anaesthetic block of the toe", class: expected},
+	"Toe.tourniquet":  {set: &TourniquetUseSet, desc: "whether a tourniquet was used", class: expected},
+	"Toe.tourniquets": {desc: "the periods with a tourniquet on the toe"},
+	"Toe.borders":     {desc: "the nail borders operated on", class: expected},
+	"Toe.perfusion":   {desc: "the toe as seen after release of the tourniquet", class: expected},
+
+	"Block.technique": {set: &BlockTechniqueSet, desc: "technique of the block"},
+	"Block.agents":    {desc: "the local anaesthetics injected", class: expected},
+	"Block.effective": {set: &AnswerSet, desc: "whether the effect was confirmed before the incision"},
+
+	"Agent.key":             {desc: "the sender's stable key of the injection", form: itemID},
+	"Agent.agent":           {set: &AnaestheticSet, desc: "the local anaesthetic", class: expected},
+	"Agent.percent":         {unit: "%", desc: "strength, mass in volume: 1 % is 10 mg/mL", class: critical, least: "0", above: true, most: "100"},
+	"Agent.vasoconstrictor": {set: &VasoconstrictorSet, desc: "vasoconstrictor in the solution, or none", class: expected},
+	"Agent.ratio":           {unit: "1", desc: "N of the vasoconstrictor's 1:N, gram per mL", class: critical, least: "1", most: maxSafeInteger},
+	"Agent.mL":              {unit: "mL", desc: "volume given, never as planned", class: critical, least: "0"},
+	"Agent.batch":           {desc: "batch number of the product", class: expected},
+	"Agent.expiry":          {desc: "expiry date of the product", class: expected, partial: true},
+	"Agent.site":            {set: &InjectionSiteSet, desc: "where it was injected"},
+	"Agent.at":              {desc: "when it was injected", class: critical},
+	"Agent.giver":           {desc: "who injected it"},
+
+	"Tourniquet.key":        {desc: "the sender's stable key of the period", form: itemID},
+	"Tourniquet.device":     {set: &TourniquetDeviceSet, desc: "the device", class: expected},
+	"Tourniquet.deviceText": {desc: "the device in words"},
+	"Tourniquet.colour":     {desc: "colour of the device"},
+	"Tourniquet.on":         {desc: "when it was put on", class: critical},
+	"Tourniquet.off":        {desc: "when it was taken off; absent means that no release was recorded", class: critical},
+	"Tourniquet.remover":    {desc: "who took it off"},
+	"Tourniquet.countedOut": {set: &AnswerSet, desc: "whether it was counted out at the end", class: expected},
+
+	"Border.key":       {desc: "the sender's stable key of the border", form: itemID},
+	"Border.border":    {set: &BorderSet, desc: "medial, lateral, or the whole nail", class: expected},
+	"Border.procedure": {set: &ProcedureSet, desc: "what was done to the nail here", class: critical},
+	"Border.outcome":   {set: &OutcomeSet, desc: "outcome at this border; absent means as the surgery's"},
+	"Border.widthMm":   {unit: "mm", desc: "width of nail removed", least: "0"},
+	"Border.matrix":    {desc: "treatment of the nail matrix under the border"},
+	"Border.flush":     {desc: "washing out of the chemical"},
+
+	"Matrix.key":            {desc: "the sender's stable key of the treatment", form: itemID},
+	"Matrix.method":         {set: &MatrixMethodSet, desc: "how the matrix was treated", class: expected},
+	"Matrix.agent":          {set: &ChemicalSet, desc: "the chemical"},
+	"Matrix.percent":        {unit: "%", desc: "strength of the chemical", least: "0", above: true, most: "100"},
+	"Matrix.batch":          {desc: "batch number of the chemical"},
+	"Matrix.expiry":         {desc: "expiry date of the chemical", partial: true},
+	"Matrix.applications":   {desc: "the timed applications, in order"},
+	"Matrix.skinProtection": {set: &AnswerSet, desc: "whether the skin around was protected"},
+	"Matrix.curettage":      {set: &AnswerSet, desc: "whether the matrix was curetted as well"},
+
+	"Application.key":     {desc: "the sender's stable key of the application", form: itemID},
+	"Application.seconds": {unit: "s", desc: "contact time", class: expected, least: "0"},
+	"Application.at":      {desc: "when the application began"},
+
+	"Flush.agent": {set: &FlushSet, desc: "what it was washed out with", class: expected},
+	"Flush.mL":    {unit: "mL", desc: "volume of the flush", least: "0"},
+
+	"Perfusion.returned":      {set: &AnswerSet, desc: "whether colour returned to the toe"},
+	"Perfusion.refillSeconds": {unit: "s", desc: "capillary refill time", least: "0"},
+	"Perfusion.colour":        {set: &ToeColourSet, desc: "colour of the toe"},
+	"Perfusion.cold":          {set: &AnswerSet, desc: "whether the toe is cold"},
+	"Perfusion.numb":          {set: &AnswerSet, desc: "whether the toe is still numb"},
+	"Perfusion.at":            {desc: "when the toe was looked at"},
+}
+
+var followUpFields = map[string]field{
+	"Review.surgery":         {desc: "record id of the surgery reviewed", class: identity, form: itemID},
+	"Review.activity":        {desc: "key of the planned review that this one answers", form: itemID},
+	"Review.attendance":      {set: &AttendanceSet, desc: "attended, did not attend, cancelled or rebooked", class: expected},
+	"Review.cancelledBy":     {set: &CancellerSet, desc: "who cancelled or rebooked"},
+	"Review.reason":          {desc: "why it was missed, cancelled or rebooked"},
+	"Review.at":              {desc: "when the patient attended, or the time of the missed appointment", class: expected},
+	"Review.mode":            {set: &ModeSet, desc: "in person, by telephone or by video"},
+	"Review.reviewer":        {desc: "who reviewed"},
+	"Review.toes":            {desc: "what was found, toe by toe"},
+	"Review.nextReview":      {desc: "the review that is to follow"},
+	"Review.allergies":       {desc: "the allergy statement of the review"},
+	"Review.followUpStopped": {desc: "that the follow-up was stopped clinically"},
+	"Review.note":            {desc: "free note of the reviewer"},
+
+	"ToeFindings.key":       {desc: "the sender's stable key of the toe", form: itemID},
+	"ToeFindings.side":      {set: &SideSet, desc: "side of the body", class: identity},
+	"ToeFindings.digit":     {set: &DigitSet, desc: "toe, 1 hallux to 5", class: identity},
+	"ToeFindings.perfusion": {desc: "blood supply and feeling of the toe"},
+	"ToeFindings.pain":      {unit: "1", desc: "pain, verbal numeric rating from 0 to 10", least: "0", most: "10"},
+	"ToeFindings.borders":   {desc: "what was found, border by border"},
+
+	"BorderFindings.key":        {desc: "the sender's stable key of the border", form: itemID},
+	"BorderFindings.border":     {set: &BorderSet, desc: "medial, lateral, or the whole nail", class: expected},
+	"BorderFindings.woundStage": {set: &WoundStageSet, desc: "stage of wound healing"},
+	"BorderFindings.infection":  {desc: "signs of infection and the clinician's diagnosis"},
+	"BorderFindings.healedOn":   {desc: "when the wound was healed"},
+	"BorderFindings.regrowth":   {set: &RegrowthSet, desc: "regrowth of nail at the border"},
+	"BorderFindings.dressing":   {set: &DressingSet, desc: "dressing put on"},
+	"BorderFindings.discharge":  {desc: "discharge of the border from follow-up"},
+
+	"Infection.findings":  {set: &InfectionFindingSet, desc: "signs looked for and seen"},
+	"Infection.diagnosis": {set: &DiagnosisSet, desc: "the clinician's diagnosis"},
+
+	"Discharge.at":          {desc: "when the border was discharged", class: expected},
+	"Discharge.reason":      {set: &DischargeReasonSet, desc: "why", class: expected},
+	"Discharge.text":        {desc: "the reason in words"},
+	"Discharge.watchGoesOn": {desc: "true where the watch over the border goes on all the same"},
+
+	"Contact.surgery":         {desc: "record id of the surgery that the contact is about", class: identity, form: itemID},
+	"Contact.activity":        {desc: "key of the planned review that the contact answers", form: itemID},
+	"Contact.at":              {desc: "when the contact took place", class: expected},
+	"Contact.mode":            {set: &ModeSet, desc: "in person, by telephone or by video"},
+	"Contact.takenBy":         {desc: "who took the call or saw the patient"},
+	"Contact.reason":          {set: &ContactReasonSet, desc: "why the patient called or came", class: expected},
+	"Contact.reasonText":      {desc: "the reason in words"},
+	"Contact.urgency":         {set: &UrgencySet, desc: "how soon the patient must be seen", class: expected},
+	"Contact.advice":          {desc: "the advice given"},
+	"Contact.seenSameDay":     {set: &AnswerSet, desc: "whether the patient was seen the same day"},
+	"Contact.countsAsReview":  {desc: "true where the contact counts as the review that was planned"},
+	"Contact.toes":            {desc: "what was found, toe by toe"},
+	"Contact.outcome":         {desc: "what came of the contact, in words"},
+	"Contact.nextReview":      {desc: "the review that is to follow"},
+	"Contact.followUpStopped": {desc: "that the follow-up was stopped clinically"},
+}
