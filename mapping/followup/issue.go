@@ -1,0 +1,270 @@
+package followup
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"time"
+
+	"nailbridge/mapping/record"
+)
+
+// Level of an issue (D2.4).
+type Level string
+
+// The levels.
+const (
+	Critical Level = "critical"
+	Warning  Level = "warning"
+	Note     Level = "note"
+)
+
+// The issue codes.
+const (
+	ReviewOverdue    record.Code = "review-overdue"
+	NoReviewPlanned  record.Code = "no-review-planned"
+	NoReplacement    record.Code = "no-replacement-planned"
+	ReviewUnmatched  record.Code = "review-unmatched"
+	NoAttendance     record.Code = "attendance-not-recorded"
+	PlannedUndated   record.Code = "planned-review-undated"
+	PlannedAfterEnd  record.Code = "review-planned-after-end"
+	PlannedNoPlan    record.Code = "review-planned-without-plan"
+	StepUnknown      record.Code = "protocol-step-unknown"
+	SurgeryUndated   record.Code = "surgery-undated"
+	DischargeUnknown record.Code = "discharge-border-unknown"
+	UnhealedLate     record.Code = "unhealed-late"
+)
+
+// IssueSet lists every issue code with its title.
+var IssueSet = record.Set{Name: "follow-up-issue", Values: []record.Value{
+	{Code: ReviewOverdue, Display: "Review overdue"},
+	{Code: NoReviewPlanned, Display: "No review planned"},
+	{Code: NoReplacement, Display: "No review planned in place of one missed or cancelled"},
+	{Code: ReviewUnmatched, Display: "Review matches no planned review"},
+	{Code: NoAttendance, Display: "Attendance not recorded"},
+	{Code: PlannedUndated, Display: "Planned review without date"},
+	{Code: PlannedAfterEnd, Display: "Review planned after the follow-up ended"},
+	{Code: PlannedNoPlan, Display: "Review planned for a surgery without follow-up"},
+	{Code: StepUnknown, Display: "Protocol step unknown"},
+	{Code: SurgeryUndated, Display: "Day of the operation not recorded"},
+	{Code: DischargeUnknown, Display: "Discharge of a border that was not treated"},
+	{Code: UnhealedLate, Display: "Not healed when most are"},
+}}
+
+// Issue is one thing that a clinician should see.
+type Issue struct {
+	Code     record.Code // IssueSet
+	Level    Level
+	Activity string  // it concerns, if any
+	Record   string  // it concerns, if any
+	Border   *Border // it concerns, if any
+	Text     string  // a sentence fit to show
+	// Final says that nothing is left to do; Mitigation then says why.
+	Final      bool
+	Mitigation *Mitigation
+	// Inputs are what the issue rests on; an acknowledgement binds to them
+	// (D1.3).
+	Inputs []Fact
+	Dated  time.Time // when it came to be; zero when it has no date
+	Source string    // of a figure
+	Rule   string    // the decision point
+}
+
+// Mitigation is what settled an issue.
+type Mitigation struct {
+	Text string
+	By   Closing
+}
+
+// Fact is a name and a value that an issue rests on.
+type Fact struct{ Name, Value string }
+
+func (p *plan) issue(i Issue) { p.issues = append(p.issues, i) }
+
+func sortIssues(list []Issue) []Issue {
+	slices.SortStableFunc(list, func(a, b Issue) int {
+		return cmp.Or(cmp.Compare(a.Activity, b.Activity), cmp.Compare(a.Code, b.Code), cmp.Compare(a.Record, b.Record),
+			borderOf(a).compare(borderOf(b)), cmp.Compare(a.Text, b.Text))
+	})
+	return list
+}
+
+func borderOf(i Issue) Border {
+	if i.Border == nil {
+		return Border{}
+	}
+	return *i.Border
+}
+
+// flag raises the issues of the plan as a whole.
+func (p *plan) flag() {
+	anyOpen := false
+	for _, a := range p.acts {
+		anyOpen = anyOpen || a.Status.Open()
+		p.flagOverdue(a)
+		p.flagAfterEnd(a)
+	}
+	if p.status == PlanActive && !anyOpen {
+		p.issue(Issue{Code: NoReviewPlanned, Level: Critical, Rule: "D4.2", Inputs: p.openBorderFacts(),
+			Text: "No review is planned, and not every treated border is discharged."})
+	}
+	p.flagUnhealed()
+}
+
+func (p *plan) openBorderFacts() []Fact {
+	facts := []Fact{}
+	for _, b := range p.borders {
+		if !b.Discharged {
+			facts = append(facts, Fact{"undischarged border", b.Border.String()})
+		}
+	}
+	return facts
+}
+
+// String names the border by its codes: "left 1 medial".
+func (b Border) String() string {
+	s := string(b.Side) + " " + string(b.Digit)
+	if b.Border != "" {
+		s += " " + string(b.Border)
+	}
+	return s
+}
+
+// flagOverdue raises the overdue issue exactly as D1.6 says.
+func (p *plan) flagOverdue(a *Activity) {
+	i := Issue{Code: ReviewOverdue, Level: Warning, Activity: a.ID, Dated: a.Window.End, Rule: "D1.6",
+		Inputs: []Fact{{"activity", a.ID}, {"window end", a.Window.End.Format(time.RFC3339)}},
+		Text:   fmt.Sprintf("%s: planned for %s, and no review was recorded by the end of %s.", a.Title, a.Window.days(), a.Window.Last)}
+	if a.Status.Open() {
+		a.factStored = slices.ContainsFunc(p.Overdue, func(f OverdueFact) bool {
+			return f.Activity == a.ID && f.WindowEnd.Equal(a.Window.End)
+		})
+		if a.factStored {
+			p.issue(i)
+		}
+		return
+	}
+	if a.Closed.Cause == ByDeath || !a.Closed.after(a.Window) {
+		return
+	}
+	i.Final = true
+	i.Inputs = append(i.Inputs, Fact{"closed by", a.Closed.Record}, Fact{"closed at", a.Closed.At.String()})
+	i.Mitigation = &Mitigation{Text: fmt.Sprintf("Closed on %s by a %s, after the end of its window.", a.Closed.first, a.Closed.Cause), By: *a.Closed}
+	p.issue(i)
+}
+
+func (w Window) days() string {
+	if w.First == w.Last {
+		return w.First.String()
+	}
+	return w.First.String() + " to " + w.Last.String()
+}
+
+// flagAfterEnd tells of a date that was booked by a record not older than the
+// end of the plan: the paper says closed, the patient may come.
+func (p *plan) flagAfterEnd(a *Activity) {
+	if p.ended == nil || a.Closed != p.ended || a.Status != Cancelled || p.reason == PatientDied || a.BookedBy == "" {
+		return
+	}
+	i := slices.IndexFunc(p.responses, func(r response) bool { return r.id == a.BookedBy })
+	if i >= 0 && p.over(p.responses[i]) {
+		p.issue(Issue{Code: PlannedAfterEnd, Level: Warning, Activity: a.ID, Record: a.BookedBy, Rule: "D4.4",
+			Text: fmt.Sprintf("%s on %s is planned although the follow-up has ended.", a.Title, a.Window.days())})
+	}
+}
+
+func (p *plan) flagUnmatched(r response, named *Activity) {
+	text := "No open planned review has a window that holds the date of this review."
+	switch {
+	case named != nil:
+		text = "This review names a planned review that another record has closed."
+	case r.names != "":
+		text = "This review names a planned review that does not exist."
+	case !r.dated:
+		text = "This review has no date and names no planned review."
+	}
+	p.issue(Issue{Code: ReviewUnmatched, Level: Warning, Record: r.id, Text: text, Dated: r.order.at, Rule: "D4.1",
+		Inputs: []Fact{{"named activity", r.names}, {"date", whenText(r.at)}}})
+}
+
+func whenText(w *record.When) string {
+	if w == nil {
+		return ""
+	}
+	return w.String()
+}
+
+func (p *plan) flagNoAttendance(r response) {
+	p.issue(Issue{Code: NoAttendance, Level: Warning, Record: r.id, Activity: r.names, Dated: r.order.at, Rule: "D4.3",
+		Text: "This review does not say whether the patient attended, so the planned review stays open."})
+}
+
+func (p *plan) flagNoReplacement(old *Activity, r response) {
+	p.issue(Issue{Code: NoReplacement, Level: Warning, Activity: old.ID, Record: r.id, Dated: r.order.at, Rule: "D4.3",
+		Text: fmt.Sprintf("%s was missed or cancelled, and nothing is planned in its place.", old.Title)})
+}
+
+func (p *plan) flagDischargeUnknown(r response, b Border) {
+	p.issue(Issue{Code: DischargeUnknown, Level: Warning, Record: r.id, Border: &b, Dated: r.order.at, Rule: "D4.4",
+		Text: "This record discharges a border that the surgery did not treat."})
+}
+
+func (p *plan) flagPlannedWithoutPlan() {
+	if len(p.Surgery.Surgery.PlannedReviews) > 0 {
+		p.issue(Issue{Code: PlannedNoPlan, Level: Warning, Record: p.Surgery.Record, Rule: "D4.4",
+			Text: "A review is planned, but no border was treated, so there is no follow-up plan to hold it."})
+	}
+}
+
+// The healing times of leaflets after chemical ablation, in days: 7 weeks for
+// part of a nail, 10 for the whole (C-51).
+const (
+	partialHealsWithin = 49
+	totalHealsWithin   = 70
+)
+
+const healingSource = "UK community podiatry leaflets: part nail 5 to 7 weeks, whole nail 8 to 10 weeks (scribd.com 659204559; paperzz.com 9009366)"
+
+// flagUnhealed flags a border whose latest recorded wound stage is not healed
+// past the leaflets' healing time (C-51).
+func (p *plan) flagUnhealed() {
+	if !p.dated {
+		return
+	}
+	for i := range p.borders {
+		b := &p.borders[i]
+		limit := partialHealsWithin
+		if b.Procedure == "total-avulsion" {
+			limit = totalHealsWithin
+		}
+		if b.Procedure != "partial-avulsion" && b.Procedure != "total-avulsion" || !b.Chemical {
+			continue
+		}
+		r, unhealed := p.lastStage(b)
+		if days := r.day.first.DaysSince(p.operated.first); unhealed && days > limit {
+			p.issue(Issue{Code: UnhealedLate, Level: Warning, Record: r.id, Border: &b.Border, Dated: r.order.at, Rule: "C-51", Source: healingSource,
+				Inputs: []Fact{{"days since the operation", fmt.Sprint(days)}, {"limit in days", fmt.Sprint(limit)}},
+				Text:   fmt.Sprintf("Not healed %d days after the operation; leaflets expect healing within %d weeks.", days, limit/7)})
+		}
+	}
+}
+
+// lastStage is the latest dated response that states the wound stage of the
+// border or the day it healed, and whether it was not healed.
+func (p *plan) lastStage(b *BorderState) (response, bool) {
+	var last response
+	unhealed := false
+	for _, r := range p.responses {
+		if !r.dated || !r.day.exact {
+			continue
+		}
+		for _, toe := range r.toes {
+			for _, f := range toe.Borders {
+				if (f.WoundStage != "" || f.HealedOn != nil) && slices.Contains(p.find(Border{toe.Side, toe.Digit, f.Border, f.Key}), b) {
+					last, unhealed = r, f.HealedOn == nil && f.WoundStage != "healed"
+				}
+			}
+		}
+	}
+	return last, unhealed
+}

@@ -1,0 +1,252 @@
+package followup
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"nailbridge/mapping/record"
+)
+
+// Input is what a plan is made of. Plan reads it and changes nothing.
+type Input struct {
+	// Surgery is the current content of the surgery's record.
+	Surgery *record.Record
+	// Responses are the current contents of the reviews and contacts of the
+	// case, one per record id, in any order. Drafts and withdrawn ones are
+	// passed over.
+	Responses []*record.Record
+	// Protocol is the one that the record or the clinic's setting names; nil:
+	// none (D4.1).
+	Protocol *Protocol
+	// Zone is the clinic's zone; nil is UTC.
+	Zone *time.Location
+	// Overdue are the facts stored for the case (D1.6).
+	Overdue []OverdueFact
+	// DeathDate is the patient's, nil when none is recorded.
+	DeathDate *record.When
+	// Historical says that the case is not followed here (D4.4).
+	Historical bool
+	// Weekend is the clinic's setting.
+	Weekend Weekend
+}
+
+// OverdueFact is a committed fact: the window of the activity that ended at
+// this instant passed with no review recorded (D1.6).
+type OverdueFact struct {
+	Activity  string    `json:"activity"`
+	WindowEnd time.Time `json:"windowEnd"`
+}
+
+// PlanStatus is the status of the plan as a whole, a code of
+// http://hl7.org/fhir/request-status, or "" for no plan.
+type PlanStatus string
+
+// The statuses of a plan (D4.4).
+const (
+	NoPlan        PlanStatus = ""
+	PlanActive    PlanStatus = "active"
+	PlanCompleted PlanStatus = "completed"
+	PlanRevoked   PlanStatus = "revoked"
+)
+
+// Output is the plan of one case. It shares the pointers of its Input.
+type Output struct {
+	Status       PlanStatus
+	StatusReason record.Code // StatusReasonSet; "" while active
+	ReasonText   string      // why the follow-up was stopped, as recorded
+	Ended        *Closing    // what ended the plan; nil while active or never followed
+	// Activities by window start, window end, id.
+	Activities []Activity
+	// Issues by activity, code, record, border.
+	Issues []Issue
+	// Borders are the treated borders and whether each is discharged.
+	Borders []BorderState
+	// Matches names, by record id of a review or of a contact that counts as
+	// one, the activity it closed.
+	Matches map[string]string
+	// NextEnds are the window ends of the open activities for which no fact is
+	// stored, earliest first: the clock's work list (D1.6).
+	NextEnds []OverdueFact
+}
+
+// BordersOpen are the treated borders that are not discharged.
+func (o Output) BordersOpen() []Border {
+	var open []Border
+	for _, b := range o.Borders {
+		if !b.Discharged {
+			open = append(open, b.Border)
+		}
+	}
+	return open
+}
+
+// plan is a plan in the making.
+type plan struct {
+	Input
+	operated   span
+	dated      bool // the day of the operation is known
+	responses  []response
+	acts       map[string]*Activity
+	borders    []BorderState
+	status     PlanStatus
+	reason     record.Code
+	reasonText string
+	ended      *Closing
+	issues     []Issue
+	matches    map[string]string
+}
+
+// Plan makes the plan of one case. The result depends on the set of records,
+// never on their order.
+func Plan(in Input) Output {
+	if in.Zone == nil {
+		in.Zone = time.UTC
+	}
+	p := &plan{Input: in, acts: map[string]*Activity{}, matches: map[string]string{}}
+	if in.Surgery == nil || in.Surgery.Surgery == nil || !counts(in.Surgery) {
+		return Output{}
+	}
+	p.readOperated()
+	p.responses = readResponses(in.Responses, in.Zone)
+	p.borders = treatedBorders(in.Surgery.Surgery)
+	if !followed(in.Surgery.Surgery, p.borders) {
+		p.flagPlannedWithoutPlan()
+		return Output{Issues: sortIssues(p.issues)}
+	}
+	p.readDischarges()
+	if in.Historical {
+		return Output{Status: PlanRevoked, StatusReason: NotFollowedHere, Borders: p.borders}
+	}
+	p.decideStatus()
+	p.openBase()
+	p.answerAll()
+	p.closeOpen()
+	p.flag()
+	return p.output()
+}
+
+// counts reports whether a current content is one that is folded.
+func counts(r *record.Record) bool {
+	return r != nil && r.Status != "draft" && r.Status != "withdrawn"
+}
+
+// readOperated reads the day from which a protocol counts: the start of the
+// sitting, else its end.
+func (p *plan) readOperated() {
+	s := p.Surgery.Surgery
+	for _, w := range []*record.When{s.Start, s.End} {
+		if at, ok := spanOf(w, p.Zone); ok && at.exact {
+			p.operated, p.dated = at, true
+			return
+		}
+	}
+}
+
+// decideStatus decides the status from deaths, discharges and stops (D4.4).
+func (p *plan) decideStatus() {
+	p.status = PlanActive
+	stop, text := p.firstStop()
+	switch {
+	case p.DeathDate != nil:
+		p.status, p.reason = PlanCompleted, PatientDied
+		p.ended = p.closing(ByDeath, "", p.DeathDate)
+	case allDischarged(p.borders):
+		p.status, p.reason = PlanCompleted, Discharged
+		last := slices.MaxFunc(p.borders, func(a, b BorderState) int { return a.order.compare(b.order) })
+		p.ended = p.closing(ByDischarge, last.Record, last.At)
+	case stop != nil:
+		p.status, p.reason, p.reasonText = PlanRevoked, FollowUpStopped, text
+		p.ended = stop
+	}
+}
+
+// firstStop is the earliest clinical stop, by (date, record id).
+func (p *plan) firstStop() (*Closing, string) {
+	type stopped struct {
+		by   *Closing
+		text string
+		order
+	}
+	var all []stopped
+	add := func(s *record.FollowUpStopped, id string, fallback *record.When) {
+		if s != nil {
+			at := cmp.Or(s.At, fallback)
+			all = append(all, stopped{p.closing(ByStop, id, at), s.Reason, orderOf(at, id, p.Zone)})
+		}
+	}
+	add(p.Surgery.Surgery.Stopped, p.Surgery.Record, p.Surgery.Surgery.Start)
+	for _, r := range p.responses {
+		add(r.stopped, r.id, r.at)
+	}
+	if len(all) == 0 {
+		return nil, ""
+	}
+	first := slices.MinFunc(all, func(a, b stopped) int { return a.compare(b.order) })
+	return first.by, first.text
+}
+
+func (p *plan) closing(cause Cause, id string, at *record.When) *Closing {
+	c := &Closing{Cause: cause, Record: id, At: at}
+	if s, ok := spanOf(at, p.Zone); ok {
+		c.start, c.first = s.start, s.first
+	} else {
+		c.At = nil
+	}
+	return c
+}
+
+// openBase opens the protocol's steps and the reviews that the surgery planned.
+func (p *plan) openBase() {
+	if p.Protocol != nil && p.dated {
+		for _, s := range p.Protocol.Steps {
+			date := s.When.date(p.operated.first, p.Weekend)
+			p.acts[s.ID] = &Activity{ID: s.ID, Step: s.ID, Title: s.Title, root: s.Title, Origin: FromProtocol,
+				Status: NotStarted, Proposed: true, Target: date,
+				Window: newWindow(date.AddDays(-s.When.Before), date.AddDays(s.When.After), p.Zone)}
+		}
+	}
+	if p.Protocol != nil && !p.dated {
+		p.issue(Issue{Code: SurgeryUndated, Level: Warning, Record: p.Surgery.Record, Rule: "D4.1",
+			Text: "The day of the operation is not recorded, so the follow-up protocol gives no dates."})
+	}
+	for i := range p.Surgery.Surgery.PlannedReviews {
+		next := &p.Surgery.Surgery.PlannedReviews[i]
+		if step := p.openStep(next.Step); step != nil && step.BookedBy == "" {
+			p.book(step, next, p.Surgery.Record)
+			continue
+		}
+		p.openPlanned(next, p.Surgery.Record, p.Surgery.Surgery.Start)
+	}
+}
+
+// closeOpen closes what is still open when the plan has ended.
+func (p *plan) closeOpen() {
+	if p.ended == nil {
+		return
+	}
+	for _, a := range p.acts {
+		if a.Status.Open() {
+			a.Status, a.StatusReason, a.ReasonText, a.Closed = Cancelled, p.reason, p.reasonText, p.ended
+		}
+	}
+}
+
+func (p *plan) output() Output {
+	o := Output{Status: p.status, StatusReason: p.reason, ReasonText: p.reasonText, Ended: p.ended,
+		Issues: sortIssues(p.issues), Borders: p.borders, Matches: p.matches}
+	for _, a := range p.acts {
+		slices.Sort(a.Replaces)
+		o.Activities = append(o.Activities, *a)
+		if a.Status.Open() && !a.factStored {
+			o.NextEnds = append(o.NextEnds, OverdueFact{a.ID, a.Window.End})
+		}
+	}
+	slices.SortFunc(o.Activities, func(a, b Activity) int {
+		return cmp.Or(a.Window.Start.Compare(b.Window.Start), a.Window.End.Compare(b.Window.End), cmp.Compare(a.ID, b.ID))
+	})
+	slices.SortFunc(o.NextEnds, func(a, b OverdueFact) int {
+		return cmp.Or(a.WindowEnd.Compare(b.WindowEnd), cmp.Compare(a.Activity, b.Activity))
+	})
+	return o
+}

@@ -1,0 +1,96 @@
+package followup_test
+
+import (
+	"fmt"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/mapping/followup"
+	"nailbridge/mapping/record"
+)
+
+func date(t testing.TB, text string) followup.Date {
+	t.Helper()
+	var d followup.Date
+	require.NoError(t, d.UnmarshalText([]byte(text)))
+	return d
+}
+
+// Dates of C-50: clinical-facts C-50, "Check, op 2024-03-01" and "op
+// 2024-08-31"; those of 2024-02-29 are common practice, no source (calendar).
+func TestC50_DatesAfterTheOperation(t *testing.T) {
+	for _, c := range []struct{ op, step, want string }{
+		{"2024-03-01", "day-2", "2024-03-03"}, // a Sunday
+		{"2024-03-01", "week-1", "2024-03-08"},
+		{"2024-03-01", "week-2", "2024-03-15"},
+		{"2024-03-01", "week-4", "2024-03-29"},
+		{"2024-03-01", "month-6", "2024-09-01"},
+		{"2024-03-01", "month-12", "2025-03-01"},
+		{"2024-08-31", "month-6", "2025-02-28"}, // clamped
+		{"2023-08-31", "month-6", "2024-02-29"},
+		{"2024-02-29", "month-12", "2025-02-28"},
+	} {
+		for _, protocol := range []record.Code{"partial-avulsion-chemical-ablation", "total-avulsion-chemical-ablation"} {
+			t.Run(fmt.Sprintf("%s/%s/%s", protocol, c.op, c.step), func(t *testing.T) {
+				out := followup.Plan(followup.Input{Surgery: surgery(t, c.op), Protocol: followup.Lookup(protocol), Zone: zone(t, "Europe/London")})
+				a := activity(t, out, c.step)
+				assert.Equal(t, c.want, a.Target.String())
+				assert.True(t, a.Window.Holds(a.Target))
+				assert.True(t, a.Proposed, "a date not booked is proposed (D4.1)")
+				assert.Equal(t, followup.NotStarted, a.Status)
+			})
+		}
+	}
+}
+
+// "Weekend visit moves are policy: make them a setting" (C-50).
+func TestC50_WeekendMoveIsASetting(t *testing.T) {
+	for _, c := range []struct {
+		op      string
+		setting followup.Weekend
+		want    string
+	}{
+		{"2024-03-01", followup.WeekendKeep, "2024-03-03"},     // Sunday
+		{"2024-03-01", followup.WeekendNext, "2024-03-04"},     // Monday
+		{"2024-03-01", followup.WeekendPrevious, "2024-03-04"}, // Friday is the operation itself
+		{"2024-03-01", followup.WeekendNearest, "2024-03-04"},
+		{"2024-02-29", followup.WeekendKeep, "2024-03-02"}, // Saturday
+		{"2024-02-29", followup.WeekendNext, "2024-03-04"},
+		{"2024-02-29", followup.WeekendPrevious, "2024-03-01"},
+		{"2024-02-29", followup.WeekendNearest, "2024-03-01"},
+	} {
+		out := followup.Plan(followup.Input{Surgery: surgery(t, c.op), Protocol: partial(), Weekend: c.setting})
+		assert.Equal(t, c.want, activity(t, out, "day-2").Target.String(), "%s %q", c.op, c.setting)
+	}
+	assert.False(t, followup.Weekend("sometimes").Valid())
+}
+
+// A window ends with the last day in the clinic's zone, whatever its length.
+// Zone changes: IANA time zone database.
+func TestWindowEndsWithTheDayInTheClinicsZone(t *testing.T) {
+	for _, c := range []struct{ zone, op, step, end string }{
+		// Clocks go forward on 2024-03-31 in London; week-4 window ends 2024-04-05.
+		{"Europe/London", "2024-03-01", "week-4", "2024-04-05T23:00:00Z"},
+		{"Europe/London", "2024-02-24", "week-4", "2024-03-31T00:00:00Z"},
+		{"Europe/London", "2024-02-25", "week-4", "2024-03-31T23:00:00Z"},
+		// New York: forward on 2024-03-10, back on 2024-11-03.
+		{"America/New_York", "2024-03-08", "day-2", "2024-03-13T04:00:00Z"},
+		{"America/New_York", "2024-03-05", "day-2", "2024-03-10T05:00:00Z"},
+		{"America/New_York", "2024-10-30", "day-2", "2024-11-04T05:00:00Z"},
+		// Lord Howe moves by half an hour, +11 to +10:30 on 2024-04-07.
+		{"Australia/Lord_Howe", "2024-04-02", "day-2", "2024-04-06T13:00:00Z"},
+		{"Australia/Lord_Howe", "2024-04-03", "day-2", "2024-04-07T13:30:00Z"},
+		// Beirut has no midnight on 2024-03-31: the day begins at 01:00.
+		{"Asia/Beirut", "2024-03-26", "day-2", "2024-03-30T22:00:00Z"},
+	} {
+		out := followup.Plan(followup.Input{Surgery: surgery(t, c.op), Protocol: partial(), Zone: zone(t, c.zone)})
+		a := activity(t, out, c.step)
+		want, err := time.Parse(time.RFC3339, c.end)
+		require.NoError(t, err)
+		assert.True(t, a.Window.End.Equal(want), "%s %s: got %s, want %s", c.zone, c.op, a.Window.End.UTC(), want)
+		assert.Equal(t, a.Window.Last.AddDays(1), date(t, a.Window.End.Format(time.DateOnly)))
+	}
+}
