@@ -1,0 +1,105 @@
+package terms
+
+import (
+	"bytes"
+	"encoding/json"
+	"maps"
+	"slices"
+)
+
+// Artifact is one conformance resource of ours as JSON.
+type Artifact struct {
+	Type    string // FHIR resource type
+	ID      string
+	URL     string // canonical
+	Version string
+	JSON    []byte // do not modify
+}
+
+// Artifacts returns the CodeSystems, ValueSets, ConceptMaps and
+// StructureDefinitions that our resources point to, sorted by type and id.
+// Targets that the setting does not permit are left out of the maps, so that a
+// hub never reads a code there that may not leave (D7.1).
+func (t *Terms) Artifacts(s Setting) []Artifact {
+	out := slices.Clone(t.extensions)
+	for _, id := range slices.Sorted(maps.Keys(t.systems)) {
+		cs := t.systems[id]
+		vs := allCodes(cs)
+		out = append(out,
+			Artifact{"CodeSystem", id, cs.URL, cs.Version, encode(cs)},
+			Artifact{"ValueSet", id, vs.URL, vs.Version, encode(vs)})
+	}
+	for _, id := range slices.Sorted(maps.Keys(t.maps)) {
+		cm := t.permitted(t.maps[id], s)
+		out = append(out, Artifact{"ConceptMap", id, cm.URL, cm.Version, encode(cm)})
+	}
+	slices.SortFunc(out, byKey)
+	return out
+}
+
+// allCodes is the value set that CodeSystem.valueSet names.
+func allCodes(cs *codeSystem) valueSet {
+	return valueSet{
+		ResourceType: "ValueSet", ID: cs.ID, URL: cs.ValueSet, Version: cs.Version,
+		Name: cs.Name + "ValueSet", Title: cs.Title, Status: cs.Status, Publisher: cs.Publisher,
+		Description: cs.Description, Immutable: true,
+		Compose: compose{Include: []include{{System: cs.URL}}},
+	}
+}
+
+// permitted is the map without the targets that may not leave.
+func (t *Terms) permitted(cm *conceptMap, s Setting) conceptMap {
+	out := *cm
+	out.Group = nil
+	for _, g := range cm.Group {
+		kept := mapGroup{Source: g.Source, Target: g.Target}
+		for _, e := range g.Element {
+			targets := slices.DeleteFunc(slices.Clone(e.Target), func(x mapTarget) bool {
+				return !t.Permits(s, Coding{g.Target, x.Code, x.Display})
+			})
+			if len(targets) > 0 {
+				kept.Element = append(kept.Element, mapElement{e.Code, e.Display, targets})
+			}
+		}
+		if len(kept.Element) > 0 {
+			out.Group = append(out.Group, kept)
+		}
+	}
+	return out
+}
+
+// Fragments returns CodeSystem fragments of SNOMED CT, LOINC and HCPCS with the
+// codes that may leave under some setting, for a validator outside. They are
+// not served.
+func (t *Terms) Fragments() []Artifact {
+	var out []Artifact
+	for _, f := range []struct{ id, url, name, copyright string }{
+		{"snomed-ct-fragment", SNOMEDCT, "SnomedCtFragment", "Copyright SNOMED International (IHTSDO)."},
+		{"loinc-fragment", LOINC, "LoincFragment", "Copyright Regenstrief Institute, Inc. and the LOINC Committee, available at no cost under https://loinc.org/license."},
+		{"hcpcs-fragment", HCPCS, "HcpcsFragment", ""},
+	} {
+		cs := codeSystem{
+			ResourceType: "CodeSystem", ID: f.id, URL: f.url, Name: f.name,
+			Title: f.name, Status: "active", Publisher: "Nailbridge",
+			Description: "The codes of this system that the bridge may send, for validation only.",
+			Copyright:   f.copyright, CaseSensitive: true, Content: "fragment",
+		}
+		for _, code := range slices.Sorted(maps.Keys(t.evidence[f.url])) {
+			cs.Concept = append(cs.Concept, concept{code, t.evidence[f.url][code].Display})
+		}
+		cs.Count = len(cs.Concept)
+		out = append(out, Artifact{"CodeSystem", f.id, f.url, "", encode(cs)})
+	}
+	return out
+}
+
+// encode marshals our own structs, which cannot fail.
+func encode(v any) []byte {
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false)
+	if err := e.Encode(v); err != nil {
+		panic("terms: " + err.Error())
+	}
+	return bytes.TrimSuffix(b.Bytes(), []byte("\n"))
+}

@@ -1,0 +1,50 @@
+package terms
+
+// CanonicalBase is the base of our own canonicals: CodeSystem/<id>,
+// ValueSet/<id>, ConceptMap/<id>, StructureDefinition/<id>, PlanDefinition/<id>.
+const CanonicalBase = "https://nailbridge.example/fhir"
+
+const localSystem = CanonicalBase + "/CodeSystem/"
+
+// Code systems of others, by the URIs that FHIR R4 names
+// (https://hl7.org/fhir/R4/terminologies-systems.html).
+const (
+	SNOMEDCT = "http://snomed.info/sct"
+	LOINC    = "http://loinc.org"
+	UCUM     = "http://unitsofmeasure.org"
+	HCPCS    = "http://www.cms.gov/Medicare/Coding/HCPCSReleaseCodeSets"
+)
+
+// Our own extensions; their StructureDefinitions are in data/extension.
+const (
+	// ExtSecondsNotRecorded (boolean) on a dateTime whose seconds R4 demands
+	// and the record does not state (D5.6).
+	ExtSecondsNotRecorded = CanonicalBase + "/StructureDefinition/seconds-not-recorded"
+	// ExtPlanActivity (string) on a Reference to a CarePlan: the id of the
+	// activity meant (D4.1).
+	ExtPlanActivity = CanonicalBase + "/StructureDefinition/plan-activity"
+	// ExtReplacesActivity (string) on CarePlan.activity: the id of the
+	// activity that this one replaces (D4.3).
+	ExtReplacesActivity = CanonicalBase + "/StructureDefinition/replaces-activity"
+	// ExtFlagInputsHash (string) on DetectedIssue: the hash of the flag's
+	// inputs, which an acknowledgement names (D1.3).
+	ExtFlagInputsHash = CanonicalBase + "/StructureDefinition/flag-inputs-hash"
+)
+
+// Extensions of the R4 core package.
+const (
+	// ExtTargetBodyStructure (Reference) on Procedure: the border operated on (D5.1).
+	ExtTargetBodyStructure = "http://hl7.org/fhir/StructureDefinition/procedure-targetBodyStructure"
+	// ExtBodySite (Reference) on Observation, Condition, Specimen.collection and
+	// MedicationAdministration.dosage: the same BodyStructure (D5.1).
+	ExtBodySite = "http://hl7.org/fhir/StructureDefinition/bodySite"
+	// ExtConditionDueTo (CodeableConcept or Reference) on Condition: the
+	// Procedure that a complication is due to.
+	ExtConditionDueTo = "http://hl7.org/fhir/StructureDefinition/condition-dueTo"
+	// ExtDataAbsentReason (code) on an element that R4 demands and the record
+	// does not state (D5.5).
+	ExtDataAbsentReason = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
+)
+
+// ProfileBodyWeight is the R4 profile that an Observation of weight claims (D5.8).
+const ProfileBodyWeight = "http://hl7.org/fhir/StructureDefinition/bodyweight"
