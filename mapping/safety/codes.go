@@ -1,0 +1,179 @@
+package safety
+
+// FlagCode is one code that a flag of this package may have.
+type FlagCode struct {
+	Code    string
+	Display string
+	// Level is the highest level that a flag of this code has; a flag is lower
+	// where its figure is not read or no patient was exposed (D2.4).
+	Level Level
+	// Red marks a red flag (D2.3).
+	Red bool
+}
+
+// The codes of flags.
+const (
+	NoCeilingChosen       = "no-ceiling-chosen"
+	DoseOverLimit         = "dose-over-limit"
+	DoseNotComputable     = "dose-not-computable"
+	LimitNotInSet         = "limit-not-in-set"
+	ChildLimitNotInSet    = "child-limit-not-in-set"
+	AgeNotKnown           = "age-not-known"
+	AgentBelowAge         = "agent-below-age"
+	Mixture               = "mixture"
+	MixtureOverLimit      = "mixture-over-limit"
+	MixtureNotComputable  = "mixture-not-computable"
+	RepeatedWithin24h     = "anaesthetic-repeated-within-24h"
+	RepeatTimeNotKnown    = "anaesthetic-time-not-known"
+	OtherClinicWithin24h  = "other-clinic-anaesthetic-within-24h"
+	MepivacaineRepeated   = "mepivacaine-repeated-early"
+	AdrenalineOverLimit   = "adrenaline-over-limit"
+	AdrenalineUnknown     = "adrenaline-not-computable"
+	AdrenalineArterial    = "adrenaline-with-arterial-risk"
+	ToeVolumeLarge        = "toe-volume-large"
+	ReleaseMissing        = "tourniquet-release-missing"
+	TimesReversed         = "tourniquet-times-reversed"
+	TourniquetOverTime    = "tourniquet-over-time"
+	TourniquetNearLimit   = "tourniquet-near-limit"
+	TourniquetUnknownTime = "tourniquet-time-not-computable"
+	ReperfusionShort      = "reperfusion-short"
+	ReperfusionNearLimit  = "reperfusion-near-limit"
+	TourniquetGlove       = "tourniquet-glove"
+	TourniquetColour      = "tourniquet-colour-missing"
+	TourniquetUseUnknown  = "tourniquet-use-not-recorded"
+	TourniquetUseDisputed = "tourniquet-use-contradicted"
+	SignOutIncomplete     = "tourniquet-sign-out-incomplete"
+	DressingBeforeRelease = "dressing-before-release"
+	TourniquetCaution     = "tourniquet-with-arterial-risk"
+	ToeNotPerfused        = "toe-not-perfused"
+	RefillSlow            = "refill-slow"
+	StrengthOutOfRange    = "chemical-strength-out-of-range"
+	StrengthMissing       = "chemical-strength-missing"
+	ContactShort          = "contact-time-short"
+	ContactLong           = "contact-time-long"
+	ContactOutOfRange     = "contact-time-out-of-range"
+	ContactNotComputable  = "contact-time-not-computable"
+	FlushMismatch         = "flush-acetic-acid-with-phenol"
+	NeutraliserMissing    = "neutraliser-missing"
+	PhenolInPregnancy     = "phenol-in-pregnancy"
+	SkinNotProtected      = "skin-not-protected"
+	RedToeDusky           = "red-flag-toe-dusky"
+	RedToeWhite           = "red-flag-toe-white"
+	RedToeCold            = "red-flag-toe-cold"
+	RedToeNumb            = "red-flag-toe-numb"
+	RedSpreadingRedness   = "red-flag-spreading-redness"
+	RedPus                = "red-flag-pus"
+	RedFever              = "red-flag-fever"
+	RedBleedingThrough    = "red-flag-bleeding-through"
+	RedThrobbingPain      = "red-flag-throbbing-pain"
+	RedInfection          = "red-flag-infection-diagnosed"
+	RedUrgentContact      = "red-flag-urgent-contact"
+)
+
+// FlagCodes lists every code of a flag of this package, with its meaning.
+var FlagCodes = []FlagCode{
+	{NoCeilingChosen, "No ceiling chosen", Warning, false},
+	{DoseOverLimit, "Dose of local anaesthetic over the limit", Critical, false},
+	{DoseNotComputable, "Dose of local anaesthetic not computable", Warning, false},
+	{LimitNotInSet, "The chosen set has no limit for the agent", Note, false},
+	{ChildLimitNotInSet, "The chosen set has no limit for the age", Note, false},
+	{AgeNotKnown, "Age not known, limit for adults used", Note, false},
+	{AgentBelowAge, "Agent not advised at the age", Warning, false},
+	{Mixture, "More than one local anaesthetic", Note, false},
+	{MixtureOverLimit, "Mixture of local anaesthetics over the limit", Critical, false},
+	{MixtureNotComputable, "Mixture of local anaesthetics not computable", Note, false},
+	{RepeatedWithin24h, "Local anaesthetic repeated within 24 hours", Warning, false},
+	{RepeatTimeNotKnown, "Time of local anaesthetic not known", Warning, false},
+	{OtherClinicWithin24h, "Local anaesthetic at another clinic within 24 hours", Warning, false},
+	{MepivacaineRepeated, "Mepivacaine repeated within 90 minutes", Note, false},
+	{AdrenalineOverLimit, "Adrenaline over the limit", Critical, false},
+	{AdrenalineUnknown, "Adrenaline not computable", Note, false},
+	{AdrenalineArterial, "Adrenaline in a toe with arterial risk", Warning, false},
+	{ToeVolumeLarge, "Large volume for one toe", Note, false},
+	{ReleaseMissing, "No tourniquet release recorded", Critical, true},
+	{TimesReversed, "Tourniquet release before its application", Critical, false},
+	{TourniquetOverTime, "Tourniquet over 20 minutes", Warning, false},
+	{TourniquetNearLimit, "Tourniquet time within one minute of the limit", Note, false},
+	{TourniquetUnknownTime, "Tourniquet time not computable", Warning, false},
+	{ReperfusionShort, "Reperfusion under 3 minutes between tourniquets", Warning, false},
+	{ReperfusionNearLimit, "Reperfusion within one minute of the limit", Note, false},
+	{TourniquetGlove, "Surgical glove used as tourniquet", Critical, false},
+	{TourniquetColour, "Tourniquet colour not recorded", Warning, false},
+	{TourniquetUseUnknown, "Use of a tourniquet not recorded", Note, false},
+	{TourniquetUseDisputed, "Tourniquet not used, yet a period recorded", Warning, false},
+	{SignOutIncomplete, "Tourniquet sign-out incomplete", Warning, false},
+	{DressingBeforeRelease, "Dressing visit before tourniquet release", Critical, true},
+	{TourniquetCaution, "Tourniquet on a toe with arterial risk", Note, false},
+	{ToeNotPerfused, "Toe not perfused after release", Critical, true},
+	{RefillSlow, "Capillary refill slow", Note, false},
+	{StrengthOutOfRange, "Strength of the chemical out of range", Warning, false},
+	{StrengthMissing, "Strength of the chemical not recorded", Note, false},
+	{ContactShort, "Contact time of the chemical short", Warning, false},
+	{ContactLong, "Contact time of the chemical long", Note, false},
+	{ContactOutOfRange, "Contact time of the chemical out of range", Warning, false},
+	{ContactNotComputable, "Contact time of the chemical not computable", Note, false},
+	{FlushMismatch, "Acetic acid flush after phenol", Warning, false},
+	{NeutraliserMissing, "No neutraliser after sodium hydroxide", Note, false},
+	{PhenolInPregnancy, "Phenol in pregnancy", Critical, false},
+	{SkinNotProtected, "Skin not protected from the chemical", Note, false},
+	{RedToeDusky, "Dusky toe", Critical, true},
+	{RedToeWhite, "White toe", Critical, true},
+	{RedToeCold, "Cold toe", Critical, true},
+	{RedToeNumb, "Toe still numb", Critical, true},
+	{RedSpreadingRedness, "Spreading redness", Critical, true},
+	{RedPus, "Pus", Critical, true},
+	{RedFever, "Fever", Critical, true},
+	{RedBleedingThrough, "Bleeding through the dressing", Critical, true},
+	{RedThrobbingPain, "Throbbing pain", Critical, true},
+	{RedInfection, "Infection diagnosed", Critical, true},
+	{RedUrgentContact, "Urgent contact", Critical, true},
+}
+
+// IsRed reports whether code is that of a red flag (D2.3).
+func IsRed(code string) bool {
+	for _, c := range FlagCodes {
+		if c.Code == code {
+			return c.Red
+		}
+	}
+	return false
+}
+
+// FigureCode is one code that a figure of this package may have.
+type FigureCode struct {
+	Code    string
+	Display string
+	Unit    string // UCUM
+}
+
+// The codes of figures.
+const (
+	DoseMass          = "dose-mass"             // of one injection
+	DoseTotal         = "dose-total"            // of one agent: the visit and this clinic's 24 h before
+	DosePerKg         = "dose-per-kg"           // total over recorded weight
+	DosePercent       = "dose-percent-of-limit" // total over limit
+	DoseRemaining     = "dose-remaining"        // limit less total, never under 0
+	DoseMaxVolume     = "dose-max-volume"       // limit as volume of the solution used
+	AdrenalineMass    = "adrenaline-mass"       // of one injection
+	AdrenalineTotal   = "adrenaline-total"
+	MixtureFraction   = "mixture-fraction"
+	TourniquetMinutes = "tourniquet-minutes"
+	ReperfusionTime   = "reperfusion-minutes"
+	ContactSeconds    = "contact-seconds"
+)
+
+// FigureCodes lists every code of a figure of this package.
+var FigureCodes = []FigureCode{
+	{DoseMass, "Mass of local anaesthetic injected", "mg"},
+	{DoseTotal, "Total mass of local anaesthetic", "mg"},
+	{DosePerKg, "Total local anaesthetic per body weight", "mg/kg"},
+	{DosePercent, "Local anaesthetic as percentage of the limit", "%"},
+	{DoseRemaining, "Local anaesthetic left under the limit", "mg"},
+	{DoseMaxVolume, "Greatest volume of the solution under the limit", "mL"},
+	{AdrenalineMass, "Mass of adrenaline injected", "ug"},
+	{AdrenalineTotal, "Total mass of adrenaline", "ug"},
+	{MixtureFraction, "Sum of the fractions of the limits", "1"},
+	{TourniquetMinutes, "Tourniquet time", "min"},
+	{ReperfusionTime, "Time between two tourniquet periods", "min"},
+	{ContactSeconds, "Total contact time of the chemical", "s"},
+}

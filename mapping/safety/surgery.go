@@ -1,0 +1,131 @@
+package safety
+
+import (
+	"fmt"
+	"math/big"
+	"time"
+
+	"nailbridge/mapping/record"
+)
+
+// SurgeryInput is one surgery with what its safety depends on beside it.
+type SurgeryInput struct {
+	Surgery   *record.Surgery
+	Zone      *time.Location // of the clinic, for times without offset
+	Formulary *Formulary     // nil: no ceiling chosen
+	// Others are the doses of the patient's other current surgeries at this
+	// clinic, of any time, in any order; the 24 h are cut here (C-19).
+	Others []GivenDose
+	// AgeYears is the age at the sitting in completed years; nil: not known.
+	AgeYears *int
+	// At stands in for the time of the sitting where the record has none; zero:
+	// none.
+	At time.Time
+	// FirstReview is when the first review was attended; nil: none yet (C-29).
+	FirstReview *record.When
+}
+
+// Surgery judges one surgery whole: doses, tourniquets, chemicals, perfusion.
+// Flags come gravest first. Caution goes once with the answer.
+func Surgery(in SurgeryInput) Result {
+	var r Result
+	s := in.Surgery
+	r.add(in.doses())
+	toes, exposed := ToePlaces(s), s.Outcome != "not-done"
+	for i := range s.Toes {
+		t := &s.Toes[i]
+		if exposed || tourniquetUsed(t) {
+			r.add(lower(TourniquetTimes(toes[i], *t, in.Zone), exposed))
+		}
+		r.add(arterialCaution(toes[i], t, s.Risks))
+		r.add(Perfusion(toes[i], *t, in.AgeYears))
+		r.add(toeVolume(toes[i], t))
+		r.add(adrenalineRisk(toes[i], t, s.Risks))
+		for j, place := range BorderPlaces(toes[i], t) {
+			b := &t.Borders[j]
+			treated := exposed && b.Outcome != "not-done"
+			r.add(Contact(place, *b))
+			r.add(lower(pregnancy(place, b, s.Risks), treated))
+		}
+	}
+	r.add(FirstDressing(s, in.FirstReview, in.Zone))
+	return r.sorted()
+}
+
+func (in SurgeryInput) doses() Result {
+	s := in.Surgery
+	d := DoseInput{Visit: GivenDoses("", s, in.Zone), Others: in.Others, At: in.At, AgeYears: in.AgeYears, Formulary: in.Formulary}
+	if len(d.Visit) == 0 && s.Outcome == "not-done" {
+		return Result{}
+	}
+	if s.Weight != nil {
+		d.WeightKg = s.Weight.Kg
+	}
+	if s.Risks != nil {
+		d.CardiacDisease = s.Risks.CardiacDisease
+	}
+	r := Dose(d)
+	if len(d.Visit) > 0 && s.Risks != nil && s.Risks.OtherAnaestheticWithin24h == yes {
+		const source = "UK community podiatry leaflet"
+		r.flag(Flag{Code: OtherClinicWithin24h, Level: Warning, Place: AnaestheticPlace, Source: source, Tag: TagRead, Check: "C-19",
+			Inputs: []Input{{"other anaesthetic within 24 h", "yes", ""}},
+			Text:   "Another clinic gave local anaesthetic in the 24 hours before; its dose is not in this clinic's records and is not counted. Source: " + source + " [read]."})
+	}
+	return r
+}
+
+// lower turns critical into warning where no patient was exposed (D2.4). A
+// tourniquet without release stays critical: a period recorded is exposure.
+func lower(r Result, exposed bool) Result {
+	if exposed {
+		return r
+	}
+	for i := range r.Flags {
+		if f := &r.Flags[i]; f.Level == Critical && f.Code != ReleaseMissing {
+			f.Level = Warning
+		}
+	}
+	return r
+}
+
+// toeVolume asks about more than 6 mL in one toe: plausibility, not safety
+// (C-20).
+func toeVolume(toePlace string, t *record.Toe) Result {
+	var r Result
+	if t.Block == nil {
+		return r
+	}
+	sum := new(big.Rat)
+	var in []Input
+	for _, a := range t.Block.Agents {
+		if v := notNegative(a.ML); v != nil {
+			sum.Add(sum, v)
+			in = append(in, Input{"volume", a.ML.String(), "mL"})
+		}
+	}
+	if over(sum, big.NewRat(6, 1)) {
+		r.flag(Flag{Code: ToeVolumeLarge, Level: Note, Place: toePlace + "/block", Inputs: in, Check: "C-20", Tag: TagPractice, Source: "a plausibility limit, no source",
+			Text: fmt.Sprintf("%s mL were injected in the %s, more than 6 mL: please check the volume.", exact(sum), toeText(t.Side, t.Digit))})
+	}
+	return r
+}
+
+// adrenalineRisk warns of adrenaline in a toe with Raynaud's or arterial
+// disease (C-22).
+func adrenalineRisk(toePlace string, t *record.Toe, risks *record.Risks) Result {
+	var r Result
+	if t.Block == nil || risks == nil || risks.Raynaud != yes && risks.ArterialDisease != yes {
+		return r
+	}
+	for _, a := range t.Block.Agents {
+		if a.Vasoconstrictor != adrenaline {
+			continue
+		}
+		const source = "McNamara and Greyson 2022, a case of digital ischaemia in primary Raynaud's"
+		r.flag(Flag{Code: AdrenalineArterial, Level: Warning, Place: toePlace + "/block", Source: source, Tag: TagRead, Check: "C-22",
+			Inputs: []Input{{"Raynaud's", string(risks.Raynaud), ""}, {"arterial disease", string(risks.ArterialDisease), ""}, {"vasoconstrictor", string(adrenaline), ""}},
+			Text:   fmt.Sprintf("Adrenaline was injected in the %s of a patient with Raynaud's or arterial disease. Source: %s [read].", toeText(t.Side, t.Digit), source)})
+		return r
+	}
+	return r
+}

@@ -1,0 +1,327 @@
+package safety
+
+import (
+	"fmt"
+	"math/big"
+	"sort"
+	"strings"
+	"time"
+
+	"nailbridge/mapping/record"
+)
+
+// The limits of a tourniquet on a digit (C-25). The limit of a limb cuff
+// (120 min) is for thigh, calf and ankle and is never used here (C-26);
+// pressure is not recorded and never validated (C-27).
+const (
+	digitLimit     = 20 * time.Minute
+	reperfusionMin = 3 * time.Minute
+	oneMinute      = time.Minute
+)
+
+const (
+	timeSource     = "Becerro de Bengoa Vallejo et al. 2013, Dermatol Surg 39(4)"
+	deviceSource   = "abstracts restating the 2009 patient-safety alert on digital tourniquets (orthopaedic proceedings 94-B XXXIII, 2012; a letter on glove fingers)"
+	retainedSource = "Manske 2020, AHRQ PSNet, \"Nothing called small surgery\""
+)
+
+// period is one tourniquet period with its times resolved.
+type period struct {
+	record.Tourniquet
+	place   string
+	on, off time.Time
+	timed   bool // both times known to the minute and in order
+	coarse  bool // seconds absent in one of them (D5.6)
+}
+
+// TourniquetTimes judges the tourniquet of one toe: each period, the
+// reperfusion between two, the device, and the sign-out (C-24 to C-28).
+// The toe's path is the one that ToePlaces gives.
+func TourniquetTimes(toePlace string, toe record.Toe, zone *time.Location) Result {
+	var r Result
+	place := toePlace + "/tourniquets"
+	which := toeText(toe.Side, toe.Digit)
+	switch {
+	case toe.Tourniquet == "used" && len(toe.Tourniquets) == 0:
+		r.flag(Flag{Code: ReleaseMissing, Level: Critical, Place: place, Check: "C-25", Source: timeSource, Tag: TagRead,
+			Text: fmt.Sprintf("A tourniquet was used on the %s, and no release is recorded. Check the toe now.", which)})
+	case toe.Tourniquet == "not-used" && len(toe.Tourniquets) > 0:
+		r.flag(Flag{Code: TourniquetUseDisputed, Level: Warning, Place: place, Check: "C-28",
+			Text: fmt.Sprintf("The record says that no tourniquet was used on the %s, and also holds a tourniquet period.", which)})
+	case toe.Tourniquet == "" && len(toe.Tourniquets) == 0:
+		r.flag(Flag{Code: TourniquetUseUnknown, Level: Note, Place: place, Check: "C-28", Tag: TagPractice,
+			Text: fmt.Sprintf("Whether a tourniquet was used on the %s is not recorded.", which)})
+	}
+	places := TourniquetPlaces(toePlace, &toe)
+	var timed []period
+	for i, t := range toe.Tourniquets {
+		p := resolve(t, places[i], zone)
+		r.add(p.device(which))
+		r.add(p.times(which))
+		if p.timed {
+			timed = append(timed, p)
+		}
+	}
+	r.add(together(timed, place, which))
+	if tourniquetUsed(&toe) {
+		if ok, missing := SignOutComplete(&toe); !ok {
+			r.flag(Flag{Code: SignOutIncomplete, Level: Warning, Place: place, Check: "C-28", Tag: TagPractice, Source: "common practice, no source",
+				Inputs: listInputs("missing", missing),
+				Text:   fmt.Sprintf("The tourniquet sign-out of the %s is incomplete: %s.", which, strings.Join(missing, ", "))})
+		}
+	}
+	return r
+}
+
+func tourniquetUsed(t *record.Toe) bool {
+	return t.Tourniquet == "used" || len(t.Tourniquets) > 0
+}
+
+// SignOutComplete says whether every period has its off time and was counted
+// out and the toe was perfused after release, and what is missing (C-28).
+func SignOutComplete(t *record.Toe) (complete bool, missing []string) {
+	off, counted := len(t.Tourniquets) > 0, len(t.Tourniquets) > 0
+	for _, p := range t.Tourniquets {
+		off = off && p.Off != nil
+		counted = counted && p.CountedOut == yes
+	}
+	if !off {
+		missing = append(missing, "off time")
+	}
+	if t.Perfusion == nil || t.Perfusion.Returned != yes {
+		missing = append(missing, "perfusion seen to return")
+	}
+	if !counted {
+		missing = append(missing, "device counted out")
+	}
+	return len(missing) == 0, missing
+}
+
+func listInputs(name string, values []string) []Input {
+	var in []Input
+	for _, v := range values {
+		in = append(in, Input{name, v, ""})
+	}
+	return in
+}
+
+func resolve(t record.Tourniquet, place string, zone *time.Location) period {
+	p := period{Tourniquet: t, place: place}
+	if t.On == nil || t.Off == nil || t.On.Precision < record.PrecisionMinute || t.Off.Precision < record.PrecisionMinute {
+		return p
+	}
+	p.on, _ = t.On.In(zone)
+	p.off, _ = t.Off.In(zone)
+	p.timed = !p.off.Before(p.on)
+	p.coarse = t.On.Precision == record.PrecisionMinute || t.Off.Precision == record.PrecisionMinute
+	return p
+}
+
+func (p period) inputs() []Input {
+	var in []Input
+	if p.On != nil {
+		in = append(in, Input{"on", p.On.Text, ""})
+	}
+	if p.Off != nil {
+		in = append(in, Input{"off", p.Off.Text, ""})
+	}
+	return in
+}
+
+// device judges what was used as tourniquet (C-24).
+func (p period) device(which string) Result {
+	var r Result
+	if p.Device == "glove" {
+		r.flag(Flag{Code: TourniquetGlove, Level: Critical, Place: p.place, Inputs: []Input{{"device", "glove", ""}}, Source: deviceSource, Tag: TagRead, Check: "C-24",
+			Text: fmt.Sprintf("A surgical glove was used as tourniquet on the %s; the alert asks for a purpose-made, brightly coloured device. Source: %s [read].", which, deviceSource)})
+	}
+	if strings.TrimSpace(p.Colour) == "" {
+		r.flag(Flag{Code: TourniquetColour, Level: Warning, Place: p.place, Source: deviceSource, Tag: TagRead, Check: "C-24",
+			Text: fmt.Sprintf("The colour of the tourniquet on the %s is not recorded; the alert asks for a brightly coloured device. Source: %s [read].", which, deviceSource)})
+	}
+	return r
+}
+
+// times judges the minutes of one period (C-25). The flag follows the nominal
+// figure; with seconds absent, a note is added when one minute either way
+// would change the verdict (D5.6).
+func (p period) times(which string) Result {
+	var r Result
+	base := Flag{Place: p.place, Inputs: p.inputs(), Source: timeSource, Tag: TagRead, Check: "C-25"}
+	with := func(code string, level Level, text string) {
+		f := base
+		f.Code, f.Level, f.Text = code, level, text
+		r.flag(f)
+	}
+	if p.Off == nil {
+		with(ReleaseMissing, Critical, fmt.Sprintf("No release of the tourniquet on the %s is recorded. Check the toe now.", which))
+		return r
+	}
+	if !p.on.IsZero() && p.off.Before(p.on) {
+		with(TimesReversed, Critical, fmt.Sprintf("The tourniquet on the %s is recorded as released at %s, before it was applied at %s: the release is not certain.", which, p.Off.Text, p.On.Text))
+		return r
+	}
+	if !p.timed {
+		with(TourniquetUnknownTime, Warning, fmt.Sprintf("The tourniquet minutes of the %s are not computable: on and off are not both recorded to the minute.", which))
+		return r
+	}
+	d := p.off.Sub(p.on)
+	r.figure(Figure{Code: TourniquetMinutes, Value: minutesText(d), Unit: "min", Place: p.place, Rule: "off − on", Limit: "20", LimitUnit: "min",
+		Source: timeSource, Tag: TagRead, Check: "C-25", Inputs: p.inputs()})
+	if d > digitLimit {
+		with(TourniquetOverTime, Warning, fmt.Sprintf("Tourniquet on the %s for %s min, over the limit of 20 min for a digit (a limb cuff's limit does not apply). Source: %s [read].", which, minutesText(d), timeSource))
+	}
+	if p.coarse && near(d, digitLimit) {
+		with(TourniquetNearLimit, Note, fmt.Sprintf("Tourniquet on the %s for %s min by times without seconds: one minute either way would change whether the limit of 20 min is passed.", which, minutesText(d)))
+	}
+	return r
+}
+
+// near reports whether one minute more or less changes if d is over limit.
+func near(d, limit time.Duration) bool {
+	return d > limit != (d+oneMinute > limit) || d > limit != (d-oneMinute > limit)
+}
+
+// together judges several periods on one toe: the gap between two, and the
+// minutes of periods that less than 3 min of reperfusion keeps apart, which
+// count as one (C-25).
+func together(ps []period, place, which string) Result {
+	var r Result
+	sort.SliceStable(ps, func(i, j int) bool { return ps[i].on.Before(ps[j].on) })
+	var group []period
+	var greatest []period
+	for i, p := range ps {
+		if i > 0 {
+			end := lastOff(ps[:i])
+			gap := p.on.Sub(end)
+			r.add(gapResult(ps[i-1], p, gap, which))
+			if gap >= reperfusionMin {
+				group = nil
+			}
+		}
+		group = append(group, p)
+		if len(group) > 1 && (greatest == nil || ischaemia(group) > ischaemia(greatest)) {
+			greatest = append([]period{}, group...)
+		}
+	}
+	if d := ischaemia(greatest); d > digitLimit {
+		var in []Input
+		for _, p := range greatest {
+			in = append(in, p.inputs()...)
+		}
+		r.flag(Flag{Code: TourniquetOverTime, Level: Warning, Place: place, Inputs: in, Source: timeSource, Tag: TagRead, Check: "C-25",
+			Text: fmt.Sprintf("Tourniquets on the %s for %s min together, with less than 3 min of reperfusion between them: over the limit of 20 min for a digit. Source: %s [read].", which, minutesText(d), timeSource)})
+	}
+	return r
+}
+
+func gapResult(before, after period, gap time.Duration, which string) Result {
+	var r Result
+	in := append(before.inputs(), after.inputs()...)
+	if gap >= 0 {
+		r.figure(Figure{Code: ReperfusionTime, Value: fixedMinutes(gap), Unit: "min", Place: after.place, Rule: "on − off of the period before",
+			Limit: "3", LimitUnit: "min", Source: timeSource, Tag: TagRead, Check: "C-25", Inputs: in})
+	}
+	base := Flag{Place: after.place, Inputs: in, Source: timeSource, Tag: TagRead, Check: "C-25"}
+	if gap < reperfusionMin {
+		f := base
+		f.Code, f.Level = ReperfusionShort, Warning
+		f.Text = fmt.Sprintf("Only %s min between two tourniquet periods on the %s; 3 to 5 min of reperfusion is asked before a tourniquet is put on again. Source: %s [read].", fixedMinutes(max(gap, 0)), which, timeSource)
+		r.flag(f)
+	}
+	if (before.coarse || after.coarse) && near(gap, reperfusionMin-1) {
+		f := base
+		f.Code, f.Level = ReperfusionNearLimit, Note
+		f.Text = fmt.Sprintf("%s min between two tourniquet periods on the %s by times without seconds: one minute either way would change whether 3 min of reperfusion were given.", fixedMinutes(max(gap, 0)), which)
+		r.flag(f)
+	}
+	return r
+}
+
+// fixedMinutes writes a time that must reach a minimum rounded down.
+func fixedMinutes(d time.Duration) string { return roundDown(minutes(d), 2) }
+
+func lastOff(ps []period) time.Time {
+	var last time.Time
+	for _, p := range ps {
+		if p.off.After(last) {
+			last = p.off
+		}
+	}
+	return last
+}
+
+// ischaemia is the time under tourniquet of periods in order, overlaps counted
+// once and gaps not at all.
+func ischaemia(ps []period) time.Duration {
+	var sum time.Duration
+	var end time.Time
+	for _, p := range ps {
+		from := p.on
+		if end.After(from) {
+			from = end
+		}
+		if p.off.After(from) {
+			sum += p.off.Sub(from)
+			end = p.off
+		}
+	}
+	return sum
+}
+
+// FirstDressing judges the first review attended after a surgery (C-29): a
+// toe whose tourniquet has no release recorded, or one later than the visit,
+// is critical. A visit known by its date alone counts as late as that day.
+func FirstDressing(s *record.Surgery, visit *record.When, zone *time.Location) Result {
+	var r Result
+	if visit == nil {
+		return r
+	}
+	_, at := span(zone, visit)
+	toes := ToePlaces(s)
+	for i := range s.Toes {
+		t := &s.Toes[i]
+		which := toeText(t.Side, t.Digit)
+		flag := func(place string, in []Input, why string) {
+			r.flag(Flag{Code: DressingBeforeRelease, Level: Critical, Place: place, Source: retainedSource, Tag: TagRead, Check: "C-29",
+				Inputs: append(in, Input{"dressing visit", visit.Text, ""}),
+				Text:   fmt.Sprintf("The first dressing visit was attended, and %s for the %s. Check that no tourniquet is left on the toe. Source: %s [read].", why, which, retainedSource)})
+		}
+		if t.Tourniquet == "used" && len(t.Tourniquets) == 0 {
+			flag(toes[i]+"/tourniquets", nil, "no tourniquet release is recorded")
+		}
+		for j, place := range TourniquetPlaces(toes[i], t) {
+			p := resolve(t.Tourniquets[j], place, zone)
+			if p.Off == nil {
+				flag(place, p.inputs(), "no tourniquet release is recorded")
+				continue
+			}
+			if off, _ := span(zone, p.Off); !off.IsZero() && !at.IsZero() && at.Before(off) {
+				flag(place, p.inputs(), "the tourniquet release is recorded as later than the visit")
+			}
+		}
+	}
+	return r
+}
+
+// arterialCaution notes a tourniquet on a toe with arterial disease or an
+// abnormal ankle-brachial index, 0.90 or less (C-30, C-40).
+func arterialCaution(toePlace string, t *record.Toe, risks *record.Risks) Result {
+	var r Result
+	if risks == nil || !tourniquetUsed(t) {
+		return r
+	}
+	abi := positive(risks.AnkleBrachialIndex)
+	low := abi != nil && abi.Cmp(big.NewRat(90, 100)) <= 0
+	if !low && risks.ArterialDisease != yes {
+		return r
+	}
+	in := []Input{{"arterial disease", string(risks.ArterialDisease), ""}}
+	if abi != nil {
+		in = append(in, Input{"ankle-brachial index", risks.AnkleBrachialIndex.String(), "1"})
+	}
+	const source = "Heidelbaugh and Lee 2009, Am Fam Physician 79:303"
+	r.flag(Flag{Code: TourniquetCaution, Level: Note, Place: toePlace + "/tourniquets", Inputs: in, Source: source, Tag: TagRead, Check: "C-30",
+		Text: fmt.Sprintf("A tourniquet was used on the %s in a patient with arterial disease or an ankle-brachial index of 0.90 or less: a short time only is advised. Source: %s [read].", toeText(t.Side, t.Digit), source)})
+	return r
+}
