@@ -4,11 +4,9 @@ package record
 type class uint8
 
 const (
-	// ordinary: absent is nothing; unreadable is kept as sent and flagged.
+	// ordinary: unreadable is kept as sent and flagged.
 	ordinary class = iota
-	// expected: as ordinary, and absent is flagged where its parent is present.
-	expected
-	// critical: unreadable refuses the record; absent is flagged.
+	// critical: unreadable refuses the record; absent does not.
 	critical
 	// identity: missing or unreadable refuses the record.
 	identity
@@ -30,11 +28,16 @@ type field struct {
 	unit  string // UCUM, "" where there is none
 	desc  string
 	class class
-	form  form
+	// expected: absent is noted where the parent is present.
+	expected bool
+	form     form
 	// least and most bound a number; outside, it is impossible and not read.
 	// "" is no bound; above means that least itself is impossible too.
 	least, most string
 	above       bool
+	// usual is the greatest number that is not flagged as implausible. These
+	// bounds are common practice, without source, and change no value.
+	usual string
 	// partial: naturally less than a full date, in a live record too.
 	partial bool
 }
@@ -107,26 +110,26 @@ var headerFields = map[string]field{
 }
 
 var surgeryFields = map[string]field{
-	"Surgery.outcome":         {set: &OutcomeSet, desc: "whether the surgery was done, abandoned, or not done", class: expected},
+	"Surgery.outcome":         {set: &OutcomeSet, desc: "whether the surgery was done, abandoned, or not done", expected: true},
 	"Surgery.outcomeReason":   {desc: "why it was abandoned or not done"},
-	"Surgery.start":           {desc: "start of the sitting", class: expected},
+	"Surgery.start":           {desc: "start of the sitting", expected: true},
 	"Surgery.end":             {desc: "end of the sitting"},
-	"Surgery.operator":        {desc: "who operated", class: expected},
-	"Surgery.indication":      {desc: "why the toe was operated on", class: expected},
-	"Surgery.risks":           {desc: "answers to the risk questions", class: expected},
-	"Surgery.allergies":       {desc: "the allergy statement of the sitting", class: expected},
-	"Surgery.weight":          {desc: "body weight used for dose limits", class: expected},
-	"Surgery.consent":         {desc: "consent to the procedure", class: expected},
-	"Surgery.toes":            {desc: "the toes operated on, each with block, tourniquet and borders", class: expected},
-	"Surgery.dressing":        {set: &DressingSet, desc: "dressing put on at the end", class: expected},
+	"Surgery.operator":        {desc: "who operated", expected: true},
+	"Surgery.indication":      {desc: "why the toe was operated on", expected: true},
+	"Surgery.risks":           {desc: "answers to the risk questions", expected: true},
+	"Surgery.allergies":       {desc: "the allergy statement of the sitting", expected: true},
+	"Surgery.weight":          {desc: "body weight used for dose limits", expected: true},
+	"Surgery.consent":         {desc: "consent to the procedure", expected: true},
+	"Surgery.toes":            {desc: "the toes operated on, each with block, tourniquet and borders", expected: true},
+	"Surgery.dressing":        {set: &DressingSet, desc: "dressing put on at the end", expected: true},
 	"Surgery.dressingText":    {desc: "the dressing in words"},
-	"Surgery.events":          {desc: "untoward events of the sitting, or the answer that there were none", class: expected},
+	"Surgery.events":          {desc: "untoward events of the sitting, or the answer that there were none", expected: true},
 	"Surgery.protocol":        {set: &ProtocolSet, desc: "follow-up protocol named for the case"},
 	"Surgery.plannedReviews":  {desc: "reviews booked or proposed"},
 	"Surgery.followUpStopped": {desc: "that the follow-up was stopped clinically"},
 	"Surgery.note":            {desc: "free note of the operator"},
 
-	"Indication.condition":   {set: &ConditionSet, desc: "the nail disorder", class: expected},
+	"Indication.condition":   {set: &ConditionSet, desc: "the nail disorder", expected: true},
 	"Indication.stage":       {set: &StageSet, desc: "stage of the ingrowing nail, of any of the systems"},
 	"Indication.stageSystem": {set: &StageSystemSet, desc: "the staging system used"},
 	"Indication.since":       {desc: "since when the patient has had the complaint", partial: true},
@@ -142,98 +145,98 @@ var surgeryFields = map[string]field{
 	"Risks.cardiacDisease":            {set: &AnswerSet, desc: "significant cardiac disease"},
 	"Risks.liverDisease":              {set: &AnswerSet, desc: "liver disease"},
 	"Risks.overrideReason":            {desc: "why the clinician went on in spite of a risk"},
-	"Risks.ankleBrachialIndex":        {desc: "ankle brachial pressure index of the operated leg", unit: "1", least: "0"},
+	"Risks.ankleBrachialIndex":        {desc: "ankle brachial pressure index of the operated leg", unit: "1", least: "0", usual: "3"},
 	"Risks.otherAnaestheticWithin24h": {set: &AnswerSet, desc: "whether another clinic gave local anaesthetic in the 24 h before"},
 
-	"Allergies.status": {set: &AllergyStatusSet, desc: "none known, stated, or not asked", class: expected},
+	"Allergies.status": {set: &AllergyStatusSet, desc: "none known, stated, or not asked", expected: true},
 	"Allergies.items":  {desc: "the allergies stated or refuted"},
 
 	"Allergy.key":         {desc: "the sender's stable key of the allergy", form: itemID},
-	"Allergy.substance":   {set: &AllergenSet, desc: "the substance", class: expected},
+	"Allergy.substance":   {set: &AllergenSet, desc: "the substance", expected: true},
 	"Allergy.text":        {desc: "the substance in words"},
 	"Allergy.reaction":    {desc: "the reaction in words"},
 	"Allergy.criticality": {set: &CriticalitySet, desc: "potential for serious harm"},
 	"Allergy.refuted":     {desc: "true where the allergy was looked into and is not one"},
 
-	"Weight.kg":    {unit: "kg", desc: "body weight", class: expected, least: "0", above: true, most: "650"},
-	"Weight.basis": {set: &WeightBasisSet, desc: "measured, or stated by the patient", class: expected},
+	"Weight.kg":    {unit: "kg", desc: "body weight", expected: true, least: "0", above: true, most: "650", usual: "300"},
+	"Weight.basis": {set: &WeightBasisSet, desc: "measured, or stated by the patient", expected: true},
 	"Weight.at":    {desc: "when the weight was taken"},
 
-	"Consent.status":       {set: &ConsentStatusSet, desc: "given, refused or withdrawn", class: expected},
-	"Consent.givenBy":      {set: &ConsentGiverSet, desc: "the patient, or another adult", class: expected},
+	"Consent.status":       {set: &ConsentStatusSet, desc: "given, refused or withdrawn", expected: true},
+	"Consent.givenBy":      {set: &ConsentGiverSet, desc: "the patient, or another adult", expected: true},
 	"Consent.giver":        {desc: "name of the consenting adult, when not the patient"},
 	"Consent.relationship": {set: &RelationshipSet, desc: "relationship of the consenting adult to the patient"},
-	"Consent.at":           {desc: "when consent was given", class: expected},
-	"Consent.for":          {desc: "what was consented to, toe by toe", class: expected},
+	"Consent.at":           {desc: "when consent was given", expected: true},
+	"Consent.for":          {desc: "what was consented to, toe by toe", expected: true},
 
-	"ConsentItem.side":      {set: &SideSet, desc: "side of the body", class: expected},
-	"ConsentItem.digit":     {set: &DigitSet, desc: "toe, 1 hallux to 5", class: expected},
-	"ConsentItem.border":    {set: &BorderSet, desc: "border of the nail, or the whole nail", class: expected},
-	"ConsentItem.procedure": {set: &ProcedureSet, desc: "procedure consented to", class: expected},
+	"ConsentItem.side":      {set: &SideSet, desc: "side of the body", expected: true},
+	"ConsentItem.digit":     {set: &DigitSet, desc: "toe, 1 hallux to 5", expected: true},
+	"ConsentItem.border":    {set: &BorderSet, desc: "border of the nail, or the whole nail", expected: true},
+	"ConsentItem.procedure": {set: &ProcedureSet, desc: "procedure consented to", expected: true},
 
 	"Events.none":  {desc: "true where it was recorded that nothing untoward happened"},
 	"Events.items": {desc: "the untoward events"},
 
 	"Event.key":  {desc: "the sender's stable key of the event", form: itemID},
-	"Event.code": {set: &EventSet, desc: "kind of event", class: expected},
+	"Event.code": {set: &EventSet, desc: "kind of event", expected: true},
 	"Event.text": {desc: "the event in words"},
 
 	"PlannedReview.key":    {desc: "the sender's stable key of the planned review", form: itemID},
 	"PlannedReview.step":   {desc: "the step of the protocol that it books", form: itemID},
-	"PlannedReview.at":     {desc: "date or date-time of the review", class: expected},
+	"PlannedReview.at":     {desc: "date or date-time of the review", expected: true},
 	"PlannedReview.booked": {set: &AnswerSet, desc: "yes where an appointment was made, else proposed"},
 	"PlannedReview.mode":   {set: &ModeSet, desc: "in person, by telephone or by video"},
 	"PlannedReview.with":   {desc: "with whom"},
 
-	"FollowUpStopped.at":     {desc: "when the follow-up was stopped", class: expected},
-	"FollowUpStopped.reason": {desc: "why the follow-up was stopped", class: expected},
+	"FollowUpStopped.at":     {desc: "when the follow-up was stopped", expected: true},
+	"FollowUpStopped.reason": {desc: "why the follow-up was stopped", expected: true},
 }
 
 var toeFields = map[string]field{
 	"Toe.key":         {desc: "the sender's stable key of the toe", form: itemID},
 	"Toe.side":        {set: &SideSet, desc: "side of the body", class: identity},
 	"Toe.digit":       {set: &DigitSet, desc: "toe, 1 hallux to 5", class: identity},
-	"Toe.block":       {desc: "the local anaesthetic block of the toe", class: expected},
-	"Toe.tourniquet":  {set: &TourniquetUseSet, desc: "whether a tourniquet was used", class: expected},
+	"Toe.block":       {desc: "the local anaesthetic block of the toe", expected: true},
+	"Toe.tourniquet":  {set: &TourniquetUseSet, desc: "whether a tourniquet was used", expected: true},
 	"Toe.tourniquets": {desc: "the periods with a tourniquet on the toe"},
-	"Toe.borders":     {desc: "the nail borders operated on", class: expected},
-	"Toe.perfusion":   {desc: "the toe as seen after release of the tourniquet", class: expected},
+	"Toe.borders":     {desc: "the nail borders operated on", expected: true},
+	"Toe.perfusion":   {desc: "the toe as seen after release of the tourniquet", expected: true},
 
 	"Block.technique": {set: &BlockTechniqueSet, desc: "technique of the block"},
-	"Block.agents":    {desc: "the local anaesthetics injected", class: expected},
+	"Block.agents":    {desc: "the local anaesthetics injected", expected: true},
 	"Block.effective": {set: &AnswerSet, desc: "whether the effect was confirmed before the incision"},
 
 	"Agent.key":             {desc: "the sender's stable key of the injection", form: itemID},
-	"Agent.agent":           {set: &AnaestheticSet, desc: "the local anaesthetic", class: expected},
-	"Agent.percent":         {unit: "%", desc: "strength, mass in volume: 1 % is 10 mg/mL", class: critical, least: "0", above: true, most: "100"},
-	"Agent.vasoconstrictor": {set: &VasoconstrictorSet, desc: "vasoconstrictor in the solution, or none", class: expected},
+	"Agent.agent":           {set: &AnaestheticSet, desc: "the local anaesthetic", expected: true},
+	"Agent.percent":         {unit: "%", desc: "strength, mass in volume: 1 % is 10 mg/mL", class: critical, expected: true, least: "0", above: true, most: "100", usual: "5"},
+	"Agent.vasoconstrictor": {set: &VasoconstrictorSet, desc: "vasoconstrictor in the solution, or none", expected: true},
 	"Agent.ratio":           {unit: "1", desc: "N of the vasoconstrictor's 1:N, gram per mL", class: critical, least: "1", most: maxSafeInteger},
-	"Agent.mL":              {unit: "mL", desc: "volume given, never as planned", class: critical, least: "0"},
-	"Agent.batch":           {desc: "batch number of the product", class: expected},
-	"Agent.expiry":          {desc: "expiry date of the product", class: expected, partial: true},
+	"Agent.mL":              {unit: "mL", desc: "volume given, never as planned", class: critical, expected: true, least: "0", usual: "20"},
+	"Agent.batch":           {desc: "batch number of the product", expected: true},
+	"Agent.expiry":          {desc: "expiry date of the product", expected: true, partial: true},
 	"Agent.site":            {set: &InjectionSiteSet, desc: "where it was injected"},
-	"Agent.at":              {desc: "when it was injected", class: critical},
+	"Agent.at":              {desc: "when it was injected", class: critical, expected: true},
 	"Agent.giver":           {desc: "who injected it"},
 
 	"Tourniquet.key":        {desc: "the sender's stable key of the period", form: itemID},
-	"Tourniquet.device":     {set: &TourniquetDeviceSet, desc: "the device", class: expected},
+	"Tourniquet.device":     {set: &TourniquetDeviceSet, desc: "the device", expected: true},
 	"Tourniquet.deviceText": {desc: "the device in words"},
 	"Tourniquet.colour":     {desc: "colour of the device"},
-	"Tourniquet.on":         {desc: "when it was put on", class: critical},
-	"Tourniquet.off":        {desc: "when it was taken off; absent means that no release was recorded", class: critical},
+	"Tourniquet.on":         {desc: "when it was put on", class: critical, expected: true},
+	"Tourniquet.off":        {desc: "when it was taken off; absent means that no release was recorded", class: critical, expected: true},
 	"Tourniquet.remover":    {desc: "who took it off"},
-	"Tourniquet.countedOut": {set: &AnswerSet, desc: "whether it was counted out at the end", class: expected},
+	"Tourniquet.countedOut": {set: &AnswerSet, desc: "whether it was counted out at the end", expected: true},
 
 	"Border.key":       {desc: "the sender's stable key of the border", form: itemID},
-	"Border.border":    {set: &BorderSet, desc: "medial, lateral, or the whole nail", class: expected},
-	"Border.procedure": {set: &ProcedureSet, desc: "what was done to the nail here", class: critical},
+	"Border.border":    {set: &BorderSet, desc: "medial, lateral, or the whole nail", expected: true},
+	"Border.procedure": {set: &ProcedureSet, desc: "what was done to the nail here", class: critical, expected: true},
 	"Border.outcome":   {set: &OutcomeSet, desc: "outcome at this border; absent means as the surgery's"},
-	"Border.widthMm":   {unit: "mm", desc: "width of nail removed", least: "0"},
+	"Border.widthMm":   {unit: "mm", desc: "width of nail removed", least: "0", usual: "30"},
 	"Border.matrix":    {desc: "treatment of the nail matrix under the border"},
 	"Border.flush":     {desc: "washing out of the chemical"},
 
 	"Matrix.key":            {desc: "the sender's stable key of the treatment", form: itemID},
-	"Matrix.method":         {set: &MatrixMethodSet, desc: "how the matrix was treated", class: expected},
+	"Matrix.method":         {set: &MatrixMethodSet, desc: "how the matrix was treated", expected: true},
 	"Matrix.agent":          {set: &ChemicalSet, desc: "the chemical"},
 	"Matrix.percent":        {unit: "%", desc: "strength of the chemical", least: "0", above: true, most: "100"},
 	"Matrix.batch":          {desc: "batch number of the chemical"},
@@ -243,14 +246,14 @@ var toeFields = map[string]field{
 	"Matrix.curettage":      {set: &AnswerSet, desc: "whether the matrix was curetted as well"},
 
 	"Application.key":     {desc: "the sender's stable key of the application", form: itemID},
-	"Application.seconds": {unit: "s", desc: "contact time", class: expected, least: "0"},
+	"Application.seconds": {unit: "s", desc: "contact time", expected: true, least: "0", usual: "600"},
 	"Application.at":      {desc: "when the application began"},
 
-	"Flush.agent": {set: &FlushSet, desc: "what it was washed out with", class: expected},
-	"Flush.mL":    {unit: "mL", desc: "volume of the flush", least: "0"},
+	"Flush.agent": {set: &FlushSet, desc: "what it was washed out with", expected: true},
+	"Flush.mL":    {unit: "mL", desc: "volume of the flush", least: "0", usual: "500"},
 
 	"Perfusion.returned":      {set: &AnswerSet, desc: "whether colour returned to the toe"},
-	"Perfusion.refillSeconds": {unit: "s", desc: "capillary refill time", least: "0"},
+	"Perfusion.refillSeconds": {unit: "s", desc: "capillary refill time", least: "0", usual: "60"},
 	"Perfusion.colour":        {set: &ToeColourSet, desc: "colour of the toe"},
 	"Perfusion.cold":          {set: &AnswerSet, desc: "whether the toe is cold"},
 	"Perfusion.numb":          {set: &AnswerSet, desc: "whether the toe is still numb"},
@@ -260,10 +263,10 @@ var toeFields = map[string]field{
 var followUpFields = map[string]field{
 	"Review.surgery":         {desc: "record id of the surgery reviewed", class: identity, form: itemID},
 	"Review.activity":        {desc: "key of the planned review that this one answers", form: itemID},
-	"Review.attendance":      {set: &AttendanceSet, desc: "attended, did not attend, cancelled or rebooked", class: expected},
+	"Review.attendance":      {set: &AttendanceSet, desc: "attended, did not attend, cancelled or rebooked", expected: true},
 	"Review.cancelledBy":     {set: &CancellerSet, desc: "who cancelled or rebooked"},
 	"Review.reason":          {desc: "why it was missed, cancelled or rebooked"},
-	"Review.at":              {desc: "when the patient attended, or the time of the missed appointment", class: expected},
+	"Review.at":              {desc: "when the patient attended, or the time of the missed appointment", expected: true},
 	"Review.mode":            {set: &ModeSet, desc: "in person, by telephone or by video"},
 	"Review.reviewer":        {desc: "who reviewed"},
 	"Review.toes":            {desc: "what was found, toe by toe"},
@@ -280,7 +283,7 @@ var followUpFields = map[string]field{
 	"ToeFindings.borders":   {desc: "what was found, border by border"},
 
 	"BorderFindings.key":        {desc: "the sender's stable key of the border", form: itemID},
-	"BorderFindings.border":     {set: &BorderSet, desc: "medial, lateral, or the whole nail", class: expected},
+	"BorderFindings.border":     {set: &BorderSet, desc: "medial, lateral, or the whole nail", expected: true},
 	"BorderFindings.woundStage": {set: &WoundStageSet, desc: "stage of wound healing"},
 	"BorderFindings.infection":  {desc: "signs of infection and the clinician's diagnosis"},
 	"BorderFindings.healedOn":   {desc: "when the wound was healed"},
@@ -291,19 +294,19 @@ var followUpFields = map[string]field{
 	"Infection.findings":  {set: &InfectionFindingSet, desc: "signs looked for and seen"},
 	"Infection.diagnosis": {set: &DiagnosisSet, desc: "the clinician's diagnosis"},
 
-	"Discharge.at":          {desc: "when the border was discharged", class: expected},
-	"Discharge.reason":      {set: &DischargeReasonSet, desc: "why", class: expected},
+	"Discharge.at":          {desc: "when the border was discharged", expected: true},
+	"Discharge.reason":      {set: &DischargeReasonSet, desc: "why", expected: true},
 	"Discharge.text":        {desc: "the reason in words"},
 	"Discharge.watchGoesOn": {desc: "true where the watch over the border goes on all the same"},
 
 	"Contact.surgery":         {desc: "record id of the surgery that the contact is about", class: identity, form: itemID},
 	"Contact.activity":        {desc: "key of the planned review that the contact answers", form: itemID},
-	"Contact.at":              {desc: "when the contact took place", class: expected},
+	"Contact.at":              {desc: "when the contact took place", expected: true},
 	"Contact.mode":            {set: &ModeSet, desc: "in person, by telephone or by video"},
 	"Contact.takenBy":         {desc: "who took the call or saw the patient"},
-	"Contact.reason":          {set: &ContactReasonSet, desc: "why the patient called or came", class: expected},
+	"Contact.reason":          {set: &ContactReasonSet, desc: "why the patient called or came", expected: true},
 	"Contact.reasonText":      {desc: "the reason in words"},
-	"Contact.urgency":         {set: &UrgencySet, desc: "how soon the patient must be seen", class: expected},
+	"Contact.urgency":         {set: &UrgencySet, desc: "how soon the patient must be seen", expected: true},
 	"Contact.advice":          {desc: "the advice given"},
 	"Contact.seenSameDay":     {set: &AnswerSet, desc: "whether the patient was seen the same day"},
 	"Contact.countsAsReview":  {desc: "true where the contact counts as the review that was planned"},
