@@ -8,14 +8,12 @@ import (
 
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/resource"
+	"nailbridge/mapping/terms"
 )
 
-// Code system and extension addresses of R4 itself (R4 terminologies-systems
-// and extensibility pages).
+// Addresses of R4 itself and of the library.
 const (
-	UCUM               = "http://unitsofmeasure.org"
-	IdentifierTypes    = "http://terminology.hl7.org/CodeSystem/v2-0203"
-	dataAbsentReason   = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
+	identifierTypes    = "http://terminology.hl7.org/CodeSystem/v2-0203"
 	primitiveHasNoData = "https://g.co/fhir/StructureDefinition/primitiveHasNoValue" // google/fhir's own mark, never written
 )
 
@@ -62,7 +60,7 @@ func Identifier(use cpb.IdentifierUseCode_Value, kind, system, value string, ass
 		id.Use = &dpb.Identifier_UseCode{Value: use}
 	}
 	if kind != "" {
-		id.Type = CodeableConcept("", Coding(IdentifierTypes, kind, ""))
+		id.Type = CodeableConcept("", Coding(identifierTypes, kind, ""))
 	}
 	if assigner != (resource.Ref{}) {
 		id.Assigner = Ref(assigner)
@@ -84,6 +82,39 @@ func CodeableConcept(text string, codings ...*dpb.Coding) *dpb.CodeableConcept {
 	return &dpb.CodeableConcept{Text: t, Coding: codings}
 }
 
+// Concept is a concept of the code maps; nil when it is absent.
+func Concept(c terms.Concept) *dpb.CodeableConcept {
+	return CodeableConcept(c.Text, codings(c)...)
+}
+
+// Concepts is one CodeableConcept per concept that is not absent.
+func Concepts(cs ...terms.Concept) []*dpb.CodeableConcept {
+	var out []*dpb.CodeableConcept
+	for _, c := range cs {
+		if v := Concept(c); v != nil {
+			out = append(out, v)
+		}
+	}
+	return out
+}
+
+// ConceptCoding is the first coding of a concept, for elements of type Coding;
+// nil when it has none.
+func ConceptCoding(c terms.Concept) *dpb.Coding {
+	if cs := codings(c); len(cs) > 0 {
+		return cs[0]
+	}
+	return nil
+}
+
+func codings(c terms.Concept) []*dpb.Coding {
+	var out []*dpb.Coding
+	for _, x := range c.Codings {
+		out = append(out, Coding(x.System, x.Code, x.Display))
+	}
+	return out
+}
+
 // AbsentConcept is a CodeableConcept that only says why it holds nothing.
 func AbsentConcept(reason string) *dpb.CodeableConcept {
 	return &dpb.CodeableConcept{Extension: []*dpb.Extension{AbsentReason(reason)}}
@@ -96,7 +127,7 @@ func Quantity(value, unit, ucum string) *dpb.Quantity {
 	if value == "" {
 		return nil
 	}
-	return &dpb.Quantity{Value: DecimalText(value), Unit: String(unit), System: URI(UCUM), Code: Code(ucum)}
+	return &dpb.Quantity{Value: DecimalText(value), Unit: String(unit), System: URI(terms.UCUM), Code: Code(ucum)}
 }
 
 // SimpleQuantity is Quantity in R4's profile type without comparator, as
@@ -105,7 +136,7 @@ func SimpleQuantity(value, unit, ucum string) *dpb.SimpleQuantity {
 	if value == "" {
 		return nil
 	}
-	return &dpb.SimpleQuantity{Value: DecimalText(value), Unit: String(unit), System: URI(UCUM), Code: Code(ucum)}
+	return &dpb.SimpleQuantity{Value: DecimalText(value), Unit: String(unit), System: URI(terms.UCUM), Code: Code(ucum)}
 }
 
 // HumanName is a name in parts with the whole as text; nil when n is empty.

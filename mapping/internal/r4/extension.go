@@ -4,6 +4,8 @@ import (
 	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"nailbridge/mapping/terms"
 )
 
 // extensionChoices finds the member of Extension.value[x] of a datatype.
@@ -37,7 +39,7 @@ func ComplexExtension(url string, parts ...*dpb.Extension) *dpb.Extension {
 // AbsentReason says on an element of a complex type why it holds nothing;
 // reason is a code of data-absent-reason, such as "unknown" or "masked".
 func AbsentReason(reason string) *dpb.Extension {
-	return Extension(dataAbsentReason, Code(reason))
+	return Extension(terms.ExtDataAbsentReason, Code(reason))
 }
 
 // AbsentValue is the extension list of a primitive that has no value and says

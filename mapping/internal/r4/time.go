@@ -8,11 +8,8 @@ import (
 	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
 
 	"nailbridge/mapping/record"
+	"nailbridge/mapping/terms"
 )
-
-// SecondsNotRecorded is the extension on a dateTime whose seconds are written
-// as :00 only because R4 demands seconds (D5.6). Its value is true.
-const SecondsNotRecorded = "https://nailbridge.example/fhir/StructureDefinition/seconds-not-recorded"
 
 // utc is how google/fhir names the zone that is written "Z". It needs no zone
 // data, so dates use it too.
@@ -20,7 +17,8 @@ const utc = "Z"
 
 // DateTime is a FHIR dateTime of w with its own precision: a year stays a
 // year. A time takes the offset it was recorded with, else the offset that
-// zone had then; seconds not recorded are :00 with SecondsNotRecorded (D5.6).
+// zone had then; seconds not recorded are :00 with our extension
+// seconds-not-recorded (D5.6).
 // A fraction is written to 3 or 6 digits and cut at the microsecond, as
 // google/fhir does. Nil when w is.
 func DateTime(w *record.When, zone *time.Location) *dpb.DateTime {
@@ -50,7 +48,7 @@ func timed(w *record.When, zone *time.Location) *dpb.DateTime {
 	d := &dpb.DateTime{ValueUs: t.UnixMicro(), Timezone: offset(w, t.In(zone)), Precision: dpb.DateTime_SECOND}
 	switch {
 	case w.Precision == record.PrecisionMinute:
-		d.Extension = []*dpb.Extension{Extension(SecondsNotRecorded, Boolean(true))}
+		d.Extension = []*dpb.Extension{Extension(terms.ExtSecondsNotRecorded, Boolean(true))}
 	case w.Nanosecond == 0:
 	case w.Nanosecond%int(time.Millisecond) == 0:
 		d.Precision = dpb.DateTime_MILLISECOND
