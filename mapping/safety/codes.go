@@ -7,67 +7,61 @@ type FlagCode struct {
 	// Level is the highest level that a flag of this code has; a flag is lower
 	// where its figure is not read or no patient was exposed (D2.4).
 	Level Level
-	// Red marks a red flag (D2.3).
+	// Red marks a red flag (D2.3); those of reviews and contacts come from the
+	// record package.
 	Red bool
 }
 
 // The codes of flags.
 const (
 	NoCeilingChosen       = "no-ceiling-chosen"
-	DoseOverLimit         = "dose-over-limit"
-	DoseNotComputable     = "dose-not-computable"
+	DoseOverLimit         = "anaesthetic-over-limit"
+	DoseNotComputable     = "anaesthetic-not-computable"
 	LimitNotInSet         = "limit-not-in-set"
 	ChildLimitNotInSet    = "child-limit-not-in-set"
 	AgeNotKnown           = "age-not-known"
-	AgentBelowAge         = "agent-below-age"
-	Mixture               = "mixture"
-	MixtureOverLimit      = "mixture-over-limit"
-	MixtureNotComputable  = "mixture-not-computable"
+	AgentBelowAge         = "anaesthetic-below-age"
+	Mixture               = "anaesthetic-mixture"
+	MixtureOverLimit      = "anaesthetic-mixture-over-limit"
+	MixtureNotComputable  = "anaesthetic-mixture-not-computable"
 	RepeatedWithin24h     = "anaesthetic-repeated-within-24h"
-	RepeatTimeNotKnown    = "anaesthetic-time-not-known"
-	OtherClinicWithin24h  = "other-clinic-anaesthetic-within-24h"
+	RepeatTimeNotKnown    = "anaesthetic-time-missing"
+	OtherClinicWithin24h  = "anaesthetic-elsewhere"
 	MepivacaineRepeated   = "mepivacaine-repeated-early"
 	AdrenalineOverLimit   = "adrenaline-over-limit"
 	AdrenalineUnknown     = "adrenaline-not-computable"
-	AdrenalineArterial    = "adrenaline-with-arterial-risk"
-	ToeVolumeLarge        = "toe-volume-large"
-	ReleaseMissing        = "tourniquet-release-missing"
+	AdrenalineArterial    = "vasoconstrictor-with-risk"
+	ToeVolumeLarge        = "anaesthetic-volume-high"
+	ReleaseMissing        = "tourniquet-release-unrecorded"
 	TimesReversed         = "tourniquet-times-reversed"
-	TourniquetOverTime    = "tourniquet-over-time"
+	TourniquetOverTime    = "tourniquet-over-20-min"
 	TourniquetNearLimit   = "tourniquet-near-limit"
 	TourniquetUnknownTime = "tourniquet-time-not-computable"
+	PeriodsOverlap        = "tourniquet-periods-overlap"
 	ReperfusionShort      = "reperfusion-short"
 	ReperfusionNearLimit  = "reperfusion-near-limit"
 	TourniquetGlove       = "tourniquet-glove"
-	TourniquetColour      = "tourniquet-colour-missing"
-	TourniquetUseUnknown  = "tourniquet-use-not-recorded"
+	TourniquetColour      = "tourniquet-colour-blank"
+	TourniquetUseUnknown  = "tourniquet-not-stated"
 	TourniquetUseDisputed = "tourniquet-use-contradicted"
 	SignOutIncomplete     = "tourniquet-sign-out-incomplete"
 	DressingBeforeRelease = "dressing-before-release"
-	TourniquetCaution     = "tourniquet-with-arterial-risk"
-	ToeNotPerfused        = "toe-not-perfused"
+	TourniquetCaution     = "tourniquet-with-risk"
+	ToeNotPerfused        = "perfusion-not-returned"
 	RefillSlow            = "refill-slow"
 	StrengthOutOfRange    = "chemical-strength-out-of-range"
 	StrengthMissing       = "chemical-strength-missing"
 	ContactShort          = "contact-time-short"
 	ContactLong           = "contact-time-long"
 	ContactOutOfRange     = "contact-time-out-of-range"
-	ContactNotComputable  = "contact-time-not-computable"
+	ContactNotComputable  = "contact-time-missing"
 	FlushMismatch         = "flush-acetic-acid-with-phenol"
 	NeutraliserMissing    = "neutraliser-missing"
-	PhenolInPregnancy     = "phenol-in-pregnancy"
+	PhenolInPregnancy     = "pregnant-with-phenol"
 	SkinNotProtected      = "skin-not-protected"
-	RedToeDusky           = "red-flag-toe-dusky"
-	RedToeWhite           = "red-flag-toe-white"
-	RedToeCold            = "red-flag-toe-cold"
-	RedToeNumb            = "red-flag-toe-numb"
-	RedSpreadingRedness   = "red-flag-spreading-redness"
-	RedPus                = "red-flag-pus"
-	RedFever              = "red-flag-fever"
-	RedBleedingThrough    = "red-flag-bleeding-through"
-	RedThrobbingPain      = "red-flag-throbbing-pain"
-	RedInfection          = "red-flag-infection-diagnosed"
-	RedUrgentContact      = "red-flag-urgent-contact"
+	ToeDusky              = "toe-dusky"
+	ToeWhite              = "toe-white"
+	ToeCold               = "toe-cold"
 )
 
 // FlagCodes lists every code of a flag of this package, with its meaning.
@@ -95,6 +89,7 @@ var FlagCodes = []FlagCode{
 	{TourniquetOverTime, "Tourniquet over 20 minutes", Warning, false},
 	{TourniquetNearLimit, "Tourniquet time within one minute of the limit", Note, false},
 	{TourniquetUnknownTime, "Tourniquet time not computable", Warning, false},
+	{PeriodsOverlap, "Tourniquet periods overlap", Warning, false},
 	{ReperfusionShort, "Reperfusion under 3 minutes between tourniquets", Warning, false},
 	{ReperfusionNearLimit, "Reperfusion within one minute of the limit", Note, false},
 	{TourniquetGlove, "Surgical glove used as tourniquet", Critical, false},
@@ -102,9 +97,9 @@ var FlagCodes = []FlagCode{
 	{TourniquetUseUnknown, "Use of a tourniquet not recorded", Note, false},
 	{TourniquetUseDisputed, "Tourniquet not used, yet a period recorded", Warning, false},
 	{SignOutIncomplete, "Tourniquet sign-out incomplete", Warning, false},
-	{DressingBeforeRelease, "Dressing visit before tourniquet release", Critical, true},
+	{DressingBeforeRelease, "Dressing visit before tourniquet release", Critical, false},
 	{TourniquetCaution, "Tourniquet on a toe with arterial risk", Note, false},
-	{ToeNotPerfused, "Toe not perfused after release", Critical, true},
+	{ToeNotPerfused, "Toe not perfused after release", Critical, false},
 	{RefillSlow, "Capillary refill slow", Note, false},
 	{StrengthOutOfRange, "Strength of the chemical out of range", Warning, false},
 	{StrengthMissing, "Strength of the chemical not recorded", Note, false},
@@ -116,17 +111,9 @@ var FlagCodes = []FlagCode{
 	{NeutraliserMissing, "No neutraliser after sodium hydroxide", Note, false},
 	{PhenolInPregnancy, "Phenol in pregnancy", Critical, false},
 	{SkinNotProtected, "Skin not protected from the chemical", Note, false},
-	{RedToeDusky, "Dusky toe", Critical, true},
-	{RedToeWhite, "White toe", Critical, true},
-	{RedToeCold, "Cold toe", Critical, true},
-	{RedToeNumb, "Toe still numb", Critical, true},
-	{RedSpreadingRedness, "Spreading redness", Critical, true},
-	{RedPus, "Pus", Critical, true},
-	{RedFever, "Fever", Critical, true},
-	{RedBleedingThrough, "Bleeding through the dressing", Critical, true},
-	{RedThrobbingPain, "Throbbing pain", Critical, true},
-	{RedInfection, "Infection diagnosed", Critical, true},
-	{RedUrgentContact, "Urgent contact", Critical, true},
+	{ToeDusky, "Dusky toe", Critical, true},
+	{ToeWhite, "White toe", Critical, true},
+	{ToeCold, "Cold toe", Critical, true},
 }
 
 // IsRed reports whether code is that of a red flag (D2.3).
@@ -148,18 +135,19 @@ type FigureCode struct {
 
 // The codes of figures.
 const (
-	DoseMass          = "dose-mass"             // of one injection
-	DoseTotal         = "dose-total"            // of one agent: the visit and this clinic's 24 h before
-	DosePerKg         = "dose-per-kg"           // total over recorded weight
-	DosePercent       = "dose-percent-of-limit" // total over limit
-	DoseRemaining     = "dose-remaining"        // limit less total, never under 0
-	DoseMaxVolume     = "dose-max-volume"       // limit as volume of the solution used
-	AdrenalineMass    = "adrenaline-mass"       // of one injection
-	AdrenalineTotal   = "adrenaline-total"
-	MixtureFraction   = "mixture-fraction"
-	TourniquetMinutes = "tourniquet-minutes"
-	ReperfusionTime   = "reperfusion-minutes"
-	ContactSeconds    = "contact-seconds"
+	DoseMass          = "anaesthetic-mass"     // of one injection
+	DoseTotal         = "anaesthetic-mass-24h" // of one agent: the visit and this clinic's 24 h before
+	DosePerKg         = "dose-per-kg"          // total over recorded weight
+	DosePercent       = "percent-of-limit"     // total over limit
+	DoseRemaining     = "dose-remaining"       // limit less total, never under 0
+	DoseMaxVolume     = "dose-max-volume"      // limit as volume of the solution used
+	AdrenalineMass    = "adrenaline-mass"      // of one injection
+	AdrenalineTotal   = "adrenaline-mass-24h"
+	MixtureFraction   = "limit-fraction-sum"
+	TourniquetMinutes = "tourniquet-time"
+	TourniquetTotal   = "tourniquet-time-total" // of one toe, overlaps once
+	ReperfusionTime   = "reperfusion-time"
+	ContactSeconds    = "contact-time-total"
 )
 
 // FigureCodes lists every code of a figure of this package.
@@ -174,6 +162,7 @@ var FigureCodes = []FigureCode{
 	{AdrenalineTotal, "Total mass of adrenaline", "ug"},
 	{MixtureFraction, "Sum of the fractions of the limits", "1"},
 	{TourniquetMinutes, "Tourniquet time", "min"},
+	{TourniquetTotal, "Tourniquet time of the toe, all periods", "min"},
 	{ReperfusionTime, "Time between two tourniquet periods", "min"},
 	{ContactSeconds, "Total contact time of the chemical", "s"},
 }

@@ -124,7 +124,7 @@ func Dose(in DoseInput) Result {
 		r.flag(Flag{Code: NoCeilingChosen, Level: Warning, Place: AnaestheticPlace, Check: "C-16",
 			Text: "No ceiling chosen: no formulary set is configured, so only masses in mg are shown and no dose is compared with a limit."})
 	}
-	totals := sumUp(visit, others)
+	totals := sumUp(visit, others, known)
 	var judged []judgement
 	for _, t := range totals {
 		j := in.judge(t)
@@ -237,6 +237,8 @@ type total struct {
 	mg      *big.Rat // of the computable doses
 	inVisit bool
 	others  int // doses of other records
+	// timeKnown: the time of the visit is, so the 24 h before it were looked at.
+	timeKnown bool
 	// plain and with say which limits apply. An unrecorded vasoconstrictor
 	// sets both, so that the lower one holds.
 	plain, with bool
@@ -247,7 +249,7 @@ type total struct {
 
 // sumUp adds up per agent, in the order of the agents' names. Doses of no
 // named agent are in no total.
-func sumUp(visit, others []amount) []*total {
+func sumUp(visit, others []amount, timeKnown bool) []*total {
 	byAgent := map[record.Code]*total{}
 	var out []*total
 	for i, a := range append(append([]amount{}, visit...), others...) {
@@ -256,7 +258,7 @@ func sumUp(visit, others []amount) []*total {
 		}
 		t := byAgent[a.Agent.Agent]
 		if t == nil {
-			t = &total{agent: a.Agent.Agent, mg: new(big.Rat)}
+			t = &total{agent: a.Agent.Agent, mg: new(big.Rat), timeKnown: timeKnown}
 			byAgent[t.agent] = t
 			out = append(out, t)
 		}

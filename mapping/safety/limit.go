@@ -234,10 +234,12 @@ func name(agent record.Code) string { return display(record.AnaestheticSet, agen
 
 // reach says in words what a total covers.
 func (t *total) reach() string {
-	switch t.others {
-	case 0:
+	switch {
+	case !t.timeKnown:
+		return "this visit alone (its time is not recorded)"
+	case t.others == 0:
 		return "this visit (this clinic's records of the 24 h before hold no other dose of it)"
-	case 1:
+	case t.others == 1:
 		return "this visit and 1 other dose in this clinic's records of the 24 h before"
 	}
 	return fmt.Sprintf("this visit and %d other doses in this clinic's records of the 24 h before", t.others)

@@ -35,23 +35,24 @@ func Perfusion(toePlace string, toe record.Toe, age *int) Result {
 	return r
 }
 
-// perfusionRed gives the red flags of a toe as seen, but for numbness.
+// perfusionRed gives the red flags of a toe as seen.
 func perfusionRed(place, which string, p *record.Perfusion) Result {
 	var r Result
 	add := func(code, name string, value record.Code, text string) {
-		r.flag(redFlag(code, place, fmt.Sprintf("The %s %s.", which, text), Input{name, string(value), ""}))
+		r.flag(Flag{Code: code, Level: Critical, Place: place, Inputs: []Input{{name, string(value), ""}}, Source: "common practice, no source", Tag: TagPractice, Check: "C-58",
+			Text: fmt.Sprintf("The %s %s after release of the tourniquet. Check the toe now.", which, text)})
 	}
 	if p.Returned == no {
 		add(ToeNotPerfused, "perfusion returned", no, "was not seen to be perfused")
 	}
 	switch p.Colour {
 	case "dusky":
-		add(RedToeDusky, "colour", p.Colour, "was dusky")
+		add(ToeDusky, "colour", p.Colour, "was dusky")
 	case "white":
-		add(RedToeWhite, "colour", p.Colour, "was white")
+		add(ToeWhite, "colour", p.Colour, "was white")
 	}
 	if p.Cold == yes {
-		add(RedToeCold, "cold", yes, "was cold")
+		add(ToeCold, "cold", yes, "was cold")
 	}
 	return r
 }

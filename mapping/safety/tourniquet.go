@@ -62,7 +62,7 @@ func TourniquetTimes(toePlace string, toe record.Toe, zone *time.Location) Resul
 			timed = append(timed, p)
 		}
 	}
-	r.add(together(timed, place, which))
+	r.add(together(timed, len(toe.Tourniquets), place, which))
 	if tourniquetUsed(&toe) {
 		if ok, missing := SignOutComplete(&toe); !ok {
 			r.flag(Flag{Code: SignOutIncomplete, Level: Warning, Place: place, Check: "C-28", Tag: TagPractice, Source: "common practice, no source",
@@ -182,10 +182,11 @@ func near(d, limit time.Duration) bool {
 	return d > limit != (d+oneMinute > limit) || d > limit != (d-oneMinute > limit)
 }
 
-// together judges several periods on one toe: the gap between two, and the
+// together judges the timed ones of the periods on one toe, all of them when
+// their number is periods: the gap between two, and the
 // minutes of periods that less than 3 min of reperfusion keeps apart, which
 // count as one (C-25).
-func together(ps []period, place, which string) Result {
+func together(ps []period, periods int, place, which string) Result {
 	var r Result
 	sort.SliceStable(ps, func(i, j int) bool { return ps[i].on.Before(ps[j].on) })
 	var group []period
@@ -204,15 +205,22 @@ func together(ps []period, place, which string) Result {
 			greatest = append([]period{}, group...)
 		}
 	}
+	if len(ps) > 0 && len(ps) == periods {
+		r.figure(Figure{Code: TourniquetTotal, Value: minutesText(ischaemia(ps)), Unit: "min", Place: place, Rule: "sum of the periods, shared time once", Check: "C-25", Inputs: allInputs(ps)})
+	}
 	if d := ischaemia(greatest); d > digitLimit {
-		var in []Input
-		for _, p := range greatest {
-			in = append(in, p.inputs()...)
-		}
-		r.flag(Flag{Code: TourniquetOverTime, Level: Warning, Place: place, Inputs: in, Source: timeSource, Tag: TagRead, Check: "C-25",
+		r.flag(Flag{Code: TourniquetOverTime, Level: Warning, Place: place, Inputs: allInputs(greatest), Source: timeSource, Tag: TagRead, Check: "C-25",
 			Text: fmt.Sprintf("Tourniquets on the %s for %s min together, with less than 3 min of reperfusion between them: over the limit of 20 min for a digit. Source: %s [read].", which, minutesText(d), timeSource)})
 	}
 	return r
+}
+
+func allInputs(ps []period) []Input {
+	var in []Input
+	for _, p := range ps {
+		in = append(in, p.inputs()...)
+	}
+	return in
 }
 
 func gapResult(before, after period, gap time.Duration, which string) Result {
@@ -223,6 +231,12 @@ func gapResult(before, after period, gap time.Duration, which string) Result {
 			Limit: "3", LimitUnit: "min", Source: timeSource, Tag: TagRead, Check: "C-25", Inputs: in})
 	}
 	base := Flag{Place: after.place, Inputs: in, Source: timeSource, Tag: TagRead, Check: "C-25"}
+	if gap < 0 {
+		f := base
+		f.Code, f.Level = PeriodsOverlap, Warning
+		f.Text = fmt.Sprintf("Two tourniquet periods on the %s overlap; the time they share is counted once.", which)
+		r.flag(f)
+	}
 	if gap < reperfusionMin {
 		f := base
 		f.Code, f.Level = ReperfusionShort, Warning
