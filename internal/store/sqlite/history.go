@@ -1,0 +1,102 @@
+package sqlite
+
+import (
+	"database/sql"
+	"fmt"
+
+	"nailbridge/internal/store"
+	"nailbridge/mapping/resource"
+)
+
+// History answers one page of the versions committed under q.UpTo, newest
+// first, hidden ones left out. The history of one resource is ErrNotFound
+// when there never was one.
+func (s *snapshot) History(q store.HistoryQuery) (store.Page, error) {
+	page := store.Page{Epoch: s.head.Epoch}
+	if err := s.enter("history"); err != nil {
+		return page, err
+	}
+	upTo, err := s.bound(q.UpTo, q.Epoch)
+	if err != nil {
+		return page, err
+	}
+	page.UpTo = upTo
+	if q.ID != "" {
+		if err := s.known(resource.Ref{Type: q.Type, ID: q.ID}); err != nil {
+			return page, err
+		}
+	}
+	p, err := s.historyPlan(q, upTo)
+	if err != nil {
+		return page, err
+	}
+	if !q.NoTotal {
+		c := p.statement("count(*)")
+		if _, err := s.one("history", c.sql, c.args, &page.Total); err != nil {
+			return page, err
+		}
+	}
+	if q.Count <= 0 {
+		return page, nil
+	}
+	return page, s.fill("history", &page, p.historyPage(q), q.Count)
+}
+
+// known is ErrNotFound for a resource that never had a version.
+func (s *snapshot) known(ref resource.Ref) error {
+	var n int
+	found, err := s.one("history", `SELECT 1 FROM resource WHERE type = ? AND id = ?`, []any{ref.Type, ref.ID}, &n)
+	if err == nil && !found {
+		return store.ErrNotFound
+	}
+	return err
+}
+
+func (s *snapshot) historyPlan(q store.HistoryQuery, upTo int64) (plan, error) {
+	p := plan{span: span{0, upTo + 1}, where: []clause{{"v.hidden = 0", nil}}}
+	if !q.Since.IsZero() {
+		// R4 http.html#history: created at or after the instant.
+		lo, err := s.firstSeq(ceilMilli(q.Since.UnixMicro()))
+		if err != nil {
+			return plan{}, err
+		}
+		p.span.lo = lo
+	}
+	switch {
+	case q.ID != "":
+		p.from = clause{"resource r CROSS JOIN version v ON v.rid = r.rid", nil}
+		p.where = append(p.where, clause{"r.type = ? AND r.id = ?", []any{q.Type, q.ID}})
+	case q.Type != "":
+		p.from = clause{"version v INDEXED BY version_walk", nil}
+		p.where = append(p.where, clause{"v.type = ?", []any{q.Type}})
+	default:
+		p.from = clause{"version v INDEXED BY version_feed", nil}
+	}
+	return p, nil
+}
+
+// historyPage is the statement of the page after q.After.
+func (p plan) historyPage(q store.HistoryQuery) clause {
+	if k := q.After; k != nil {
+		p.span.hi = min(p.span.hi, k.Seq+1)
+		p.where = append(p.where, clause{
+			"(v.seq <> ? OR (v.type, v.id) < (?, ?))", []any{k.Seq, k.Ref.Type, k.Ref.ID}})
+	}
+	c := p.statement(versionColumns)
+	c.sql += "\n ORDER BY v.seq DESC, v.type DESC, v.id DESC LIMIT ?"
+	c.args = append(c.args, q.Count+1)
+	return c
+}
+
+func (s *snapshot) versions(op string, c clause) ([]store.Version, error) {
+	var out []store.Version
+	err := s.each(op, c.sql, c.args, func(rows *sql.Rows) error {
+		v, err := scanVersion(rows)
+		if err != nil {
+			return fmt.Errorf("version: %w", err)
+		}
+		out = append(out, v)
+		return nil
+	})
+	return out, err
+}

@@ -1,0 +1,251 @@
+package sqlite
+
+import (
+	"context"
+	"crypto/rand"
+	"database/sql"
+	"database/sql/driver"
+	"embed"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net/url"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/pressly/goose/v3"
+	sqlite3 "modernc.org/sqlite"
+
+	"nailbridge/internal/store"
+)
+
+// File is the name of the data file in its folder.
+const File = "nailbridge.db"
+
+// readers bounds the read transactions open at once; a View past it waits.
+const readers = 16
+
+// defaultBusy is how long a statement waits for a lock that another process
+// holds.
+const defaultBusy = 5 * time.Second
+
+//go:embed migrations/*.sql
+var migrations embed.FS
+
+// ErrNewer is a data file written by a later release: it is left untouched.
+var ErrNewer = errors.New("data file was written by a newer release")
+
+// Options say where the data are and how a store behaves.
+type Options struct {
+	// Dir holds the data file and belongs to the store: it is made, or its
+	// mode set, to 0700.
+	Dir string
+	// NewEpoch gives the epoch of a new file: short, unique, of the letters
+	// an id may have (R4 datatypes.html#id). nil: 8 random hex digits.
+	NewEpoch func() string
+	// Busy is the wait for a lock held by another process. 0: five seconds.
+	Busy time.Duration
+	// Fault, if set, is called with the name of each operation before it
+	// runs; its error stands for a failure of the store. nil in production.
+	Fault func(op string) error
+}
+
+// DB is a store in one SQLite file. It is safe for concurrent use.
+type DB struct {
+	writer *sql.DB // one connection
+	reader *sql.DB
+	path   string
+	opts   Options
+}
+
+var _ store.Store = (*DB)(nil)
+
+// Open opens the data file in o.Dir, making folder, file and tables where
+// they are missing. It fails rather than work with a connection that does not
+// have the settings asked for.
+func Open(ctx context.Context, o Options) (*DB, error) {
+	path, err := prepareFiles(o.Dir)
+	if err != nil {
+		return nil, err
+	}
+	return open(ctx, path, o)
+}
+
+func open(ctx context.Context, path string, o Options) (*DB, error) {
+	if o.Busy == 0 {
+		o.Busy = defaultBusy
+	}
+	if o.NewEpoch == nil {
+		o.NewEpoch = randomEpoch
+	}
+	d := &DB{
+		path:   path,
+		opts:   o,
+		writer: pool(path, o.Busy, false, 1),
+		reader: pool(path, o.Busy, true, readers),
+	}
+	if err := d.start(ctx); err != nil {
+		return nil, errors.Join(fmt.Errorf("open store: %w", err), d.Close())
+	}
+	return d, nil
+}
+
+func (d *DB) start(ctx context.Context) error {
+	if err := migrate(ctx, d.writer); err != nil {
+		return err
+	}
+	var epochs int
+	if err := d.writer.QueryRowContext(ctx, `SELECT count(*) FROM epoch`).Scan(&epochs); err != nil {
+		return err
+	}
+	if epochs == 0 {
+		if err := beginEpoch(ctx, d.writer, d.opts.NewEpoch()); err != nil {
+			return err
+		}
+	}
+	return d.reader.PingContext(ctx)
+}
+
+// Close waits for running transactions and closes the file.
+func (d *DB) Close() error {
+	return errors.Join(d.reader.Close(), d.writer.Close())
+}
+
+// prepareFiles makes folder and file for their owner alone. SQLite gives the
+// -wal and -shm files the mode of the data file.
+func prepareFiles(dir string) (string, error) {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return "", fmt.Errorf("data folder: %w", err)
+	}
+	path := filepath.Join(dir, File)
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		return "", fmt.Errorf("data file: %w", err)
+	}
+	if err := f.Close(); err != nil {
+		return "", fmt.Errorf("data file: %w", err)
+	}
+	if err := os.Chmod(dir, 0o700); err != nil {
+		return "", fmt.Errorf("data folder: %w", err)
+	}
+	for _, p := range []string{path, path + "-wal", path + "-shm"} {
+		if err := os.Chmod(p, 0o600); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return "", fmt.Errorf("data file: %w", err)
+		}
+	}
+	return path, nil
+}
+
+// setting is one PRAGMA: as asked and as it must read back.
+type setting struct{ name, ask, want string }
+
+func settings(busy time.Duration, readOnly bool) []setting {
+	ms := fmt.Sprint(busy.Milliseconds())
+	s := []setting{
+		{"busy_timeout", ms, ms}, // first: the next ones may need a lock
+		{"journal_mode", "WAL", "wal"},
+		{"synchronous", "FULL", "2"},
+		{"foreign_keys", "ON", "1"},
+		{"temp_store", "MEMORY", "2"}, // no patient data in a temporary folder
+		{"trusted_schema", "OFF", "0"},
+	}
+	if readOnly {
+		s = append(s, setting{"query_only", "ON", "1"})
+	}
+	return s
+}
+
+func dsn(path string, ss []setting) string {
+	q := url.Values{"_txlock": {"immediate"}}
+	for _, s := range ss {
+		q.Add("_pragma", s.name+"("+s.ask+")")
+	}
+	u := url.URL{Scheme: "file", Path: path, RawQuery: q.Encode()}
+	if !filepath.IsAbs(path) {
+		u = url.URL{Scheme: "file", Opaque: url.PathEscape(path), RawQuery: q.Encode()}
+	}
+	return u.String()
+}
+
+// connector opens connections of the driver and reads their settings back.
+type connector struct {
+	driver   *sqlite3.Driver
+	dsn      string
+	settings []setting
+}
+
+func pool(path string, busy time.Duration, readOnly bool, size int) *sql.DB {
+	ss := settings(busy, readOnly)
+	db := sql.OpenDB(connector{&sqlite3.Driver{}, dsn(path, ss), ss})
+	db.SetMaxOpenConns(size)
+	db.SetMaxIdleConns(size)
+	return db
+}
+
+// Driver is part of driver.Connector.
+func (c connector) Driver() driver.Driver { return c.driver }
+
+// Connect opens a connection and returns it only if every setting reads back
+// as asked (D9).
+func (c connector) Connect(ctx context.Context) (driver.Conn, error) {
+	conn, err := c.driver.Open(c.dsn)
+	if err != nil {
+		return nil, err
+	}
+	for _, s := range c.settings {
+		if err := readBack(ctx, conn, s); err != nil {
+			return nil, errors.Join(err, conn.Close())
+		}
+	}
+	return conn, nil
+}
+
+func readBack(ctx context.Context, conn driver.Conn, s setting) error {
+	q, ok := conn.(driver.QueryerContext)
+	if !ok {
+		return errors.New("sqlite driver cannot query on a connection")
+	}
+	rows, err := q.QueryContext(ctx, "PRAGMA "+s.name, nil)
+	if err != nil {
+		return fmt.Errorf("read back %s: %w", s.name, err)
+	}
+	got := make([]driver.Value, 1)
+	err = rows.Next(got)
+	if err := errors.Join(err, rows.Close()); err != nil {
+		return fmt.Errorf("read back %s: %w", s.name, err)
+	}
+	if fmt.Sprint(got[0]) != s.want {
+		return fmt.Errorf("setting %s reads back %v, want %s", s.name, got[0], s.want)
+	}
+	return nil
+}
+
+func migrate(ctx context.Context, db *sql.DB) error {
+	dir, err := fs.Sub(migrations, "migrations")
+	if err != nil {
+		return err
+	}
+	p, err := goose.NewProvider(goose.DialectSQLite3, db, dir, goose.WithLogger(goose.NopLogger()))
+	if err != nil {
+		return fmt.Errorf("migrations: %w", err)
+	}
+	have, want, err := p.GetVersions(ctx)
+	if err != nil {
+		return fmt.Errorf("migrations: %w", err)
+	}
+	if have > want {
+		return fmt.Errorf("%w: its schema is %d, this release knows %d", ErrNewer, have, want)
+	}
+	if _, err := p.Up(ctx); err != nil {
+		return fmt.Errorf("migrations: %w", err)
+	}
+	return nil
+}
+
+func randomEpoch() string {
+	var b [4]byte
+	_, _ = rand.Read(b[:]) // never fails (crypto/rand)
+	return hex.EncodeToString(b[:])
+}

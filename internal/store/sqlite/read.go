@@ -1,0 +1,114 @@
+package sqlite
+
+import (
+	"database/sql"
+	"fmt"
+	"time"
+
+	"nailbridge/internal/store"
+	"nailbridge/mapping/resource"
+)
+
+// current is versions.until of a version that has no successor.
+const current = int64(1<<63 - 1)
+
+const versionColumns = `v.type, v.id, v.number, v.epoch, v.seq, v.updated, v.deleted, v.body`
+
+type scanner interface{ Scan(dest ...any) error }
+
+func scanVersion(row scanner, more ...any) (store.Version, error) {
+	var (
+		v     store.Version
+		epoch string
+		ms    int64
+	)
+	dest := []any{&v.Ref.Type, &v.Ref.ID, &v.Number, &epoch, &v.Seq, &ms, &v.Deleted, &v.Body}
+	if err := row.Scan(append(dest, more...)...); err != nil {
+		return store.Version{}, err
+	}
+	v.VersionID = versionID(epoch, v.Number)
+	v.LastUpdated = time.UnixMilli(ms).UTC()
+	v.First = v.Number == 1
+	return v, nil
+}
+
+func versionID(epoch string, number int64) string { return fmt.Sprintf("%s-%d", epoch, number) }
+
+// Read gives the current version: ErrGone when deleted, ErrNotFound when
+// there never was one.
+func (s *snapshot) Read(ref resource.Ref) (store.Version, error) {
+	if err := s.enter("read"); err != nil {
+		return store.Version{}, err
+	}
+	v, err := scanVersion(s.conn.QueryRowContext(s.ctx, `
+		SELECT `+versionColumns+` FROM resource r JOIN version v ON v.vid = r.current
+		WHERE r.type = ? AND r.id = ?`, ref.Type, ref.ID))
+	return s.shown("read", v, v.Deleted, err)
+}
+
+// VRead gives one version: ErrGone when it is hidden or a DELETE entry.
+func (s *snapshot) VRead(ref resource.Ref, id string) (store.Version, error) {
+	if err := s.enter("vread"); err != nil {
+		return store.Version{}, err
+	}
+	var hidden bool
+	v, err := scanVersion(s.conn.QueryRowContext(s.ctx, `
+		SELECT `+versionColumns+`, v.hidden FROM resource r JOIN version v ON v.rid = r.rid
+		WHERE r.type = ? AND r.id = ? AND v.epoch || '-' || v.number = ?`, ref.Type, ref.ID, id), &hidden)
+	return s.shown("vread", v, v.Deleted || hidden, err)
+}
+
+func (s *snapshot) shown(op string, v store.Version, gone bool, err error) (store.Version, error) {
+	switch {
+	case err == sql.ErrNoRows:
+		return store.Version{}, store.ErrNotFound
+	case err != nil:
+		return store.Version{}, s.fail(op, err)
+	case gone:
+		return store.Version{}, store.ErrGone
+	}
+	return v, nil
+}
+
+// Exists reports whether a resource has a current version that is no DELETE
+// entry.
+func (s *snapshot) Exists(ref resource.Ref) (bool, error) {
+	if err := s.enter("exists"); err != nil {
+		return false, err
+	}
+	var n int
+	return s.one("exists", `
+		SELECT 1 FROM resource r JOIN version v ON v.vid = r.current
+		WHERE r.type = ? AND r.id = ? AND v.deleted = 0`, []any{ref.Type, ref.ID}, &n)
+}
+
+// Owned gives every resource of the owner, deleted ones too, by type and id.
+func (s *snapshot) Owned(o store.Owner) ([]store.Held, error) {
+	if err := s.enter("owned"); err != nil {
+		return nil, err
+	}
+	var out []store.Held
+	err := s.each("owned", `
+		SELECT r.type, r.id, r.kase, r.content, v.number, v.deleted
+		FROM resource r JOIN version v ON v.vid = r.current
+		WHERE r.clinic = ? AND r.patient = ? ORDER BY r.type, r.id`,
+		[]any{o.Clinic, o.Patient}, func(rows *sql.Rows) error {
+			var (
+				h       store.Held
+				content []byte
+			)
+			if err := rows.Scan(&h.Ref.Type, &h.Ref.ID, &h.Case, &content, &h.Version, &h.Deleted); err != nil {
+				return err
+			}
+			if !h.Deleted {
+				r, err := resource.FromJSON(content)
+				if err != nil {
+					return err
+				}
+				h.Content = r
+			}
+			out = append(out, h)
+			return nil
+		})
+	return out, err
+}

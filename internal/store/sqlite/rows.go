@@ -1,0 +1,85 @@
+package sqlite
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"nailbridge/internal/searchparam"
+)
+
+// rowsPerInsert bounds the parameters of one INSERT.
+const rowsPerInsert = 100
+
+// batch gathers the rows of one index table.
+type batch struct {
+	table, columns string
+	rows           [][]any
+}
+
+// qualified is the name of a parameter in the index tables.
+func qualified(resourceType, param string) string { return resourceType + "." + param }
+
+// addRows stores the index rows of a version; equal rows count once.
+func (t *txn) addRows(vid int64, resourceType string, rows []searchparam.Row) error {
+	codes := batch{table: "index_code", columns: "vid, param, code, system"}
+	texts := batch{table: "index_text", columns: "vid, param, text"}
+	dates := batch{table: "index_date", columns: "vid, param, lo, hi"}
+	for _, r := range rows {
+		param := qualified(resourceType, r.Param)
+		switch r.Kind {
+		case searchparam.Token, searchparam.Reference, searchparam.URI:
+			codes.rows = append(codes.rows, []any{vid, param, r.Code, r.System})
+		case searchparam.String:
+			texts.rows = append(texts.rows, []any{vid, param, r.Text})
+		case searchparam.Date:
+			dates.rows = append(dates.rows, []any{vid, param, lower(r.Lo), upper(r.Hi)})
+		default:
+			return t.fail("put", fmt.Errorf("index row of kind %q", r.Kind))
+		}
+	}
+	for _, b := range []batch{codes, texts, dates} {
+		if err := t.insert(b); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (t *txn) insert(b batch) error {
+	for len(b.rows) > 0 {
+		n := min(len(b.rows), rowsPerInsert)
+		var args []any
+		for _, r := range b.rows[:n] {
+			args = append(args, r...)
+		}
+		group := "(" + marks(len(b.rows[0])) + ")"
+		_, err := t.exec("put", `INSERT INTO `+b.table+` (`+b.columns+`) VALUES `+
+			strings.TrimSuffix(strings.Repeat(group+", ", n), ", ")+` ON CONFLICT DO NOTHING`, args...)
+		if err != nil {
+			return err
+		}
+		b.rows = b.rows[n:]
+	}
+	return nil
+}
+
+// marks is n parameter marks, separated by commas.
+func marks(n int) string { return strings.TrimSuffix(strings.Repeat("?, ", n), ", ") }
+
+// lower and upper are the ends of an interval in microseconds; a zero time is
+// an open end.
+func lower(t time.Time) int64 {
+	if t.IsZero() {
+		return math.MinInt64
+	}
+	return t.UnixMicro()
+}
+
+func upper(t time.Time) int64 {
+	if t.IsZero() {
+		return math.MaxInt64
+	}
+	return t.UnixMicro()
+}

@@ -1,0 +1,181 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"database/sql/driver"
+	"errors"
+	"fmt"
+	"time"
+
+	"nailbridge/internal/store"
+)
+
+// View runs fn on a snapshot: one read transaction. The Reader is for one
+// goroutine and ends with fn.
+func (d *DB) View(ctx context.Context, fn func(store.Reader) error) error {
+	s, err := d.begin(ctx, d.reader, "view", "BEGIN")
+	if err != nil {
+		return err
+	}
+	defer s.end()
+	return fn(s)
+}
+
+// Update runs fn in one write transaction. The Writer is for one goroutine
+// and ends with fn. Once an operation of the store has failed, nothing of the
+// transaction is stored, whatever fn returns.
+func (d *DB) Update(ctx context.Context, fn func(store.Writer) error) error {
+	s, err := d.begin(ctx, d.writer, "update", "BEGIN IMMEDIATE")
+	if err != nil {
+		return err
+	}
+	defer s.end()
+	if err := fn(&txn{snapshot: s}); err != nil {
+		return err
+	}
+	if err := s.enter("commit"); err != nil {
+		return err
+	}
+	// From here the caller's context no longer counts: a commit is whole.
+	if _, err := s.conn.ExecContext(context.WithoutCancel(ctx), "COMMIT"); err != nil {
+		return s.fail("commit", err)
+	}
+	s.committed = true
+	return nil
+}
+
+// snapshot is one transaction on one connection; it implements store.Reader.
+type snapshot struct {
+	ctx       context.Context
+	db        *DB
+	conn      *sql.Conn
+	head      store.Stamp
+	failed    error // the first failure of the store, for ever
+	ended     bool
+	committed bool
+}
+
+func (d *DB) begin(ctx context.Context, pool *sql.DB, op, stmt string) (*snapshot, error) {
+	s := &snapshot{ctx: ctx, db: d}
+	if err := s.enter(op); err != nil {
+		return nil, err
+	}
+	conn, err := pool.Conn(ctx)
+	if err != nil {
+		return nil, s.fail(op, err)
+	}
+	s.conn = conn
+	if _, err := conn.ExecContext(ctx, stmt); err != nil {
+		err = s.fail(op, err)
+		s.end()
+		return nil, err
+	}
+	if err := s.readHead(); err != nil {
+		err = s.fail(op, err)
+		s.end()
+		return nil, err
+	}
+	return s, nil
+}
+
+// readHead reads the last stamp; it is the first read and fixes the snapshot.
+func (s *snapshot) readHead() error {
+	var ms sql.NullInt64
+	row := s.conn.QueryRowContext(s.ctx, `
+		SELECT e.id, coalesce(t.seq, 0), t.updated
+		FROM (SELECT id FROM epoch ORDER BY ord DESC LIMIT 1) e
+		LEFT JOIN (SELECT seq, updated FROM stamp ORDER BY seq DESC LIMIT 1) t`)
+	if err := row.Scan(&s.head.Epoch, &s.head.Seq, &ms); err != nil {
+		return err
+	}
+	if ms.Valid {
+		s.head.LastUpdated = time.UnixMilli(ms.Int64).UTC()
+	}
+	return nil
+}
+
+// end rolls back what was not committed and gives the connection back. A
+// connection that cannot roll back is closed: its transaction ends with it.
+func (s *snapshot) end() {
+	s.ended = true
+	if !s.committed {
+		if _, err := s.conn.ExecContext(context.WithoutCancel(s.ctx), "ROLLBACK"); err != nil {
+			_ = s.conn.Raw(func(any) error { return driver.ErrBadConn })
+		}
+	}
+	_ = s.conn.Close()
+}
+
+// enter opens an operation: it fails after the end, after a failure, when the
+// caller is gone or when a fault is injected.
+func (s *snapshot) enter(op string) error {
+	switch {
+	case s.ended:
+		return fmt.Errorf("%s: %w: the transaction has ended", op, store.ErrUnavailable)
+	case s.failed != nil:
+		return s.failed
+	}
+	if err := s.ctx.Err(); err != nil {
+		return s.fail(op, err)
+	}
+	if s.db.opts.Fault != nil {
+		if err := s.db.opts.Fault(op); err != nil {
+			return s.fail(op, err)
+		}
+	}
+	return nil
+}
+
+// fail makes a failure of the store one of ErrUnavailable and remembers it:
+// SQLite may already have rolled the transaction back (disk full, I/O error),
+// and a later statement would stand alone.
+func (s *snapshot) fail(op string, err error) error {
+	if err == nil {
+		return nil
+	}
+	if cause := s.ctx.Err(); cause != nil && !errors.Is(err, cause) {
+		err = errors.Join(cause, err)
+	}
+	err = fmt.Errorf("%s: %w: %w", op, store.ErrUnavailable, err)
+	if s.failed == nil {
+		s.failed = err
+	}
+	return err
+}
+
+// Head is the last commit seen.
+func (s *snapshot) Head() store.Stamp { return s.head }
+
+// each runs a query and calls scan for each row.
+func (s *snapshot) each(op, query string, args []any, scan func(*sql.Rows) error) (err error) {
+	rows, err := s.conn.QueryContext(s.ctx, query, args...)
+	if err != nil {
+		return s.fail(op, err)
+	}
+	defer func() {
+		if cerr := rows.Close(); err == nil && cerr != nil {
+			err = s.fail(op, cerr)
+		}
+	}()
+	for rows.Next() {
+		if err := scan(rows); err != nil {
+			return s.fail(op, err)
+		}
+	}
+	return s.fail(op, rows.Err())
+}
+
+// one runs a query for at most one row; found is false when there is none.
+func (s *snapshot) one(op, query string, args []any, dest ...any) (found bool, err error) {
+	err = s.conn.QueryRowContext(s.ctx, query, args...).Scan(dest...)
+	if errors.Is(err, sql.ErrNoRows) {
+		return false, nil
+	}
+	return err == nil, s.fail(op, err)
+}
+
+func (s *snapshot) exec(op, query string, args ...any) (sql.Result, error) {
+	res, err := s.conn.ExecContext(s.ctx, query, args...)
+	return res, s.fail(op, err)
+}

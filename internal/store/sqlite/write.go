@@ -1,0 +1,218 @@
+package sqlite
+
+import (
+	"database/sql"
+	"errors"
+	"fmt"
+	"time"
+
+	"nailbridge/internal/searchparam"
+	"nailbridge/internal/store"
+	"nailbridge/internal/validate"
+	"nailbridge/mapping/resource"
+)
+
+// Misuse of a Writer. The transaction is lost, since its caller is at fault.
+var (
+	errUnstamped = errors.New("version without a stamp")
+	errTwice     = errors.New("second version of one resource in one transaction")
+	errOwner     = errors.New("resource of another owner")
+	errUnchecked = errors.New("resource that was not checked")
+)
+
+// txn is a write transaction; it implements store.Writer.
+type txn struct {
+	*snapshot
+	stamped bool
+}
+
+// Stamp takes the next place in the order; again in the same transaction it
+// gives the same place.
+func (t *txn) Stamp(now time.Time) (store.Stamp, error) {
+	if err := t.enter("stamp"); err != nil {
+		return store.Stamp{}, err
+	}
+	if t.stamped {
+		return t.head, nil
+	}
+	ms := now.UnixMilli()
+	if t.head.Seq > 0 {
+		ms = max(ms, t.head.LastUpdated.UnixMilli()+1)
+	}
+	seq := t.head.Seq + 1
+	if _, err := t.exec("stamp", `INSERT INTO stamp (seq, updated) VALUES (?, ?)`, seq, ms); err != nil {
+		return store.Stamp{}, err
+	}
+	t.head.Seq, t.head.LastUpdated, t.stamped = seq, time.UnixMilli(ms).UTC(), true
+	return t.head, nil
+}
+
+// row is the stored state of one resource.
+type row struct {
+	rid, vid int64
+	owner    store.Owner
+	kase     string
+	content  []byte
+	store.Version
+}
+
+// row reads the state of a resource; rid is 0 when there is none.
+func (t *txn) row(op string, ref resource.Ref) (row, error) {
+	var r row
+	v, err := scanVersion(t.conn.QueryRowContext(t.ctx, `
+		SELECT `+versionColumns+`, v.vid, r.rid, r.clinic, r.patient, r.kase, r.content
+		FROM resource r JOIN version v ON v.vid = r.current WHERE r.type = ? AND r.id = ?`, ref.Type, ref.ID),
+		&r.vid, &r.rid, &r.owner.Clinic, &r.owner.Patient, &r.kase, &r.content)
+	if errors.Is(err, sql.ErrNoRows) {
+		return row{}, nil
+	}
+	r.Version = v
+	return r, t.fail(op, err)
+}
+
+// Put adds a version of a checked resource. Content equal to the current
+// version's makes none: the current version is returned. One transaction
+// makes at most one version of a resource.
+func (t *txn) Put(o store.Owner, caseID string, c validate.Checked, rows []searchparam.Row) (store.Version, error) {
+	if err := t.enter("put"); err != nil {
+		return store.Version{}, err
+	}
+	r := c.Resource()
+	if r.IsZero() {
+		return store.Version{}, t.fail("put", errUnchecked)
+	}
+	cur, err := t.mutable("put", o, r.Ref())
+	if err != nil {
+		return store.Version{}, err
+	}
+	if cur.rid != 0 && !cur.Deleted && string(cur.content) == string(r.JSON()) {
+		return cur.Version, t.setCase(cur, caseID)
+	}
+	v := t.next(r.Ref(), cur)
+	if v.Body, err = r.Splice(v.VersionID, v.LastUpdated); err != nil {
+		return store.Version{}, t.fail("put", err)
+	}
+	vid, err := t.add("put", o, caseID, cur, v, r.JSON())
+	if err != nil {
+		return store.Version{}, err
+	}
+	return v, t.addRows(vid, r.Type(), rows)
+}
+
+// mutable reads the state of a resource that o is about to change.
+func (t *txn) mutable(op string, o store.Owner, ref resource.Ref) (row, error) {
+	cur, err := t.row(op, ref)
+	switch {
+	case err != nil:
+		return row{}, err
+	case cur.rid != 0 && cur.owner != o:
+		return row{}, t.fail(op, fmt.Errorf("%s: %w", ref.Type, errOwner))
+	}
+	return cur, nil
+}
+
+func (t *txn) setCase(cur row, caseID string) error {
+	if cur.kase == caseID {
+		return nil
+	}
+	_, err := t.exec("put", `UPDATE resource SET kase = ? WHERE rid = ?`, caseID, cur.rid)
+	return err
+}
+
+// next is the version after cur, at the stamp of the transaction.
+func (t *txn) next(ref resource.Ref, cur row) store.Version {
+	n := cur.Number + 1
+	return store.Version{
+		Ref: ref, Number: n, VersionID: versionID(t.head.Epoch, n), First: n == 1,
+		Seq: t.head.Seq, LastUpdated: t.head.LastUpdated,
+	}
+}
+
+// add stores v as the current version after cur.
+func (t *txn) add(op string, o store.Owner, caseID string, cur row, v store.Version, content []byte) (int64, error) {
+	if !t.stamped {
+		return 0, t.fail(op, errUnstamped)
+	}
+	rid := cur.rid
+	if rid == 0 {
+		res, err := t.exec(op, `INSERT INTO resource (type, id, clinic, patient, kase, current) VALUES (?, ?, ?, ?, ?, 0)`,
+			v.Ref.Type, v.Ref.ID, o.Clinic, o.Patient, caseID)
+		if err != nil {
+			return 0, err
+		}
+		if rid, err = res.LastInsertId(); err != nil {
+			return 0, t.fail(op, err)
+		}
+	} else {
+		if cur.Seq == v.Seq {
+			return 0, t.fail(op, fmt.Errorf("%s: %w", v.Ref.Type, errTwice))
+		}
+		if _, err := t.exec(op, `UPDATE version SET until = ? WHERE vid = ?`, v.Seq, cur.vid); err != nil {
+			return 0, err
+		}
+	}
+	res, err := t.exec(op, `
+		INSERT INTO version (rid, type, id, number, epoch, seq, until, updated, deleted, body)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		rid, v.Ref.Type, v.Ref.ID, v.Number, t.head.Epoch, v.Seq, current, v.LastUpdated.UnixMilli(), v.Deleted, v.Body)
+	if err != nil {
+		return 0, err
+	}
+	vid, err := res.LastInsertId()
+	if err != nil {
+		return 0, t.fail(op, err)
+	}
+	_, err = t.exec(op, `UPDATE resource SET current = ?, kase = ?, content = ? WHERE rid = ?`, vid, caseID, content, rid)
+	return vid, err
+}
+
+// Delete adds a DELETE entry and hides what came before (D3.1). A resource
+// that is deleted already stays as it is; ErrNotFound when there is none.
+func (t *txn) Delete(o store.Owner, ref resource.Ref) (store.Version, error) {
+	if err := t.enter("delete"); err != nil {
+		return store.Version{}, err
+	}
+	cur, err := t.mutable("delete", o, ref)
+	switch {
+	case err != nil:
+		return store.Version{}, err
+	case cur.rid == 0:
+		return store.Version{}, store.ErrNotFound
+	case cur.Deleted:
+		return cur.Version, nil
+	}
+	v := t.next(ref, cur)
+	v.Deleted = true
+	if _, err := t.add("delete", o, cur.kase, cur, v, nil); err != nil {
+		return store.Version{}, err
+	}
+	return v, t.hide("delete", cur.rid, v.Number)
+}
+
+// Mask hides the versions before the current one (D1.5).
+func (t *txn) Mask(ref resource.Ref) error {
+	if err := t.enter("mask"); err != nil {
+		return err
+	}
+	cur, err := t.row("mask", ref)
+	switch {
+	case err != nil:
+		return err
+	case cur.rid == 0:
+		return store.ErrNotFound
+	}
+	return t.hide("mask", cur.rid, cur.Number)
+}
+
+// hide hides the versions of a resource below a number, for every reader and
+// every bound, and takes their index rows away.
+func (t *txn) hide(op string, rid, below int64) error {
+	const which = `SELECT vid FROM version WHERE rid = ? AND number < ? AND hidden = 0`
+	for _, table := range []string{"index_code", "index_text", "index_date"} {
+		if _, err := t.exec(op, `DELETE FROM `+table+` WHERE vid IN (`+which+`)`, rid, below); err != nil {
+			return err
+		}
+	}
+	_, err := t.exec(op, `UPDATE version SET hidden = 1 WHERE vid IN (`+which+`)`, rid, below)
+	return err
+}
