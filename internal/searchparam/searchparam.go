@@ -1,6 +1,12 @@
 // Package searchparam knows the search parameters offered on /fhir: per
 // resource type the name, the kind and where its values stand. It makes index
 // rows from a resource and conditions from a query (R4 search.html).
+//
+// The tables hold R4's own names, kinds and expressions; the walk that finds
+// the values reads those same expressions. Nothing is offered that is not
+// searched: a modifier, prefix or chain outside this package is a problem of
+// the query, never silently dropped (D8.1). Values of a query are never
+// repeated in the text of a problem.
 package searchparam
 
 import "time"
@@ -23,11 +29,11 @@ const (
 type Row struct {
 	Param  string
 	Kind   Kind
-	System string // token: system; quantity: unit system
-	Code   string // token: code; reference: "Type/id" or absolute URL; uri; quantity: unit code
-	Text   string // string: folded for comparison
+	System string    // token: system; quantity: unit system
+	Code   string    // token: code; reference: "Type/id" or absolute URL; uri; quantity: unit code
+	Text   string    // string: folded for comparison
 	Lo, Hi time.Time // date: the interval covered, Hi exclusive; zero: open
-	Number string // quantity: exact decimal
+	Number string    // quantity: exact decimal
 }
 
 // Prefix is a comparison prefix of R4 search.html.
@@ -52,9 +58,11 @@ type Condition struct {
 	Any   []Alternative
 }
 
-// Alternative is one comma-separated value of a criterion.
+// Alternative is one comma-separated value of a criterion. Condition.Holds
+// says exactly which rows each kind matches.
 type Alternative struct {
-	// AnySystem: a token without "|"; NoSystem: "|code"; else System.
+	// AnySystem: a token without "|"; NoSystem: "|code"; else System, where
+	// an empty Code ("system|") means any code of that system.
 	AnySystem, NoSystem bool
 	System, Code        string
 	Text                string

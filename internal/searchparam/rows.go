@@ -1,0 +1,239 @@
+package searchparam
+
+import (
+	"slices"
+	"strings"
+	"time"
+	"unicode"
+
+	"golang.org/x/text/cases"
+	"golang.org/x/text/unicode/norm"
+
+	"nailbridge/mapping/resource"
+)
+
+// Index makes rows and reads queries. Both sides must use the same values, so
+// a deployment that changes its zone has to index again.
+type Index struct {
+	// Base is the public base URL, without a slash at the end. References
+	// under it are references to ourselves (D8.3).
+	Base string
+	// Zone is where dates without an offset stand, in resources and in
+	// queries alike; nil is UTC. It never comes from the process.
+	Zone *time.Location
+}
+
+func (x Index) zone() *time.Location {
+	if x.Zone == nil {
+		return time.UTC
+	}
+	return x.Zone
+}
+
+// Rows gives the index rows of a resource, without repeats, in the order of
+// parameter names. A type that is not searched has none. _lastUpdated is not
+// among them: see LastUpdated.
+func (x Index) Rows(r resource.Resource) []Row {
+	tree := r.Tree()
+	var out []Row
+	for _, d := range Definitions(r.Type()) {
+		if d.Name == LastUpdatedName {
+			continue
+		}
+		for _, p := range d.paths {
+			for _, v := range p.values(tree) {
+				out = append(out, x.rows(d, v)...)
+			}
+		}
+	}
+	return withoutRepeats(out)
+}
+
+// LastUpdated is the row of _lastUpdated of a version committed at t.
+func LastUpdated(t time.Time) Row {
+	t = t.UTC().Truncate(time.Millisecond)
+	return Row{Param: LastUpdatedName, Kind: Date, Lo: t, Hi: t.Add(time.Millisecond)}
+}
+
+func withoutRepeats(rows []Row) []Row {
+	seen := make(map[Row]bool, len(rows))
+	return slices.DeleteFunc(rows, func(r Row) bool {
+		if seen[r] {
+			return true
+		}
+		seen[r] = true
+		return false
+	})
+}
+
+// rows gives the rows of one value of one parameter.
+func (x Index) rows(d *Definition, v any) []Row {
+	row := Row{Param: d.Name, Kind: d.Kind}
+	switch d.Kind {
+	case Token:
+		return tokenRows(d, row, v)
+	case Reference:
+		return x.referenceRows(d, row, v)
+	case URI:
+		return uriRows(d, row, textOf(v))
+	case String:
+		return stringRows(row, v)
+	case Date:
+		i, ok := elementInterval(v, x.zone())
+		if !ok {
+			return nil
+		}
+		row.Lo, row.Hi = i.lo, i.hi
+		return []Row{row}
+	}
+	return nil
+}
+
+// tokenRows follows the table of search.html#token. A code element implies its
+// system and has none written, so it is found by both forms.
+func tokenRows(d *Definition, row Row, v any) []Row {
+	switch v := v.(type) {
+	case map[string]any:
+		switch d.Element {
+		case "CodeableConcept":
+			codings, _ := v["coding"].([]any)
+			var out []Row
+			for _, c := range codings {
+				if m, ok := c.(map[string]any); ok {
+					out = appendToken(out, row, textOf(m["system"]), textOf(m["code"]))
+				}
+			}
+			return out
+		case "Coding":
+			return appendToken(nil, row, textOf(v["system"]), textOf(v["code"]))
+		case "Identifier":
+			return appendToken(nil, row, textOf(v["system"]), textOf(v["value"]))
+		case "ContactPoint":
+			return appendToken(nil, row, "", textOf(v["value"]))
+		}
+	case bool:
+		if v {
+			return appendToken(nil, row, "", "true")
+		}
+		return appendToken(nil, row, "", "false")
+	case string:
+		out := appendToken(nil, row, "", v)
+		if d.System != "" {
+			out = appendToken(out, row, d.System, v)
+		}
+		return out
+	}
+	return nil
+}
+
+func appendToken(out []Row, row Row, system, code string) []Row {
+	if system == "" && code == "" {
+		return out
+	}
+	row.System, row.Code = system, code
+	return append(out, row)
+}
+
+// referenceRows indexes a literal reference; one that names a version is found
+// without it too (search.html#versions), and a canonical with a version
+// likewise. Contained and logical references have no row.
+func (x Index) referenceRows(d *Definition, row Row, v any) []Row {
+	if d.Element == "canonical" {
+		return uriRows(d, row, textOf(v))
+	}
+	m, ok := v.(map[string]any)
+	if !ok {
+		return nil
+	}
+	ref := x.local(textOf(m["reference"]))
+	if ref == "" || strings.HasPrefix(ref, "#") {
+		return nil
+	}
+	row.Code = ref
+	out := []Row{row}
+	if current, _, ok := strings.Cut(ref, "/_history/"); ok {
+		row.Code = current
+		out = append(out, row)
+	}
+	return out
+}
+
+// local makes an absolute reference to ourselves relative.
+func (x Index) local(ref string) string {
+	if x.Base != "" {
+		if rest, ok := strings.CutPrefix(ref, x.Base+"/"); ok {
+			return rest
+		}
+	}
+	return ref
+}
+
+func uriRows(d *Definition, row Row, v string) []Row {
+	if v == "" {
+		return nil
+	}
+	row.Code = v
+	out := []Row{row}
+	if bare, _, ok := strings.Cut(v, "|"); ok && d.Element == "canonical" {
+		row.Code = bare
+		out = append(out, row)
+	}
+	return out
+}
+
+// stringRows indexes a string as a whole. The names of people are indexed from
+// each of their words on, so that the second of two family names is found.
+func stringRows(row Row, v any) []Row {
+	switch v := v.(type) {
+	case string:
+		texts := []string{Fold(v)}
+		if row.Param == "family" || row.Param == "given" {
+			texts = tails(texts[0])
+		}
+		return textRows(row, texts)
+	case map[string]any: // HumanName
+		var out []Row
+		for _, member := range []string{"family", "given", "prefix", "suffix", "text"} {
+			for _, s := range appendOpened(nil, v[member]) {
+				out = append(out, textRows(row, tails(Fold(textOf(s))))...)
+			}
+		}
+		return out
+	}
+	return nil
+}
+
+func textRows(row Row, texts []string) []Row {
+	var out []Row
+	for _, t := range texts {
+		if t != "" {
+			row.Text = t
+			out = append(out, row)
+		}
+	}
+	return out
+}
+
+// tails gives s and every rest of it that begins at a word.
+func tails(s string) []string {
+	out := []string{s}
+	for i, r := range s {
+		if r == ' ' || r == '-' {
+			out = append(out, s[i+1:])
+		}
+	}
+	return out
+}
+
+// Fold makes a string comparable without regard to case, accents and repeated
+// blanks (search.html#string).
+func Fold(s string) string {
+	s = norm.NFKD.String(s)
+	s = strings.Map(func(r rune) rune {
+		if unicode.Is(unicode.Mn, r) {
+			return -1
+		}
+		return r
+	}, s)
+	return strings.Join(strings.Fields(cases.Fold().String(s)), " ")
+}
