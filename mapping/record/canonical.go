@@ -45,17 +45,27 @@ func Canonical(b []byte) ([]byte, error) {
 // canonical JSON of the record without its savedAt. It has an answer for all
 // JSON that Decode does not refuse: where RFC 8785 has no form for a number or
 // a string, its literal stands, which no canonical form can equal. The error is
-// ErrNotJSON or ErrDuplicateMember.
+// ErrNotJSON or ErrDuplicateMember; Decoded.Hash has an answer then too.
 func ContentHash(b []byte) (string, error) {
 	tree, err := parseUnique(b)
 	if err != nil {
 		return "", err
 	}
-	tree.members = slices.DeleteFunc(tree.members, func(m member) bool { return m.name == "savedAt" })
+	return hashOf(tree), nil
+}
+
+// hashOf is the content hash of a tree without duplicate members.
+func hashOf(tree *node) string {
+	content := *tree
+	content.members = slices.DeleteFunc(slices.Clone(tree.members), func(m member) bool { return m.name == "savedAt" })
 	w := canonicalWriter{number: canonicalNumber}
-	w.value(tree)
-	sum := sha256.Sum256(w.out)
-	return hex.EncodeToString(sum[:]), nil
+	w.value(&content)
+	return hexSum(w.out)
+}
+
+func hexSum(b []byte) string {
+	sum := sha256.Sum256(b)
+	return hex.EncodeToString(sum[:])
 }
 
 // Encode writes r as JSON that Decode reads back to an equal record: members in

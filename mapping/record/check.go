@@ -23,9 +23,13 @@ func Check(r *Record, loc *time.Location) []Finding {
 }
 
 // Read is Decode and Check in one: the findings of both, without a "missing"
-// or "absent" for what was sent and could not be read.
+// or "absent" for what was sent and could not be read. Bytes that are not JSON
+// are not checked.
 func Read(b []byte, loc *time.Location) Decoded {
 	d := Decode(b)
+	if d.NotJSON {
+		return d
+	}
 	unread := make(map[string]bool, len(d.Unreadable))
 	for _, p := range d.Unreadable {
 		unread[p] = true

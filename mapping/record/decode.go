@@ -28,12 +28,15 @@ func Decode(b []byte) Decoded {
 	if f != nil {
 		d.add(Refusal, f.code, "", f.text)
 	}
-	out := Decoded{Record: &Record{}, NotJSON: f != nil}
+	out := Decoded{Record: &Record{}, NotJSON: f != nil, Hash: hexSum(b)}
 	if tree != nil {
 		d.duplicates(tree, "")
 		d.value(tree, root(), reflect.ValueOf(out.Record).Elem(), "")
 	}
 	out.Findings, out.Unreadable = d.findings, d.unreadable
+	if f == nil && !d.duplicated {
+		out.Hash = hashOf(tree)
+	}
 	if d.duplicated {
 		first := decoder{firstWins: true, seen: map[string]bool{}}
 		out.otherReading = &Record{}

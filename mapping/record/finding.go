@@ -29,6 +29,9 @@ type Decoded struct {
 	NotJSON bool
 	// Unreadable lists the pointers of members kept as sent and not used.
 	Unreadable []string
+	// Hash is ContentHash; of bytes that have none, being refused, it is the
+	// SHA-256 of the bytes as sent.
+	Hash string
 
 	// otherReading reads the first of each pair of duplicate members, where
 	// Record has the last; nil without duplicates.

@@ -8,24 +8,35 @@ import (
 
 // fullRecord is a record of one kind with a good value at every place of the
 // format, lists having one item.
-func fullRecord(kind string) object {
-	o := fullValue(root(), kind).(object)
+func fullRecord(kind string) object { return filledRecord(kind, func(*shape) bool { return true }) }
+
+// spareRecord is a record of one kind with a good value at the path, and beyond
+// it with no more than a record needs.
+func spareRecord(kind, path string) object {
+	return filledRecord(kind, func(s *shape) bool {
+		return s.class == identity || s.path == "/revision" || s.path == "/author/staffKey" || s.path == "/"+kind ||
+			s.path == path || strings.HasPrefix(path, s.path+"/")
+	})
+}
+
+func filledRecord(kind string, wanted func(*shape) bool) object {
+	o := fullValue(root(), kind, wanted).(object)
 	o["kind"] = kind
 	return o
 }
 
-func fullValue(s *shape, kind string) any {
+func fullValue(s *shape, kind string, wanted func(*shape) bool) any {
 	switch s.pathType() {
 	case ObjectPath:
 		o := object{}
 		for _, m := range s.members {
-			if belongs(m.path, kind) {
-				o[m.name] = fullValue(m, kind)
+			if belongs(m.path, kind) && wanted(m) {
+				o[m.name] = fullValue(m, kind, wanted)
 			}
 		}
 		return o
 	case ListPath:
-		return []any{fullValue(s.item, kind)}
+		return []any{fullValue(s.item, kind, wanted)}
 	case CodePath:
 		return string(s.set.Values[0].Code)
 	case WhenPath:
