@@ -2,9 +2,11 @@ package terms
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"maps"
 	"slices"
+	"strings"
 )
 
 // Artifact is one conformance resource of ours as JSON.
@@ -21,19 +23,29 @@ type Artifact struct {
 // Targets that the setting does not permit are left out of the maps, so that a
 // hub never reads a code there that may not leave (D7.1).
 func (t *Terms) Artifacts(s Setting) []Artifact {
-	out := slices.Clone(t.extensions)
-	for _, id := range slices.Sorted(maps.Keys(t.systems)) {
-		cs := t.systems[id]
+	var out []Artifact
+	for id, cs := range t.systems {
+		told := *cs
+		told.Text = narrate(cs.Title, cs.Description, cs.Concept)
 		vs := allCodes(cs)
+		vs.Text = narrate(vs.Title, vs.Description, nil)
 		out = append(out,
-			Artifact{"CodeSystem", id, cs.URL, cs.Version, encode(cs)},
+			Artifact{"CodeSystem", id, cs.URL, cs.Version, encode(told)},
 			Artifact{"ValueSet", id, vs.URL, vs.Version, encode(vs)})
 	}
-	for _, id := range slices.Sorted(maps.Keys(t.maps)) {
-		cm := t.permitted(t.maps[id], s)
+	for id, m := range t.maps {
+		cm := t.permitted(m, s)
+		cm.Text = narrate(cm.Title, cm.Description, nil)
 		out = append(out, Artifact{"ConceptMap", id, cm.URL, cm.Version, encode(cm)})
 	}
-	slices.SortFunc(out, byKey)
+	for id, sd := range t.extensions {
+		told := *sd
+		told.Text = narrate(sd.Title, sd.Description, nil)
+		out = append(out, Artifact{"StructureDefinition", id, sd.URL, sd.Version, encode(told)})
+	}
+	slices.SortFunc(out, func(a, b Artifact) int {
+		return cmp.Or(strings.Compare(a.Type, b.Type), strings.Compare(a.ID, b.ID))
+	})
 	return out
 }
 
@@ -41,8 +53,8 @@ func (t *Terms) Artifacts(s Setting) []Artifact {
 func allCodes(cs *codeSystem) valueSet {
 	return valueSet{
 		ResourceType: "ValueSet", ID: cs.ID, URL: cs.ValueSet, Version: cs.Version,
-		Name: cs.Name + "ValueSet", Title: cs.Title, Status: cs.Status, Publisher: cs.Publisher,
-		Description: cs.Description, Immutable: true,
+		Name: cs.Name + "ValueSet", Title: cs.Title + ": all codes", Status: cs.Status, Publisher: cs.Publisher,
+		Description: "Every code of the code system of that name. " + cs.Description, Immutable: true,
 		Compose: compose{Include: []include{{System: cs.URL}}},
 	}
 }

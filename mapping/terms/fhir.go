@@ -8,22 +8,23 @@ import (
 
 // codeSystem is a FHIR R4 CodeSystem with the members that our data use.
 type codeSystem struct {
-	ResourceType  string    `json:"resourceType"`
-	ID            string    `json:"id"`
-	URL           string    `json:"url"`
-	Version       string    `json:"version,omitempty"`
-	Name          string    `json:"name"`
-	Title         string    `json:"title"`
-	Status        string    `json:"status"`
-	Experimental  bool      `json:"experimental"`
-	Publisher     string    `json:"publisher"`
-	Description   string    `json:"description"`
-	Copyright     string    `json:"copyright,omitempty"`
-	CaseSensitive bool      `json:"caseSensitive"`
-	ValueSet      string    `json:"valueSet,omitempty"`
-	Content       string    `json:"content"`
-	Count         int       `json:"count,omitempty"`
-	Concept       []concept `json:"concept"`
+	ResourceType  string     `json:"resourceType"`
+	ID            string     `json:"id"`
+	Text          *narrative `json:"text,omitempty"`
+	URL           string     `json:"url"`
+	Version       string     `json:"version,omitempty"`
+	Name          string     `json:"name"`
+	Title         string     `json:"title"`
+	Status        string     `json:"status"`
+	Experimental  bool       `json:"experimental"`
+	Publisher     string     `json:"publisher"`
+	Description   string     `json:"description"`
+	Copyright     string     `json:"copyright,omitempty"`
+	CaseSensitive bool       `json:"caseSensitive"`
+	ValueSet      string     `json:"valueSet,omitempty"`
+	Content       string     `json:"content"`
+	Count         int        `json:"count,omitempty"`
+	Concept       []concept  `json:"concept"`
 }
 
 type concept struct {
@@ -33,18 +34,19 @@ type concept struct {
 
 // valueSet is a FHIR R4 ValueSet of all codes of one code system.
 type valueSet struct {
-	ResourceType string  `json:"resourceType"`
-	ID           string  `json:"id"`
-	URL          string  `json:"url"`
-	Version      string  `json:"version"`
-	Name         string  `json:"name"`
-	Title        string  `json:"title"`
-	Status       string  `json:"status"`
-	Experimental bool    `json:"experimental"`
-	Publisher    string  `json:"publisher"`
-	Description  string  `json:"description"`
-	Immutable    bool    `json:"immutable"`
-	Compose      compose `json:"compose"`
+	ResourceType string     `json:"resourceType"`
+	ID           string     `json:"id"`
+	Text         *narrative `json:"text,omitempty"`
+	URL          string     `json:"url"`
+	Version      string     `json:"version"`
+	Name         string     `json:"name"`
+	Title        string     `json:"title"`
+	Status       string     `json:"status"`
+	Experimental bool       `json:"experimental"`
+	Publisher    string     `json:"publisher"`
+	Description  string     `json:"description"`
+	Immutable    bool       `json:"immutable"`
+	Compose      compose    `json:"compose"`
 }
 
 type compose struct {
@@ -59,6 +61,7 @@ type include struct {
 type conceptMap struct {
 	ResourceType    string     `json:"resourceType"`
 	ID              string     `json:"id"`
+	Text            *narrative `json:"text,omitempty"`
 	URL             string     `json:"url"`
 	Version         string     `json:"version"`
 	Name            string     `json:"name"`
@@ -89,6 +92,54 @@ type mapTarget struct {
 	Display     string `json:"display"`
 	Equivalence string `json:"equivalence"` // of the target: wider, narrower (R4 concept-map-equivalence)
 	Comment     string `json:"comment,omitempty"`
+}
+
+// structureDefinition is a FHIR R4 StructureDefinition of an extension with the
+// members that our data use.
+type structureDefinition struct {
+	ResourceType   string     `json:"resourceType"`
+	ID             string     `json:"id"`
+	Text           *narrative `json:"text,omitempty"`
+	URL            string     `json:"url"`
+	Version        string     `json:"version"`
+	Name           string     `json:"name"`
+	Title          string     `json:"title"`
+	Status         string     `json:"status"`
+	Experimental   bool       `json:"experimental"`
+	Publisher      string     `json:"publisher"`
+	Description    string     `json:"description"`
+	FHIRVersion    string     `json:"fhirVersion"`
+	Kind           string     `json:"kind"`
+	Abstract       bool       `json:"abstract"`
+	Context        []context  `json:"context"`
+	Type           string     `json:"type"`
+	BaseDefinition string     `json:"baseDefinition"`
+	Derivation     string     `json:"derivation"`
+	Differential   elementSet `json:"differential"`
+}
+
+type context struct {
+	Type       string `json:"type"`
+	Expression string `json:"expression"`
+}
+
+type elementSet struct {
+	Element []elementDefinition `json:"element"`
+}
+
+type elementDefinition struct {
+	ID         string        `json:"id"`
+	Path       string        `json:"path"`
+	Short      string        `json:"short,omitempty"`
+	Definition string        `json:"definition,omitempty"`
+	Min        *int          `json:"min,omitempty"`
+	Max        string        `json:"max,omitempty"`
+	Type       []elementType `json:"type,omitempty"`
+	FixedURI   string        `json:"fixedUri,omitempty"`
+}
+
+type elementType struct {
+	Code string `json:"code"`
 }
 
 // check holds a code system to its file name and to itself.

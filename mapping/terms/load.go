@@ -2,7 +2,6 @@ package terms
 
 import (
 	"bytes"
-	"cmp"
 	"embed"
 	"encoding/json"
 	"fmt"
@@ -66,7 +65,7 @@ func MustLoad() *Terms {
 
 func load(fsys fs.FS) (*Terms, error) {
 	t := &Terms{
-		systems: map[string]*codeSystem{}, maps: map[string]*conceptMap{},
+		systems: map[string]*codeSystem{}, maps: map[string]*conceptMap{}, extensions: map[string]*structureDefinition{},
 		uses: map[string]use{}, unpub: map[string]string{}, elements: map[string]element{},
 		evidence: map[string]map[string]entry{}, index: map[string]map[string]target{},
 	}
@@ -281,26 +280,14 @@ func (t *Terms) checkElement(e element) error {
 
 func (t *Terms) loadExtensions(fsys fs.FS) error {
 	return eachFile(fsys, "extension", func(path, id string) error {
-		var head struct{ ResourceType, ID, URL, Version string }
-		b, err := fs.ReadFile(fsys, path)
-		if err != nil {
+		sd := &structureDefinition{}
+		if err := decode(fsys, path, sd); err != nil {
 			return err
 		}
-		if err := json.Unmarshal(b, &head); err != nil {
-			return fmt.Errorf("%s: %w", path, err)
+		if sd.ResourceType != "StructureDefinition" || sd.ID != id || sd.URL != CanonicalBase+"/StructureDefinition/"+id {
+			return fmt.Errorf("%s: resourceType, id or url does not fit the name", path)
 		}
-		if head.ID != id || head.URL != CanonicalBase+"/StructureDefinition/"+id {
-			return fmt.Errorf("%s: id or url does not fit the name", path)
-		}
-		var compact bytes.Buffer
-		if err := json.Compact(&compact, b); err != nil {
-			return fmt.Errorf("%s: %w", path, err)
-		}
-		t.extensions = append(t.extensions, Artifact{head.ResourceType, id, head.URL, head.Version, compact.Bytes()})
+		t.extensions[id] = sd
 		return nil
 	})
-}
-
-func byKey(a, b Artifact) int {
-	return cmp.Or(strings.Compare(a.Type, b.Type), strings.Compare(a.ID, b.ID))
 }

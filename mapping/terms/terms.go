@@ -72,14 +72,14 @@ type Setting struct {
 
 // Terms is the loaded data; it is immutable and safe for concurrent use.
 type Terms struct {
-	systems    map[string]*codeSystem      // by id
-	maps       map[string]*conceptMap      // by id
-	extensions []Artifact                  // StructureDefinitions, by id
-	uses       map[string]use              // by name
-	tags       map[string][]string         // SNOMED CT semantic tags by FHIR element
-	unpub      map[string]string           // record sets without codings: reason
-	elements   map[string]element          // by name
-	evidence   map[string]map[string]entry // system, code
+	systems    map[string]*codeSystem          // by id
+	maps       map[string]*conceptMap          // by id
+	extensions map[string]*structureDefinition // by id
+	uses       map[string]use                  // by name
+	tags       map[string][]string             // SNOMED CT semantic tags by FHIR element
+	unpub      map[string]string               // record sets without codings: reason
+	elements   map[string]element              // by name
+	evidence   map[string]map[string]entry     // system, code
 	index      map[string]map[string]target
 }
 
