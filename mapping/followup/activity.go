@@ -114,9 +114,10 @@ type Activity struct {
 	Outcome      record.Code `json:"outcome,omitempty"`      // OutcomeSet
 	Closed       *Closing    `json:"closed,omitempty"`       // nil while open
 
-	root        string // title of the first activity of a chain of replacements
-	factStored  bool   // an overdue fact with this window's end is stored
-	replacement string // the activity opened in its place
+	root          string // title of the first activity of a chain of replacements
+	before, after int    // days of the window around a date that is not booked
+	factStored    bool   // an overdue fact with this window's end is stored
+	replacement   string // the activity opened in its place
 }
 
 // ClosedBy is the id of the record that closed the activity, "" while open and

@@ -96,6 +96,7 @@ func readContact(v *record.Contact) response {
 // taken in order of (attendance, record id); one that names an activity which a
 // later record opens waits for it.
 func (p *plan) answerAll() {
+	p.readOpenable()
 	pending := slices.Clone(p.responses)
 	for len(pending) > 0 {
 		i := max(slices.IndexFunc(pending, p.ready), 0)
@@ -106,9 +107,24 @@ func (p *plan) answerAll() {
 	}
 }
 
-// ready reports whether a response names nothing or something that exists.
+// ready reports whether a response names nothing, something that exists, or
+// something that no record can open.
 func (p *plan) ready(r response) bool {
-	return !r.answers || r.names == "" || p.acts[r.names] != nil
+	return !r.answers || r.names == "" || p.acts[r.names] != nil || !p.openable[r.names]
+}
+
+// readOpenable lists the ids that openPlanned and replace may give.
+func (p *plan) readOpenable() {
+	p.openable = map[string]bool{}
+	for _, r := range p.responses {
+		keys := []string{nextKey, recallKey}
+		if r.next != nil && r.next.Key != "" {
+			keys = append(keys, r.next.Key, r.next.Key+"-2")
+		}
+		for _, key := range keys {
+			p.openable[OpenedID(r.id, key)] = true
+		}
+	}
 }
 
 // answer closes the activity that the response answers and returns it.
@@ -201,7 +217,7 @@ func (p *plan) openNext(r response, answered *Activity) {
 	var booked *Activity
 	if next != nil {
 		if booked = p.openStep(next.Step); booked != nil {
-			p.book(booked, next, r.id)
+			booked.set(next, r.id, p.Zone)
 			next = nil
 		}
 	}
@@ -230,19 +246,18 @@ func (p *plan) openStep(step string) *Activity {
 	return nil
 }
 
-// book gives an open activity the date of a planned review. A booked date
-// replaces the window; a proposed one moves it (D4.1).
-func (p *plan) book(a *Activity, next *record.PlannedReview, by string) {
-	before, after := 0, 0
-	if s := p.Protocol.Step(a.Step); s != nil {
-		before, after = s.When.Before, s.When.After
-	}
-	a.set(next, by, before, after, p.Zone)
+// propose gives the activity the date of an interval counted from base.
+func (a *Activity) propose(i Interval, base Date, weekend Weekend, loc *time.Location) {
+	a.Status, a.Proposed, a.before, a.after = NotStarted, true, i.Before, i.After
+	a.Target = i.date(base, weekend)
+	a.Window = newWindow(a.Target.AddDays(-i.Before), a.Target.AddDays(i.After), loc)
 }
 
-// set takes over the date, mode and performer of a planned review; without a
-// date the window stays. A partial date spans its month or year.
-func (a *Activity) set(next *record.PlannedReview, by string, before, after int, loc *time.Location) {
+// set takes over the date, mode and performer of a planned review. A booked
+// date replaces the window: the days of slack are for finding a date. One that
+// is not booked moves the window (D4.1). Without a date the window stays; a
+// partial date spans its month or year.
+func (a *Activity) set(next *record.PlannedReview, by string, loc *time.Location) {
 	a.Mode, a.Performer = cmp.Or(next.Mode, a.Mode), cmp.Or(next.With, a.Performer)
 	at, ok := spanOf(next.At, loc)
 	if !ok {
@@ -250,6 +265,7 @@ func (a *Activity) set(next *record.PlannedReview, by string, before, after int,
 	}
 	a.At, a.BookedBy, a.Target = next.At, by, at.first
 	a.Proposed, a.Status = true, NotStarted
+	before, after := a.before, a.after
 	if next.Booked == "yes" {
 		a.Proposed, a.Status = false, Scheduled
 		before, after = 0, 0
@@ -268,12 +284,12 @@ func (p *plan) openPlanned(next *record.PlannedReview, by string, at *record.Whe
 			Text: "A planned review has no date, so the plan does not hold it."})
 		return
 	}
-	a := p.open(by, cmp.Or(next.Key, "next"))
+	a := p.open(by, cmp.Or(next.Key, nextKey))
 	a.Origin, a.Title, a.root = FromPlanned, "Planned review", "Planned review"
 	if s := p.Protocol.Step(next.Step); s != nil {
 		a.Step, a.Title, a.root = s.ID, s.Title, s.Title
 	}
-	a.set(next, by, 0, 0, p.Zone)
+	a.set(next, by, p.Zone)
 }
 
 // open adds an activity of the record with the item key. A key given twice in
@@ -288,26 +304,35 @@ func (p *plan) open(by, key string) *Activity {
 	return a
 }
 
+// The item keys of activities whose record gives none: a record plans one
+// review and replaces one activity at most.
+const (
+	nextKey   = "next"
+	recallKey = "recall"
+)
+
 // replace opens the activity in place of one missed, cancelled or rebooked: at
 // the date that the record gives, else at the protocol's recall interval from
-// the missed date, else none and a flag (D4.3). Once the watch has ended no
-// date is computed.
+// the missed date, else none and a flag (D4.3). Once the plan has ended no date
+// is computed.
 func (p *plan) replace(old *Activity, r response, next *record.PlannedReview) {
+	given := false
 	if next != nil {
-		if _, ok := spanOf(next.At, p.Zone); !ok {
-			next = nil
-		}
+		_, given = spanOf(next.At, p.Zone)
 	}
 	recall := p.Protocol.recall(old.Step)
-	if next == nil && (recall == nil || p.over(r)) {
+	if p.over(r) {
+		recall = nil
+	}
+	if !given && recall == nil {
 		if !p.over(r) {
 			p.flagNoReplacement(old, r)
 		}
 		return
 	}
-	origin, prefix, key := FromRebooked, "In place of: ", "next"
+	origin, prefix, key := FromRebooked, "In place of: ", nextKey
 	if old.Outcome == DidNotAttend {
-		origin, prefix, key = FromRecall, "Recall: ", "recall"
+		origin, prefix, key = FromRecall, "Recall: ", recallKey
 	}
 	if next != nil {
 		key = cmp.Or(next.Key, key)
@@ -315,19 +340,15 @@ func (p *plan) replace(old *Activity, r response, next *record.PlannedReview) {
 	a := p.open(r.id, key)
 	a.Origin, a.Step, a.root, a.Title = origin, old.Step, old.root, prefix+old.root
 	a.Replaces, old.replacement = []string{old.ID}, a.ID
-	a.Status, a.Proposed = NotStarted, true
-	before, after := 0, 0
 	if recall != nil {
-		before, after = recall.Before, recall.After
 		base := old.Window.Last
 		if r.dated {
 			base = r.day.last
 		}
-		a.Target = recall.date(base, p.Weekend)
-		a.Window = newWindow(a.Target.AddDays(-before), a.Target.AddDays(after), p.Zone)
+		a.propose(*recall, base, p.Weekend, p.Zone)
 	}
-	if r.next != nil {
-		a.set(r.next, r.id, before, after, p.Zone)
+	if next != nil {
+		a.set(next, r.id, p.Zone)
 	}
 }
 

@@ -146,5 +146,9 @@ func spanOf(w *record.When, loc *time.Location) (span, bool) {
 	start, _ := w.In(loc)
 	start = start.In(loc)
 	end := w.EndIn(loc).Add(-time.Nanosecond).In(loc)
-	return span{start, dateOf(start), dateOf(end), !w.Partial()}, true
+	first, last := dateOf(start), dateOf(end)
+	if last.Compare(first) < 0 { // the zone skipped the whole day
+		last = first
+	}
+	return span{start, first, last, !w.Partial()}, true
 }

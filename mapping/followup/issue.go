@@ -105,10 +105,21 @@ func (p *plan) flag() {
 		p.flagAfterEnd(a)
 	}
 	if p.status == PlanActive && !anyOpen {
-		p.issue(Issue{Code: NoReviewPlanned, Level: Critical, Rule: "D4.2", Inputs: p.openBorderFacts(),
+		p.issue(Issue{Code: NoReviewPlanned, Level: Critical, Rule: "D4.2", Inputs: p.openBorderFacts(), Dated: p.lastClosed(),
 			Text: "No review is planned, and not every treated border is discharged."})
 	}
 	p.flagUnhealed()
+}
+
+// lastClosed is when the last activity closed, else when the operation was.
+func (p *plan) lastClosed() time.Time {
+	last := p.operated.start
+	for _, a := range p.acts {
+		if a.Closed != nil && a.Closed.start.After(last) {
+			last = a.Closed.start
+		}
+	}
+	return last
 }
 
 func (p *plan) openBorderFacts() []Fact {
@@ -228,7 +239,7 @@ const healingSource = "UK community podiatry leaflets: part nail 5 to 7 weeks, w
 // flagUnhealed flags a border whose latest recorded wound stage is not healed
 // past the leaflets' healing time (C-51).
 func (p *plan) flagUnhealed() {
-	if !p.dated {
+	if !p.dated || p.reason == PatientDied {
 		return
 	}
 	for i := range p.borders {

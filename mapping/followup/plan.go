@@ -95,6 +95,7 @@ type plan struct {
 	ended      *Closing
 	issues     []Issue
 	matches    map[string]string
+	openable   map[string]bool // the ids of activities that responses may open
 }
 
 // Plan makes the plan of one case. The result depends on the set of records,
@@ -200,10 +201,9 @@ func (p *plan) closing(cause Cause, id string, at *record.When) *Closing {
 func (p *plan) openBase() {
 	if p.Protocol != nil && p.dated {
 		for _, s := range p.Protocol.Steps {
-			date := s.When.date(p.operated.first, p.Weekend)
-			p.acts[s.ID] = &Activity{ID: s.ID, Step: s.ID, Title: s.Title, root: s.Title, Origin: FromProtocol,
-				Status: NotStarted, Proposed: true, Target: date,
-				Window: newWindow(date.AddDays(-s.When.Before), date.AddDays(s.When.After), p.Zone)}
+			a := &Activity{ID: s.ID, Step: s.ID, Title: s.Title, root: s.Title, Origin: FromProtocol}
+			a.propose(s.When, p.operated.first, p.Weekend, p.Zone)
+			p.acts[s.ID] = a
 		}
 	}
 	if p.Protocol != nil && !p.dated {
@@ -213,7 +213,7 @@ func (p *plan) openBase() {
 	for i := range p.Surgery.Surgery.PlannedReviews {
 		next := &p.Surgery.Surgery.PlannedReviews[i]
 		if step := p.openStep(next.Step); step != nil && step.BookedBy == "" {
-			p.book(step, next, p.Surgery.Record)
+			step.set(next, p.Surgery.Record, p.Zone)
 			continue
 		}
 		p.openPlanned(next, p.Surgery.Record, p.Surgery.Surgery.Start)

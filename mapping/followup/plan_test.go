@@ -51,3 +51,78 @@ func activity(t testing.TB, o followup.Output, id string) followup.Activity {
 	require.NotNil(t, a, "activity %s", id)
 	return *a
 }
+
+func response(id string, status record.Code) *record.Record {
+	return &record.Record{Record: id, Status: status}
+}
+
+// review is a final review of s1 on the date, "" for none.
+func review(t testing.TB, id, attendance, at, names string) *record.Record {
+	r := response(id, "final")
+	r.Kind, r.Review = "review", &record.Review{Surgery: "s1", Activity: names, Attendance: record.Code(attendance)}
+	if at != "" {
+		r.Review.At = when(t, at)
+	}
+	return r
+}
+
+func attended(t testing.TB, id, at, names string) *record.Record {
+	return review(t, id, "attended", at, names)
+}
+
+func missed(t testing.TB, id, at, names string) *record.Record {
+	return review(t, id, "did-not-attend", at, names)
+}
+
+func contact(t testing.TB, id, at string, counts bool) *record.Record {
+	r := response(id, "final")
+	r.Kind, r.Contact = "contact", &record.Contact{Surgery: "s1", At: when(t, at), CountsReview: counts}
+	return r
+}
+
+// with adds the next review to a review.
+func with(r *record.Record, next record.PlannedReview) *record.Record {
+	r.Review.NextReview = &next
+	return r
+}
+
+func booked(t testing.TB, at string) record.PlannedReview {
+	return record.PlannedReview{At: when(t, at), Booked: "yes"}
+}
+
+// discharging adds the discharge of a border of the left hallux to a review.
+func discharging(r *record.Record, border string, d record.Discharge) *record.Record {
+	r.Review.Toes = append(r.Review.Toes, record.ToeFindings{Side: "left", Digit: "1",
+		Borders: []record.BorderFindings{{Border: record.Code(border), Discharge: &d}}})
+	return r
+}
+
+// plan is the plan of an operation on 2024-03-01 under the partial protocol in
+// London.
+func plan(t testing.TB, responses ...*record.Record) followup.Output {
+	return followup.Plan(input(t, responses...))
+}
+
+func input(t testing.TB, responses ...*record.Record) followup.Input {
+	return followup.Input{Surgery: surgery(t, "2024-03-01"), Responses: responses, Protocol: partial(), Zone: zone(t, "Europe/London")}
+}
+
+func issues(o followup.Output, code record.Code) []followup.Issue {
+	var out []followup.Issue
+	for _, i := range o.Issues {
+		if i.Code == code {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+func openIDs(o followup.Output) []string {
+	var ids []string
+	for _, a := range o.Activities {
+		if a.Status.Open() {
+			ids = append(ids, a.ID)
+		}
+	}
+	return ids
+}

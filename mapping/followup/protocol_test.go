@@ -2,9 +2,12 @@ package followup_test
 
 import (
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
+	"github.com/google/fhir/go/fhirversion"
+	"github.com/google/fhir/go/jsonformat"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -92,5 +95,75 @@ func TestWindowEndsWithTheDayInTheClinicsZone(t *testing.T) {
 		require.NoError(t, err)
 		assert.True(t, a.Window.End.Equal(want), "%s %s: got %s, want %s", c.zone, c.op, a.Window.End.UTC(), want)
 		assert.Equal(t, a.Window.Last.AddDays(1), date(t, a.Window.End.Format(time.DateOnly)))
+	}
+}
+
+// Every protocol that a record may name is there, and the two texts of each,
+// data and narrative, agree.
+func TestProtocolsAreThoseARecordMayName(t *testing.T) {
+	protocols, err := followup.Load()
+	require.NoError(t, err)
+	require.Len(t, protocols, len(record.ProtocolSet.Values))
+	for _, v := range record.ProtocolSet.Values {
+		p := followup.Lookup(v.Code)
+		require.NotNil(t, p, v.Code)
+		assert.Equal(t, v.Display, p.Title)
+		assert.Equal(t, "https://nailbridge.example/fhir/PlanDefinition/"+p.ID+"|"+p.Version, p.Canonical())
+		for _, s := range p.Steps {
+			assert.Contains(t, string(p.JSON), "<td>"+s.ID+"</td><td>"+s.Title+"</td>", "narrative of %s", p.ID)
+			assert.Contains(t, s.Description, "Window and recall interval: common practice, no source.")
+		}
+	}
+}
+
+// The windows of a protocol's steps do not overlap, so that a date belongs to
+// one step at most.
+func TestProtocolWindowsDoNotOverlap(t *testing.T) {
+	for _, v := range record.ProtocolSet.Values {
+		out := followup.Plan(followup.Input{Surgery: surgery(t, "2024-03-01"), Protocol: followup.Lookup(v.Code)})
+		for i := 1; i < len(out.Activities); i++ {
+			assert.False(t, out.Activities[i].Window.Start.Before(out.Activities[i-1].Window.End), "%s: %s", v.Code, out.Activities[i].ID)
+		}
+	}
+}
+
+func TestParseProtocolReturnsEveryFault(t *testing.T) {
+	for _, c := range []struct{ name, from, to, fault string }{
+		{"version", `"version": "1.0.0"`, `"version": ""`, "type, id, url and version"},
+		{"url", `/PlanDefinition/partial`, `/PlanDefinition/other`, "type, id, url and version"},
+		{"unit", `"code": "wk"`, `"code": "min"`, `unit "min"`},
+		{"no unit system", `"system": "http://unitsofmeasure.org"`, `"system": ""`, "UCUM"},
+		{"step id", `"id": "week-1"`, `"id": "week.1"`, "not a step id"},
+		{"twice", `"id": "week-1"`, `"id": "week-2"`, "twice"},
+		{"relationship", `"after-start"`, `"before-start"`, "after-start"},
+		{"window", `follow-up-window`, `something-else`, "no window"},
+		{"part", `"url": "before"`, `"url": "bevor"`, `unknown part "bevor"`},
+		{"fraction", `"value": 2,`, `"value": 2.5,`, "cannot unmarshal"},
+		{"source", `"citation"`, `"label"`, "source"},
+		{"surgery", `"id": "surgery"`, `"id": "operation"`, "first action must be the surgery"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			original := string(partial().JSON)
+			changed := strings.ReplaceAll(original, c.from, c.to)
+			require.NotEqual(t, original, changed)
+			_, err := followup.ParseProtocol([]byte(changed))
+			require.ErrorContains(t, err, c.fault)
+		})
+	}
+}
+
+// https://hl7.org/fhir/R4/plandefinition.html and structuredefinition.html, as
+// google/fhir's R4 protos know them: no unknown member, every required one.
+func TestArtifactsAreR4(t *testing.T) {
+	artifacts, err := followup.Artifacts()
+	require.NoError(t, err)
+	require.Len(t, artifacts, 4)
+	u, err := jsonformat.NewUnmarshaller("UTC", fhirversion.R4)
+	require.NoError(t, err)
+	for _, a := range artifacts {
+		_, err := u.Unmarshal(a.JSON)
+		assert.NoError(t, err, a.ID)
+		assert.Equal(t, followup.CanonicalBase+"/"+a.Type+"/"+a.ID, a.URL)
+		assert.NotEmpty(t, a.Version)
 	}
 }
