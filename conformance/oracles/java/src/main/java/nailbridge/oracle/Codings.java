@@ -1,0 +1,84 @@
+package nailbridge.oracle;
+
+import ca.uhn.fhir.context.support.ConceptValidationOptions;
+import ca.uhn.fhir.context.support.IValidationSupport;
+import ca.uhn.fhir.context.support.IValidationSupport.CodeValidationResult;
+import ca.uhn.fhir.context.support.ValidationSupportContext;
+import com.google.gson.JsonArray;
+import com.google.gson.JsonElement;
+import com.google.gson.JsonObject;
+import java.util.ArrayList;
+import java.util.List;
+import java.util.Map;
+
+/**
+ * Asks the terminology about every coding, with its display. The validator itself looks closely only at codings under a
+ * binding, at the first coding of a CodeableConcept, and never at a display.
+ */
+final class Codings {
+  /** The message id of these findings. */
+  static final String ID = "ORACLE_CODING";
+
+  private final IValidationSupport knowledge;
+  private final ValidationSupportContext context;
+
+  Codings(IValidationSupport knowledge) {
+    this.knowledge = knowledge;
+    this.context = new ValidationSupportContext(knowledge);
+  }
+
+  /** A finding for every coding, at any depth, whose system, code or display is not known. */
+  List<Finding> check(Input input) {
+    List<Finding> findings = new ArrayList<>();
+    if (input.json() != null) {
+      walk(input, Input.member(input.json(), "resourceType"), input.json(), findings);
+    }
+    return findings;
+  }
+
+  private void walk(Input input, String path, JsonElement element, List<Finding> findings) {
+    if (element instanceof JsonArray array) {
+      for (int i = 0; i < array.size(); i++) {
+        walk(input, path + "[" + i + "]", array.get(i), findings);
+      }
+    } else if (element instanceof JsonObject object) {
+      for (Map.Entry<String, JsonElement> member : object.entrySet()) {
+        walk(input, path + "." + member.getKey(), member.getValue(), findings);
+      }
+      if (isCoding(path)) {
+        checkCoding(input, path, object, findings);
+      }
+    }
+  }
+
+  /** Whether the path ends at an element of type Coding, by the names that R4 gives to such elements. */
+  private static boolean isCoding(String path) {
+    return path.matches(".*\\.(coding|tag|security)\\[\\d+]|.*\\.valueCoding") || path.equals("Encounter.class");
+  }
+
+  private void checkCoding(Input input, String path, JsonObject coding, List<Finding> findings) {
+    String system = Input.member(coding, "system");
+    String code = Input.member(coding, "code");
+    String display = Input.member(coding, "display");
+    if (system.isEmpty() || code.isEmpty()) {
+      findings.add(finding("error", input, path, "a coding without system or code"));
+      return;
+    }
+    CodeValidationResult result =
+        knowledge.validateCode(
+            context, new ConceptValidationOptions(), system, code, display.isEmpty() ? null : display, null);
+    if (result == null) {
+      findings.add(finding("error", input, path, "unknown code system " + system));
+    } else if (!result.isOk()) {
+      findings.add(finding("error", input, path, result.getMessage()));
+    } else if (!display.isEmpty() && result.getDisplay() != null && !display.equals(result.getDisplay())) {
+      findings.add(
+          finding("error", input, path,
+              "the display of " + system + "#" + code + " is '" + result.getDisplay() + "', not '" + display + "'"));
+    }
+  }
+
+  private static Finding finding(String level, Input input, String path, String text) {
+    return new Finding(level, input.name(), input.resource(), path, ID, text);
+  }
+}

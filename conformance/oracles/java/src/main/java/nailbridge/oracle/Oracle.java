@@ -1,0 +1,101 @@
+package nailbridge.oracle;
+
+import java.io.IOException;
+import java.io.PrintStream;
+import java.nio.charset.StandardCharsets;
+import java.util.ArrayList;
+import java.util.List;
+import java.util.Map;
+import java.util.TreeMap;
+import java.util.stream.Collectors;
+
+/**
+ * Validates FHIR R4 JSON offline with HL7's Java validator and prints what it finds, one finding a line.
+ *
+ * <p>Standard output is tab-separated; the first column names the kind of line:
+ *
+ * <pre>
+ * finding  LEVEL INPUT RESOURCE LOCATION MESSAGE-ID TEXT   LEVEL is fatal, error, warning or information
+ * filtered LEVEL INPUT RESOURCE LOCATION MESSAGE-ID TEXT   an alarm that the filter file ignores
+ * unused   MESSAGE-ID WHERE LOCATION                       an entry of the filter file that met nothing
+ * total    inputs=N resources=N errors=N warnings=N filtered=N unused=N types=Patient:1,Procedure:2
+ * </pre>
+ *
+ * <p>Exit status: 0 nothing to complain of; 1 an error, a warning, an unused filter entry, or another number of
+ * resources than expected; 2 the run itself is worthless (wrong options, unreadable definitions, nothing to read).
+ */
+public final class Oracle {
+  private static final int CLEAN = 0;
+  private static final int COMPLAINTS = 1;
+  private static final int WORTHLESS = 2;
+
+  private Oracle() {}
+
+  public static void main(String[] args) {
+    PrintStream out = new PrintStream(System.out, false, StandardCharsets.UTF_8);
+    PrintStream err = new PrintStream(System.err, true, StandardCharsets.UTF_8);
+    int status;
+    try {
+      status = run(Options.parse(args), out, err);
+    } catch (Refusal | IOException e) {
+      err.println("oracle: " + e.getMessage());
+      status = WORTHLESS;
+    }
+    out.flush();
+    System.exit(status);
+  }
+
+  private static int run(Options options, PrintStream out, PrintStream err) throws Refusal, IOException {
+    Filters filters = Filters.read(options.filters());
+    List<Input> inputs = Input.readAll(options.inputs());
+    if (inputs.isEmpty()) {
+      throw new Refusal("nothing to read");
+    }
+    Engine engine = new Engine(options.definitions());
+
+    // Inputs do not know one another, so they are checked side by side; the list keeps their order.
+    List<Finding> findings = new ArrayList<>();
+    inputs.parallelStream().map(engine::check).toList().forEach(findings::addAll);
+
+    Totals totals = new Totals();
+    for (Finding finding : findings) {
+      boolean ignored = filters.ignore(finding);
+      totals.count(finding, ignored);
+      if (ignored || finding.isAlarm() || options.verbose()) {
+        out.println((ignored ? "filtered\t" : "finding\t") + finding.line());
+      }
+    }
+    List<String> unused = filters.unused();
+    unused.forEach(entry -> out.println("unused\t" + entry));
+
+    Map<String, Integer> types = new TreeMap<>();
+    inputs.forEach(input -> input.countTypes(types));
+    int resources = types.values().stream().mapToInt(Integer::intValue).sum();
+    out.printf(
+        "total\tinputs=%d\tresources=%d\terrors=%d\twarnings=%d\tfiltered=%d\tunused=%d\ttypes=%s%n",
+        inputs.size(), resources, totals.errors, totals.warnings, totals.filtered, unused.size(),
+        types.entrySet().stream().map(e -> e.getKey() + ":" + e.getValue()).collect(Collectors.joining(",")));
+
+    if (options.expected() >= 0 && options.expected() != resources) {
+      err.printf("oracle: %d resources read, %d expected%n", resources, options.expected());
+      return COMPLAINTS;
+    }
+    return totals.errors + totals.warnings + unused.size() > 0 ? COMPLAINTS : CLEAN;
+  }
+
+  private static final class Totals {
+    private int errors;
+    private int warnings;
+    private int filtered;
+
+    private void count(Finding finding, boolean ignored) {
+      if (ignored) {
+        filtered++;
+      } else if (finding.isError()) {
+        errors++;
+      } else if (finding.isAlarm()) {
+        warnings++;
+      }
+    }
+  }
+}
