@@ -30,6 +30,7 @@ type builder struct {
 	caseID  string           // record id of the surgery
 	surgery *record.Record   // current content; nil while it is unknown
 	later   []*record.Record // current reviews and contacts, by date of attendance and record id
+	planned bool             // the case has a follow-up plan
 }
 
 // built is what all builders of one fold share.
@@ -39,6 +40,7 @@ type built struct {
 	errs       []error
 	structures map[resource.Ref]casePlace      // every BodyStructure referred to
 	people     map[resource.Ref]*record.Person // every Practitioner referred to
+	observed   map[string][]resource.Ref       // Observations of each review and contact, by record id
 }
 
 // place is a border of a toe; border is "" for the nail of the toe as such.
@@ -55,6 +57,7 @@ func newBuilder(s Settings, owner record.Identifier) *builder {
 		caseOf:     map[resource.Ref]string{},
 		structures: map[resource.Ref]casePlace{},
 		people:     map[resource.Ref]*record.Person{},
+		observed:   map[string][]resource.Ref{},
 	}}
 }
 
@@ -67,6 +70,15 @@ func (b *builder) inCase(caseID string, surgery *record.Record, later []*record.
 	return &c
 }
 
+// perPatient is a builder of resources that belong to no case.
+func (b *builder) perPatient() *builder { return b.inCase("", nil, nil) }
+
+// has reports whether a resource is built already.
+func (b *builder) has(ref resource.Ref) bool {
+	_, ok := b.caseOf[ref]
+	return ok
+}
+
 // add marshals a finished resource proto and keeps it; msg must not be used
 // afterwards. What fails is kept as an error, and building goes on.
 func (b *builder) add(msg proto.Message) {
@@ -75,7 +87,7 @@ func (b *builder) add(msg proto.Message) {
 		b.errs = append(b.errs, err)
 		return
 	}
-	if _, twice := b.caseOf[r.Ref()]; twice {
+	if b.has(r.Ref()) {
 		b.errs = append(b.errs, fmt.Errorf("mapping: %s is built twice", r.Ref()))
 		return
 	}
@@ -103,6 +115,12 @@ func (b *builder) deviceRef() resource.Ref  { return b.s.deviceRef() }
 // caseRef is a resource of the case; parts say which of its type it is.
 func (b *builder) caseRef(typ string, parts ...string) resource.Ref {
 	return b.s.caseRef(typ, b.owner, b.caseID, parts...)
+}
+
+// ownRef is a resource folded per patient (D1.3); parts say which of its type
+// it is.
+func (b *builder) ownRef(typ string, parts ...string) resource.Ref {
+	return b.s.ownedRef(typ, b.owner, parts...)
 }
 
 // encounterRef is the encounter that a record of the case tells of.
@@ -247,13 +265,14 @@ func (b *builder) structureExtension(url string, side, digit, border record.Code
 // when is a dateTime in the clinic's zone where the record has no offset.
 func (b *builder) when(w *record.When) *dpb.DateTime { return r4.DateTime(w, b.s.Clinic.Zone) }
 
-// moment is the Period of something known to have begun at w and to have
-// ended, not known when: a Period without end would say that it goes on.
-func (b *builder) moment(w *record.When) *dpb.Period {
-	if w == nil {
-		return nil
+// period is the Period from start to end, nil when neither was recorded. An
+// end not recorded is said to be unknown, since a Period without end would say
+// that it goes on.
+func (b *builder) period(start, end *record.When) *dpb.Period {
+	if start != nil && end == nil {
+		return r4.Period(b.when(start), r4.AbsentDateTime("unknown"))
 	}
-	return &dpb.Period{Start: b.when(w), End: r4.AbsentDateTime("unknown")}
+	return r4.Period(b.when(start), b.when(end))
 }
 
 // translate is a local code of a set with the standard codes that may leave;

@@ -130,10 +130,49 @@ func Instant(t time.Time) *dpb.Instant {
 	return &dpb.Instant{ValueUs: t.Truncate(time.Millisecond).UnixMicro(), Timezone: utc, Precision: dpb.Instant_MILLISECOND}
 }
 
-// Period is a FHIR Period, nil when both ends are.
+// Period is a FHIR Period, nil when both ends are. An end before the start
+// cannot stand (per-1): in its place stands that it is given as text, which
+// the narrative of the resource must then do.
 func Period(start, end *dpb.DateTime) *dpb.Period {
-	if start == nil && end == nil {
+	switch {
+	case start == nil && end == nil:
 		return nil
+	case before(end, start):
+		end = AbsentDateTime("as-text")
 	}
 	return &dpb.Period{Start: start, End: end}
+}
+
+// before reports that a lies before b, as far as both were recorded.
+func before(a, b *dpb.DateTime) bool {
+	if a == nil || b == nil || a.Timezone == "" || b.Timezone == "" {
+		return false // not there, or without value
+	}
+	if a.Precision >= dpb.DateTime_SECOND && b.Precision >= dpb.DateTime_SECOND {
+		return a.ValueUs < b.ValueUs
+	}
+	p := min(a.Precision, b.Precision)
+	return calendar(a, p) < calendar(b, p)
+}
+
+// calendar is the local date of d to a precision of a day or coarser.
+func calendar(d *dpb.DateTime, p dpb.DateTime_Precision) string {
+	t := time.UnixMicro(d.ValueUs).UTC().Add(time.Duration(offsetMinutes(d.Timezone)) * time.Minute)
+	switch p {
+	case dpb.DateTime_YEAR:
+		return t.Format("2006")
+	case dpb.DateTime_MONTH:
+		return t.Format("2006-01")
+	}
+	return t.Format("2006-01-02")
+}
+
+// offsetMinutes reads an offset as offsetText writes it; 0 for "Z".
+func offsetMinutes(zone string) int {
+	t, err := time.Parse("-07:00", zone)
+	if err != nil {
+		return 0
+	}
+	_, seconds := t.Zone()
+	return seconds / 60
 }

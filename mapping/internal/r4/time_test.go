@@ -147,3 +147,31 @@ func TestPeriodEndNotKnown(t *testing.T) {
 	require.NoError(t, err)
 	assert.JSONEq(t, `{"start":"2025-06-03","_end":{"extension":[{"url":"http://hl7.org/fhir/StructureDefinition/data-absent-reason","valueCode":"unknown"}]}}`, string(b))
 }
+
+// per-1: the start SHALL be no later than the end.
+func TestPeriodNeverEndsBeforeItStarts(t *testing.T) {
+	for _, c := range []struct {
+		start, end string
+		stands     bool
+	}{
+		{"2025-06-03T10:05", "2025-06-03T10:04", false},
+		{"2025-06-03T10:05", "2025-06-03T10:05", true},
+		{"2025-06-03T10:05:30", "2025-06-03T10:05", false}, // written as 10:05:00
+		{"2025-06-03T10:05", "2025-06-03T10:05:30", true},
+		{"2025-06-03T10:05+02:00", "2025-06-03T09:04+01:00", false},
+		{"2025-06-03T10:05+02:00", "2025-06-03T09:06+01:00", true},
+		{"2025-06-03", "2025-06-02", false},
+		{"2025-06-03", "2025-06-03T00:30", true},
+		{"2025-06-03T23:30", "2025-06-03", true},
+		{"2025-06-03T00:30", "2025-06-02", false},
+		{"2025-06", "2025-05-31", false},
+		{"2025-06", "2025", true},
+		{"2025", "2024-12", false},
+	} {
+		p := Period(DateTime(parse(t, c.start), zone(t, "Europe/Berlin")), DateTime(parse(t, c.end), zone(t, "Europe/Berlin")))
+		assert.Equal(t, c.stands, p.GetEnd().GetTimezone() != "", "%s to %s", c.start, c.end)
+		if !c.stands {
+			assert.Contains(t, elementJSON(t, p), `"valueCode":"as-text"`)
+		}
+	}
+}

@@ -1,0 +1,55 @@
+package mapping
+
+import (
+	cpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/codes_go_proto"
+	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
+	rpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/resources/related_person_go_proto"
+
+	"nailbridge/mapping/internal/r4"
+	"nailbridge/mapping/record"
+	"nailbridge/mapping/resource"
+)
+
+// consentGiver refers to who gave a consent: the patient, or the adult who
+// consented for the patient, who is built as a RelatedPerson (D3.3, D5.5). Nil
+// when the record does not say.
+func (b *builder) consentGiver(c *record.Consent) *dpb.Reference {
+	switch {
+	case c.GivenBy == "patient":
+		return r4.Ref(b.patientRef())
+	case c.Relationship != "" || r4.NameText(c.Giver) != "":
+		return r4.Ref(b.relatedPerson(c))
+	case c.GivenBy == "other":
+		return &dpb.Reference{Display: r4.String(display(record.ConsentGiverSet, c.GivenBy))}
+	}
+	return nil
+}
+
+// relatedPerson builds the adult who consented for the patient. The same adult
+// of another record is the same resource.
+func (b *builder) relatedPerson(c *record.Consent) resource.Ref {
+	name := c.Giver
+	if name == nil {
+		name = &record.Name{}
+	}
+	ref := b.ownRef("RelatedPerson", "consent-giver", name.Prefix, join(name.Given...), name.Family, string(c.Relationship))
+	if b.has(ref) {
+		return ref
+	}
+	out := &rpb.RelatedPerson{
+		Id:      r4.ID(ref.ID),
+		Patient: r4.Ref(b.patientRef()),
+		Text: r4.NewText("Adult who consented for the patient").
+			Row("Name", r4.NameText(name)).
+			Row("Relationship", display(record.RelationshipSet, c.Relationship)).
+			Narrative(),
+	}
+	if rel := b.translate("relationship", c.Relationship); rel != nil {
+		out.Relationship = []*dpb.CodeableConcept{rel}
+	}
+	if n := r4.HumanName(name, cpb.NameUseCode_INVALID_UNINITIALIZED); n != nil {
+		out.Name = []*dpb.HumanName{n}
+	}
+	b.perPatient().add(out)
+	return ref
+}
