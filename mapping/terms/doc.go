@@ -19,8 +19,8 @@
 // Translate(name, code, setting) takes the name of a code system (a closed list
 // of the record, or one of toe, border-of-toe, finding, risk, procedure-part,
 // flag, tag, activity, activity-reason, careplan, goal, route, device-kind) or
-// of a further map over one of them (indication-hallux, risk-condition,
-// encounter-class, flag-category). The local coding comes first, then of each
+// of a further map over one of them (indication-hallux, nail-of-toe,
+// risk-condition, encounter-class, flag-category). The local coding comes first, then of each
 // target system the first target that the setting permits. For an element whose
 // binding is required, extensible or preferred only codings of its set leave and
 // the local meaning is in the text (D5.7): encounter-class, contact-reason,

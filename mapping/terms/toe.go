@@ -12,8 +12,11 @@ func (t *Terms) ToeConcept(side, digit record.Code, s Setting) Concept {
 
 // Location is BodyStructure.location of a border: the local code of toe, side
 // and border, so that two borders never look alike (D5.1), and the nail unit of
-// the digit, which has no side.
+// the digit, which has no side. With no border stated it is the nail of the toe.
 func (t *Terms) Location(side, digit, border record.Code, s Setting) Concept {
+	if border == "" {
+		return t.Translate("nail-of-toe", side+"-"+digit, s)
+	}
 	return t.Translate("border-of-toe", side+"-"+digit+"-"+border, s)
 }
 

@@ -1,0 +1,56 @@
+package main
+
+import (
+	"io/fs"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// The committed evidence is what the generator writes from today's sources.
+func TestEvidenceIsGenerated(t *testing.T) {
+	const root = "../../../.."
+	place := func(env, beside string) string {
+		path := os.Getenv(env)
+		if path == "" {
+			path = filepath.Join(root, filepath.FromSlash(beside))
+		}
+		if _, err := os.Stat(path); err != nil {
+			if os.Getenv("CI") != "" {
+				t.Fatalf("set %s to the place of %s: %v", env, filepath.Base(beside), err)
+			}
+			t.Skipf("set %s to the place of %s", env, filepath.Base(beside))
+		}
+		return path
+	}
+	tsv := place("NAILBRIDGE_TERMINOLOGY", "../shared/reference/terminology.tsv")
+	core := filepath.Join(place("NAILBRIDGE_R4_DIR", "../shared/r4"), "core-4.0.1-subset.tgz")
+	data := filepath.Join(root, "mapping", "terms", "data")
+	dir := t.TempDir()
+	require.NoError(t, os.CopyFS(dir, os.DirFS(data)))
+	require.NoError(t, run(tsv, core, dir))
+	require.NoError(t, fs.WalkDir(os.DirFS(data), "evidence", func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		want, err := os.ReadFile(filepath.Join(data, path))
+		require.NoError(t, err)
+		got, err := os.ReadFile(filepath.Join(dir, path))
+		require.NoError(t, err)
+		assert.Equal(t, string(want), string(got), path)
+		return nil
+	}))
+}
+
+func TestShorten(t *testing.T) {
+	for in, want := range map[string]string{
+		"3: Set A (npm a@1 (b) c) | Set B (x/y.fsh)": "Set A; Set B",
+		"UCUM validator: valid":                      "UCUM validator: valid",
+		"":                                           "",
+	} {
+		assert.Equal(t, want, shorten(in))
+	}
+}
