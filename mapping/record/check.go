@@ -30,21 +30,21 @@ func Read(b []byte, loc *time.Location) Decoded {
 	if d.NotJSON {
 		return d
 	}
-	unread := make(map[string]bool, len(d.Unreadable))
+	unread, refused := map[string]bool{}, map[string]bool{}
 	for _, p := range d.Unreadable {
 		unread[p] = true
 	}
+	for _, f := range d.Findings {
+		refused[f.Pointer] = refused[f.Pointer] || f.Severity == Refusal
+	}
 	for _, f := range Check(d.Record, loc) {
-		if f.lacks() && covered(unread, f.Pointer) {
-			continue
+		said := f.Code == "absent" && covered(unread, f.Pointer) || f.Code == "missing" && covered(refused, f.Pointer)
+		if !said {
+			d.Findings = append(d.Findings, f)
 		}
-		d.Findings = append(d.Findings, f)
 	}
 	return d
 }
-
-// lacks reports whether f is about a value that is not there.
-func (f Finding) lacks() bool { return f.Code == "missing" || f.Code == "absent" }
 
 // covered reports whether the set holds ptr or a place that contains it.
 func covered(set map[string]bool, ptr string) bool {

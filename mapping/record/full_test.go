@@ -38,6 +38,9 @@ func fullValue(s *shape, kind string, wanted func(*shape) bool) any {
 	case ListPath:
 		return []any{fullValue(s.item, kind, wanted)}
 	case CodePath:
+		if s.set == &VasoconstrictorSet {
+			return "adrenaline" // as a ratio is given
+		}
 		return string(s.set.Values[0].Code)
 	case WhenPath:
 		return "2024-06-03T10:00:00+01:00"
@@ -46,7 +49,7 @@ func fullValue(s *shape, kind string, wanted func(*shape) bool) any {
 	case IntegerPath:
 		return json.Number("7")
 	case BooleanPath:
-		return true
+		return s.path != "/surgery/events/none" // as events are listed
 	case IDPath:
 		return "id-1"
 	case URIPath:

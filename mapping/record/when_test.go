@@ -104,6 +104,10 @@ func TestWhenIn(t *testing.T) {
 		{"Pacific/Apia", "2011-12-30T12:00", "2011-12-30T10:00:00Z", NonExistent, "a time on the day left out"},
 		{"Europe/London", "2024-06", "2024-05-31T23:00:00Z", Resolved, "the first instant of a month"},
 		{"Europe/London", "2024", "2024-01-01T00:00:00Z", Resolved, "the first instant of a year"},
+		{"Europe/London", "2024-12-31", "2024-12-31T00:00:00Z", Resolved, "the last day of a leap year"},
+		{"Europe/London", "2040-12-31T23:59", "2040-12-31T23:59:00Z", ZoneAssumed, "the last day of a leap year under a standing rule"},
+		{"Europe/London", "2040-03-25T01:30:30.5", "2040-03-25T01:00:00Z", NonExistent, "a gap under a standing rule, with a fraction"},
+		{"America/New_York", "2040-11-04T01:30", "2040-11-04T05:30:00Z", Ambiguous, "an overlap under a standing rule"},
 		{"UTC", "2024-06-03", "2024-06-03T00:00:00Z", Resolved, "no transitions at all"},
 	} {
 		got, res := when(t, c.text).In(zone(t, c.zone))

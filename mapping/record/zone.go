@@ -1,6 +1,9 @@
 package record
 
-import "time"
+import (
+	"sort"
+	"time"
+)
 
 // Resolution says how a zone-less local time fell in a zone.
 type Resolution uint8
@@ -73,39 +76,74 @@ func (w When) Before(v When, loc *time.Location) bool {
 	return !w.EndIn(loc).After(start)
 }
 
-// zoneReach is farther than any zone's offset from UTC.
-const zoneReach = 26 * time.Hour
+// zoneReach is farther than any zone's offset from UTC, and zoneStep shorter
+// than any period of one offset.
+const (
+	zoneReach = 26 * time.Hour
+	zoneStep  = time.Hour
+)
 
 // resolve finds the instants in loc whose wall clock shows wall, which is given
-// as if it were UTC. It walks every period of one offset around wall, so that
-// it is right for gaps and overlaps of any length.
+// as if it were UTC: wall less each offset in use around it, where that offset
+// is in use at the result too. It is right for gaps and overlaps of any length.
+// It asks for offsets only: Time.ZoneBounds has an end that is not later than
+// the time itself on the last day of a leap year under a standing rule.
 func resolve(wall time.Time, loc *time.Location) (time.Time, Resolution) {
-	var found []time.Time
-	var afterGap time.Time
-	limit := wall.Add(zoneReach)
-	for t := wall.Add(-zoneReach).In(loc); ; {
-		_, offset := t.Zone()
-		start, end := t.ZoneBounds()
+	first, last := wall.Add(zoneReach), wall.Add(-zoneReach)
+	found := 0
+	var earliest time.Time
+	previous := -1 << 31
+	for t := wall.Add(-zoneReach); !t.After(wall.Add(zoneReach)); t = t.Add(zoneStep) {
+		offset := offsetAt(t, loc)
+		if offset == previous {
+			continue
+		}
+		previous = offset
 		instant := wall.Add(-time.Duration(offset) * time.Second)
-		inside := (start.IsZero() || !instant.Before(start)) && (end.IsZero() || instant.Before(end))
-		if inside {
-			found = append(found, instant.In(loc))
+		first, last = minTime(first, instant), maxTime(last, instant)
+		if offsetAt(instant, loc) != offset || found > 0 && instant.Equal(earliest) {
+			continue
 		}
-		if end.IsZero() || end.After(limit) {
-			break
+		if found++; found == 1 {
+			earliest = instant
 		}
-		_, nextOffset := end.Zone()
-		if !instant.Before(end) && wall.Add(-time.Duration(nextOffset)*time.Second).Before(end) {
-			afterGap = end
-		}
-		t = end
+		earliest = minTime(earliest, instant)
 	}
-	switch len(found) {
+	switch found {
 	case 0:
-		return afterGap.In(loc), NonExistent
+		return transition(first, last, loc), NonExistent
 	case 1:
-		return found[0], ZoneAssumed
+		return earliest.In(loc), ZoneAssumed
 	default:
-		return found[0], Ambiguous
+		return earliest.In(loc), Ambiguous
 	}
+}
+
+// transition is the first second after t at which loc has another offset than
+// at t; it has one by the time of end.
+func transition(t, end time.Time, loc *time.Location) time.Time {
+	offset := offsetAt(t, loc)
+	seconds := sort.Search(int(end.Sub(t)/time.Second), func(s int) bool {
+		return offsetAt(t.Add(time.Duration(s)*time.Second), loc) != offset
+	})
+	return t.Add(time.Duration(seconds) * time.Second).Truncate(time.Second).In(loc)
+}
+
+func offsetAt(t time.Time, loc *time.Location) int {
+	_, offset := t.In(loc).Zone()
+	return offset
+}
+
+func minTime(a, b time.Time) time.Time {
+	if b.Before(a) {
+		return b
+	}
+	return a
+}
+
+func maxTime(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
 }
