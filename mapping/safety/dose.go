@@ -23,7 +23,8 @@ type GivenDose struct {
 }
 
 // GivenDoses lists the injections of a surgery, in the order of the record,
-// each with its time: its own, else the surgery's start, else its end.
+// each with its time: its own, else the surgery's start, else its end. The zone
+// is the clinic's and not nil, here and wherever a zone is asked.
 func GivenDoses(recordID string, s *record.Surgery, zone *time.Location) []GivenDose {
 	var out []GivenDose
 	toes := ToePlaces(s)
@@ -48,7 +49,7 @@ func span(zone *time.Location, whens ...*record.When) (from, to time.Time) {
 		from, _ = w.In(zone)
 		to = from
 		if w.Precision == record.PrecisionDay {
-			to = time.Date(w.Year, time.Month(w.Month), w.Day+1, 0, 0, 0, 0, from.Location()).Add(-1)
+			to = time.Date(w.Year, time.Month(w.Month), w.Day+1, 0, 0, 0, 0, zone).Add(-1)
 		}
 		return from, to
 	}

@@ -126,6 +126,9 @@ func (in DoseInput) bounds(j *judgement) (missing []Flag) {
 		case !b.whole:
 			absent(DoseNotComputable, Warning, "C-6", "weight not recorded")
 		}
+		if t.plain && t.with {
+			b.rule += "; not every dose is recorded as with a vasoconstrictor, or as without, so the lower limit holds"
+		}
 		if b.mg != nil && (j.limit == nil || b.mg.Cmp(j.limit.mg) < 0) {
 			j.limit = b
 		}

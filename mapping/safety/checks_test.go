@@ -1,0 +1,87 @@
+package safety_test
+
+import (
+	"fmt"
+	"sort"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/mapping/safety"
+	"nailbridge/mapping/safety/safetytest"
+)
+
+func TestChecksOfTheClinicalFacts(t *testing.T) {
+	for _, c := range safetytest.Cases() {
+		t.Run(c.Title(), func(t *testing.T) {
+			require.NotEmpty(t, c.Source, "every expected value names its source")
+			r := safety.Surgery(c.Input())
+			var want, got []string
+			for _, f := range c.Flags {
+				want = append(want, f.Code+" "+string(f.Level))
+			}
+			for _, f := range r.Flags {
+				got = append(got, f.Code+" "+string(f.Level))
+			}
+			sort.Strings(want)
+			sort.Strings(got)
+			assert.Equal(t, want, got, "%s", texts(r))
+			for _, f := range c.Figures {
+				assert.True(t, has(r, f), "no figure %+v in\n%s", f, figures(r))
+			}
+		})
+	}
+}
+
+func has(r safety.Result, want safetytest.Figure) bool {
+	for _, f := range r.Figures {
+		if f.Code == want.Code && f.Value == want.Value && (want.Limit == "" || f.Limit == want.Limit) && (want.Place == "" || f.Place == want.Place) {
+			return true
+		}
+	}
+	return false
+}
+
+func texts(r safety.Result) string {
+	var b strings.Builder
+	for _, f := range r.Flags {
+		fmt.Fprintf(&b, "%s %s %s: %s\n", f.Level, f.Code, f.Place, f.Text)
+	}
+	return b.String()
+}
+
+func figures(r safety.Result) string {
+	var b strings.Builder
+	for _, f := range r.Figures {
+		fmt.Fprintf(&b, "%s %s %s at %s, limit %s %s\n", f.Code, f.Value, f.Unit, f.Place, f.Limit, f.LimitUnit)
+	}
+	return b.String()
+}
+
+// Every Check line that concerns a figure or flag has a case, and every case
+// that flags a limit has a twin inside it.
+func TestEveryCheckHasACase(t *testing.T) {
+	seen, twin := map[string]bool{}, map[string]bool{}
+	titles := map[string]bool{}
+	for _, c := range safetytest.Cases() {
+		seen[c.Check] = true
+		twin[c.Check] = twin[c.Check] || c.Twin
+		assert.False(t, titles[c.Title()], "two cases are named %q", c.Title())
+		titles[c.Title()] = true
+	}
+	for _, n := range []int{1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17, 18, 19, 20, 21, 22, 24, 25, 26, 27, 28, 29, 30, 31, 32, 34, 35, 36, 37, 38} {
+		check := fmt.Sprintf("C-%d", n)
+		assert.True(t, seen[check], check)
+		if n > 2 && n != 4 { // C-1, C-2 and C-4 state figures and no limit
+			assert.True(t, twin[check], "%s has no twin", check)
+		}
+	}
+}
+
+func TestCautionNamesWhoDecides(t *testing.T) {
+	for _, who := range []string{"local protocol", "product label", "licensed clinician"} {
+		assert.Contains(t, safety.Caution, who)
+	}
+}
