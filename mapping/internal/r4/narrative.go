@@ -61,6 +61,9 @@ func (t *Text) Narrative() *dpb.Narrative { return Narrative(t.html.String()) }
 func Narrative(html string) *dpb.Narrative {
 	return &dpb.Narrative{
 		Status: &dpb.Narrative_StatusCode{Value: cpb.NarrativeStatusCode_GENERATED},
-		Div:    &dpb.Xhtml{Value: `<div xmlns="http://www.w3.org/1999/xhtml">` + html + `</div>`},
+		Div:    &dpb.Xhtml{Value: Div(html)},
 	}
 }
+
+// Div wraps XHTML content that is escaped already in the div of a narrative.
+func Div(html string) string { return `<div xmlns="http://www.w3.org/1999/xhtml">` + html + `</div>` }

@@ -1,0 +1,151 @@
+package mapping
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+
+	cpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/codes_go_proto"
+	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
+	npb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/resources/consent_go_proto"
+
+	"nailbridge/mapping/internal/r4"
+	"nailbridge/mapping/record"
+)
+
+var consentStates = map[record.Code]cpb.ConsentStateCode_Value{
+	"given":     cpb.ConsentStateCode_ACTIVE,
+	"refused":   cpb.ConsentStateCode_REJECTED,
+	"withdrawn": cpb.ConsentStateCode_INACTIVE,
+	"agreed":    cpb.ConsentStateCode_ACTIVE,
+	"declined":  cpb.ConsentStateCode_REJECTED,
+}
+
+// procedureConsent builds the consent to the procedures of the sitting: who
+// gave it, and for which borders (D3.3). Each item is a provision of its own,
+// so that border and procedure stay together; the root names all borders.
+func (b *builder) procedureConsent() {
+	if b.surgery == nil || b.surgery.Surgery == nil || b.surgery.Surgery.Consent == nil {
+		return
+	}
+	c := b.surgery.Surgery.Consent
+	out := &npb.Consent{
+		Id:        r4.ID(b.consentRef().ID),
+		Status:    consentState(c.Status),
+		Scope:     b.element("consent-scope-treatment"),
+		Category:  []*dpb.CodeableConcept{b.withText("consent-category-procedure", "Consent to the procedure")},
+		DateTime:  b.when(c.At),
+		Policy:    b.consentPolicy("procedure-consent"),
+		Provision: b.consentProvision(c),
+		Text:      consentText(c),
+	}
+	if giver := b.consentGiver(c); giver != nil {
+		out.Performer = []*dpb.Reference{giver}
+	}
+	b.addConsent(out)
+}
+
+// sharingConsent builds the patient's statement on sharing with the region,
+// where one was made (D3.1, D3.3). Records do not say who made it or when.
+func (b *builder) sharingConsent(s Sharing) {
+	if s.Stated == "" {
+		return
+	}
+	p := b.perPatient()
+	p.addConsent(&npb.Consent{
+		Id:       r4.ID(p.ownRef("Consent", "sharing").ID),
+		Status:   consentState(s.Stated),
+		Scope:    b.element("consent-scope-patient-privacy"),
+		Category: []*dpb.CodeableConcept{b.withText("consent-category-sharing", "Sharing records with the region")},
+		Policy:   b.consentPolicy("sharing"),
+		Provision: &npb.Consent_Provision{Actor: []*npb.Consent_Provision_ProvisionActor{{
+			Role:      b.element("consent-role-recipient"),
+			Reference: &dpb.Reference{Display: r4.String("The region's health record")},
+		}}},
+		Text: r4.NewText("Sharing with the region").Row("Status", display(record.SharingSet, s.Stated)).Narrative(),
+	})
+}
+
+func (b *builder) addConsent(out *npb.Consent) {
+	out.Patient = r4.Ref(b.patientRef())
+	out.Organization = r4.Refs(b.orgRef())
+	b.add(out)
+}
+
+// consentState is the status; R4 demands one, so one not recorded is said to
+// be unknown.
+func consentState(code record.Code) *npb.Consent_StatusCode {
+	if s, ok := consentStates[code]; ok {
+		return &npb.Consent_StatusCode{Value: s}
+	}
+	return &npb.Consent_StatusCode{Extension: r4.AbsentValue("unknown")}
+}
+
+// consentPolicy names the clinic's policy that the consent is under (ppc-1).
+func (b *builder) consentPolicy(name string) []*npb.Consent_Policy {
+	return []*npb.Consent_Policy{{Uri: r4.URI(b.s.numbering("policy") + "/" + name)}}
+}
+
+// consentProvision is what was consented to, or what consent was refused or
+// withdrawn for; nil when the record names nothing.
+func (b *builder) consentProvision(c *record.Consent) *npb.Consent_Provision {
+	kind := cpb.ConsentProvisionTypeCode_PERMIT
+	if c.Status == "refused" || c.Status == "withdrawn" {
+		kind = cpb.ConsentProvisionTypeCode_DENY
+	}
+	root := &npb.Consent_Provision{}
+	var named []place
+	for _, item := range c.For {
+		p := place{item.Side, item.Digit, item.Border}
+		part := &npb.Consent_Provision{
+			Type: &npb.Consent_Provision_TypeCode{Value: kind}, Data: b.consentData(p),
+		}
+		if code := b.translate("nail-procedure", item.Procedure); code != nil {
+			part.Code = []*dpb.CodeableConcept{code}
+		}
+		if part.Data == nil && part.Code == nil {
+			continue
+		}
+		root.Provision = append(root.Provision, part)
+		if !slices.Contains(named, p) {
+			named = append(named, p)
+			root.Data = append(root.Data, b.consentData(p)...)
+		}
+	}
+	if root.Provision == nil {
+		return nil
+	}
+	return root
+}
+
+func (b *builder) consentData(p place) []*npb.Consent_Provision_ProvisionData {
+	ref, ok := b.bodyStructureRef(p.side, p.digit, p.border)
+	if !ok {
+		return nil
+	}
+	return []*npb.Consent_Provision_ProvisionData{{
+		Meaning:   &npb.Consent_Provision_ProvisionData_MeaningCode{Value: cpb.ConsentDataMeaningCode_INSTANCE},
+		Reference: r4.Ref(ref),
+	}}
+}
+
+func consentText(c *record.Consent) *dpb.Narrative {
+	t := r4.NewText("Consent to the procedure").
+		Row("Status", cmp.Or(display(record.ConsentStatusSet, c.Status), "not recorded")).
+		Row("Given by", display(record.ConsentGiverSet, c.GivenBy)).
+		Row("Name", r4.NameText(c.Giver)).
+		Row("Relationship", display(record.RelationshipSet, c.Relationship)).
+		Row("When", whenText(c.At))
+	for _, item := range c.For {
+		t.Row("For", strings.TrimPrefix(placeText(item.Side, item.Digit, item.Border)+": "+display(record.ProcedureSet, item.Procedure), ": "))
+	}
+	return t.Narrative()
+}
+
+// withText is a fixed concept with our meaning as text: its element has a
+// binding that takes no code of ours (D5.7).
+func (b *builder) withText(name, text string) *dpb.CodeableConcept {
+	c := b.s.Terms.Element(name, b.s.Codes)
+	c.Text = text
+	return r4.Concept(c)
+}

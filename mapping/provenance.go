@@ -1,0 +1,142 @@
+package mapping
+
+import (
+	"encoding/base64"
+	"encoding/hex"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	cpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/codes_go_proto"
+	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
+	vpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/resources/provenance_go_proto"
+
+	"nailbridge/mapping/internal/r4"
+	"nailbridge/mapping/record"
+	"nailbridge/mapping/resource"
+)
+
+// Activity is what a commit did to the targets of a Provenance (D5.9).
+type Activity string
+
+// The activities.
+const (
+	ActivityCreate  Activity = "create"
+	ActivityUpdate  Activity = "update"
+	ActivityNullify Activity = "nullify" // entered in error (D6)
+)
+
+// VersionedRef names one version of a resource; an empty VersionID names the
+// resource, for documents whose fullUrls are not http (D5.9).
+type VersionedRef struct {
+	Ref       resource.Ref
+	VersionID string
+}
+
+// String is "Type/id/_history/version", or "Type/id".
+func (v VersionedRef) String() string {
+	if v.VersionID == "" {
+		return v.Ref.String()
+	}
+	return v.Ref.String() + "/_history/" + v.VersionID
+}
+
+// ProvenanceInput is what one commit did to one case with one activity.
+type ProvenanceInput struct {
+	Targets  []VersionedRef // at least one
+	Activity Activity
+	Recorded time.Time // meta.lastUpdated of the targets
+	Sources  []Source  // the contents folded; none when nothing is left
+	Owner    string    // PatientKey
+	Case     string    // record id of the surgery; "" for none
+	Commit   string    // names the commit within the deployment
+}
+
+// sourceSystem says that an identifier's value is a URI (R4
+// datatypes.html#Identifier).
+const sourceSystem = "urn:ietf:rfc:3986"
+
+// MakeProvenance builds the Provenance of one commit: the clinic's authors, the
+// bridge that assembled the resources, and the hash of each source (D5.9). A
+// Provenance never changes; each commit has its own id.
+func MakeProvenance(s Settings, in ProvenanceInput) (resource.Resource, error) {
+	b := newBuilder(s, record.Identifier{})
+	text := r4.NewText("Where these resources come from").Row("Activity", string(in.Activity)).
+		Row("Recorded", in.Recorded.UTC().Format(resource.LastUpdatedLayout))
+	out := &vpb.Provenance{
+		Id:       r4.ID(s.newID("Provenance", s.Clinic.ID, in.Owner, in.Case, string(in.Activity), in.Commit)),
+		Recorded: r4.Instant(in.Recorded),
+		Activity: b.element("provenance-activity-" + string(in.Activity)),
+		Agent:    b.provenanceAgents(in.Sources),
+	}
+	for _, t := range in.Targets {
+		out.Target = append(out.Target, &dpb.Reference{Reference: &dpb.Reference_Uri{Uri: r4.String(t.String())}})
+	}
+	for _, src := range in.Sources {
+		e, err := sourceEntity(src)
+		if err != nil {
+			return resource.Resource{}, err
+		}
+		out.Entity = append(out.Entity, e)
+		text.Row("Source", sourceText(src))
+	}
+	var made []string
+	for _, v := range s.versions() {
+		made = append(made, v.of+" "+v.is)
+	}
+	with := strings.Join(made, ", ")
+	out.Entity = append(out.Entity, entity(&dpb.Reference{Display: r4.String("Made with: " + with)}))
+	out.Text = text.Row("Made with", with).Narrative()
+	return r4.Marshal(out)
+}
+
+// provenanceAgents are the authors of the sources, each once, and the bridge,
+// all on behalf of the clinic.
+func (b *builder) provenanceAgents(sources []Source) []*vpb.Provenance_Agent {
+	var out []*vpb.Provenance_Agent
+	var seen []string
+	for i := range sources {
+		p := &sources[i].Author
+		who, key := b.who(p), p.Key()+"|"+r4.NameText(p.Name)
+		if p.Key() != "" {
+			key = p.Key()
+		}
+		if who == nil || slices.Contains(seen, key) {
+			continue
+		}
+		seen = append(seen, key)
+		out = append(out, b.agent("author", who))
+	}
+	return append(out, b.agent("assembler", r4.Ref(b.deviceRef())))
+}
+
+func (b *builder) agent(kind string, who *dpb.Reference) *vpb.Provenance_Agent {
+	return &vpb.Provenance_Agent{
+		Type: b.element("provenance-agent-" + kind), Who: who, OnBehalfOf: r4.Ref(b.orgRef()),
+	}
+}
+
+// sourceEntity names a folded content by the hash of its publishable part, as
+// RFC 6920 writes it.
+func sourceEntity(s Source) (*vpb.Provenance_Entity, error) {
+	sum, err := hex.DecodeString(s.Hash)
+	if err != nil || len(sum) == 0 {
+		return nil, fmt.Errorf("mapping: the hash of a source is not hexadecimal")
+	}
+	name := "ni:///sha-256;" + base64.RawURLEncoding.EncodeToString(sum)
+	return entity(&dpb.Reference{
+		Identifier: r4.Identifier(0, "", sourceSystem, name, resource.Ref{}),
+		Display:    r4.String(sourceText(s)),
+	}), nil
+}
+
+func entity(what *dpb.Reference) *vpb.Provenance_Entity {
+	return &vpb.Provenance_Entity{
+		Role: &vpb.Provenance_Entity_RoleCode{Value: cpb.ProvenanceEntityRoleCode_SOURCE}, What: what,
+	}
+}
+
+func sourceText(s Source) string {
+	return strings.TrimSpace("Clinic record " + s.Record + ", " + strings.ToLower(display(record.KindSet, s.Kind)))
+}
