@@ -18,7 +18,8 @@
 //
 // Translate(name, code, setting) takes the name of a code system (a closed list
 // of the record, or one of toe, border-of-toe, finding, risk, procedure-part,
-// flag, tag, activity, activity-reason, careplan, goal, route, device-kind) or
+// flag, tag, activity, activity-reason, careplan, goal, route, device-kind,
+// performer-function) or
 // of a further map over one of them (indication-hallux, nail-of-toe,
 // risk-condition, encounter-class, flag-category). The local coding comes first, then of each
 // target system the first target that the setting permits. For an element whose
