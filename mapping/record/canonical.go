@@ -6,11 +6,9 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"errors"
-	"math"
 	"slices"
-	"strconv"
-	"unicode/utf16"
-	"unicode/utf8"
+
+	"nailbridge/mapping/internal/rawjson"
 )
 
 // The ways in which bytes have no canonical form.
@@ -33,12 +31,11 @@ func Canonical(b []byte) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	w := canonicalWriter{number: canonicalNumber}
-	w.value(tree)
-	if w.noForm {
+	out, exact := tree.Canonical()
+	if !exact {
 		return nil, ErrNoCanonicalForm
 	}
-	return w.out, nil
+	return out, nil
 }
 
 // ContentHash is the content hash of D1.1: SHA-256, in lower-case hex, of the
@@ -55,12 +52,11 @@ func ContentHash(b []byte) (string, error) {
 }
 
 // hashOf is the content hash of a tree without duplicate members.
-func hashOf(tree *node) string {
+func hashOf(tree *rawjson.Node) string {
 	content := *tree
-	content.members = slices.DeleteFunc(slices.Clone(tree.members), func(m member) bool { return m.name == "savedAt" })
-	w := canonicalWriter{number: canonicalNumber}
-	w.value(&content)
-	return hexSum(w.out)
+	content.Members = slices.DeleteFunc(slices.Clone(tree.Members), func(m rawjson.Member) bool { return m.Name == "savedAt" })
+	out, _ := content.Canonical()
+	return hexSum(out)
 }
 
 func hexSum(b []byte) string {
@@ -82,149 +78,16 @@ func Encode(r *Record) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	w := canonicalWriter{number: func(literal string) (string, bool) { return literal, true }}
-	w.value(tree)
-	return w.out, nil
+	return tree.Sorted(), nil
 }
 
-func parseUnique(b []byte) (*node, error) {
-	tree, f := parse(b)
+func parseUnique(b []byte) (*rawjson.Node, error) {
+	tree, f := rawjson.Parse(b)
 	if f != nil {
 		return nil, ErrNotJSON
 	}
-	d := decoder{}
-	d.duplicates(tree, "")
-	if d.duplicated {
+	if len(tree.Duplicates()) > 0 {
 		return nil, ErrDuplicateMember
 	}
 	return tree, nil
-}
-
-// canonicalWriter writes a tree in the form of RFC 8785.
-type canonicalWriter struct {
-	out    []byte
-	number func(literal string) (string, bool)
-	noForm bool // something had no canonical form and its literal was written
-}
-
-func (w *canonicalWriter) value(n *node) {
-	switch n.kind {
-	case stringNode:
-		w.str(n.text)
-	case numberNode:
-		text, ok := w.number(n.text)
-		w.noForm = w.noForm || !ok
-		w.out = append(w.out, text...)
-	case arrayNode:
-		w.out = append(w.out, '[')
-		for i, e := range n.elems {
-			w.comma(i)
-			w.value(e)
-		}
-		w.out = append(w.out, ']')
-	case objectNode:
-		w.object(n)
-	default:
-		w.out = append(w.out, n.text...)
-	}
-}
-
-func (w *canonicalWriter) comma(i int) {
-	if i > 0 {
-		w.out = append(w.out, ',')
-	}
-}
-
-// object sorts members by the UTF-16 code units of their names (section 3.2.3).
-func (w *canonicalWriter) object(n *node) {
-	sorted := slices.Clone(n.members)
-	slices.SortFunc(sorted, func(a, b member) int { return slices.Compare(codeUnits(a.name), codeUnits(b.name)) })
-	w.out = append(w.out, '{')
-	for i, m := range sorted {
-		w.comma(i)
-		w.str(m.name)
-		w.out = append(w.out, ':')
-		w.value(m.value)
-	}
-	w.out = append(w.out, '}')
-}
-
-// codeUnits is s in UTF-16, an unpaired surrogate as itself.
-func codeUnits(s string) []uint16 {
-	var units []uint16
-	for len(s) > 0 {
-		r, size := decodeRune(s)
-		if utf16.IsSurrogate(r) {
-			units = append(units, uint16(r))
-		} else {
-			units = utf16.AppendRune(units, r)
-		}
-		s = s[size:]
-	}
-	return units
-}
-
-// decodeRune is utf8.DecodeRuneInString that reads the three-byte form of an
-// unpaired surrogate too.
-func decodeRune(s string) (rune, int) {
-	r, size := utf8.DecodeRuneInString(s)
-	if r == utf8.RuneError && size == 1 && len(s) >= 3 && s[0] == 0xED {
-		return 0xD000 | rune(s[1]&0x3F)<<6 | rune(s[2]&0x3F), 3
-	}
-	return r, size
-}
-
-// str writes a string with the escapes of section 3.2.2.2.
-func (w *canonicalWriter) str(s string) {
-	const hexDigits = "0123456789abcdef"
-	w.out = append(w.out, '"')
-	for len(s) > 0 {
-		r, size := decodeRune(s)
-		switch {
-		case r == '"' || r == '\\':
-			w.out = append(w.out, '\\', byte(r))
-		case r < ' ':
-			w.control(byte(r))
-		case utf16.IsSurrogate(r):
-			w.noForm = true
-			w.out = append(w.out, '\\', 'u', 'd', hexDigits[r>>8&0xF], hexDigits[r>>4&0xF], hexDigits[r&0xF])
-		default:
-			w.out = append(w.out, s[:size]...)
-		}
-		s = s[size:]
-	}
-	w.out = append(w.out, '"')
-}
-
-func (w *canonicalWriter) control(c byte) {
-	for i := 0; i < len(escapes); i += 2 {
-		if escapes[i+1] == c {
-			w.out = append(w.out, '\\', escapes[i])
-			return
-		}
-	}
-	w.out = append(w.out, "\\u00"...)
-	w.out = append(w.out, "0123456789abcdef"[c>>4], "0123456789abcdef"[c&0xF])
-}
-
-// canonicalNumber writes a number as ECMAScript does (section 3.2.2.3): the
-// shortest digits that give the same double, with an exponent below 1e-6 and
-// from 1e21. A number beyond a double is given back as it is, with false.
-func canonicalNumber(literal string) (string, bool) {
-	f, err := strconv.ParseFloat(literal, 64)
-	if err != nil {
-		return literal, false
-	}
-	if f == 0 {
-		return "0", true
-	}
-	if a := math.Abs(f); a >= 1e-6 && a < 1e21 {
-		return strconv.FormatFloat(f, 'f', -1, 64), true
-	}
-	text := strconv.FormatFloat(f, 'e', -1, 64)
-	// Go pads the exponent to two digits; ECMAScript does not.
-	if n := len(text); n > 4 && text[n-2] == '0' && (text[n-3] == '-' || text[n-3] == '+') {
-		text = text[:n-2] + text[n-1:]
-	}
-	return text, true
 }

@@ -3,6 +3,8 @@ package record
 import (
 	"reflect"
 	"time"
+
+	"nailbridge/mapping/internal/rawjson"
 )
 
 // Check reports what a decoded record lacks or holds against reason, and how
@@ -62,8 +64,10 @@ type checker struct {
 	findings []Finding
 }
 
-func (c *checker) add(s Severity, code, ptr, text string) {
-	c.findings = append(c.findings, Finding{Severity: s, Code: code, Pointer: ptr, Text: text, Rule: "D2.1"})
+func (c *checker) add(s Severity, code, ptr, text string) { c.addRule("D2.1", s, code, ptr, text) }
+
+func (c *checker) addRule(rule string, s Severity, code, ptr, text string) {
+	c.findings = append(c.findings, Finding{Severity: s, Code: code, Pointer: ptr, Text: text, Rule: rule})
 }
 
 // header checks what the walk by fields cannot: parts of which one is enough,
@@ -96,7 +100,7 @@ func (c *checker) header() {
 // object checks the members of one object.
 func (c *checker) object(s *shape, v reflect.Value, ptr string) {
 	for _, m := range s.members {
-		mv, at := v.Field(m.index), pointer(ptr, m.name)
+		mv, at := v.Field(m.index), rawjson.Pointer(ptr, m.name)
 		if mv.IsZero() {
 			c.lacking(m, at)
 			continue
@@ -140,7 +144,7 @@ func (c *checker) value(s *shape, v reflect.Value, ptr string) {
 			c.object(s, v, ptr)
 		case s.item != nil && s.item.isObject():
 			for i := range v.Len() {
-				c.object(s.item, v.Index(i), index(ptr, i))
+				c.object(s.item, v.Index(i), rawjson.Index(ptr, i))
 			}
 			c.repeated(v, ptr)
 		}
@@ -149,9 +153,12 @@ func (c *checker) value(s *shape, v reflect.Value, ptr string) {
 
 // when checks one date or time (D2.1; D2.2 for saved-at).
 func (c *checker) when(s *shape, w When, ptr string) {
-	severity := Warning
+	severity, rule := Warning, "D2.1"
 	if s.class == critical {
 		severity = Refusal
+	}
+	if s.path == "/savedAt" {
+		rule = "D2.2"
 	}
 	if w.Partial() {
 		if !c.record.Historical && !s.partial {
@@ -169,9 +176,9 @@ func (c *checker) when(s *shape, w When, ptr string) {
 	case ZoneAssumed:
 		c.add(Info, "zone-assumed", ptr, "no offset is given, so the clinic's zone is assumed")
 	case NonExistent:
-		c.add(severity, "local-time-skipped", ptr, "no offset is given, and the clinic's clocks skipped this local time")
+		c.addRule(rule, severity, "local-time-skipped", ptr, "no offset is given, and the clinic's clocks skipped this local time")
 	case Ambiguous:
-		c.add(severity, "local-time-ambiguous", ptr, "no offset is given, and the clinic's clocks showed this local time twice")
+		c.addRule(rule, severity, "local-time-ambiguous", ptr, "no offset is given, and the clinic's clocks showed this local time twice")
 	}
 }
 
@@ -182,10 +189,10 @@ func (c *checker) repeated(list reflect.Value, ptr string) {
 	for i := range list.Len() {
 		key, place := identityOf(list.Index(i).Interface())
 		if key != "" && keys[key] {
-			c.add(Warning, "repeated-key", index(ptr, i)+"/key", "an earlier item of the list has the same key")
+			c.add(Warning, "repeated-key", rawjson.Index(ptr, i)+"/key", "an earlier item of the list has the same key")
 		}
 		if place != "" && places[place] {
-			c.add(Warning, "repeated-place", index(ptr, i), "an earlier item of the list is about the same toe or border")
+			c.add(Warning, "repeated-place", rawjson.Index(ptr, i), "an earlier item of the list is about the same toe or border")
 		}
 		keys[key], places[place] = true, true
 	}

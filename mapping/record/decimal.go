@@ -6,6 +6,8 @@ import (
 	"math/big"
 	"strconv"
 	"strings"
+
+	"nailbridge/mapping/internal/rawjson"
 )
 
 // Decimal is an exact decimal number that keeps its text, so that "2.50"
@@ -29,7 +31,7 @@ var ErrDecimal = errors.New("not a decimal number within bounds")
 // ParseDecimal reads a number of the JSON grammar (RFC 8259 section 6) within
 // the bounds of a Decimal, and keeps its text. The error is ErrDecimal.
 func ParseDecimal(text string) (Decimal, error) {
-	if len(text) > maxDecimalText || numberLength(text) != len(text) || text == "" {
+	if len(text) > maxDecimalText || rawjson.NumberLength(text) != len(text) || text == "" {
 		return Decimal{}, ErrDecimal
 	}
 	mantissa, exponent := text, ""
@@ -55,44 +57,6 @@ func MustDecimal(text string) Decimal {
 		panic(err)
 	}
 	return d
-}
-
-// numberLength is the length of the JSON number that text begins with, 0 if
-// there is none.
-func numberLength(text string) int {
-	i := 0
-	digits := func() bool {
-		start := i
-		for i < len(text) && text[i] >= '0' && text[i] <= '9' {
-			i++
-		}
-		return i > start
-	}
-	if i < len(text) && text[i] == '-' {
-		i++
-	}
-	zero := i < len(text) && text[i] == '0'
-	if zero {
-		i++
-	} else if !digits() {
-		return 0
-	}
-	if i < len(text) && text[i] == '.' {
-		i++
-		if !digits() {
-			return 0
-		}
-	}
-	if i < len(text) && (text[i] == 'e' || text[i] == 'E') {
-		i++
-		if i < len(text) && (text[i] == '+' || text[i] == '-') {
-			i++
-		}
-		if !digits() {
-			return 0
-		}
-	}
-	return i
 }
 
 // Rat is the exact value; of the zero Decimal, 0.

@@ -7,6 +7,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"nailbridge/mapping/internal/rawjson"
 )
 
 func TestParseDecimalKeepsItsText(t *testing.T) {
@@ -40,12 +42,12 @@ func TestParseDecimalRefuses(t *testing.T) {
 // TestD1_1_DecimalsOfDifferentValueDifferAsDoubles shows why the digits are
 // bounded: what differs as recorded must differ in the content hash.
 func TestD1_1_DecimalsOfDifferentValueDifferAsDoubles(t *testing.T) {
-	one, ok := canonicalNumber("0.999999999999998")
+	one, ok := rawjson.CanonicalNumber("0.999999999999998")
 	require.True(t, ok)
-	two, ok := canonicalNumber("0.999999999999999")
+	two, ok := rawjson.CanonicalNumber("0.999999999999999")
 	require.True(t, ok)
 	assert.NotEqual(t, one, two)
-	long, _ := canonicalNumber("9007199254740993")
-	shorter, _ := canonicalNumber("9007199254740992")
+	long, _ := rawjson.CanonicalNumber("9007199254740993")
+	shorter, _ := rawjson.CanonicalNumber("9007199254740992")
 	assert.Equal(t, shorter, long, "past the bound they may not")
 }

@@ -6,6 +6,8 @@ import (
 	"reflect"
 	"strings"
 	"unicode/utf8"
+
+	"nailbridge/mapping/internal/rawjson"
 )
 
 // Decode reads one record as sent and reports everything noticed at once, in a
@@ -23,14 +25,17 @@ import (
 //
 // What needs the whole record or the clinic's zone is left to Check.
 func Decode(b []byte) Decoded {
-	tree, f := parse(b)
+	tree, f := rawjson.Parse(b)
 	d := decoder{seen: map[string]bool{}}
 	if f != nil {
-		d.add(Refusal, f.code, "", f.text)
+		d.add(Refusal, f.Code, "", f.Text)
 	}
 	out := Decoded{Record: &Record{}, NotJSON: f != nil, Hash: hexSum(b)}
 	if tree != nil {
-		d.duplicates(tree, "")
+		for _, ptr := range tree.Duplicates() {
+			d.add(Refusal, "duplicate-member", ptr, "a member occurs more than once in one object")
+			d.duplicated = true
+		}
 		d.value(tree, root(), reflect.ValueOf(out.Record).Elem(), "")
 	}
 	out.Findings, out.Unreadable = d.findings, d.unreadable
@@ -75,26 +80,9 @@ func (d *decoder) keep(ptr string) {
 	}
 }
 
-// duplicates finds members that occur twice in one object, at any depth, in
-// parts that are unknown too. Names are compared after their escapes are read.
-func (d *decoder) duplicates(n *node, ptr string) {
-	count := map[string]int{}
-	for _, m := range n.members {
-		at := pointer(ptr, plain(m.name))
-		if count[m.name]++; count[m.name] == 2 {
-			d.add(Refusal, "duplicate-member", at, "a member occurs more than once in one object")
-			d.duplicated = true
-		}
-		d.duplicates(m.value, at)
-	}
-	for i, e := range n.elems {
-		d.duplicates(e, index(ptr, i))
-	}
-}
-
-func (d *decoder) value(n *node, s *shape, v reflect.Value, ptr string) {
+func (d *decoder) value(n *rawjson.Node, s *shape, v reflect.Value, ptr string) {
 	switch {
-	case n.kind == nullNode && s.name != "*" && s.name != "":
+	case n.Kind == rawjson.Null && s.name != "*" && s.name != "":
 		d.add(Info, "null-value", ptr, "null is read as absent")
 	case s.isObject():
 		d.object(n, s, v, ptr)
@@ -103,11 +91,11 @@ func (d *decoder) value(n *node, s *shape, v reflect.Value, ptr string) {
 	case s.typ == decimalType || s.typ.Kind() == reflect.Int64:
 		d.number(n, s, v, ptr)
 	case s.typ.Kind() == reflect.Bool:
-		if n.kind != boolNode {
+		if n.Kind != rawjson.Bool {
 			d.lost(s, ptr, "wrong-type", "true or false is wanted")
 			return
 		}
-		v.SetBool(n.text == "true")
+		v.SetBool(n.Text == "true")
 	default:
 		d.str(n, s, v, ptr)
 	}
@@ -116,8 +104,8 @@ func (d *decoder) value(n *node, s *shape, v reflect.Value, ptr string) {
 // object reads the members of an object. A known member is read from its last
 // occurrence; one in the wrong case is refused, and read where the right one is
 // not there, for the sake of red flags.
-func (d *decoder) object(n *node, s *shape, v reflect.Value, ptr string) {
-	if n.kind != objectNode {
+func (d *decoder) object(n *rawjson.Node, s *shape, v reflect.Value, ptr string) {
+	if n.Kind != rawjson.Object {
 		d.lost(s, ptr, "wrong-type", "an object is wanted")
 		return
 	}
@@ -126,11 +114,11 @@ func (d *decoder) object(n *node, s *shape, v reflect.Value, ptr string) {
 		v = v.Elem()
 	}
 	chosen := d.choose(n, s)
-	for i, m := range n.members {
-		at := pointer(ptr, plain(m.name))
-		known := s.member(m.name)
+	for i, m := range n.Members {
+		at := rawjson.Pointer(ptr, rawjson.Plain(m.Name))
+		known := s.member(m.Name)
 		if known == nil {
-			if known = s.folded(m.name); known == nil {
+			if known = s.folded(m.Name); known == nil {
 				d.add(Warning, "unknown-member", at, "a member that the record format does not know")
 				d.keep(at)
 				continue
@@ -139,18 +127,18 @@ func (d *decoder) object(n *node, s *shape, v reflect.Value, ptr string) {
 			d.keep(at)
 		}
 		if chosen[known] == i {
-			d.value(m.value, known, v.Field(known.index), at)
+			d.value(m.Value, known, v.Field(known.index), at)
 		}
 	}
 }
 
 // choose decides for each known member which one of n's members it is read from.
-func (d *decoder) choose(n *node, s *shape) map[*shape]int {
+func (d *decoder) choose(n *rawjson.Node, s *shape) map[*shape]int {
 	chosen, exact := map[*shape]int{}, map[*shape]bool{}
-	for i, m := range n.members {
-		known := s.member(m.name)
+	for i, m := range n.Members {
+		known := s.member(m.Name)
 		if known == nil {
-			if known = s.folded(m.name); known != nil && !exact[known] {
+			if known = s.folded(m.Name); known != nil && !exact[known] {
 				chosen[known] = i
 			}
 			continue
@@ -163,14 +151,14 @@ func (d *decoder) choose(n *node, s *shape) map[*shape]int {
 	return chosen
 }
 
-func (d *decoder) list(n *node, s *shape, v reflect.Value, ptr string) {
-	if n.kind != arrayNode {
+func (d *decoder) list(n *rawjson.Node, s *shape, v reflect.Value, ptr string) {
+	if n.Kind != rawjson.Array {
 		d.lost(s, ptr, "wrong-type", "a list is wanted")
 		return
 	}
-	for i, e := range n.elems {
+	for i, e := range n.Elems {
 		item := reflect.New(s.item.typ).Elem()
-		d.value(e, s.item, item, index(ptr, i))
+		d.value(e, s.item, item, rawjson.Index(ptr, i))
 		if s.item.isObject() || item.String() != "" {
 			v.Set(reflect.Append(v, item))
 		}
@@ -179,12 +167,12 @@ func (d *decoder) list(n *node, s *shape, v reflect.Value, ptr string) {
 
 // number reads a decimal or a whole number. A whole number may be written with
 // a fraction of zeros or an exponent, as JSON has one kind of number only.
-func (d *decoder) number(n *node, s *shape, v reflect.Value, ptr string) {
-	if n.kind != numberNode {
+func (d *decoder) number(n *rawjson.Node, s *shape, v reflect.Value, ptr string) {
+	if n.Kind != rawjson.Number {
 		d.lost(s, ptr, "wrong-type", "a number is wanted")
 		return
 	}
-	value, whole, ok := s.readNumber(n.text)
+	value, whole, ok := s.readNumber(n.Text)
 	if !ok {
 		d.lost(s, ptr, "number-out-of-bounds", "a number with more digits than the record format carries")
 		return
@@ -198,7 +186,7 @@ func (d *decoder) number(n *node, s *shape, v reflect.Value, ptr string) {
 		return
 	}
 	if s.typ == decimalType {
-		v.Set(reflect.ValueOf(&Decimal{n.text}))
+		v.Set(reflect.ValueOf(&Decimal{n.Text}))
 		return
 	}
 	v.Set(reflect.ValueOf(&whole))
@@ -245,30 +233,30 @@ func rat(literal string) *big.Rat {
 }
 
 // str reads everything that is written as a string.
-func (d *decoder) str(n *node, s *shape, v reflect.Value, ptr string) {
-	if n.kind != stringNode {
+func (d *decoder) str(n *rawjson.Node, s *shape, v reflect.Value, ptr string) {
+	if n.Kind != rawjson.String {
 		d.lost(s, ptr, "wrong-type", "a string is wanted")
 		return
 	}
-	if strings.TrimSpace(n.text) == "" {
+	if strings.TrimSpace(n.Text) == "" {
 		d.add(Info, "empty-value", ptr, "an empty string is read as absent")
 		return
 	}
 	switch {
 	case s.typ == whenType:
-		d.when(n.text, s, v, ptr)
+		d.when(n.Text, s, v, ptr)
 	case s.typ == codeType:
-		if !s.set.Has(Code(n.text)) {
+		if !s.set.Has(Code(n.Text)) {
 			d.lost(s, ptr, "unlisted-value", "a value that the list "+s.set.Name+" does not have")
 			return
 		}
-		v.SetString(n.text)
-	case s.form == itemID && !validID(n.text):
+		v.SetString(n.Text)
+	case s.form == itemID && !validID(n.Text):
 		d.lost(s, ptr, "malformed-id", "an id with blanks around it, invisible characters, or more than 255 characters")
-	case s.form == systemURI && !validURI(n.text):
+	case s.form == systemURI && !validURI(n.Text):
 		d.lost(s, ptr, "malformed-uri", "an absolute URI is wanted")
 	default:
-		v.SetString(d.text(n.text, ptr))
+		v.SetString(d.text(n.Text, ptr))
 	}
 }
 
@@ -290,7 +278,7 @@ func (d *decoder) when(text string, s *shape, v reflect.Value, ptr string) {
 func (d *decoder) text(s, ptr string) string {
 	if !utf8.ValidString(s) {
 		d.add(Warning, "unpaired-surrogate", ptr, "an unpaired surrogate is shown as the replacement character")
-		s = plain(s)
+		s = rawjson.Plain(s)
 	}
 	cleaned := strings.Map(func(r rune) rune {
 		if r < ' ' && r != '\t' && r != '\n' && r != '\r' {

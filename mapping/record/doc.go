@@ -10,4 +10,15 @@
 // Every field may be absent. Absent is accepted and flagged; what is malformed
 // in the parts that identify or endanger is refused with every place; anything
 // else unreadable is kept as sent and flagged, and the rest is used (D2.1).
+//
+// One table rules all of it: fields, in fields.go, has an entry for each member
+// of each type, with its list, unit, description and bounds, and what becomes
+// of a record in which it is missing or unreadable. The decoder, the checks,
+// the JSON Schema and Paths are all read from it.
+//
+//	bytes -> Decode -> Record, Findings -> Check (the clinic's zone) -> Findings
+//	                   Record -> RedFlags
+//	bytes -> ContentHash (D1.1)
+//
+// Read is Decode and Check in one.
 package record

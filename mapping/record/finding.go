@@ -1,5 +1,16 @@
 package record
 
+import "nailbridge/mapping/internal/rawjson"
+
+// Limits of a record as sent. A record of two toes with every field takes a
+// few kilobytes and nests ten deep.
+const (
+	// MaxBytes is the greatest length of one record, in bytes.
+	MaxBytes = rawjson.MaxBytes
+	// MaxDepth is the greatest depth of nested objects and lists.
+	MaxDepth = rawjson.MaxDepth
+)
+
 // Severity orders findings.
 type Severity string
 

@@ -1,5 +1,7 @@
 package record
 
+import "nailbridge/mapping/internal/rawjson"
+
 // RedFlag is a recorded sign that a toe or a patient may be in danger now
 // (D2.3). The texts hold nothing from the record.
 type RedFlag struct {
@@ -34,7 +36,7 @@ func RedFlags(r *Record) []RedFlag {
 	var f flagger
 	if r.Surgery != nil {
 		for i, t := range r.Surgery.Toes {
-			at := index("/surgery/toes", i)
+			at := rawjson.Index("/surgery/toes", i)
 			f.tourniquet(t, at)
 			f.perfusion(t.Perfusion, at+"/perfusion", false)
 		}
@@ -83,7 +85,7 @@ func (f *flagger) tourniquet(t Toe, ptr string) {
 	const code = "tourniquet-release-unrecorded"
 	f.raise(t.Tourniquet == "used" && len(t.Tourniquets) == 0, code, ptr+"/tourniquet")
 	for i, p := range t.Tourniquets {
-		f.raise(p.Off == nil, code, index(ptr+"/tourniquets", i))
+		f.raise(p.Off == nil, code, rawjson.Index(ptr+"/tourniquets", i))
 	}
 }
 
@@ -99,11 +101,11 @@ func (f *flagger) perfusion(p *Perfusion, ptr string, blockWornOff bool) {
 
 func (f *flagger) findings(toes []ToeFindings, ptr string) {
 	for i, t := range toes {
-		at := index(ptr, i)
+		at := rawjson.Index(ptr, i)
 		f.perfusion(t.Perfusion, at+"/perfusion", true)
 		for j, b := range t.Borders {
 			if b.Infection != nil {
-				f.infection(*b.Infection, index(at+"/borders", j)+"/infection")
+				f.infection(*b.Infection, rawjson.Index(at+"/borders", j)+"/infection")
 			}
 		}
 	}

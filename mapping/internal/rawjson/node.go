@@ -1,4 +1,7 @@
-package record
+// Package rawjson reads JSON without losing what encoding/json loses: members
+// that occur twice, the order in which they were sent, numbers as text, and
+// unpaired surrogates. It writes the canonical JSON of RFC 8785.
+package rawjson
 
 import (
 	"strconv"
@@ -7,59 +10,62 @@ import (
 	"unicode/utf8"
 )
 
-// Limits of a record as sent. A record of two toes with every field takes a
-// few kilobytes and nests nine deep.
+// Limits of what Parse reads.
 const (
-	// MaxBytes is the greatest length of one record.
+	// MaxBytes is the greatest length in bytes.
 	MaxBytes = 1 << 20
 	// MaxDepth is the greatest depth of nested objects and lists.
 	MaxDepth = 64
 )
 
-// nodeKind is one of JSON's kinds of value.
-type nodeKind uint8
+// Kind is one of JSON's kinds of value.
+type Kind uint8
 
+// The kinds of value.
 const (
-	nullNode nodeKind = iota
-	boolNode
-	numberNode
-	stringNode
-	arrayNode
-	objectNode
+	Null Kind = iota
+	Bool
+	Number
+	String
+	Array
+	Object
 )
 
-// node is one JSON value as sent. It keeps what encoding/json drops: members
+// Node is one JSON value as sent. It keeps what encoding/json drops: members
 // that occur twice, in the order sent, and numbers as text.
-type node struct {
-	kind    nodeKind
-	text    string // a string's value, a number's literal, "true" or "false"
-	members []member
-	elems   []*node
+type Node struct {
+	Kind    Kind
+	Text    string   // a string's value, a number's literal, "true" or "false"
+	Members []Member // of an object
+	Elems   []*Node  // of an array
 }
 
-// member is one member of an object. A name or string with an unpaired
+// Member is one member of an object. A name or string with an unpaired
 // surrogate escape keeps it in its three-byte form, so that two such names
-// stay different; see plain.
-type member struct {
-	name  string
-	value *node
+// stay different; see Plain.
+type Member struct {
+	Name  string
+	Value *Node
 }
 
-// fault says why bytes are not one JSON value within the limits.
-type fault struct{ code, text string }
+// Fault says why bytes are not one JSON value within the limits.
+type Fault struct {
+	Code string // stable, kebab-case
+	Text string // holds nothing of the bytes
+}
 
-// parse reads one JSON value (RFC 8259). On a fault the tree holds what stood
+// Parse reads one JSON value (RFC 8259). On a fault the tree holds what stood
 // before it, nil if that is nothing.
-func parse(b []byte) (*node, *fault) {
+func Parse(b []byte) (*Node, *Fault) {
 	if len(b) > MaxBytes {
-		return nil, &fault{"too-large", "the record is longer than " + strconv.Itoa(MaxBytes) + " bytes"}
+		return nil, &Fault{"too-large", "it is longer than " + strconv.Itoa(MaxBytes) + " bytes"}
 	}
 	p := parser{in: b}
 	root := p.value(0)
 	if p.fault == nil {
 		p.space()
 		if p.at < len(p.in) {
-			p.fail("trailing-data", "something follows the record")
+			p.fail("trailing-data", "something follows the value")
 		}
 	}
 	return root, p.fault
@@ -68,12 +74,12 @@ func parse(b []byte) (*node, *fault) {
 type parser struct {
 	in    []byte
 	at    int
-	fault *fault
+	fault *Fault
 }
 
 func (p *parser) fail(code, text string) {
 	if p.fault == nil {
-		p.fault = &fault{code, text + ", at byte " + strconv.Itoa(p.at)}
+		p.fault = &Fault{code, text + ", at byte " + strconv.Itoa(p.at)}
 	}
 }
 
@@ -97,11 +103,11 @@ func (p *parser) peek() byte {
 	return p.in[p.at]
 }
 
-func (p *parser) value(depth int) *node {
+func (p *parser) value(depth int) *Node {
 	switch c := p.peek(); {
 	case c == '{' || c == '[':
 		if depth >= MaxDepth {
-			p.fail("too-deep", "the record nests deeper than "+strconv.Itoa(MaxDepth))
+			p.fail("too-deep", "it nests deeper than "+strconv.Itoa(MaxDepth))
 			return nil
 		}
 		p.at++
@@ -110,25 +116,25 @@ func (p *parser) value(depth int) *node {
 		}
 		return p.array(depth + 1)
 	case c == '"':
-		return &node{kind: stringNode, text: p.str()}
+		return &Node{Kind: String, Text: p.str()}
 	case c == '-' || c >= '0' && c <= '9':
 		return p.number()
 	}
 	for _, w := range [...]struct {
 		word string
-		kind nodeKind
-	}{{"null", nullNode}, {"true", boolNode}, {"false", boolNode}} {
+		kind Kind
+	}{{"null", Null}, {"true", Bool}, {"false", Bool}} {
 		if strings.HasPrefix(string(p.in[p.at:min(len(p.in), p.at+len(w.word))]), w.word) {
 			p.at += len(w.word)
-			return &node{kind: w.kind, text: w.word}
+			return &Node{Kind: w.kind, Text: w.word}
 		}
 	}
 	p.fail("not-json", "not JSON")
 	return nil
 }
 
-func (p *parser) object(depth int) *node {
-	n := &node{kind: objectNode}
+func (p *parser) object(depth int) *Node {
+	n := &Node{Kind: Object}
 	if p.peek() == '}' {
 		p.at++
 		return n
@@ -145,7 +151,7 @@ func (p *parser) object(depth int) *node {
 		}
 		p.at++
 		if v := p.value(depth); v != nil {
-			n.members = append(n.members, member{name, v})
+			n.Members = append(n.Members, Member{name, v})
 		}
 		if !p.more('}') {
 			break
@@ -154,15 +160,15 @@ func (p *parser) object(depth int) *node {
 	return n
 }
 
-func (p *parser) array(depth int) *node {
-	n := &node{kind: arrayNode}
+func (p *parser) array(depth int) *Node {
+	n := &Node{Kind: Array}
 	if p.peek() == ']' {
 		p.at++
 		return n
 	}
 	for p.fault == nil {
 		if v := p.value(depth); v != nil {
-			n.elems = append(n.elems, v)
+			n.Elems = append(n.Elems, v)
 		}
 		if !p.more(']') {
 			break
@@ -188,18 +194,18 @@ func (p *parser) more(closing byte) bool {
 	return false
 }
 
-func (p *parser) number() *node {
+func (p *parser) number() *Node {
 	end := p.at
 	for end < len(p.in) && strings.IndexByte("+-.0123456789eE", p.in[end]) >= 0 {
 		end++
 	}
 	text := string(p.in[p.at:end])
-	if numberLength(text) != len(text) {
+	if NumberLength(text) != len(text) {
 		p.fail("not-json", "not JSON: no number of JSON's grammar")
 		return nil
 	}
 	p.at = end
-	return &node{kind: numberNode, text: text}
+	return &Node{Kind: Number, Text: text}
 }
 
 // str reads a string whose opening quote is next.
@@ -292,21 +298,78 @@ func (p *parser) hex4(at int) (rune, bool) {
 	return v, true
 }
 
-// plain is s as valid UTF-8; unpaired surrogates become U+FFFD.
-func plain(s string) string {
+// Plain is s as valid UTF-8; unpaired surrogates become U+FFFD.
+func Plain(s string) string {
 	if utf8.ValidString(s) {
 		return s
 	}
 	return strings.ToValidUTF8(s, string(utf8.RuneError))
 }
 
-// pointer adds a reference token to an RFC 6901 pointer.
-func pointer(parent, token string) string {
+// Pointer adds a reference token to an RFC 6901 pointer.
+func Pointer(parent, token string) string {
 	if strings.ContainsAny(token, "~/") {
 		token = strings.ReplaceAll(strings.ReplaceAll(token, "~", "~0"), "/", "~1")
 	}
 	return parent + "/" + token
 }
 
-// index adds a list index to an RFC 6901 pointer.
-func index(parent string, i int) string { return parent + "/" + strconv.Itoa(i) }
+// Index adds a list index to an RFC 6901 pointer.
+func Index(parent string, i int) string { return parent + "/" + strconv.Itoa(i) }
+
+// NumberLength is the length of the JSON number that text begins with, 0 if
+// there is none.
+func NumberLength(text string) int {
+	i := 0
+	digits := func() bool {
+		start := i
+		for i < len(text) && text[i] >= '0' && text[i] <= '9' {
+			i++
+		}
+		return i > start
+	}
+	if i < len(text) && text[i] == '-' {
+		i++
+	}
+	zero := i < len(text) && text[i] == '0'
+	if zero {
+		i++
+	} else if !digits() {
+		return 0
+	}
+	if i < len(text) && text[i] == '.' {
+		i++
+		if !digits() {
+			return 0
+		}
+	}
+	if i < len(text) && (text[i] == 'e' || text[i] == 'E') {
+		i++
+		if i < len(text) && (text[i] == '+' || text[i] == '-') {
+			i++
+		}
+		if !digits() {
+			return 0
+		}
+	}
+	return i
+}
+
+// Duplicates lists, as RFC 6901 pointers, each name that an object at any depth
+// has more than once. Names are compared after their escapes are read.
+func (n *Node) Duplicates() []string { return n.duplicates(nil, "") }
+
+func (n *Node) duplicates(found []string, ptr string) []string {
+	count := map[string]int{}
+	for _, m := range n.Members {
+		at := Pointer(ptr, Plain(m.Name))
+		if count[m.Name]++; count[m.Name] == 2 {
+			found = append(found, at)
+		}
+		found = m.Value.duplicates(found, at)
+	}
+	for i, e := range n.Elems {
+		found = e.duplicates(found, Index(ptr, i))
+	}
+	return found
+}
