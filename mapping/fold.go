@@ -26,13 +26,14 @@ type Settings struct {
 
 // ClinicSettings are the settings of one clinic.
 type ClinicSettings struct {
-	ID              string         // the clinic of record headers
-	Name            string         // Organization.name
-	Zone            *time.Location // for times recorded without offset
-	IdentifierBase  string         // absolute URI under which the clinic numbers its own things
+	ID              string            // the clinic of record headers
+	Name            string            // Organization.name
+	Zone            *time.Location    // for times recorded without offset
+	IdentifierBase  string            // absolute URI under which the clinic numbers its own things
 	Formulary       *safety.Formulary // nil: no ceiling chosen
-	DefaultProtocol record.Code    // "" : a protocol applies only if a record names it (D4.1)
-	ShareUnstated   string         // lawful basis as text; "": never stated means not shared (D3.1)
+	DefaultProtocol record.Code       // "" : a protocol applies only if a record names it (D4.1)
+	Weekend         followup.Weekend  // what a protocol date on a weekend becomes (C-50)
+	ShareUnstated   string            // lawful basis as text; "": never stated means not shared (D3.1)
 }
 
 // Delivery is one arrival of one content of a record id (D1.1).
@@ -65,9 +66,9 @@ type Acknowledgement struct {
 
 // StaffStatement is what one record says of one member of staff.
 type StaffStatement struct {
-	Person  record.Person
-	SavedAt time.Time
-	Record  string
+	Person   record.Person
+	SavedAt  time.Time
+	Record   string
 	Revision int64
 }
 
@@ -119,6 +120,15 @@ type Acknowledged struct {
 	At     time.Time `json:"at"`
 }
 
+// Open reports whether something is left to do about the flag.
+func (f Flag) Open() bool { return f.Level != Note && f.Acknowledged == nil && !f.Closed }
+
+// Figure is a computed figure of a case.
+type Figure struct {
+	Case string `json:"case"`
+	safety.Figure
+}
+
 // Case is the follow-up of one surgery as the clinic's lists show it.
 type Case struct {
 	Surgery    string // record id
@@ -133,10 +143,15 @@ type Result struct {
 	// "" for those folded per patient or per clinic.
 	CaseOf  map[resource.Ref]string
 	Flags   []Flag
-	Figures []safety.Figure
+	Figures []Figure
 	Cases   []Case
+	// Patient is whose fold this is.
+	Patient record.Identifier
 	// Waiting lists the record ids of reviews and contacts without a surgery.
 	Waiting []string
+	// Moved lists the surgery record ids that once named this patient and now
+	// name another (D1.5).
+	Moved []string
 	// Shared says whether the resources may leave the clinic (D3.1).
 	Shared bool
 	// SharingBasis says in words why.

@@ -1,0 +1,226 @@
+package mapping
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+	"time"
+
+	"nailbridge/mapping/followup"
+	"nailbridge/mapping/record"
+	"nailbridge/mapping/safety"
+)
+
+// CaseInput is what one case is folded from (D1.3).
+type CaseInput struct {
+	Surgery Current
+	Visits  []Current // current reviews and contacts, in any order
+	Facts   []OverdueFact
+	Acks    []Acknowledgement
+	// Others are the patient's other local anaesthetics at this clinic.
+	Others []safety.GivenDose
+	// Patient is the demographics that count; nil: as the surgery states.
+	Patient *record.Patient
+}
+
+// caseFold is one case in the making.
+type caseFold struct {
+	*builder
+	in      CaseInput
+	rec     *record.Record
+	sur     *record.Surgery
+	safe    safety.Result
+	plan    followup.Output
+	flags   []Flag
+	figures []Figure
+}
+
+// mapCase folds one case into the builder of its patient's fold.
+func mapCase(b *builder, in CaseInput) caseResult {
+	in.Visits = slices.SortedFunc(slices.Values(in.Visits), func(x, y Current) int {
+		return compareVisits(x.Record, y.Record, b.s.Clinic.Zone)
+	})
+	rec := in.Surgery.Record
+	if in.Patient == nil {
+		in.Patient = rec.Patient
+	}
+	var later []*record.Record
+	for _, v := range in.Visits {
+		later = append(later, v.Record)
+	}
+	c := &caseFold{builder: b.inCase(rec.Record, rec, later), in: in, rec: rec, sur: rec.Surgery}
+	c.safe = safety.Surgery(c.safetyInput())
+	c.plan = followup.Plan(c.planInput())
+	c.planned = c.plan.Status != followup.NoPlan
+	c.resources()
+	c.raise()
+	return caseResult{flags: c.flags, figures: c.figures, sources: c.sources(), plan: c.listed(), published: true}
+}
+
+// MapCase folds one case alone: its resources, flags, notes and figures (D1.3).
+// The resources folded per patient and per clinic are FoldPatient's.
+func MapCase(s Settings, owner record.Identifier, in CaseInput) (Result, error) {
+	b := newBuilder(s, owner)
+	out := Result{Patient: owner}
+	out.merge(mapCase(b, in))
+	return out, b.into(&out)
+}
+
+// caseResult is what a case adds to a Result beside resources.
+type caseResult struct {
+	flags     []Flag
+	figures   []Figure
+	sources   []Source
+	plan      *Case
+	published bool
+}
+
+// compareVisits orders reviews and contacts by date of attendance and record
+// id (D4.1). An undated one comes last.
+func compareVisits(a, b *record.Record, zone *time.Location) int {
+	at, bt := visitAt(a), visitAt(b)
+	switch {
+	case at == nil && bt != nil:
+		return 1
+	case at != nil && bt == nil:
+		return -1
+	case at != nil && bt != nil:
+		x, _ := at.In(zone)
+		y, _ := bt.In(zone)
+		if n := x.Compare(y); n != 0 {
+			return n
+		}
+	}
+	return strings.Compare(a.Record, b.Record)
+}
+
+// visitAt is when a review or contact took place.
+func visitAt(r *record.Record) *record.When {
+	switch {
+	case r.Review != nil:
+		return r.Review.At
+	case r.Contact != nil:
+		return r.Contact.At
+	}
+	return nil
+}
+
+// sittingAt is when the sitting took place, as far as recorded.
+func sittingAt(s *record.Surgery) *record.When {
+	if s.Start != nil {
+		return s.Start
+	}
+	return s.End
+}
+
+func (c *caseFold) safetyInput() safety.SurgeryInput {
+	in := safety.SurgeryInput{
+		Surgery: c.sur, Zone: c.s.Clinic.Zone, Formulary: c.s.Clinic.Formulary, Others: c.in.Others,
+		AgeYears: ageAt(c.in.Patient, sittingAt(c.sur)),
+	}
+	if at := sittingAt(c.sur); at != nil {
+		in.At, _ = at.In(c.s.Clinic.Zone)
+	}
+	for _, v := range c.in.Visits {
+		if r := v.Record.Review; r != nil && r.Attendance == "attended" {
+			in.FirstReview = r.At
+			break
+		}
+	}
+	return in
+}
+
+// ageAt is the age in completed years; nil when birth or sitting are not known
+// to the day.
+func ageAt(p *record.Patient, at *record.When) *int {
+	if p == nil || p.BirthDate == nil || at == nil || p.BirthDate.Precision < record.PrecisionDay || at.Precision < record.PrecisionDay {
+		return nil
+	}
+	b := p.BirthDate
+	years := at.Year - b.Year
+	if cmp.Or(cmp.Compare(at.Month, b.Month), cmp.Compare(at.Day, b.Day)) < 0 {
+		years--
+	}
+	if years < 0 {
+		return nil
+	}
+	return &years
+}
+
+func (c *caseFold) planInput() followup.Input {
+	in := followup.Input{
+		Surgery: c.rec, Responses: c.later, Zone: c.s.Clinic.Zone,
+		Historical: c.rec.Historical, Weekend: c.s.Clinic.Weekend,
+	}
+	name := c.sur.Protocol
+	if name == "" {
+		name = c.s.Clinic.DefaultProtocol
+	}
+	in.Protocol = followup.Lookup(name)
+	if c.in.Patient != nil {
+		in.DeathDate = c.in.Patient.DeathDate
+	}
+	for _, f := range c.in.Facts {
+		if f.Case == c.caseID {
+			in.Overdue = append(in.Overdue, followup.OverdueFact{Activity: f.Activity, WindowEnd: f.End})
+		}
+	}
+	return in
+}
+
+// resources builds every resource of the case but the issues.
+func (c *caseFold) resources() {
+	c.encounters()
+	c.conditions()
+	c.procedureConsent()
+	c.sitting()
+	for i, key := range toeKeys(c.sur.Toes) {
+		c.toe(&c.sur.Toes[i], key)
+	}
+	c.surgeryFindings()
+	for _, v := range c.later {
+		c.visitFindings(v)
+	}
+	c.doseFigures()
+	c.carePlan()
+}
+
+func (c *caseFold) sources() []Source {
+	out := []Source{sourceOf(c.in.Surgery, c.caseID)}
+	for _, v := range c.in.Visits {
+		out = append(out, sourceOf(v, c.caseID))
+	}
+	return out
+}
+
+func sourceOf(cur Current, caseID string) Source {
+	s := Source{Record: cur.Record.Record, Case: caseID, Hash: publishedHash(cur.Record), Kind: cur.Record.Kind}
+	if cur.Record.Author != nil {
+		s.Author = *cur.Record.Author
+	}
+	return s
+}
+
+// publishedHash is the hash of the publishable part of a record: what D3
+// keeps back must not change what a hub sees (D3.2, D5.9).
+func publishedHash(r *record.Record) string {
+	p := *r
+	p.SavedAt = nil
+	b, err := record.Encode(&p)
+	if err != nil {
+		return ""
+	}
+	h, err := record.ContentHash(b)
+	if err != nil {
+		return ""
+	}
+	return h
+}
+
+// listed is the case as the clinic's lists show it; nil without a plan.
+func (c *caseFold) listed() *Case {
+	if c.plan.Status == followup.NoPlan {
+		return nil
+	}
+	return &Case{Surgery: c.caseID, Status: string(c.plan.Status), Activities: c.plan.Activities}
+}

@@ -1,0 +1,117 @@
+package mapping
+
+import (
+	"strconv"
+
+	opb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/resources/observation_go_proto"
+
+	"nailbridge/mapping/internal/r4"
+	"nailbridge/mapping/record"
+	"nailbridge/mapping/resource"
+)
+
+// visitFindings builds what a review or contact found.
+func (b *builder) visitFindings(r *record.Record) {
+	for i, key := range findingKeys(findingsOf(r)) {
+		b.toeFindings(r, &findingsOf(r)[i], key)
+	}
+	switch {
+	case r.Contact != nil:
+		b.contactFindings(r, r.Contact)
+	case r.Review != nil:
+		b.textFinding(r, "clinician-note", r.Review.Note, place{}, resource.Ref{})
+		if a := r.Review.Allergies; a != nil {
+			b.codeFinding(r, "allergies-asked", record.AllergyStatusSet, a.Status, place{})
+		}
+	}
+}
+
+// contactFindings are what an unplanned call or visit was about.
+func (b *builder) contactFindings(r *record.Record, k *record.Contact) {
+	b.codeFinding(r, "urgency-of-contact", record.UrgencySet, k.Urgency, place{})
+	b.answer(r, "seen-same-day", k.SeenSameDay, place{}, resource.Ref{})
+	b.textFinding(r, "contact-advice", k.Advice, place{}, resource.Ref{})
+	b.textFinding(r, "contact-outcome", k.Outcome, place{}, resource.Ref{})
+}
+
+func (b *builder) toeFindings(r *record.Record, t *record.ToeFindings, key string) {
+	b.perfusion(r, t.Side, t.Digit, t.Perfusion, key)
+	if t.Pain != nil {
+		f := b.named(r, "pain-score", place{t.Side, t.Digit, ""}, key)
+		f.value, f.valueText = quantityValue(r4.Quantity(strconv.FormatInt(*t.Pain, 10), "score", "1")), strconv.FormatInt(*t.Pain, 10)+" of 10"
+		b.observe(f)
+	}
+	for i, bk := range borderFindingKeys(t.Borders) {
+		b.borderFindings(r, t, &t.Borders[i], key, bk)
+	}
+}
+
+func (b *builder) borderFindings(r *record.Record, t *record.ToeFindings, x *record.BorderFindings, key, bk string) {
+	at := place{t.Side, t.Digit, x.Border}
+	b.codeFinding(r, "stage-of-healing", record.WoundStageSet, x.WoundStage, at, key, bk)
+	b.codeFinding(r, "regrowth-seen", record.RegrowthSet, x.Regrowth, at, key, bk)
+	b.codeFinding(r, "dressing-found", record.DressingSet, x.Dressing, at, key, bk)
+	b.infection(r, x.Infection, at, key, bk)
+	if x.HealedOn != nil {
+		f := b.named(r, "healing-date", at, key, bk)
+		f.value, f.valueText = dateTimeValue(b.when(x.HealedOn)), whenText(x.HealedOn)
+		b.observe(f)
+	}
+	if d := x.Discharge; d != nil {
+		b.discharge(r, d, at, key, bk)
+	}
+}
+
+// infection builds the signs looked for, each as a component, and the
+// clinician's opinion. Infection is a Condition only on that opinion.
+func (b *builder) infection(r *record.Record, x *record.Infection, at place, key, bk string) {
+	if x == nil {
+		return
+	}
+	if len(x.Findings) > 0 {
+		f := b.named(r, "infection-signs", at, key, bk)
+		seen := map[record.Code]bool{}
+		for _, s := range x.Findings {
+			if s == "" || seen[s] {
+				continue
+			}
+			seen[s] = true
+			f.component = append(f.component, &opb.Observation_Component{
+				Code:  b.translate("infection-finding", s),
+				Value: &opb.Observation_Component_ValueX{Choice: &opb.Observation_Component_ValueX_CodeableConcept{CodeableConcept: b.translate("answer", "yes")}},
+			})
+			f.valueText = joinText(f.valueText, display(record.InfectionFindingSet, s))
+		}
+		b.observe(f)
+	}
+	b.codeFinding(r, "wound-opinion", record.DiagnosisSet, x.Diagnosis, at, key, bk)
+}
+
+// discharge builds the discharge of a border with its reason; the text says
+// when the watch goes on.
+func (b *builder) discharge(r *record.Record, d *record.Discharge, at place, key, bk string) {
+	f := b.named(r, "border-discharge", at, key, bk)
+	f.at = d.At
+	if v := b.translateText("discharge-reason", d.Reason, d.Text); v != nil {
+		f.value, f.valueText = conceptValue(v), joinText(display(record.DischargeReasonSet, d.Reason), d.Text)
+	}
+	watch := record.Code("no")
+	if d.WatchGoesOn {
+		watch = "yes"
+	}
+	f.component = []*opb.Observation_Component{{
+		Code:  b.translate("finding", "watch-goes-on"),
+		Value: &opb.Observation_Component_ValueX{Choice: &opb.Observation_Component_ValueX_CodeableConcept{CodeableConcept: b.translate("answer", watch)}},
+	}}
+	b.observe(f)
+}
+
+func joinText(a, s string) string {
+	if a == "" {
+		return s
+	}
+	if s == "" {
+		return a
+	}
+	return a + ", " + s
+}

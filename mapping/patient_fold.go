@@ -1,0 +1,287 @@
+package mapping
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+
+	"nailbridge/mapping/record"
+	"nailbridge/mapping/resource"
+)
+
+// Current is a content that counts, with what its standing says.
+type Current struct {
+	*Delivery
+	Standing Standing
+	// NewerHeld: a newer content of the record id is held (D2, held).
+	NewerHeld bool
+}
+
+// patientView is a PatientFold sorted out: which contents count, which cases
+// they make, which records wait.
+type patientView struct {
+	s       Settings
+	in      PatientFold
+	current []Current // counting, naming the patient, not withdrawn; by record id
+	cases   []caseView
+	waiting []Current
+	moved   []string
+}
+
+// caseView is one surgery with its reviews and contacts.
+type caseView struct {
+	surgery Current
+	visits  []Current
+}
+
+// FoldPatient folds everything known at one clinic about one patient: the
+// cases, each by MapCase, the resources folded per patient, and those of the
+// clinic that they name (D1.3). An error is a fault of ours.
+func FoldPatient(s Settings, in PatientFold) (Result, error) {
+	v := newPatientView(s, in)
+	sharing := decideSharing(in.Deliveries, in.Patient, s.Clinic)
+	out := Result{
+		Patient: in.Patient,
+		Shared:  sharing.Shared, SharingBasis: sharing.Basis, Moved: v.moved,
+	}
+	for _, w := range v.waiting {
+		out.Waiting = append(out.Waiting, w.Record.Record)
+	}
+	b := newBuilder(s, in.Patient)
+	published := 0
+	for _, c := range v.cases {
+		out.merge(mapCase(b, v.caseInput(c)))
+		published++
+	}
+	for _, w := range v.waiting {
+		id := caseRecord(w.Record)
+		wr := mapWaiting(b, w, slices.Contains(v.moved, id), v.acksOf(id), sharing.Stated == "agreed")
+		out.merge(wr)
+		if wr.published {
+			published++
+		}
+	}
+	if published > 0 {
+		v.mapPatientContext(b, sharing)
+		v.mapClinic(b)
+	}
+	return out, b.into(&out)
+}
+
+// into finishes the builder and puts what it built into the result, sorted.
+func (b *builder) into(out *Result) error {
+	resources, caseOf, err := b.finish()
+	out.Resources, out.CaseOf = resources, caseOf
+	out.sort()
+	return err
+}
+
+func newPatientView(s Settings, in PatientFold) *patientView {
+	v := &patientView{s: s, in: in}
+	byID := map[string][]Delivery{}
+	for _, d := range in.Deliveries {
+		byID[d.Record.Record] = append(byID[d.Record.Record], d)
+	}
+	ids := make([]string, 0, len(byID))
+	for id := range byID {
+		ids = append(ids, id)
+	}
+	slices.Sort(ids)
+	for _, id := range ids {
+		v.place(id, Stand(byID[id], s.Clinic.Zone))
+	}
+	v.group()
+	return v
+}
+
+// place sorts one record id's standing into the view.
+func (v *patientView) place(id string, st Standing) {
+	if st.Current == nil {
+		return
+	}
+	r := st.Current.Record
+	if !names(r, v.in.Patient) {
+		if r.Kind == "surgery" {
+			v.moved = append(v.moved, id)
+		}
+		return
+	}
+	if r.Status == "withdrawn" || endangers(st) {
+		return
+	}
+	v.current = append(v.current, Current{Delivery: st.Current, Standing: st, NewerHeld: st.Top != st.Current})
+}
+
+// endangers reports that the newest content is held and withdraws the record
+// or changes its patient, toe, side, border or procedure: what stands in must
+// not be shown meanwhile (D2, held).
+func endangers(st Standing) bool {
+	if st.Top == st.Current {
+		return false
+	}
+	top, cur := st.Top.Record, st.Current.Record
+	if top.Status == "withdrawn" {
+		return true
+	}
+	return !slices.Equal(operated(top), operated(cur)) || patientValue(top) != patientValue(cur)
+}
+
+func patientValue(r *record.Record) record.Identifier {
+	if r.Patient == nil || r.Patient.Identifier == nil {
+		return record.Identifier{}
+	}
+	return *r.Patient.Identifier
+}
+
+// operated lists toe, border and procedure of everything a record touches.
+func operated(r *record.Record) []string {
+	var out []string
+	add := func(side, digit record.Code, border, procedure record.Code) {
+		out = append(out, strings.Join([]string{string(side), string(digit), string(border), string(procedure)}, "|"))
+	}
+	if r.Surgery != nil {
+		for _, t := range r.Surgery.Toes {
+			add(t.Side, t.Digit, "", "")
+			for _, b := range t.Borders {
+				add(t.Side, t.Digit, b.Border, b.Procedure)
+			}
+		}
+	}
+	for _, t := range findingsOf(r) {
+		add(t.Side, t.Digit, "", "")
+		for _, b := range t.Borders {
+			add(t.Side, t.Digit, b.Border, "")
+		}
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// findingsOf gives the toe findings of a review or contact.
+func findingsOf(r *record.Record) []record.ToeFindings {
+	switch {
+	case r.Review != nil:
+		return r.Review.Toes
+	case r.Contact != nil:
+		return r.Contact.Toes
+	}
+	return nil
+}
+
+// caseRecord is the surgery record id of the case a record belongs to.
+func caseRecord(r *record.Record) string {
+	switch {
+	case r.Review != nil:
+		return r.Review.Surgery
+	case r.Contact != nil:
+		return r.Contact.Surgery
+	}
+	return r.Record
+}
+
+// group joins visits to their surgeries; a visit whose surgery is unknown,
+// withdrawn or another patient's waits.
+func (v *patientView) group() {
+	at := map[string]int{}
+	for _, c := range v.current {
+		if c.Record.Kind == "surgery" {
+			at[c.Record.Record] = len(v.cases)
+			v.cases = append(v.cases, caseView{surgery: c})
+		}
+	}
+	for _, c := range v.current {
+		if c.Record.Kind == "surgery" {
+			continue
+		}
+		if i, ok := at[caseRecord(c.Record)]; ok {
+			v.cases[i].visits = append(v.cases[i].visits, c)
+		} else {
+			v.waiting = append(v.waiting, c)
+		}
+	}
+}
+
+func (v *patientView) acksOf(caseID string) []Acknowledgement {
+	var out []Acknowledgement
+	for _, a := range v.in.Acks {
+		if a.Case == caseID {
+			out = append(out, a)
+		}
+	}
+	slices.SortFunc(out, func(a, b Acknowledgement) int {
+		return cmp.Or(a.At.Compare(b.At), strings.Compare(a.Flag, b.Flag), strings.Compare(a.InputsHash, b.InputsHash),
+			strings.Compare(a.Who.Key(), b.Who.Key()), strings.Compare(a.Reason, b.Reason))
+	})
+	return out
+}
+
+// demographics is the latest statement about the patient among the current
+// contents: by (saved-at, record, revision), historical ones only where no
+// live one exists (D1.3).
+func (v *patientView) demographics() *record.Patient {
+	var best *Current
+	for i := range v.current {
+		c := &v.current[i]
+		if best == nil || v.compareContext(best, c) < 0 {
+			best = c
+		}
+	}
+	if best == nil {
+		return nil
+	}
+	return best.Record.Patient
+}
+
+// compareContext orders current contents as statements about the patient.
+func (v *patientView) compareContext(a, b *Current) int {
+	if a.Record.Historical != b.Record.Historical {
+		if a.Record.Historical {
+			return -1
+		}
+		return 1
+	}
+	return compareStatement(a.Delivery, b.Delivery, v.s.Clinic.Zone)
+}
+
+// statements are the current contents as statements about the patient, the
+// latest last.
+func (v *patientView) statements() []*record.Record {
+	sorted := slices.Clone(v.current)
+	slices.SortFunc(sorted, func(a, b Current) int { return v.compareContext(&a, &b) })
+	out := make([]*record.Record, len(sorted))
+	for i, c := range sorted {
+		out[i] = c.Record
+	}
+	return out
+}
+
+// death is the date of death, if the demographics that count state one.
+func (v *patientView) death() *record.When {
+	if p := v.demographics(); p != nil {
+		return p.DeathDate
+	}
+	return nil
+}
+
+// merge adds one case's part to the result.
+func (r *Result) merge(c caseResult) {
+	r.Flags = append(r.Flags, c.flags...)
+	r.Figures = append(r.Figures, c.figures...)
+	r.Sources = append(r.Sources, c.sources...)
+	if c.plan != nil {
+		r.Cases = append(r.Cases, *c.plan)
+	}
+}
+
+func (r *Result) sort() {
+	resource.Sort(r.Resources)
+	slices.SortFunc(r.Flags, func(a, b Flag) int {
+		return cmp.Or(strings.Compare(a.Case, b.Case), strings.Compare(string(a.Level), string(b.Level)),
+			strings.Compare(a.Code, b.Code), strings.Compare(a.Place, b.Place), strings.Compare(a.ID, b.ID))
+	})
+	slices.SortStableFunc(r.Figures, func(a, b Figure) int { return strings.Compare(a.Case, b.Case) })
+	slices.SortFunc(r.Sources, func(a, b Source) int {
+		return cmp.Or(strings.Compare(a.Case, b.Case), strings.Compare(a.Record, b.Record))
+	})
+	slices.Sort(r.Waiting)
+}
