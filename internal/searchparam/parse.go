@@ -40,7 +40,7 @@ type Problem struct {
 // Limits of one query, so that its cost is bounded.
 const (
 	maxConditions   = 64
-	maxAlternatives = 512 // over all conditions, as sent
+	maxAlternatives = 512 // over all conditions; a bare id counts once for each type it may mean
 )
 
 // ControlNames are the parameters that shape an answer and are left to the
@@ -58,53 +58,51 @@ func (x Index) Parse(typ string, pairs []Pair) (Query, []Problem) {
 			q.Control = append(q.Control, p)
 			continue
 		}
-		c, n, problem := x.criterion(typ, p)
+		c, problem := x.criterion(typ, p)
 		if problem != nil {
 			problems = append(problems, *problem)
 			continue
 		}
-		alternatives += n
+		alternatives += len(c.Any)
 		q.Match = append(q.Match, c)
 		q.Used = append(q.Used, p)
 	}
 	if len(q.Match) > maxConditions || alternatives > maxAlternatives {
 		problems = append(problems, Problem{Refused, "too-costly",
-			fmt.Sprintf("a search may have at most %d criteria with %d values in all", maxConditions, maxAlternatives)})
+			fmt.Sprintf("a search may have at most %d criteria with %d values in all; an id without its type counts for each type it may mean", maxConditions, maxAlternatives)})
 	}
 	return q, problems
 }
 
-// criterion reads one pair: the condition and the number of its values as
-// sent.
-func (x Index) criterion(typ string, p Pair) (Condition, int, *Problem) {
+// criterion reads one pair.
+func (x Index) criterion(typ string, p Pair) (Condition, *Problem) {
 	name, modifier, modified := strings.Cut(p.Name, ":")
 	d := registry[typ][name]
 	if d == nil {
-		return Condition{}, 0, &Problem{Unknown, "not-supported",
+		return Condition{}, &Problem{Unknown, "not-supported",
 			fmt.Sprintf("%s is not a search parameter of %s here", shown(p.Name), typ)}
 	}
 	asType := ""
 	if modified {
 		if d.Kind != Reference || d.Element == "canonical" || !slices.Contains(d.targets(), modifier) {
-			return Condition{}, 0, &Problem{Refused, "not-supported",
+			return Condition{}, &Problem{Refused, "not-supported",
 				fmt.Sprintf("modifier of %s is not offered", shown(p.Name))}
 		}
 		asType = modifier
 	}
 	if p.Value == "" {
-		return Condition{}, 0, &Problem{Ignored, "informational",
+		return Condition{}, &Problem{Ignored, "informational",
 			fmt.Sprintf("%s has no value and was ignored (R4 search.html#errors)", name)}
 	}
 	c := Condition{Param: d.Name, Kind: d.Kind}
-	parts := splitEscaped(p.Value, ',')
-	for _, part := range parts {
+	for _, part := range splitEscaped(p.Value, ',') {
 		as, err := x.alternatives(d, asType, part)
 		if err != nil {
-			return Condition{}, 0, &Problem{Refused, "value", fmt.Sprintf("%s: %s", name, err)}
+			return Condition{}, &Problem{Refused, "value", fmt.Sprintf("%s: %s", name, err)}
 		}
 		c.Any = append(c.Any, as...)
 	}
-	return c, len(parts), nil
+	return c, nil
 }
 
 var shownName = regexp.MustCompile(`^[A-Za-z_][A-Za-z0-9_.:-]{0,63}$`)

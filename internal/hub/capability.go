@@ -1,0 +1,143 @@
+package hub
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"time"
+
+	"nailbridge/internal/searchparam"
+)
+
+// capabilityStatement is R4's CapabilityStatement as far as we fill it
+// (capabilitystatement.html).
+type capabilityStatement struct {
+	ResourceType   string         `json:"resourceType"`
+	Text           narrative      `json:"text"`
+	URL            string         `json:"url"`
+	Version        string         `json:"version,omitempty"`
+	Name           string         `json:"name"`
+	Title          string         `json:"title"`
+	Status         string         `json:"status"`
+	Experimental   bool           `json:"experimental"`
+	Date           string         `json:"date"`
+	Description    string         `json:"description"`
+	Kind           string         `json:"kind"`
+	Software       software       `json:"software"`
+	Implementation implementation `json:"implementation"`
+	FHIRVersion    string         `json:"fhirVersion"`
+	Format         []string       `json:"format"`
+	Rest           []rest         `json:"rest"`
+}
+
+type software struct {
+	Name        string `json:"name"`
+	Version     string `json:"version,omitempty"`
+	ReleaseDate string `json:"releaseDate,omitempty"`
+}
+
+type implementation struct {
+	Description string `json:"description"`
+	URL         string `json:"url"`
+}
+
+type rest struct {
+	Mode          string         `json:"mode"`
+	Documentation string         `json:"documentation"`
+	Security      security       `json:"security"`
+	Resource      []restResource `json:"resource"`
+	Interaction   []interaction  `json:"interaction"`
+}
+
+type security struct {
+	CORS        bool   `json:"cors"`
+	Description string `json:"description"`
+}
+
+type interaction struct {
+	Code string `json:"code"`
+}
+
+type restResource struct {
+	Type              string        `json:"type"`
+	Profile           string        `json:"profile"`
+	Interaction       []interaction `json:"interaction"`
+	Versioning        string        `json:"versioning"`
+	ReadHistory       bool          `json:"readHistory"`
+	UpdateCreate      bool          `json:"updateCreate"`
+	ConditionalCreate bool          `json:"conditionalCreate"`
+	ConditionalRead   string        `json:"conditionalRead"`
+	ConditionalUpdate bool          `json:"conditionalUpdate"`
+	ConditionalDelete string        `json:"conditionalDelete"`
+	SearchParam       []searchParam `json:"searchParam"`
+}
+
+type searchParam struct {
+	Name       string `json:"name"`
+	Definition string `json:"definition"`
+	Type       string `json:"type"`
+}
+
+const (
+	capabilityTitle = "Nailbridge, the read side for hubs"
+	capabilityText  = "Records of toenail surgery and its follow-up, carried from foot clinics: read, search and history, nothing is written here."
+	capabilityRules = "A parameter that is not listed, or a value that cannot be read, is 400 and nothing is searched; with Prefer: handling=lenient an unknown parameter " +
+		"is left out, self does not list it and an outcome entry says so. A parameter without a value is ignored, as R4 says, and an outcome entry says so. " +
+		"Several values are joined by commas, any of which may match; repeated parameters must all match; \\, \\| \\$ and \\\\ escape. No modifier is offered but the " +
+		"type on a reference (subject:Patient). Dates take eq, ne, gt, lt, ge, le, sa and eb; those without an offset stand in the zone of the server. " +
+		"Results are ordered by _lastUpdated, newest first unless _sort=_lastUpdated; _count is at most 500. Links to further pages hold an opaque token and keep " +
+		"to the state of the first page; after a restored backup they are 410, and the hub starts over. History lists the newest first; a resource whose sharing " +
+		"was declined is there once as DELETE and is 410 to read, in every version."
+)
+
+// newCapability makes the CapabilityStatement of this server. It is made from
+// the same tables that the search reads, and its version id is a hash of it.
+func (h *hub) newCapability(o Options) document {
+	date := o.Released.UTC().Format(time.RFC3339)
+	s := capabilityStatement{
+		ResourceType:   "CapabilityStatement",
+		Text:           paragraphs(capabilityTitle+".", capabilityText, capabilityRules),
+		URL:            h.base + "/metadata",
+		Version:        o.Version,
+		Name:           "NailbridgeReadSide",
+		Title:          capabilityTitle,
+		Status:         "active",
+		Date:           date,
+		Description:    capabilityText,
+		Kind:           "instance",
+		Software:       software{Name: "Nailbridge", Version: o.Version, ReleaseDate: date},
+		Implementation: implementation{Description: capabilityTitle, URL: h.base},
+		FHIRVersion:    "4.0.1",
+		Format:         []string{fhirJSON, "json"},
+		Rest: []rest{{
+			Mode:          "server",
+			Documentation: capabilityRules,
+			Security:      security{Description: "Requests are not authenticated here."},
+			Interaction:   []interaction{{Code: "history-system"}},
+		}},
+	}
+	for _, typ := range searchparam.Types() {
+		s.Rest[0].Resource = append(s.Rest[0].Resource, capabilityOf(typ))
+	}
+	body := mustJSON(s)
+	sum := sha256.Sum256(body)
+	return document{body: body, version: hex.EncodeToString(sum[:])[:hashDigits], lastModified: httpDate(o.Released), public: true}
+}
+
+func capabilityOf(typ string) restResource {
+	r := restResource{
+		Type:              typ,
+		Profile:           "http://hl7.org/fhir/StructureDefinition/" + typ,
+		Interaction:       []interaction{{Code: "read"}, {Code: "vread"}, {Code: "search-type"}},
+		Versioning:        "versioned",
+		ConditionalRead:   "full-support",
+		ConditionalDelete: "not-supported",
+	}
+	if !isArtifact(typ) {
+		r.ReadHistory = true
+		r.Interaction = append(r.Interaction, interaction{Code: "history-type"}, interaction{Code: "history-instance"})
+	}
+	for _, d := range searchparam.Definitions(typ) {
+		r.SearchParam = append(r.SearchParam, searchParam{Name: d.Name, Definition: d.URL(), Type: string(d.Kind)})
+	}
+	return r
+}

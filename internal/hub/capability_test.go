@@ -1,0 +1,138 @@
+package hub
+
+import (
+	"encoding/json"
+	"net/http"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/searchparam"
+	"nailbridge/mapping/resource"
+)
+
+func (w *world) capability() capabilityStatement {
+	w.Helper()
+	r := w.get("/metadata")
+	require.Equal(w, 200, r.Code)
+	var s capabilityStatement
+	require.NoError(w, json.Unmarshal(r.Body.Bytes(), &s))
+	return s
+}
+
+// R-CAP-01, R-CAP-02, R-CAP-04, R-CAP-07: a complete statement, the same
+// until something in it changes.
+func TestR_CAP_01_02_04_07_Statement(t *testing.T) {
+	w := newWorld(t)
+	s := w.capability()
+	assert.Equal(t, "CapabilityStatement", s.ResourceType)
+	assert.Equal(t, "4.0.1", s.FHIRVersion)
+	assert.Equal(t, "instance", s.Kind)
+	assert.Equal(t, base, s.Implementation.URL)
+	assert.Equal(t, "1.2.3", s.Software.Version)
+	assert.Equal(t, "2026-03-02T09:00:00Z", s.Date)
+	require.Len(t, s.Rest, 1)
+	assert.Len(t, s.Rest[0].Resource, len(searchparam.Types()))
+	for _, r := range s.Rest[0].Resource {
+		assert.Equal(t, "versioned", r.Versioning, r.Type)
+		assert.False(t, r.UpdateCreate || r.ConditionalCreate || r.ConditionalUpdate, r.Type)
+		assert.Equal(t, !isArtifact(r.Type), r.ReadHistory, r.Type)
+	}
+	first := w.get("/metadata")
+	tag := first.Header().Get("ETag")
+	assert.NotEmpty(t, tag)
+	assert.Equal(t, http.StatusNotModified, w.get("/metadata", "If-None-Match", tag).Code)
+	w.handler = w.serve([]byte("another secret of 32 bytes......"))
+	assert.Equal(t, tag, w.get("/metadata").Header().Get("ETag"))
+	h, err := New(Options{Store: w.store, BaseURL: base, Secret: secret, Version: "1.2.4", Released: t0})
+	require.NoError(t, err)
+	w.handler = h
+	assert.NotEqual(t, tag, w.get("/metadata").Header().Get("ETag"))
+}
+
+// R-CAP-03: what is declared works and what is not is refused, for every type,
+// interaction and parameter.
+func TestR_CAP_03_TellsTheTruth(t *testing.T) {
+	w := newWorld(t)
+	paths := map[string]string{"read": "/x", "vread": "/x/_history/1", "search-type": "", "history-type": "/_history", "history-instance": "/x/_history"}
+	values := map[string]string{"token": "true", "reference": "x", "date": "2026-03-02", "string": "x", "uri": "urn:x"}
+	for _, r := range w.capability().Rest[0].Resource {
+		declared := map[string]bool{}
+		for _, i := range r.Interaction {
+			declared[i.Code] = true
+		}
+		for code, path := range paths {
+			reply := w.get("/" + r.Type + path)
+			if reply.Code != 200 {
+				reply.failed(404, map[bool]string{true: "not-found", false: "not-supported"}[declared[code]])
+			} else {
+				assert.True(t, declared[code], "%s %s", r.Type, code)
+			}
+		}
+		names := map[string]bool{}
+		for _, p := range r.SearchParam {
+			names[p.Name] = true
+			assert.Equal(t, 200, w.get("/"+r.Type+"?"+p.Name+"="+values[p.Type]).Code, "%s %s", r.Type, p.Name)
+			w.get("/"+r.Type+"?"+p.Name+":exact="+values[p.Type]).failed(400, "not-supported")
+		}
+		for _, typ := range searchparam.Types() {
+			for _, d := range searchparam.Definitions(typ) {
+				if !names[d.Name] {
+					w.get("/"+r.Type+"?"+d.Name+"=x").failed(400, "not-supported")
+				}
+			}
+		}
+	}
+	assert.Equal(t, []interaction{{Code: "history-system"}}, w.capability().Rest[0].Interaction)
+	assert.Equal(t, 200, w.get("/_history").Code)
+}
+
+// TestWriteExamples writes what this server answers into the folder that
+// NAILBRIDGE_HUB_EXAMPLES names, for the outside validator.
+func TestWriteExamples(t *testing.T) {
+	dir := os.Getenv("NAILBRIDGE_HUB_EXAMPLES")
+	if dir == "" {
+		t.Skip("NAILBRIDGE_HUB_EXAMPLES names no folder")
+	}
+	w := small(t)
+	w.delete(planRef("c2"))
+	for name, r := range map[string]reply{
+		"capability": w.get("/metadata"),
+		"outcome":    w.get("/CarePlan?foo=<1>&date=x"),
+		"gone":       w.get("/CarePlan/c2"),
+		"page":       w.get("/CarePlan?_count=1"),
+		"empty":      w.get("/CarePlan?_id=none"),
+		"lenient":    w.get("/CarePlan?foo=1", "Prefer", "handling=lenient"),
+		"history":    w.get("/CarePlan/_history"),
+		"count":      w.get("/CarePlan?_count=0"),
+	} {
+		require.NoError(t, os.WriteFile(filepath.Join(dir, name+".json"), r.Body.Bytes(), 0o600))
+	}
+}
+
+func TestNewRefusesWrongOptions(t *testing.T) {
+	w := newWorld(t)
+	good := Options{Store: w.store, BaseURL: base, Secret: secret}
+	for name, change := range map[string]func(*Options){
+		"no store":        func(o *Options) { o.Store = nil },
+		"slash":           func(o *Options) { o.BaseURL = base + "/" },
+		"relative":        func(o *Options) { o.BaseURL = "/fhir" },
+		"query":           func(o *Options) { o.BaseURL = base + "?a=1" },
+		"scheme":          func(o *Options) { o.BaseURL = "ftp://bridge.example/fhir" },
+		"short secret":    func(o *Options) { o.Secret = []byte("short") },
+		"twice":           func(o *Options) { o.Static = []resource.Resource{parse(t, codeSystem), parse(t, codeSystem)} },
+		"not an artifact": func(o *Options) { o.Static = []resource.Resource{parse(t, plan("c1", "p1", "active"))} },
+	} {
+		o := good
+		change(&o)
+		_, err := New(o)
+		assert.ErrorIs(t, err, ErrOptions, name)
+	}
+	good.Zone = time.FixedZone("x", 3600)
+	_, err := New(good)
+	assert.NoError(t, err)
+}

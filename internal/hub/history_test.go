@@ -1,0 +1,172 @@
+package hub
+
+import (
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// changes lists "method url etag" of a history's entries.
+func (b bundleJSON) changes() []string {
+	out := []string{}
+	for _, e := range b.Entry {
+		out = append(out, e.Request.Method+" "+e.Request.URL+" "+e.Response.ETag)
+	}
+	return out
+}
+
+// R-HIST-01 to R-HIST-05: instance, type and system history, newest first,
+// deletions included, each entry with request and response.
+func TestR_HIST_01_02_03_04_05_History(t *testing.T) {
+	w := newWorld(t)
+	w.commit(patient("p1", "A", "1950"), plan("c1", "p1", "active"))
+	w.commit(plan("c1", "p1", "completed"))
+	w.commit(plan("c2", "p1", "active"))
+	w.delete(planRef("c2"))
+	for path, want := range map[string][]string{
+		"/CarePlan/c1/_history": {`PUT CarePlan/c1 W/"e1-2"`, `PUT CarePlan/c1 W/"e1-1"`},
+		"/CarePlan/_history":    {`DELETE CarePlan/c2 W/"e1-2"`, `PUT CarePlan/c1 W/"e1-2"`, `PUT CarePlan/c1 W/"e1-1"`},
+		"/_history":             {`DELETE CarePlan/c2 W/"e1-2"`, `PUT CarePlan/c1 W/"e1-2"`, `PUT Patient/p1 W/"e1-1"`, `PUT CarePlan/c1 W/"e1-1"`},
+		"/Procedure/_history":   {},
+	} {
+		r := w.get(path)
+		b := r.bundle()
+		assert.Equal(t, "history", b.Type)
+		assert.Equal(t, want, b.changes(), path)
+		assert.Equal(t, len(want), *b.Total, path)
+		assert.Equal(t, base+path, b.link("self"))
+		assert.Equal(t, len(want) > 0, strings.Contains(r.Body.String(), `"entry"`))
+		last := "9999"
+		for _, e := range b.Entry {
+			assert.Empty(t, e.Search.Mode)
+			assert.LessOrEqual(t, e.Response.LastModified, last)
+			last = e.Response.LastModified
+			assert.Equal(t, base+"/"+e.Request.URL, e.FullURL)
+			checkChange(t, e.Request.Method, e.Response, e.Resource)
+		}
+	}
+	b := w.get("/CarePlan/_history").bundle()
+	assert.Equal(t, []string{"204", "200", "201"}, []string{b.Entry[0].Response.Status, b.Entry[1].Response.Status, b.Entry[2].Response.Status})
+	w.get("/CarePlan/never/_history").failed(404, "not-found") // R-HIST-14
+	w.get("/Nonsense/_history").failed(404, "not-supported")
+}
+
+func checkChange(t *testing.T, method string, response *entryResponse, body json.RawMessage) {
+	t.Helper()
+	if method == http.MethodDelete {
+		assert.Empty(t, body)
+		return
+	}
+	var r struct {
+		Meta struct{ VersionID, LastUpdated string }
+	}
+	require.NoError(t, json.Unmarshal(body, &r))
+	assert.Equal(t, etag(r.Meta.VersionID), response.ETag)
+	assert.Equal(t, r.Meta.LastUpdated, response.LastModified)
+}
+
+// R-HIST-06, R-HIST-09, R-HIST-11: every version once, over pages, also those
+// of one transaction and while others write.
+func TestR_HIST_06_09_11_Pages(t *testing.T) {
+	w := newWorld(t)
+	var batch []string
+	for i := range 40 {
+		batch = append(batch, plan(fmt.Sprintf("c%02d", i), "p1", "active"))
+	}
+	w.commit(batch...)
+	for i := range 30 {
+		w.commit(plan("c00", "p1", []string{"completed", "active"}[i%2]))
+	}
+	var all []string
+	pages := w.walk("/CarePlan/c00/_history?_count=7", func(int) { w.commit(plan("c00", "p1", "on-hold"), plan("c01", "p1", "on-hold")) })
+	for _, p := range pages {
+		assert.LessOrEqual(t, len(p.Entry), 7)
+		assert.Equal(t, 31, *p.Total)
+		all = append(all, p.changes()...)
+	}
+	assert.Len(t, all, 31)
+	slices.Sort(all)
+	assert.Len(t, slices.Compact(all), 31)
+
+	all = nil
+	n := 0
+	for _, p := range w.walk("/_history?_count=10", func(int) { n++; w.commit(plan("c02", "p1", fmt.Sprint("x", n))) }) {
+		all = append(all, p.changes()...)
+	}
+	total := len(all)
+	slices.Sort(all)
+	assert.Len(t, slices.Compact(all), total)
+	assert.GreaterOrEqual(t, total, 71)
+	assert.Empty(t, w.get("/CarePlan/_history?_count=0").bundle().Entry)
+}
+
+// R-HIST-07, R-HIST-10: _since is an instant, inclusive, sent once.
+func TestR_HIST_07_10_Since(t *testing.T) {
+	w := newWorld(t)
+	for _, s := range []string{"active", "on-hold", "completed"} {
+		w.commit(plan("c1", "p1", s))
+	}
+	for since, want := range map[string]int{
+		"2026-03-02T09:00:02.000Z":        2,
+		"2026-03-02T09:00:02.001Z":        1,
+		"2026-03-02T10:00:02%2B01:00":     2,
+		"2026-03-02T09:00:00Z":            3,
+		"2026-03-02T09:00:03.000000001Z":  0,
+		"2026-03-02T09:00:01.9999-00:00":  2,
+		"2026-03-02T09:00:02Z&_count=500": 2,
+	} {
+		b := w.get("/CarePlan/c1/_history?_since=" + since).bundle()
+		assert.Len(t, b.Entry, want, since)
+		assert.Len(t, w.follow(b.link("self")).bundle().Entry, want, since)
+	}
+	for _, q := range []string{"_since=2026-03-02", "_since=2026-03-02T09:00Z", "_since=2026-03-02T09:00:00", "_since=yesterday",
+		"_since=2026-03-02T10:00:02+01:00", "_since=2026-13-02T10:00:02Z", "_count=x"} {
+		w.get("/CarePlan/_history?"+q).failed(400, "value")
+	}
+	w.get("/CarePlan/_history?_since=2026-03-02T09:00:00Z&_since=2026-03-02T09:00:00Z").failed(400, "invalid")
+	w.get("/CarePlan/_history?_count=1&_count=1").failed(400, "invalid")
+	w.get("/CarePlan/_history?_at=2026").failed(400, "not-supported")
+	w.get("/CarePlan/_history?status=active", "Prefer", "handling=lenient").failed(400, "not-supported")
+}
+
+// R-HIST-12: a hub that polls from the last instant it saw misses nothing.
+func TestR_HIST_12_PollMissesNothing(t *testing.T) {
+	w := newWorld(t)
+	seen := map[string]bool{}
+	since := "2026-01-01T00:00:00Z"
+	written := 0
+	for i := range 20 {
+		for j := range i % 4 {
+			w.commit(plan(fmt.Sprintf("c%d", (i+j)%5), "p1", fmt.Sprintf("s%d-%d", i, j)))
+			written++
+		}
+		pages := w.walk("/_history?_count=2&_since="+since, func(int) {})
+		for _, p := range pages {
+			for _, c := range p.changes() {
+				seen[c] = true
+			}
+		}
+		if len(pages[0].Entry) > 0 {
+			since = pages[0].Entry[0].Response.LastModified
+		}
+	}
+	assert.Len(t, seen, written)
+}
+
+// R-HIST-15, R-HTTP-25, R-READ-10: nothing here changes a version.
+func TestR_HIST_15_HistoryIsReadOnly(t *testing.T) {
+	w := newWorld(t)
+	v := w.commit(plan("c1", "p1", "active"))[0]
+	for _, m := range []string{http.MethodPut, http.MethodDelete, http.MethodPatch, http.MethodPost} {
+		r := w.call(m, "/CarePlan/c1/_history/"+v.VersionID)
+		r.failed(405, "not-supported")
+		assert.Equal(t, "GET, HEAD", r.Header().Get("Allow"))
+	}
+	assert.Equal(t, string(v.Body), w.get("/CarePlan/c1/_history/"+v.VersionID).Body.String())
+}

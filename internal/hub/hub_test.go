@@ -1,0 +1,267 @@
+package hub
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"net/http/httptest"
+	"net/url"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/store"
+	"nailbridge/internal/store/sqlite"
+	"nailbridge/internal/store/storetest"
+	"nailbridge/mapping/resource"
+)
+
+const base = "https://bridge.example/fhir"
+
+var (
+	owner  = store.Owner{Clinic: "north", Patient: "urn:mrn|1"}
+	t0     = time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
+	secret = []byte("a secret of the tests, 32 bytes.")
+)
+
+// world is a hub over a real store, with what a test does to both.
+type world struct {
+	*testing.T
+	store   store.Store
+	handler http.Handler
+	now     time.Time
+	log     bytes.Buffer
+	fault   error // what the store answers
+}
+
+func newWorld(t *testing.T, statics ...string) *world {
+	t.Helper()
+	w := &world{T: t, now: t0}
+	w.store = w.open(t.TempDir(), "e1")
+	var rs []resource.Resource
+	for _, s := range statics {
+		rs = append(rs, parse(t, s))
+	}
+	w.handler = w.serve(secret, rs...)
+	return w
+}
+
+func (w *world) open(dir, epoch string) store.Store {
+	w.Helper()
+	db, err := sqlite.Open(w.Context(), sqlite.Options{
+		Dir:      dir,
+		NewEpoch: func() string { return epoch },
+		Fault:    func(string) error { return w.fault },
+	})
+	require.NoError(w, err)
+	w.Cleanup(func() {
+		w.fault = nil
+		assert.NoError(w, db.Close())
+	})
+	return db
+}
+
+// serve makes a hub over the store of the world.
+func (w *world) serve(secret []byte, statics ...resource.Resource) http.Handler {
+	w.Helper()
+	h, err := New(Options{
+		Store: w.store, BaseURL: base, Static: statics, Secret: secret, Version: "1.2.3", Released: t0,
+		Clock: func() time.Time { return w.now },
+		Log:   slog.New(slog.NewJSONHandler(&w.log, nil)),
+	})
+	require.NoError(w, err)
+	return h
+}
+
+func parse(t testing.TB, content string) resource.Resource {
+	t.Helper()
+	r, err := resource.FromJSON([]byte(content))
+	require.NoError(t, err)
+	return r
+}
+
+// commit puts contents in one transaction, a second after the last.
+func (w *world) commit(contents ...string) []store.Version {
+	w.Helper()
+	w.now = w.now.Add(time.Second)
+	var out []store.Version
+	h, err := newHub(Options{Store: w.store, BaseURL: base, Secret: secret})
+	require.NoError(w, err)
+	require.NoError(w, w.store.Update(w.Context(), func(tx store.Writer) error {
+		if _, err := tx.Stamp(w.now); err != nil {
+			return err
+		}
+		for _, content := range contents {
+			v, err := tx.Put(owner, "case", storetest.Checked(w, content), h.index.Rows(parse(w, content)))
+			if err != nil {
+				return err
+			}
+			out = append(out, v)
+		}
+		return nil
+	}))
+	return out
+}
+
+// change runs fn in a stamped write transaction.
+func (w *world) change(fn func(store.Writer) error) {
+	w.Helper()
+	w.now = w.now.Add(time.Second)
+	require.NoError(w, w.store.Update(w.Context(), func(tx store.Writer) error {
+		if _, err := tx.Stamp(w.now); err != nil {
+			return err
+		}
+		return fn(tx)
+	}))
+}
+
+func (w *world) delete(ref resource.Ref) {
+	w.Helper()
+	w.change(func(tx store.Writer) error {
+		_, err := tx.Delete(owner, ref)
+		return err
+	})
+}
+
+// reply is an answer as a client sees it.
+type reply struct {
+	*httptest.ResponseRecorder
+	t testing.TB
+}
+
+// call sends a request to the path below /fhir; headers are names and values
+// in turn.
+func (w *world) call(method, path string, headers ...string) reply {
+	w.Helper()
+	return w.send(httptest.NewRequestWithContext(w.Context(), method, "/fhir"+path, http.NoBody), headers...)
+}
+
+func (w *world) send(r *http.Request, headers ...string) reply {
+	w.Helper()
+	for i := 0; i < len(headers); i += 2 {
+		r.Header.Add(headers[i], headers[i+1])
+	}
+	rec := httptest.NewRecorder()
+	w.handler.ServeHTTP(rec, r)
+	return reply{rec, w.T}
+}
+
+func (w *world) get(path string, headers ...string) reply {
+	w.Helper()
+	return w.call(http.MethodGet, path, headers...)
+}
+
+func (w *world) post(path, form string, headers ...string) reply {
+	w.Helper()
+	r := httptest.NewRequestWithContext(w.Context(), http.MethodPost, "/fhir"+path, strings.NewReader(form))
+	if len(headers) == 0 {
+		headers = []string{"Content-Type", "application/x-www-form-urlencoded"}
+	}
+	return w.send(r, headers...)
+}
+
+// follow reads a link of a bundle.
+func (w *world) follow(link string) reply {
+	w.Helper()
+	path, ok := strings.CutPrefix(link, base)
+	require.True(w, ok, "a link leaves the base: %s", link)
+	return w.get(path)
+}
+
+type outcomeJSON struct {
+	ResourceType string
+	Text         struct{ Status, Div string }
+	Issue        []issue
+}
+
+// failed checks that the answer is an OperationOutcome of this status and
+// issue code (R-OO-01, R-OO-03, R-OO-04).
+func (r reply) failed(status int, code string) outcomeJSON {
+	r.t.Helper()
+	assert.Equal(r.t, status, r.Code, r.Body.String())
+	assert.Equal(r.t, "application/fhir+json; charset=utf-8", r.Header().Get("Content-Type"))
+	var o outcomeJSON
+	require.NoError(r.t, json.Unmarshal(r.Body.Bytes(), &o), r.Body.String())
+	require.Equal(r.t, "OperationOutcome", o.ResourceType)
+	require.NotEmpty(r.t, o.Issue)
+	assert.Equal(r.t, code, o.Issue[0].Code)
+	assert.Contains(r.t, []string{"error", "fatal"}, o.Issue[0].Severity)
+	return o
+}
+
+type bundleJSON struct {
+	ResourceType, Type string
+	Total              *int
+	Link               []link
+	Entry              []struct {
+		FullURL  string
+		Resource json.RawMessage
+		Search   struct{ Mode string }
+		Request  *entryRequest
+		Response *entryResponse
+	}
+}
+
+func (r reply) bundle() bundleJSON {
+	r.t.Helper()
+	require.Equal(r.t, http.StatusOK, r.Code, r.Body.String())
+	var b bundleJSON
+	require.NoError(r.t, json.Unmarshal(r.Body.Bytes(), &b))
+	require.Equal(r.t, "Bundle", b.ResourceType)
+	return b
+}
+
+func (b bundleJSON) link(relation string) string {
+	for _, l := range b.Link {
+		if l.Relation == relation {
+			return l.URL
+		}
+	}
+	return ""
+}
+
+// ids gives the ids of the matches in their order; never nil.
+func (b bundleJSON) ids() []string {
+	out := []string{}
+	for _, e := range b.Entry {
+		if e.Search.Mode == "match" {
+			out = append(out, e.FullURL[strings.LastIndex(e.FullURL, "/")+1:])
+		}
+	}
+	return out
+}
+
+// found searches and gives the ids.
+func (w *world) found(query string) []string {
+	w.Helper()
+	return w.get(query).bundle().ids()
+}
+
+func patient(id, family, born string) string {
+	return fmt.Sprintf(`{"resourceType":"Patient","id":%q,"identifier":[{"system":"urn:mrn","value":%q}],"name":[{"family":%q}],"birthDate":%q}`,
+		id, "mrn-"+id, family, born)
+}
+
+func plan(id, patient, status string) string {
+	return fmt.Sprintf(`{"resourceType":"CarePlan","id":%q,"meta":{"tag":[{"system":"urn:tags","code":"t-%s"}]},"identifier":[{"system":"urn:plans","value":"no-%s"}],
+		"status":%q,"intent":"plan","category":[{"coding":[{"system":"urn:kinds","code":"nail"}]}],"subject":{"reference":"Patient/%s"},
+		"period":{"start":"2026-03-02"},"activity":[{"detail":{"status":"scheduled","scheduledPeriod":{"start":"2026-03-09","end":"2026-03-11"}}}]}`,
+		id, status, id, status, patient)
+}
+
+func planRef(id string) resource.Ref { return resource.Ref{Type: "CarePlan", ID: id} }
+
+func escape(s string) string { return url.QueryEscape(s) }
+
+// broken is a store whose View panics.
+type broken struct{ store.Store }
+
+func (broken) View(context.Context, func(store.Reader) error) error {
+	panic("Marker in /secret/path: SELECT 1")
+}

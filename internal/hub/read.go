@@ -1,0 +1,95 @@
+package hub
+
+import (
+	"context"
+	"net/http"
+	"regexp"
+	"slices"
+	"time"
+
+	"nailbridge/internal/searchparam"
+	"nailbridge/internal/store"
+	"nailbridge/mapping/resource"
+)
+
+// idPattern is the grammar of a logical id and a version id (datatypes.html#id).
+var idPattern = regexp.MustCompile(`^[A-Za-z0-9.-]{1,64}$`)
+
+func searched(typ string) bool { return slices.Contains(searchparam.Types(), typ) }
+
+func isArtifact(typ string) bool { return slices.Contains(searchparam.ArtifactTypes(), typ) }
+
+// metadata answers the CapabilityStatement. mode asks for a part of it, which
+// a server may ignore (http.html#capabilities).
+func (h *hub) metadata(r *request) error {
+	if err := r.only("mode"); err != nil {
+		return err
+	}
+	r.send(h.capability)
+	return nil
+}
+
+// read answers the current version (http.html#read).
+func (h *hub) read(r *request) error {
+	return h.readVersion(r, func(rd store.Reader, ref resource.Ref) (store.Version, error) { return rd.Read(ref) })
+}
+
+// vread answers one version (http.html#vread).
+func (h *hub) vread(r *request) error {
+	version := r.c.Param("version")
+	if !idPattern.MatchString(version) {
+		return store.ErrNotFound
+	}
+	return h.readVersion(r, func(rd store.Reader, ref resource.Ref) (store.Version, error) { return rd.VRead(ref, version) })
+}
+
+func (h *hub) readVersion(r *request, get func(store.Reader, resource.Ref) (store.Version, error)) error {
+	ref, err := r.ref()
+	if err != nil {
+		return err
+	}
+	if err := r.only(); err != nil {
+		return err
+	}
+	var v store.Version
+	err = h.view(r.c.Request.Context(), ref.Type, func(rd store.Reader) error {
+		v, err = get(rd, ref)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	if v.Deleted {
+		return store.ErrGone
+	}
+	d := document{body: v.Body, version: v.VersionID, public: isArtifact(ref.Type)}
+	if !v.LastUpdated.IsZero() {
+		d.lastModified = httpDate(v.LastUpdated)
+	}
+	r.send(d)
+	return nil
+}
+
+// ref reads type and id of the path. An id outside the grammar names nothing
+// and never reaches the store.
+func (r *request) ref() (resource.Ref, error) {
+	ref := resource.Ref{Type: r.c.Param("type"), ID: r.c.Param("id")}
+	if !searched(ref.Type) {
+		return ref, errType
+	}
+	if !idPattern.MatchString(ref.ID) {
+		return ref, store.ErrNotFound
+	}
+	return ref, nil
+}
+
+// view runs fn on a snapshot of the store, or on the static artifacts for
+// their types.
+func (h *hub) view(ctx context.Context, typ string, fn func(store.Reader) error) error {
+	if isArtifact(typ) {
+		return fn(h.statics)
+	}
+	return h.store.View(ctx, fn)
+}
+
+func httpDate(t time.Time) string { return t.UTC().Format(http.TimeFormat) }

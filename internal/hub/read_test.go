@@ -1,0 +1,186 @@
+package hub
+
+import (
+	"encoding/json"
+	"net/http"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/store"
+)
+
+// R-READ-01, R-READ-02, R-READ-03, R-HTTP-05: read serves the stored bytes of
+// the current version, with its version and time in the headers.
+func TestR_READ_01_02_03_Read(t *testing.T) {
+	w := newWorld(t)
+	w.commit(plan("c1", "p1", "active"))
+	v := w.commit(plan("c1", "p1", "completed"))[0]
+	r := w.get("/CarePlan/c1")
+	assert.Equal(t, http.StatusOK, r.Code)
+	assert.Equal(t, string(v.Body), r.Body.String())
+	var body struct {
+		ID     string
+		Status string
+		Meta   struct{ VersionID, LastUpdated string }
+	}
+	require.NoError(t, json.Unmarshal(r.Body.Bytes(), &body))
+	assert.Equal(t, "c1", body.ID)
+	assert.Equal(t, "completed", body.Status)
+	assert.Equal(t, `W/"`+body.Meta.VersionID+`"`, r.Header().Get("ETag"))
+	assert.Equal(t, "2026-03-02T09:00:02.000Z", body.Meta.LastUpdated)
+	assert.Equal(t, "Mon, 02 Mar 2026 09:00:02 GMT", r.Header().Get("Last-Modified"))
+	assert.Equal(t, "application/fhir+json; charset=utf-8", r.Header().Get("Content-Type"))
+	assert.Equal(t, "private, no-store", r.Header().Get("Cache-Control"))
+}
+
+// R-READ-04, R-READ-06, R-HTTP-02, R-HTTP-24: what is not there.
+func TestR_READ_04_06_NotFound(t *testing.T) {
+	w := newWorld(t)
+	w.commit(plan("Ab1", "p1", "active"))
+	w.get("/CarePlan/never").failed(404, "not-found")
+	w.get("/CarePlan/ab1").failed(404, "not-found")
+	w.get("/careplan/Ab1").failed(404, "not-supported")
+	w.get("/Nonsense/1").failed(404, "not-supported")
+	w.get("/Nonsense").failed(404, "not-supported")
+	for _, id := range []string{"a_b", strings.Repeat("a", 65), "a%20b", "%00", "$export", "'--"} {
+		w.get("/CarePlan/"+id).failed(404, "not-found")
+		w.get("/CarePlan/Ab1/_history/"+id).failed(404, "not-found")
+	}
+	assert.Equal(t, 200, w.get("/CarePlan/Ab1").Code)
+}
+
+// R-READ-07, R-READ-08, R-READ-09, R-READ-10: vread gives exactly the version
+// asked for, and an old version never changes.
+func TestR_READ_07_09_10_VRead(t *testing.T) {
+	w := newWorld(t)
+	first := w.commit(plan("c1", "p1", "active"))[0]
+	path := "/CarePlan/c1/_history/" + first.VersionID
+	before := w.get(path)
+	assert.Equal(t, string(first.Body), before.Body.String())
+	last := first
+	for _, s := range []string{"on-hold", "active", "completed"} {
+		last = w.commit(plan("c1", "p1", s))[0]
+	}
+	assert.Equal(t, before.Body.String(), w.get(path).Body.String())
+	assert.Equal(t, etag(first.VersionID), w.get(path).Header().Get("ETag"))
+	assert.Equal(t, w.get("/CarePlan/c1").Body.String(), w.get("/CarePlan/c1/_history/"+last.VersionID).Body.String())
+	w.get("/CarePlan/c1/_history/999").failed(404, "not-found")
+	w.get("/CarePlan/c2/_history/"+first.VersionID).failed(404, "not-found")
+}
+
+// D3.1, R-READ-05, R-READ-09: sharing declined later: read and every vread are
+// 410, and a condition on the version does not tell more.
+func TestD3_1_R_READ_05_DeclinedLaterIsGone(t *testing.T) {
+	w := newWorld(t)
+	v1 := w.commit(plan("c1", "p1", "active"))[0]
+	v2 := w.commit(plan("c1", "p1", "completed"))[0]
+	w.delete(planRef("c1"))
+	w.get("/CarePlan/c1").failed(410, "deleted")
+	w.get("/CarePlan/c1", "If-None-Match", etag(v2.VersionID)).failed(410, "deleted")
+	for _, v := range []store.Version{v1, v2} {
+		w.get("/CarePlan/c1/_history/"+v.VersionID).failed(410, "deleted")
+	}
+	h := w.get("/CarePlan/c1/_history").bundle()
+	require.Len(t, h.Entry, 1)
+	assert.Equal(t, "DELETE", h.Entry[0].Request.Method)
+	assert.Empty(t, h.Entry[0].Resource)
+	tag := strings.TrimSuffix(strings.TrimPrefix(h.Entry[0].Response.ETag, `W/"`), `"`)
+	w.get("/CarePlan/c1/_history/"+tag).failed(410, "deleted")
+}
+
+// D1.5: the versions before a masked one are 410.
+func TestD1_5_MaskedVersionsAreGone(t *testing.T) {
+	w := newWorld(t)
+	v1 := w.commit(plan("c1", "p1", "active"))[0]
+	w.commit(plan("c1", "p1", "entered-in-error"))
+	w.change(func(tx store.Writer) error { return tx.Mask(planRef("c1")) })
+	w.get("/CarePlan/c1/_history/"+v1.VersionID).failed(410, "deleted")
+	assert.Equal(t, 200, w.get("/CarePlan/c1").Code)
+	assert.Len(t, w.get("/CarePlan/c1/_history").bundle().Entry, 1)
+}
+
+// R-READ-11, R-READ-12: If-None-Match is compared weakly, in lists and as *.
+func TestR_READ_11_12_IfNoneMatch(t *testing.T) {
+	w := newWorld(t)
+	v := w.commit(plan("c1", "p1", "active"))[0]
+	for tag, status := range map[string]int{
+		etag(v.VersionID): 304, `"` + v.VersionID + `"`: 304, "*": 304, `W/"other", ` + etag(v.VersionID): 304,
+		`W/"other"`: 200, v.VersionID: 200, `W/""`: 200,
+	} {
+		r := w.get("/CarePlan/c1", "If-None-Match", tag)
+		assert.Equal(t, status, r.Code, tag)
+		assert.Equal(t, etag(v.VersionID), r.Header().Get("ETag"))
+		assert.Equal(t, status == 304, r.Body.Len() == 0, tag)
+	}
+	// Two headers are one list.
+	assert.Equal(t, 304, w.get("/CarePlan/c1", "If-None-Match", `W/"x"`, "If-None-Match", etag(v.VersionID)).Code)
+}
+
+// R-READ-13: If-Modified-Since, and not beside If-None-Match.
+func TestR_READ_13_IfModifiedSince(t *testing.T) {
+	w := newWorld(t)
+	w.commit(plan("c1", "p1", "active"))
+	last := w.get("/CarePlan/c1").Header().Get("Last-Modified")
+	assert.Equal(t, 304, w.get("/CarePlan/c1", "If-Modified-Since", last).Code)
+	assert.Equal(t, 200, w.get("/CarePlan/c1", "If-Modified-Since", "Mon, 02 Mar 2026 09:00:00 GMT").Code)
+	assert.Equal(t, 200, w.get("/CarePlan/c1", "If-Modified-Since", "yesterday").Code)
+	assert.Equal(t, 200, w.get("/CarePlan/c1", "If-Modified-Since", last, "If-None-Match", `W/"x"`).Code)
+}
+
+const (
+	codeSystem = `{"resourceType":"CodeSystem","id":"toes","url":"https://nailbridge.example/fhir/CodeSystem/toes","version":"1","name":"Toes",
+		"status":"active","date":"2026-01-15","content":"complete","concept":[{"code":"big"}]}`
+	undatedSystem = `{"resourceType":"CodeSystem","id":"acts","url":"https://nailbridge.example/fhir/CodeSystem/acts","version":"2","name":"Acts",
+		"status":"draft","content":"complete","concept":[{"code":"cut"}]}`
+	planDefinition = `{"resourceType":"PlanDefinition","id":"partial","url":"https://nailbridge.example/fhir/PlanDefinition/partial","version":"1",
+		"name":"Partial","status":"active","date":"2026-01-15"}`
+)
+
+// D8.2, R-READ-17: what resources point to can be read and found by its URL.
+func TestArtifactsAreReadAndFound(t *testing.T) {
+	w := newWorld(t, codeSystem, undatedSystem, planDefinition)
+	r := w.get("/CodeSystem/toes")
+	require.Equal(t, 200, r.Code)
+	var body struct {
+		URL  string
+		Meta struct{ VersionID, LastUpdated string }
+	}
+	require.NoError(t, json.Unmarshal(r.Body.Bytes(), &body))
+	assert.Equal(t, "2026-01-15T00:00:00.000Z", body.Meta.LastUpdated)
+	assert.Equal(t, etag(body.Meta.VersionID), r.Header().Get("ETag"))
+	assert.Equal(t, "no-cache", r.Header().Get("Cache-Control"))
+	assert.Equal(t, 304, w.get("/CodeSystem/toes", "If-None-Match", etag(body.Meta.VersionID)).Code)
+	assert.Equal(t, r.Body.String(), w.get("/CodeSystem/toes/_history/"+body.Meta.VersionID).Body.String())
+	w.get("/CodeSystem/toes/_history/other").failed(404, "not-found")
+	w.get("/CodeSystem/none").failed(404, "not-found")
+	w.get("/CodeSystem/_history").failed(404, "not-supported")
+	w.get("/CodeSystem/toes/_history").failed(404, "not-supported")
+
+	for query, want := range map[string][]string{
+		"/CodeSystem?url=" + escape(body.URL):  {"toes"},
+		"/CodeSystem?url=urn:none":             {},
+		"/CodeSystem?version=2":                {"acts"},
+		"/CodeSystem?name=to&status=active":    {"toes"},
+		"/CodeSystem?_id=acts,toes":            {"acts", "toes"},
+		"/CodeSystem?_sort=_lastUpdated":       {"toes", "acts"},
+		"/CodeSystem?date=2026-01":             {"toes"},
+		"/CodeSystem?_lastUpdated=gt2026-02":   {"acts"}, // no date of its own: that of the release
+		"/PlanDefinition":                      {"partial"},
+		"/ValueSet":                            {},
+		"/PlanDefinition?_id=partial&_id=none": {},
+	} {
+		assert.Equal(t, want, w.found(query), query)
+	}
+	first := w.get("/CodeSystem?_count=1").bundle()
+	second := w.follow(first.link("next")).bundle()
+	assert.Equal(t, []string{"acts", "toes"}, append(first.ids(), second.ids()...))
+	assert.Empty(t, second.link("next"))
+	assert.Equal(t, []string{"acts"}, w.follow(second.link("previous")).bundle().ids())
+
+	// A token over other artifacts than those of now starts over.
+	w.handler = w.serve(secret, parse(t, undatedSystem))
+	w.follow(first.link("next")).failed(410, "processing")
+}

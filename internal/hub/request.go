@@ -1,0 +1,227 @@
+package hub
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"mime"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/gin-gonic/gin"
+
+	"nailbridge/internal/searchparam"
+)
+
+// maxForm is the largest body of POST _search, in bytes.
+const maxForm = 64 << 10
+
+// request is one request as understood: its parameters in order and the form
+// of the answer.
+type request struct {
+	c       *gin.Context
+	pairs   []searchparam.Pair // of the URL, then of the body
+	media   string             // of the answer
+	pretty  bool
+	lenient bool // Prefer: handling=lenient
+}
+
+func newRequest(c *gin.Context) *request {
+	return &request{c: c, media: fhirJSON}
+}
+
+// handle makes a Gin handler of one that returns its fault.
+func (h *hub) handle(serve func(*request) error) gin.HandlerFunc {
+	return func(c *gin.Context) {
+		r := newRequest(c)
+		err := r.understand()
+		if err == nil {
+			err = serve(r)
+		}
+		if err != nil {
+			r.fail(err)
+		}
+	}
+}
+
+// understand reads the parameters and settles the form of the answer.
+func (r *request) understand() error {
+	pairs, err := searchparam.ParseQuery(r.c.Request.URL.RawQuery)
+	if err != nil {
+		return faultf(http.StatusBadRequest, "invalid", "malformed query string: nothing was searched")
+	}
+	r.pairs = pairs
+	if r.c.Request.Method == http.MethodPost {
+		if err := r.readForm(); err != nil {
+			return err
+		}
+	}
+	r.lenient = handling(r.c.Request.Header.Values("Prefer")) == "lenient"
+	return r.negotiate()
+}
+
+// readForm adds the parameters of a form body to those of the URL
+// (http.html#search).
+func (r *request) readForm() error {
+	req := r.c.Request
+	media, params, err := mime.ParseMediaType(req.Header.Get("Content-Type"))
+	charset := strings.ToLower(params["charset"])
+	if err != nil || media != "application/x-www-form-urlencoded" || charset != "" && charset != "utf-8" ||
+		!isVersion(params["fhirversion"]) || req.Header.Get("Content-Encoding") != "" {
+		return faultf(http.StatusUnsupportedMediaType, "not-supported",
+			"the body of a search must be application/x-www-form-urlencoded in UTF-8, not compressed")
+	}
+	var body bytes.Buffer
+	if _, err := body.ReadFrom(http.MaxBytesReader(r.c.Writer, req.Body, maxForm)); err != nil {
+		var tooLarge *http.MaxBytesError
+		if errors.As(err, &tooLarge) {
+			return faultf(http.StatusRequestEntityTooLarge, "too-long", "the body of a search may have at most %d bytes", maxForm)
+		}
+		return faultf(http.StatusBadRequest, "invalid", "the body could not be read")
+	}
+	pairs, err := searchparam.ParseQuery(strings.TrimRight(body.String(), "\r\n"))
+	if err != nil {
+		return faultf(http.StatusBadRequest, "invalid", "malformed form body: nothing was searched")
+	}
+	r.pairs = append(r.pairs, pairs...)
+	return nil
+}
+
+// one gives the value of a parameter that may be sent once; "" when absent.
+func (r *request) one(name string) (string, error) {
+	return oneOf(r.pairs, name)
+}
+
+func oneOf(pairs []searchparam.Pair, name string) (string, error) {
+	value, seen := "", false
+	for _, p := range pairs {
+		if p.Name != name {
+			continue
+		}
+		if seen {
+			return "", faultf(http.StatusBadRequest, "invalid", "%s may be sent once only", name)
+		}
+		value, seen = p.Value, true
+	}
+	return value, nil
+}
+
+// only refuses every parameter that is not named: outside searches there is
+// nothing that lenient handling could leave out and say so.
+func (r *request) only(names ...string) error {
+	for _, p := range r.pairs {
+		if !slices.Contains(names, p.Name) && !isForm(p) {
+			return faultf(http.StatusBadRequest, "not-supported", "this interaction takes a parameter that it does not know")
+		}
+	}
+	return nil
+}
+
+// isForm reports whether a parameter names the form of the answer, which every
+// interaction takes (http.html#parameters).
+func isForm(p searchparam.Pair) bool { return p.Name == "_format" || p.Name == "_pretty" }
+
+// form gives the parameters of the form that the client sent, for links.
+func (r *request) form() []searchparam.Pair {
+	return slices.DeleteFunc(slices.Clone(r.pairs), func(p searchparam.Pair) bool { return !isForm(p) || p.Value == "" })
+}
+
+// document is an answer body with what its caching headers need.
+type document struct {
+	body         []byte
+	version      string // versionId, for ETag; "" without one
+	lastModified string // as an HTTP date; "" without one
+	public       bool   // no patient data in it
+}
+
+// send writes a successful answer. Bodies are written as they are, unless the
+// client asked for _pretty.
+func (r *request) send(d document) {
+	h := r.c.Writer.Header()
+	h.Set("Cache-Control", "private, no-store")
+	if d.public {
+		h.Set("Cache-Control", "no-cache")
+	}
+	if d.version != "" {
+		h.Set("ETag", etag(d.version))
+	}
+	if d.lastModified != "" {
+		h.Set("Last-Modified", d.lastModified)
+	}
+	if r.unchanged(d) {
+		h.Set("Vary", "Accept")
+		r.c.Status(http.StatusNotModified)
+		r.c.Writer.WriteHeaderNow()
+		return
+	}
+	r.write(http.StatusOK, d.body)
+}
+
+func etag(version string) string { return `W/"` + version + `"` }
+
+// unchanged evaluates the conditions of a read (http.html#cread, RFC 9110
+// section 13.2.2): If-Modified-Since counts only without If-None-Match.
+func (r *request) unchanged(d document) bool {
+	if d.version == "" {
+		return false
+	}
+	if tags := r.c.Request.Header.Values("If-None-Match"); len(tags) > 0 {
+		for tag := range strings.SplitSeq(strings.Join(tags, ","), ",") {
+			tag = strings.TrimSpace(tag)
+			if tag == "*" || strings.TrimPrefix(tag, "W/") == `"`+d.version+`"` {
+				return true
+			}
+		}
+		return false
+	}
+	since, err := http.ParseTime(r.c.Request.Header.Get("If-Modified-Since"))
+	last, err2 := http.ParseTime(d.lastModified)
+	return err == nil && err2 == nil && !last.After(since)
+}
+
+// fail writes a fault as an OperationOutcome.
+func (r *request) fail(err error) {
+	f := asFault(err)
+	if f.cause != nil {
+		_ = r.c.Error(f.cause) // kept for the log
+	}
+	h := r.c.Writer.Header()
+	for k, v := range f.header {
+		h.Set(k, v)
+	}
+	h.Set("Cache-Control", "no-store")
+	r.write(f.status, outcome(f.issues))
+}
+
+func (r *request) write(status int, body []byte) {
+	if r.pretty {
+		var b bytes.Buffer
+		if json.Indent(&b, body, "", "  ") == nil {
+			body = append(b.Bytes(), '\n')
+		}
+	}
+	h := r.c.Writer.Header()
+	h.Set("Content-Type", r.media+"; charset=utf-8")
+	h.Set("Content-Length", strconv.Itoa(len(body)))
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("Vary", "Accept")
+	r.c.Status(status)
+	r.c.Writer.WriteHeaderNow()
+	if r.c.Request.Method != http.MethodHead {
+		_, _ = r.c.Writer.Write(body) // the client is gone when this fails
+	}
+}
+
+// mustJSON writes our own structs, which always marshal; <, > and & stay
+// readable.
+func mustJSON(v any) []byte {
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false)
+	if err := e.Encode(v); err != nil {
+		panic(err)
+	}
+	return bytes.TrimRight(b.Bytes(), "\n")
+}
