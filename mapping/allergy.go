@@ -22,6 +22,7 @@ var criticalities = map[record.Code]cpb.AllergyIntoleranceCriticalityCode_Value{
 // standingAllergy is one allergy after all statements about it.
 type standingAllergy struct {
 	item      record.Allergy // the latest statement of each detail
+	record    string         // id of the record that made it
 	reactions []string       // all stated since it was last refuted
 	notes     []string
 	refuted   bool
@@ -92,8 +93,8 @@ func (s standingAllergy) after(item record.Allergy, r *record.Record) standingAl
 	if item.Refuted != s.refuted {
 		s.reactions, s.notes, s.item.Criticality = nil, nil, ""
 	}
-	s.refuted, s.by = item.Refuted, author(r)
-	s.item.Substance, s.item.Text = item.Substance, item.Text
+	s.refuted, s.by, s.record = item.Refuted, author(r), r.Record
+	s.item.Substance, s.item.Text, s.item.Key = item.Substance, item.Text, item.Key
 	if item.Criticality != "" {
 		s.item.Criticality = item.Criticality
 	}
@@ -174,6 +175,9 @@ func (b *builder) allergy(key string, s standingAllergy) {
 		t.Row("Status", status)
 	}
 	out.Text = t.Narrative()
+	if s.item.Key != "" {
+		out.Identifier = []*dpb.Identifier{b.identifier("allergy", s.record+"/"+s.item.Key)}
+	}
 	b.addAllergy(out, key, s.by)
 }
 
@@ -199,9 +203,7 @@ func (b *builder) allergyStatement(status record.Code, by *record.Person) {
 }
 
 func (b *builder) addAllergy(out *apb.AllergyIntolerance, key string, by *record.Person) {
-	ref := b.ownRef("AllergyIntolerance", key)
-	out.Id = r4.ID(ref.ID)
-	out.Identifier = []*dpb.Identifier{b.identifier("allergy", ref.ID)}
+	out.Id = r4.ID(b.ownRef("AllergyIntolerance", key).ID)
 	out.Patient = r4.Ref(b.patientRef())
 	out.Recorder = b.who(by)
 	b.add(out)

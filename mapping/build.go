@@ -299,7 +299,7 @@ func (b *builder) element(name string) *dpb.CodeableConcept {
 // identifier numbers a thing of the clinic: kind names the numbering, such as
 // "surgery", under the clinic's base.
 func (b *builder) identifier(kind, value string) *dpb.Identifier {
-	return r4.Identifier(0, "", b.s.numbering(kind), value, resource.Ref{})
+	return r4.Identifier(0, nil, b.s.numbering(kind), value, resource.Ref{})
 }
 
 // numbering is the system of identifiers that the clinic gives itself.

@@ -156,16 +156,17 @@ func (b *builder) complicationCondition(c complication) {
 	if cause, ok := b.cause(c); ok {
 		out.Extension = []*dpb.Extension{r4.Extension(terms.ExtConditionDueTo, r4.Ref(cause))}
 	}
-	if n := r4.Annotation(c.text, resource.Ref{}, nil); n != nil && c.code != "" {
+	if n := r4.Annotation(c.text, resource.Ref{}, nil); n != nil && c.code != "" && c.code != "other" {
 		out.Note = []*dpb.Annotation{n}
 	}
 	b.add(out)
 }
 
-// complicationCode is the code; an event without one has its words.
+// complicationCode is the code; an event that has none, or only "other", has
+// its words.
 func (b *builder) complicationCode(c complication) *dpb.CodeableConcept {
-	if c.code == "" {
-		return r4.CodeableConcept(c.text)
+	if c.code == "" || c.code == "other" {
+		return b.translateText(c.set, c.code, c.text)
 	}
 	return b.translate(c.set, c.code)
 }

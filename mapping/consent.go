@@ -72,13 +72,14 @@ func (b *builder) addConsent(out *npb.Consent) {
 	b.add(out)
 }
 
-// consentState is the status; R4 demands one, so one not recorded is said to
-// be unknown.
+// consentState is the status. R4 demands a code here and takes no reason in its
+// place; where none was recorded it is draft, "not yet intended to be acted
+// upon", which claims no consent, and the narrative says not recorded.
 func consentState(code record.Code) *npb.Consent_StatusCode {
 	if s, ok := consentStates[code]; ok {
 		return &npb.Consent_StatusCode{Value: s}
 	}
-	return &npb.Consent_StatusCode{Extension: r4.AbsentValue("unknown")}
+	return &npb.Consent_StatusCode{Value: cpb.ConsentStateCode_DRAFT}
 }
 
 // consentPolicy names the clinic's policy that the consent is under (ppc-1).

@@ -2,6 +2,7 @@ package mapping
 
 import (
 	cpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/codes_go_proto"
+	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
 	vpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/resources/device_go_proto"
 
 	"nailbridge/mapping/internal/r4"
@@ -11,8 +12,7 @@ import (
 const bridgeName = "Nailbridge"
 
 // device builds the bridge as it works for the clinic: what computed the
-// figures and wrote the resources (D5.4). Its versions are those that a reader
-// needs to repeat a figure.
+// figures and wrote the resources (D5.4), with what a reader needs to repeat it.
 func (b *builder) device() {
 	text := r4.NewText("Software that wrote these resources").Row("Name", bridgeName).Row("Status", "active")
 	out := &vpb.Device{
@@ -26,29 +26,34 @@ func (b *builder) device() {
 		Owner: r4.Ref(b.orgRef()),
 	}
 	for _, v := range b.s.versions() {
-		out.Version = append(out.Version, &vpb.Device_Version{Type: r4.CodeableConcept(v.of), Value: r4.String(v.is)})
-		text.Row(v.of, v.is)
+		out.Version = append(out.Version, &vpb.Device_Version{Type: r4.CodeableConcept(v[0]), Value: r4.String(v[1])})
+		text.Row(v[0], v[1])
+	}
+	for _, p := range b.s.choices() {
+		out.Property = append(out.Property, &vpb.Device_Property{
+			Type: r4.CodeableConcept(p[0]), ValueCode: []*dpb.CodeableConcept{r4.CodeableConcept(p[1])},
+		})
+		text.Row(p[0], p[1])
 	}
 	out.Text = text.Narrative()
 	b.perPatient().add(out)
 }
 
-// version is the version of one thing that content depends on.
-type version struct{ of, is string }
-
-// versions lists what content depends on beside the records: the mapping, the
-// code settings and the set of dose limits (D7, design "The heart").
-func (s Settings) versions() []version {
-	out := []version{{"Mapping", Version}, {"SNOMED CT", s.Codes.SnomedCT.String()}, {"HCPCS modifiers", onOff(s.Codes.HCPCS)}}
-	if f := s.Clinic.Formulary; f != nil {
-		return append(out, version{"Dose limits", f.Name})
-	}
-	return append(out, version{"Dose limits", "no ceiling chosen"})
+// versions lists, by name, the versions of what content depends on beside the
+// records (design, "The heart").
+func (s Settings) versions() [][2]string {
+	return [][2]string{{"Mapping", Version}, {"Code maps", s.Terms.Version()}}
 }
 
-func onOff(b bool) string {
-	if b {
-		return "on"
+// choices lists, by name, the settings that content depends on: which standard
+// codes may leave (D7.1), and the set of dose limits.
+func (s Settings) choices() [][2]string {
+	limits, hcpcs := "no ceiling chosen", "off"
+	if f := s.Clinic.Formulary; f != nil {
+		limits = f.Name
 	}
-	return "off"
+	if s.Codes.HCPCS {
+		hcpcs = "on"
+	}
+	return [][2]string{{"SNOMED CT codes", s.Codes.SnomedCT.String()}, {"HCPCS modifiers", hcpcs}, {"Dose limits", limits}}
 }

@@ -78,9 +78,19 @@ func (b *builder) contactVisit(r *record.Record) visit {
 	return visit{
 		rec: r, mode: c.Mode, by: c.TakenBy, when: whenText(c.At), period: b.period(c.At, nil),
 		status: cpb.EncounterStatusCode_FINISHED,
-		reason: b.translateText("contact-reason", c.Reason, c.ReasonText),
+		reason: b.contactReason(c),
 		text:   c.ReasonText,
 	}
+}
+
+// contactReason has the meaning of the code as text, since Encounter.reasonCode
+// takes no code of ours (D5.7), and the words beside it.
+func (b *builder) contactReason(c *record.Contact) *dpb.CodeableConcept {
+	text := r4.Clean(c.ReasonText)
+	if c.Reason != "" && c.Reason != "other" && text != "" {
+		text = display(record.ContactReasonSet, c.Reason) + ": " + text
+	}
+	return b.translateText("contact-reason", c.Reason, text)
 }
 
 func (b *builder) encounter(v visit) {

@@ -25,7 +25,7 @@ func (b *builder) patient(p *record.Patient) {
 	out := &ppb.Patient{
 		Id: r4.ID(b.patientRef().ID),
 		Identifier: []*dpb.Identifier{r4.Identifier(
-			cpb.IdentifierUseCode_USUAL, "MR", b.owner.System, b.owner.Value, b.orgRef())},
+			cpb.IdentifierUseCode_USUAL, b.element("identifier-type-mr"), b.owner.System, b.owner.Value, b.orgRef())},
 		BirthDate:            r4.Date(p.BirthDate),
 		ManagingOrganization: r4.Ref(b.orgRef()),
 		Text:                 patientText(p),

@@ -63,11 +63,10 @@ func (b *builder) practitioner(ref resource.Ref, p *record.Person) {
 		Text: r4.NewText("Member of staff").Row("Name", r4.NameText(p.Name)).Row("Role", display(record.RoleSet, p.Role)).Narrative(),
 	}
 	if r := p.Registration; r != nil && r.Value != "" {
-		out.Identifier = append(out.Identifier, r4.Identifier(cpb.IdentifierUseCode_OFFICIAL, "PRN", r.System, r.Value, resource.Ref{}))
+		out.Identifier = append(out.Identifier, r4.Identifier(cpb.IdentifierUseCode_OFFICIAL, b.element("identifier-type-prn"), r.System, r.Value, resource.Ref{}))
 	}
 	if p.StaffKey != "" {
-		out.Identifier = append(out.Identifier, r4.Identifier(
-			cpb.IdentifierUseCode_SECONDARY, "", b.s.numbering("staff"), p.StaffKey, b.orgRef()))
+		out.Identifier = append(out.Identifier, r4.Identifier(0, nil, b.s.numbering("staff"), p.StaffKey, b.orgRef()))
 	}
 	if n := r4.HumanName(p.Name, cpb.NameUseCode_INVALID_UNINITIALIZED); n != nil {
 		out.Name = []*dpb.HumanName{n}

@@ -82,8 +82,8 @@ func MakeProvenance(s Settings, in ProvenanceInput) (resource.Resource, error) {
 		text.Row("Source", sourceText(src))
 	}
 	var made []string
-	for _, v := range s.versions() {
-		made = append(made, v.of+" "+v.is)
+	for _, v := range append(s.versions(), s.choices()...) {
+		made = append(made, v[0]+" "+v[1])
 	}
 	with := strings.Join(made, ", ")
 	out.Entity = append(out.Entity, entity(&dpb.Reference{Display: r4.String("Made with: " + with)}))
@@ -126,7 +126,7 @@ func sourceEntity(s Source) (*vpb.Provenance_Entity, error) {
 	}
 	name := "ni:///sha-256;" + base64.RawURLEncoding.EncodeToString(sum)
 	return entity(&dpb.Reference{
-		Identifier: r4.Identifier(0, "", sourceSystem, name, resource.Ref{}),
+		Identifier: r4.Identifier(0, nil, sourceSystem, name, resource.Ref{}),
 		Display:    r4.String(sourceText(s)),
 	}), nil
 }

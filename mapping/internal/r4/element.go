@@ -11,12 +11,6 @@ import (
 	"nailbridge/mapping/terms"
 )
 
-// Addresses of R4 itself and of the library.
-const (
-	identifierTypes    = "http://terminology.hl7.org/CodeSystem/v2-0203"
-	primitiveHasNoData = "https://g.co/fhir/StructureDefinition/primitiveHasNoValue" // google/fhir's own mark, never written
-)
-
 // Ref is a literal reference "Type/id". Its target type is checked when the
 // resource is marshalled (D5.10).
 func Ref(r resource.Ref) *dpb.Reference {
@@ -52,15 +46,12 @@ func RefDisplay(r resource.Ref, display string) *dpb.Reference {
 	return ref
 }
 
-// Identifier is a business identifier. kind is a code of R4's identifier types
-// (D5.9), or "" for none; assigner may be the zero Ref.
-func Identifier(use cpb.IdentifierUseCode_Value, kind, system, value string, assigner resource.Ref) *dpb.Identifier {
-	id := &dpb.Identifier{System: URI(system), Value: String(value)}
+// Identifier is a business identifier. use may be zero and kind, of R4's own
+// identifier types (D5.9), nil; assigner may be the zero Ref.
+func Identifier(use cpb.IdentifierUseCode_Value, kind *dpb.CodeableConcept, system, value string, assigner resource.Ref) *dpb.Identifier {
+	id := &dpb.Identifier{Type: kind, System: URI(system), Value: String(value)}
 	if use != cpb.IdentifierUseCode_INVALID_UNINITIALIZED {
 		id.Use = &dpb.Identifier_UseCode{Value: use}
-	}
-	if kind != "" {
-		id.Type = CodeableConcept("", Coding(identifierTypes, kind, ""))
 	}
 	if assigner != (resource.Ref{}) {
 		id.Assigner = Ref(assigner)

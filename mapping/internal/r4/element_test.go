@@ -51,7 +51,7 @@ func TestElements(t *testing.T) {
 		{"reference with text", RefDisplay(patient, "A"), `{"reference":"Patient/p1","display":"A"}`},
 		{"reference with extension", RefWithExtension(patient, Extension("http://example.org/a", String("x"))),
 			`{"reference":"Patient/p1","extension":[{"url":"http://example.org/a","valueString":"x"}]}`},
-		{"identifier", Identifier(cpb.IdentifierUseCode_USUAL, "MR", "https://clinic.example/mrn", "7", resource.Ref{Type: "Organization", ID: "o"}),
+		{"identifier", Identifier(cpb.IdentifierUseCode_USUAL, CodeableConcept("", Coding("http://terminology.hl7.org/CodeSystem/v2-0203", "MR", "")), "https://clinic.example/mrn", "7", resource.Ref{Type: "Organization", ID: "o"}),
 			`{"use":"usual","type":{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/v2-0203","code":"MR"}]},"system":"https://clinic.example/mrn","value":"7","assigner":{"reference":"Organization/o"}}`},
 		{"concept", Concept(terms.Concept{Text: "Left hallux", Codings: []terms.Coding{{System: "http://a.example", Code: "x", Display: "X"}}}),
 			`{"text":"Left hallux","coding":[{"system":"http://a.example","code":"x","display":"X"}]}`},

@@ -8,6 +8,10 @@ import (
 	"nailbridge/mapping/terms"
 )
 
+// primitiveHasNoData is google/fhir's own mark on a primitive without value; it
+// is never written.
+const primitiveHasNoData = "https://g.co/fhir/StructureDefinition/primitiveHasNoValue"
+
 // extensionChoices finds the member of Extension.value[x] of a datatype.
 var extensionChoices = func() map[protoreflect.FullName]protoreflect.FieldDescriptor {
 	m := map[protoreflect.FullName]protoreflect.FieldDescriptor{}
