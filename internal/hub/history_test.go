@@ -96,7 +96,7 @@ func TestR_HIST_06_09_11_Pages(t *testing.T) {
 
 	all = nil
 	n := 0
-	for _, p := range w.walk("/_history?_count=10", func(int) { n++; w.commit(plan("c02", "p1", fmt.Sprint("x", n))) }) {
+	for _, p := range w.walk("/_history?_count=10", func(int) { n++; w.commit(titled("c02", "p1", "active", fmt.Sprint(n))) }) {
 		all = append(all, p.changes()...)
 	}
 	total := len(all)
@@ -143,7 +143,7 @@ func TestR_HIST_12_PollMissesNothing(t *testing.T) {
 	written := 0
 	for i := range 20 {
 		for j := range i % 4 {
-			w.commit(plan(fmt.Sprintf("c%d", (i+j)%5), "p1", fmt.Sprintf("s%d-%d", i, j)))
+			w.commit(titled(fmt.Sprintf("c%d", (i+j)%5), "p1", "active", fmt.Sprintf("%d-%d", i, j)))
 			written++
 		}
 		pages := w.walk("/_history?_count=2&_since="+since, func(int) {})

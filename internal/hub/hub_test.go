@@ -20,6 +20,7 @@ import (
 	"nailbridge/internal/store/sqlite"
 	"nailbridge/internal/store/storetest"
 	"nailbridge/mapping/resource"
+	"nailbridge/mapping/terms"
 )
 
 const base = "https://bridge.example/fhir"
@@ -243,16 +244,31 @@ func (w *world) found(query string) []string {
 	return w.get(query).bundle().ids()
 }
 
-func patient(id, family, born string) string {
-	return fmt.Sprintf(`{"resourceType":"Patient","id":%q,"identifier":[{"system":"urn:mrn","value":%q}],"name":[{"family":%q}],"birthDate":%q}`,
-		id, "mrn-"+id, family, born)
+// told is a narrative, which every resource that is committed has (dom-6).
+const told = `"text":{"status":"generated","div":"<div xmlns=\"http://www.w3.org/1999/xhtml\"><p>of a test</p></div>"}`
+
+// local is a coding of one of our own code systems.
+func local(system, code, display string) string {
+	return fmt.Sprintf(`{"system":%q,"code":%q,"display":%q}`, terms.CanonicalBase+"/CodeSystem/"+system, code, display)
 }
 
-func plan(id, patient, status string) string {
-	return fmt.Sprintf(`{"resourceType":"CarePlan","id":%q,"meta":{"tag":[{"system":"urn:tags","code":"t-%s"}]},"identifier":[{"system":"urn:plans","value":"no-%s"}],
-		"status":%q,"intent":"plan","category":[{"coding":[{"system":"urn:kinds","code":"nail"}]}],"subject":{"reference":"Patient/%s"},
-		"period":{"start":"2026-03-02"},"activity":[{"detail":{"status":"scheduled","scheduledPeriod":{"start":"2026-03-09","end":"2026-03-11"}}}]}`,
-		id, status, id, status, patient)
+func patient(id, family, born string) string {
+	return fmt.Sprintf(`{"resourceType":"Patient","id":%q,%s,"identifier":[{"system":"urn:mrn","value":%q}],"name":[{"family":%q}],"birthDate":%q}`,
+		id, told, "mrn-"+id, family, born)
+}
+
+func plan(id, patient, status string) string { return titled(id, patient, status, "plan") }
+
+// titled is a care plan; an active one has the tag open.
+func titled(id, patient, status, title string) string {
+	tag := local("tag", "open", "Open flag")
+	if status != "active" {
+		tag = local("tag", "newer-record-held", "Newer record held")
+	}
+	return fmt.Sprintf(`{"resourceType":"CarePlan","id":%q,%s,"meta":{"tag":[%s]},"identifier":[{"system":"urn:plans","value":"no-%s"}],
+		"title":%q,"status":%q,"intent":"plan","category":[{"coding":[%s]}],"subject":{"reference":"Patient/%s"},"period":{"start":"2026-03-02"},
+		"activity":[{"detail":{"status":"scheduled","scheduledPeriod":{"start":"2026-03-09","end":"2026-03-11"}}}]}`,
+		id, told, tag, id, title, status, local("careplan", "nail-surgery-follow-up", "Follow-up after nail surgery"), patient)
 }
 
 func planRef(id string) resource.Ref { return resource.Ref{Type: "CarePlan", ID: id} }

@@ -9,6 +9,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"nailbridge/mapping/terms"
 )
 
 // small is a store with two patients and three plans.
@@ -50,12 +52,17 @@ func TestR_SRCH_01_Searchset(t *testing.T) {
 // R-SP-03, R-SP-06, R-SP-07, R-SP-15, R-SP-22, R-SP-24, R-SRCH-12.
 func TestR_SP_ParametersOverTheStore(t *testing.T) {
 	w := small(t)
-	w.commit(`{"resourceType":"Procedure","id":"x1","status":"completed","subject":{"reference":"Patient/p1"},"partOf":[{"reference":"Procedure/x0"}],
-		"category":{"coding":[{"system":"urn:a","code":"surgical"}]},"code":{"coding":[{"system":"urn:local","code":"cut"},{"system":"urn:sct","code":"7"}]},
+	w.commit(`{"resourceType":"Procedure","id":"x1",`+told+`,"status":"completed","subject":{"reference":"Patient/p1"},"partOf":[{"reference":"Procedure/x0"}],
+		"code":{"coding":[`+local("nail-procedure", "partial-avulsion", "Partial nail avulsion")+`]},
 		"encounter":{"reference":"Encounter/e1"},"basedOn":[{"reference":"CarePlan/c1"}],"performedDateTime":"2026-03-02T10:15:00+01:00"}`,
-		`{"resourceType":"Provenance","id":"v1","target":[{"reference":"CarePlan/c1/_history/e1-1"}],"recorded":"2026-03-02T09:00:00.500Z"}`,
-		`{"resourceType":"DetectedIssue","id":"d1","meta":{"tag":[{"system":"urn:tags","code":"open"}]},"status":"final",
+		`{"resourceType":"Provenance","id":"v1",`+told+`,"target":[{"reference":"CarePlan/c1/_history/e1-1"}],"recorded":"2026-03-02T09:00:00.500Z",
+		"agent":[{"who":{"reference":"Device/b1"}}]}`,
+		`{"resourceType":"DetectedIssue","id":"d1",`+told+`,"meta":{"tag":[`+local("tag", "open", "Open flag")+`]},"status":"final",
 		"patient":{"reference":"Patient/p1"},"identifiedDateTime":"2026-03-20","implicated":[{"reference":"CarePlan/c1"}]}`)
+	const (
+		tags = terms.CanonicalBase + "/CodeSystem/tag%7C"
+		acts = terms.CanonicalBase + "/CodeSystem/nail-procedure%7C"
+	)
 	for query, want := range map[string][]string{
 		"/CarePlan?_id=c1":                                                {"c1"},
 		"/CarePlan?_id=C1":                                                {},
@@ -64,14 +71,14 @@ func TestR_SP_ParametersOverTheStore(t *testing.T) {
 		"/CarePlan?identifier=no-c3":                                      {"c3"},
 		"/CarePlan?identifier=%7Cno-c3":                                   {},
 		"/CarePlan?identifier=urn:plans%7C":                               {"c3", "c2", "c1"},
-		"/CarePlan?_tag=urn:tags%7Ct-active":                              {"c3", "c1"},
+		"/CarePlan?_tag=" + tags + "open":                                 {"c3", "c1"},
 		"/CarePlan?patient=p1":                                            {"c2", "c1"},
 		"/CarePlan?patient=Patient/p1":                                    {"c2", "c1"},
 		"/CarePlan?patient=" + escape(base+"/Patient/p1"):                 {"c2", "c1"},
 		"/CarePlan?patient=p1&status=active":                              {"c1"},
 		"/CarePlan?status=active,completed&patient=p1":                    {"c2", "c1"},
 		"/CarePlan?status=active&status=completed":                        {},
-		"/CarePlan?category=nail&date=ge2026-01-01":                       {"c3", "c2", "c1"},
+		"/CarePlan?category=nail-surgery-follow-up&date=ge2026-01-01":     {"c3", "c2", "c1"},
 		"/CarePlan?activity-date=ge2026-03-08&activity-date=le2026-03-12": {"c3", "c2", "c1"},
 		"/CarePlan?activity-date=gt2026-03-11":                            {},
 		"/CarePlan?_lastUpdated=gt2026-03-02T09:00:01Z":                   {"c3", "c2"},
@@ -82,12 +89,12 @@ func TestR_SP_ParametersOverTheStore(t *testing.T) {
 		"/Patient?family=muller":                                          {"p1"},
 		"/Patient?family=M%C3%BCller":                                     {"p1"},
 		"/Patient?birthdate=1960&name=quin":                               {"p2"},
-		"/Procedure?code=urn:local%7Ccut":                                 {"x1"},
-		"/Procedure?code=7&date=2026-03-02":                               {"x1"},
+		"/Procedure?code=" + acts + "partial-avulsion":                    {"x1"},
+		"/Procedure?code=partial-avulsion&date=2026-03-02":                {"x1"},
 		"/Procedure?date=2026-03-02T09:15Z":                               {"x1"},
 		"/Procedure?date=2026-03":                                         {"x1"},
 		"/Procedure?date=2026-03-03":                                      {},
-		"/Procedure?encounter=Encounter/e1&category=surgical":             {"x1"},
+		"/Procedure?encounter=Encounter/e1&status=completed":              {"x1"},
 		"/Procedure?based-on=CarePlan/c1&part-of=Procedure/x0":            {"x1"},
 		"/Provenance?target=CarePlan/c1":                                  {"v1"},
 		"/Provenance?target=CarePlan/c1&recorded=ge2026-03-02":            {"v1"},
