@@ -53,6 +53,11 @@ func TestD4_4_TheWatchMayGoOn(t *testing.T) {
 		assert.Equal(t, followup.PlanActive, out.Status)
 		assert.Equal(t, "r3", out.Borders[0].Record)
 	})
+	t.Run("by the date of the discharge, not of the review that states it", func(t *testing.T) {
+		backdated := discharging(attended(t, "r3", "2025-03-01", "month-12"), "lateral",
+			record.Discharge{At: when(t, "2024-05-01"), WatchGoesOn: true})
+		assert.Equal(t, "r2", plan(t, off, backdated).Borders[0].Record)
+	})
 }
 
 func TestD4_4_DischargeIsMatchedByToeBorderAndKey(t *testing.T) {
@@ -93,6 +98,11 @@ func TestD4_4_StoppedClinicallyIsRevoked(t *testing.T) {
 		in := input(t)
 		in.Surgery.Surgery.Stopped = &record.FollowUpStopped{Reason: "elsewhere"}
 		assert.Equal(t, followup.PlanRevoked, followup.Plan(in).Status)
+	})
+	t.Run("the earliest of two stops ends the plan", func(t *testing.T) {
+		again := attended(t, "r2", "2024-03-15", "week-2")
+		again.Review.Stopped = &record.FollowUpStopped{Reason: "again"}
+		assert.Equal(t, "moved abroad", plan(t, again, r).ReasonText)
 	})
 	t.Run("a review booked in spite of it is told", func(t *testing.T) {
 		out := plan(t, with(r, booked(t, "2024-03-20")))
