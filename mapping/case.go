@@ -186,15 +186,18 @@ func (c *caseFold) resources() {
 }
 
 func (c *caseFold) sources() []Source {
-	out := []Source{sourceOf(c.in.Surgery, c.caseID)}
+	out := []Source{c.source(c.in.Surgery)}
 	for _, v := range c.in.Visits {
-		out = append(out, sourceOf(v, c.caseID))
+		out = append(out, c.source(v))
 	}
 	return out
 }
 
-func sourceOf(cur Current, caseID string) Source {
-	s := Source{Record: cur.Record.Record, Case: caseID, Hash: publishedHash(cur.Record), Kind: cur.Record.Kind}
+// source names a folded content for Provenance, whose author is one of the
+// staff then.
+func (b *builder) source(cur Current) Source {
+	b.practitionerRef(cur.Record.Author)
+	s := Source{Record: cur.Record.Record, Case: b.caseID, Hash: publishedHash(cur.Record), Kind: cur.Record.Kind}
 	if cur.Record.Author != nil {
 		s.Author = *cur.Record.Author
 	}

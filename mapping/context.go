@@ -119,7 +119,7 @@ func mapWaiting(b *builder, w Current, moved bool, acks []Acknowledgement, agree
 	c := b.inCase(id, nil, []*record.Record{w.Record})
 	c.encounters()
 	c.visitFindings(w.Record)
-	return caseResult{flags: publish(c, raised, acks), sources: []Source{sourceOf(w, id)}, published: true}
+	return caseResult{flags: publish(c, raised, acks), sources: []Source{c.source(w)}, published: true}
 }
 
 // waitingSignal says that a visit waits for its surgery; that its surgery names
@@ -134,4 +134,14 @@ func waitingSignal(r *record.Record, caseID string, moved bool) signal {
 		f.Text = "The surgery that this record names is now another patient's; the record waits."
 	}
 	return signal{Flag: f, identified: visitAt(r)}
+}
+
+// FoldedPerClinic reports whether resources of a type are folded per clinic
+// and belong to it, not to a patient (D1.3).
+func FoldedPerClinic(typ string) bool {
+	switch typ {
+	case "Practitioner", "PractitionerRole", "Organization", "Device":
+		return true
+	}
+	return false
 }

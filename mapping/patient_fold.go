@@ -215,21 +215,41 @@ func (v *patientView) acksOf(caseID string) []Acknowledgement {
 	return out
 }
 
-// demographics is the latest statement about the patient among the current
-// contents: by (saved-at, record, revision), historical ones only where no
-// live one exists (D1.3).
+// demographics are what the current contents state of the patient: each detail
+// as the latest statement that gives it has it, by (saved-at, record,
+// revision), historical ones only where no live one exists (D1.3). A review
+// that names only the patient's number takes no name away.
 func (v *patientView) demographics() *record.Patient {
-	var best *Current
-	for i := range v.current {
-		c := &v.current[i]
-		if best == nil || v.compareContext(best, c) < 0 {
-			best = c
-		}
-	}
-	if best == nil {
+	if len(v.current) == 0 {
 		return nil
 	}
-	return best.Record.Patient
+	live := slices.ContainsFunc(v.current, func(c Current) bool { return !c.Record.Historical })
+	out := &record.Patient{Identifier: &v.in.Patient}
+	for _, r := range v.statements() {
+		if r.Historical && live {
+			continue
+		}
+		overlayPatient(out, r.Patient)
+	}
+	return out
+}
+
+// overlayPatient takes over what a later statement gives.
+func overlayPatient(out, later *record.Patient) {
+	if later.Name != nil {
+		out.Name = later.Name
+	}
+	if later.BirthDate != nil {
+		out.BirthDate = later.BirthDate
+	}
+	if later.DeathDate != nil {
+		out.DeathDate = later.DeathDate
+	}
+	out.Gender = cmp.Or(later.Gender, out.Gender)
+	out.Phone = cmp.Or(later.Phone, out.Phone)
+	if later.AddressLine != "" || later.City != "" || later.PostalCode != "" {
+		out.AddressLine, out.City, out.PostalCode = later.AddressLine, later.City, later.PostalCode
+	}
 }
 
 // compareContext orders current contents as statements about the patient.
@@ -253,14 +273,6 @@ func (v *patientView) statements() []*record.Record {
 		out[i] = c.Record
 	}
 	return out
-}
-
-// death is the date of death, if the demographics that count state one.
-func (v *patientView) death() *record.When {
-	if p := v.demographics(); p != nil {
-		return p.DeathDate
-	}
-	return nil
 }
 
 // merge adds one case's part to the result.

@@ -1,0 +1,84 @@
+// Command bridge carries a foot clinic's structured toenail-surgery records
+// into a region's health records as FHIR R4. Each command is one file; this
+// one only chooses among them.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+	"time"
+	_ "time/tzdata" // a scratch image has no zone data
+
+	"github.com/alecthomas/kong"
+)
+
+// commands are the commands of the program.
+type commands struct {
+	Serve    serveCommand    `cmd:"" help:"Take records over HTTP and serve them to hubs as FHIR."`
+	Demo     demoCommand     `cmd:"" help:"Serve an invented clinic with its cases, at a fixed date."`
+	ToFHIR   toFHIRCommand   `cmd:"" name:"to-fhir" help:"Turn files of records into one FHIR Bundle or NDJSON."`
+	FollowUp followUpCommand `cmd:"" name:"follow-up" help:"Print the follow-up list of a data folder."`
+	Schema   schemaCommand   `cmd:"" help:"Print the JSON Schema of the clinic record."`
+	Terms    termsCommand    `cmd:"" help:"Print how many codings carry SNOMED CT beside local codes."`
+	Generate generateCommand `cmd:"" help:"Print invented records as NDJSON."`
+	Version  versionCommand  `cmd:"" help:"Print the version."`
+}
+
+// env is what commands take from outside.
+type env struct {
+	ctx    context.Context
+	stdout io.Writer
+	stderr io.Writer
+	clock  func() time.Time
+}
+
+// exitError ends the program with a status of its own after its message was
+// printed.
+type exitError int
+
+func (e exitError) Error() string { return fmt.Sprintf("exit status %d", int(e)) }
+
+func main() { os.Exit(run()) }
+
+func run() int {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	return runArgs(os.Args[1:], &env{ctx: ctx, stdout: os.Stdout, stderr: os.Stderr, clock: time.Now})
+}
+
+// runArgs runs one command line and gives its exit status: 0 done, 1 it failed
+// or found something, 2 it was asked wrongly.
+func runArgs(args []string, e *env) int {
+	var c commands
+	status := -1
+	k, err := kong.New(&c, kong.Name("nailbridge"),
+		kong.Description("Carries toenail-surgery records into regional health records as FHIR R4."),
+		kong.Writers(e.stdout, e.stderr), kong.Exit(func(code int) { status = code }), kong.UsageOnError())
+	if err != nil {
+		fmt.Fprintln(e.stderr, err)
+		return 2
+	}
+	parsed, err := k.Parse(args)
+	if status >= 0 {
+		return status // help was printed
+	}
+	if err != nil {
+		fmt.Fprintln(e.stderr, "nailbridge:", err)
+		return 2
+	}
+	err = parsed.Run(e)
+	var exit exitError
+	switch {
+	case err == nil:
+		return 0
+	case errors.As(err, &exit):
+		return int(exit)
+	}
+	fmt.Fprintln(e.stderr, "nailbridge:", err)
+	return 1
+}

@@ -1,0 +1,219 @@
+package main
+
+import (
+	"context"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"sync/atomic"
+	"time"
+
+	"github.com/google/uuid"
+
+	"nailbridge/internal/access"
+	"nailbridge/internal/config"
+	"nailbridge/internal/hub"
+	"nailbridge/internal/intake"
+	"nailbridge/internal/meter"
+	"nailbridge/internal/receive"
+	"nailbridge/internal/schedule"
+	"nailbridge/internal/searchparam"
+	"nailbridge/internal/store"
+	"nailbridge/internal/store/sqlite"
+	"nailbridge/mapping"
+	"nailbridge/mapping/followup"
+	"nailbridge/mapping/resource"
+)
+
+const defaultListen = "127.0.0.1:8470"
+
+type serveCommand struct {
+	Config string `required:"" type:"existingfile" help:"Settings file."`
+	Listen string `default:"127.0.0.1:8470" help:"Loopback address and port to listen on."`
+	Data   string `required:"" type:"path" help:"Data folder; made if it does not exist."`
+}
+
+// Run serves until it is told to stop.
+func (c serveCommand) Run(e *env) error {
+	file, err := config.Read(c.Config)
+	if err != nil {
+		return err
+	}
+	namespace, err := config.EnsureNamespace(c.Data, nil)
+	if err != nil {
+		return err
+	}
+	a, err := newApp(e, file, namespace, c.Data)
+	if err != nil {
+		return err
+	}
+	return errors.Join(a.serve(e, c.Listen, nil), a.close())
+}
+
+// app is the program put together: one store, one receiver, two doors.
+type app struct {
+	file     config.File
+	store    store.Store
+	receiver *receive.Receiver
+	meter    *meter.Meter
+	handler  http.Handler
+	clock    func() time.Time
+	log      *slog.Logger
+	ready    atomic.Bool
+}
+
+func newApp(e *env, file config.File, namespace uuid.UUID, dir string) (*app, error) {
+	settings, err := file.Settings(namespace)
+	if err != nil {
+		return nil, err
+	}
+	log := slog.New(slog.NewTextHandler(e.stderr, nil))
+	st, err := sqlite.Open(e.ctx, sqlite.Options{Dir: dir})
+	if err != nil {
+		return nil, fmt.Errorf("data folder: %w", err)
+	}
+	a := &app{file: file, store: st, meter: meter.New(version), clock: e.clock, log: log}
+	a.receiver = &receive.Receiver{
+		Store: st, Settings: settings, Clock: func() time.Time { return a.clock() }, Meter: a.meter, Log: log,
+		Index: searchparam.Index{Base: file.PublicBaseURL, Zone: settings.Clinic.Zone},
+	}
+	a.handler, err = a.routes(settings, namespace)
+	if err != nil {
+		return nil, errors.Join(err, st.Close())
+	}
+	return a, nil
+}
+
+func (a *app) close() error { return a.store.Close() }
+
+// routes joins the doors behind the guard.
+func (a *app) routes(s mapping.Settings, namespace uuid.UUID) (http.Handler, error) {
+	static, err := artifacts(s)
+	if err != nil {
+		return nil, err
+	}
+	secret := sha256.Sum256(append([]byte("page links of "), namespace[:]...))
+	fhir, err := hub.New(hub.Options{
+		Store: a.store, BaseURL: a.file.PublicBaseURL, Zone: s.Clinic.Zone, Static: static,
+		Secret: secret[:], Version: version, Log: a.log,
+	})
+	if err != nil {
+		return nil, err
+	}
+	door := intake.New(intake.Options{Receiver: a.receiver, Clinic: s.Clinic.ID, Zone: s.Clinic.Zone, Log: a.log})
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /health", func(w http.ResponseWriter, _ *http.Request) { plain(w, http.StatusOK, "ok") })
+	mux.HandleFunc("GET /ready", a.readiness)
+	mux.Handle("GET /metrics", a.meter.Handler())
+	all := http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		switch {
+		case within(r.URL.Path, "/fhir"):
+			fhir.ServeHTTP(w, r)
+		case within(r.URL.Path, "/records"), within(r.URL.Path, "/follow-up"):
+			door.ServeHTTP(w, r)
+		default:
+			mux.ServeHTTP(w, r)
+		}
+	})
+	return access.Guard(a.file.PublicBaseURL, func(w http.ResponseWriter, _ *http.Request) {
+		plain(w, http.StatusForbidden, "this host or origin is not served here")
+	}, all), nil
+}
+
+// within reports whether path is base or below it.
+func within(path, base string) bool {
+	return path == base || len(path) > len(base) && path[:len(base)+1] == base+"/"
+}
+
+// artifacts are the definitions that our resources point to.
+func artifacts(s mapping.Settings) ([]resource.Resource, error) {
+	var out []resource.Resource
+	add := func(b []byte) error {
+		r, err := resource.FromJSON(b)
+		if err == nil {
+			out = append(out, r)
+		}
+		return err
+	}
+	for _, x := range s.Terms.Artifacts(s.Codes) {
+		if err := add(x.JSON); err != nil {
+			return nil, err
+		}
+	}
+	protocols, err := followup.Artifacts()
+	if err != nil {
+		return nil, err
+	}
+	for _, x := range protocols {
+		if err := add(x.JSON); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+func (a *app) readiness(w http.ResponseWriter, r *http.Request) {
+	err := a.store.View(r.Context(), func(store.Reader) error { return nil })
+	if err != nil || !a.ready.Load() {
+		plain(w, http.StatusServiceUnavailable, "not ready")
+		return
+	}
+	plain(w, http.StatusOK, "ready")
+}
+
+func plain(w http.ResponseWriter, status int, text string) {
+	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	w.WriteHeader(status)
+	_, _ = w.Write([]byte(text + "\n"))
+}
+
+// serve listens, retries what is held, ticks, and stops gracefully when the
+// context ends. started, if any, is told the address.
+func (a *app) serve(e *env, listen string, started func(addr string)) error {
+	if err := access.Loopback(listen); err != nil {
+		return err
+	}
+	l, err := net.Listen("tcp", listen)
+	if err != nil {
+		return err
+	}
+	if done, err := a.receiver.RetryHeld(e.ctx); err != nil {
+		a.log.Error("held records could not be retried", "error", err)
+	} else if done.Tried > 0 {
+		a.log.Info("held records retried", "tried", done.Tried, "accepted", done.Accepted)
+	}
+	ctx, cancel := context.WithCancel(e.ctx)
+	defer cancel()
+	beat := time.NewTicker(schedule.Interval)
+	defer beat.Stop()
+	ticking := make(chan struct{})
+	go func() {
+		defer close(ticking)
+		schedule.Run(ctx, a.receiver, a.receiver.Clock, beat.C, a.log)
+	}()
+	srv := &http.Server{Handler: a.handler, ReadHeaderTimeout: 10 * time.Second, ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelWarn)}
+	a.ready.Store(true)
+	a.log.Info("listening", "address", l.Addr().String(), "fhir", a.file.PublicBaseURL)
+	if started != nil {
+		started(l.Addr().String())
+	}
+	failed := make(chan error, 1)
+	go func() { failed <- srv.Serve(l) }()
+	select {
+	case err = <-failed:
+	case <-ctx.Done():
+		a.ready.Store(false)
+		stop, done := context.WithTimeout(context.Background(), 20*time.Second)
+		defer done()
+		err = srv.Shutdown(stop)
+	}
+	cancel()
+	<-ticking
+	if errors.Is(err, http.ErrServerClosed) {
+		return nil
+	}
+	return err
+}

@@ -1,0 +1,262 @@
+// Package convert turns files of records into FHIR without a store: the same
+// fold and the same check as the intake, with the clock as an argument.
+package convert
+
+import (
+	"bufio"
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"io"
+	"slices"
+	"time"
+
+	"nailbridge/internal/validate"
+	"nailbridge/mapping"
+	"nailbridge/mapping/followup"
+	"nailbridge/mapping/record"
+	"nailbridge/mapping/resource"
+)
+
+// Input is one file of records: one JSON object, an array of them, or NDJSON.
+type Input struct {
+	Name string
+	Data []byte
+}
+
+// Outcome is what became of one record read.
+type Outcome struct {
+	Source   string           `json:"source"` // file, and line or position
+	Record   string           `json:"record,omitempty"`
+	Refused  bool             `json:"refused,omitempty"`
+	Findings []record.Finding `json:"findings,omitempty"`
+}
+
+// Result of Convert.
+type Result struct {
+	Resources []resource.Resource // of all shared patients, by type and id
+	Records   []Outcome           // in the order read
+	Flags     []mapping.Flag
+	Waiting   []string         // record ids of visits without their surgery
+	NotShared int              // patients left out, since they are not shared (D3.1)
+	Issues    []validate.Issue // our own output that did not pass; its patients are left out
+}
+
+// Convert folds every patient of the records. asOf stands for the time of
+// reception and for the clock: windows that ended by then are overdue.
+func Convert(s mapping.Settings, files []Input, asOf time.Time) (Result, error) {
+	var out Result
+	byPatient := map[record.Identifier][]mapping.Delivery{}
+	for _, f := range files {
+		err := Split(f, func(source string, text []byte) error {
+			d := record.Read(text, s.Clinic.Zone)
+			o := Outcome{Source: source, Record: d.Record.Record, Refused: d.NotJSON || d.Refused(), Findings: d.Findings}
+			if d.Record.Clinic != s.Clinic.ID && !o.Refused {
+				o.Refused = true
+				o.Findings = append(o.Findings, record.Finding{Severity: record.Refusal, Code: "other-clinic", Pointer: "/clinic",
+					Text: "the record is of another clinic than the settings name", Rule: "D2.1"})
+			}
+			out.Records = append(out.Records, o)
+			if !o.Refused {
+				p := *d.Record.Patient.Identifier
+				byPatient[p] = append(byPatient[p], mapping.Delivery{Record: d.Record, Findings: d.Findings, Hash: d.Hash, Received: asOf})
+			}
+			return nil
+		})
+		if err != nil {
+			return out, err
+		}
+	}
+	staff := allStaff(byPatient, s.Clinic.Zone)
+	clinic := map[resource.Ref]resource.Resource{}
+	for _, p := range sortedPatients(byPatient) {
+		in := mapping.PatientFold{Patient: p, Deliveries: everyNamed(byPatient, p), Staff: staff}
+		if err := out.patient(s, in, asOf, clinic); err != nil {
+			return out, err
+		}
+	}
+	for _, r := range clinic {
+		out.Resources = append(out.Resources, r)
+	}
+	resource.Sort(out.Resources)
+	return out, nil
+}
+
+// patient folds one patient, with the facts of windows that ended by asOf.
+func (out *Result) patient(s mapping.Settings, in mapping.PatientFold, asOf time.Time, clinic map[resource.Ref]resource.Resource) error {
+	res, err := foldAsOf(s, in, asOf)
+	if err != nil {
+		return err
+	}
+	out.Flags = append(out.Flags, res.Flags...)
+	out.Waiting = append(out.Waiting, res.Waiting...)
+	if !res.Shared {
+		out.NotShared++
+		return nil
+	}
+	prov, err := provenance(s, res, asOf)
+	if err != nil {
+		return err
+	}
+	set := append(res.Resources, prov...)
+	none := func(resource.Ref) bool { return false }
+	if _, issues := validate.Check(set, none, s.Terms, s.Codes); len(issues) > 0 {
+		out.Issues = append(out.Issues, issues...)
+		return nil
+	}
+	for _, r := range set {
+		if mapping.FoldedPerClinic(r.Type()) {
+			clinic[r.Ref()] = r
+			continue
+		}
+		out.Resources = append(out.Resources, r)
+	}
+	return nil
+}
+
+// foldAsOf folds until no further window has ended: a fact may open nothing
+// new, so two rounds are enough; a third would be a fault.
+func foldAsOf(s mapping.Settings, in mapping.PatientFold, asOf time.Time) (mapping.Result, error) {
+	for round := 0; ; round++ {
+		res, err := mapping.FoldPatient(s, in)
+		if err != nil {
+			return res, err
+		}
+		facts := Ended(res, asOf)
+		if len(facts) == len(in.Facts) {
+			return res, nil
+		}
+		if round == 2 {
+			return res, fmt.Errorf("facts of the clock do not settle")
+		}
+		in.Facts = facts
+	}
+}
+
+// Ended lists the facts of a fold's open activities whose window ended by now
+// (D1.6).
+func Ended(res mapping.Result, now time.Time) []mapping.OverdueFact {
+	var out []mapping.OverdueFact
+	for _, c := range res.Cases {
+		for _, a := range c.Activities {
+			if followup.State(a, now) == followup.Overdue {
+				out = append(out, mapping.OverdueFact{Case: c.Surgery, Activity: a.ID, End: a.Window.End})
+			}
+		}
+	}
+	return out
+}
+
+// provenance says of each case, and of what is folded per patient, which
+// records it comes from.
+func provenance(s mapping.Settings, res mapping.Result, asOf time.Time) ([]resource.Resource, error) {
+	byCase := map[string][]mapping.VersionedRef{}
+	var cases []string
+	for _, r := range res.Resources {
+		c := res.CaseOf[r.Ref()]
+		if byCase[c] == nil {
+			cases = append(cases, c)
+		}
+		byCase[c] = append(byCase[c], mapping.VersionedRef{Ref: r.Ref()})
+	}
+	slices.Sort(cases)
+	var out []resource.Resource
+	for _, c := range cases {
+		in := mapping.ProvenanceInput{
+			Targets: byCase[c], Activity: mapping.ActivityCreate, Recorded: asOf,
+			Owner: mapping.PatientKey(res.Patient), Case: c, Commit: "file",
+		}
+		for _, src := range res.Sources {
+			if c == "" || src.Case == c {
+				in.Sources = append(in.Sources, src)
+			}
+		}
+		r, err := mapping.MakeProvenance(s, in)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, r)
+	}
+	return out, nil
+}
+
+func allStaff(by map[record.Identifier][]mapping.Delivery, zone *time.Location) []mapping.StaffStatement {
+	var out []mapping.StaffStatement
+	for _, ds := range by {
+		for _, d := range ds {
+			if d.Record.Status != "draft" {
+				out = append(out, mapping.StaffOf(d.Record, zone)...)
+			}
+		}
+	}
+	return out
+}
+
+// everyNamed gives the deliveries that the patient's fold sees: all of every
+// record id that ever named the patient.
+func everyNamed(by map[record.Identifier][]mapping.Delivery, p record.Identifier) []mapping.Delivery {
+	ids := map[string]bool{}
+	for _, d := range by[p] {
+		ids[d.Record.Record] = true
+	}
+	var out []mapping.Delivery
+	for _, q := range sortedPatients(by) {
+		for _, d := range by[q] {
+			if ids[d.Record.Record] {
+				out = append(out, d)
+			}
+		}
+	}
+	return out
+}
+
+func sortedPatients(by map[record.Identifier][]mapping.Delivery) []record.Identifier {
+	out := make([]record.Identifier, 0, len(by))
+	for p := range by {
+		out = append(out, p)
+	}
+	slices.SortFunc(out, func(a, b record.Identifier) int { return bytes.Compare([]byte(a.Key()), []byte(b.Key())) })
+	return out
+}
+
+// Split calls fn with each record of a file: an object over any lines, each
+// line of NDJSON, or each element of an array. The first error ends it.
+func Split(f Input, fn func(source string, text []byte) error) error {
+	text := bytes.TrimSpace(f.Data)
+	if bytes.HasPrefix(text, []byte("[")) {
+		var items []json.RawMessage
+		if err := json.Unmarshal(text, &items); err != nil {
+			return fmt.Errorf("%s: not a JSON array", f.Name)
+		}
+		for i, item := range items {
+			if err := fn(fmt.Sprintf("%s[%d]", f.Name, i), item); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	if json.Valid(text) || !ndjson(text) {
+		return fn(f.Name, text)
+	}
+	in := bufio.NewReader(bytes.NewReader(text))
+	for n := 1; ; n++ {
+		l, err := in.ReadBytes('\n')
+		if l = bytes.TrimSpace(l); len(l) > 0 {
+			if err := fn(fmt.Sprintf("%s:%d", f.Name, n), l); err != nil {
+				return err
+			}
+		}
+		if err == io.EOF {
+			return nil
+		}
+		if err != nil {
+			return fmt.Errorf("%s: %w", f.Name, err)
+		}
+	}
+}
+
+// ndjson reports that the first line is a JSON value of its own.
+func ndjson(text []byte) bool {
+	first, _, found := bytes.Cut(text, []byte("\n"))
+	return found && json.Valid(bytes.TrimSpace(first))
+}

@@ -1,0 +1,90 @@
+package receive
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"nailbridge/internal/store"
+	"nailbridge/mapping"
+	"nailbridge/mapping/record"
+)
+
+// Errors of Acknowledge.
+var (
+	// ErrNoFlag: the clinic has no such flag on that record.
+	ErrNoFlag = errors.New("no such flag")
+	// ErrStale: the flag's inputs changed since it was shown. The
+	// acknowledgement was kept; the flag stays open (D1.3).
+	ErrStale = errors.New("the inputs of the flag have changed")
+)
+
+// Acknowledgement is a named person's answer to one flag.
+type Acknowledgement struct {
+	Who        record.Person `json:"who"`
+	Reason     string        `json:"reason"`
+	At         time.Time     `json:"at"`
+	InputsHash string        `json:"inputsHash"` // as shown with the flag
+}
+
+// Acknowledge binds a person's answer to a flag as it was shown: to its code,
+// place and the hash of its inputs. A change of those inputs opens it again.
+func (v *Receiver) Acknowledge(ctx context.Context, recordID, flagID string, a Acknowledgement) (mapping.Flag, error) {
+	var shown mapping.Flag
+	stale := false
+	err := v.Store.Update(ctx, func(w store.Writer) error {
+		fl, err := w.Flag(v.Settings.Clinic.ID, flagID)
+		if errors.Is(err, store.ErrNotFound) {
+			return ErrNoFlag
+		}
+		if err != nil {
+			return err
+		}
+		if err := json.Unmarshal(fl.JSON, &shown); err != nil {
+			return fmt.Errorf("stored flag: %w", err)
+		}
+		if shown.Record != recordID && shown.Case != recordID {
+			return ErrNoFlag
+		}
+		stale = fl.InputsHash != a.InputsHash
+		return v.putAck(w, fl, a, stale, &shown)
+	})
+	switch {
+	case errors.Is(err, ErrNoFlag):
+		return mapping.Flag{}, ErrNoFlag
+	case err != nil:
+		return mapping.Flag{}, unavailable(err)
+	case stale:
+		return shown, ErrStale
+	}
+	return shown, nil
+}
+
+// putAck keeps the acknowledgement and folds again, so that the published
+// issue gains its mitigation in the same commit.
+func (v *Receiver) putAck(w store.Writer, fl store.Flag, a Acknowledgement, stale bool, shown *mapping.Flag) error {
+	b, err := json.Marshal(mapping.Acknowledgement{
+		Case: fl.Case, Flag: fl.ID, InputsHash: a.InputsHash, Who: a.Who, Reason: a.Reason, At: a.At,
+	})
+	if err != nil {
+		return err
+	}
+	err = w.PutAck(store.Ack{Owner: fl.Owner, Case: fl.Case, Flag: fl.ID, InputsHash: a.InputsHash, JSON: b, Stale: stale})
+	if err != nil || stale {
+		return err
+	}
+	id, ok := mapping.ParsePatientKey(fl.Owner.Patient)
+	if !ok {
+		return fmt.Errorf("stored flag names no patient")
+	}
+	if _, err := v.foldAll(w, []record.Identifier{id}, foldCause{}); err != nil {
+		return err
+	}
+	again, err := w.Flag(v.Settings.Clinic.ID, fl.ID)
+	if err != nil {
+		return err
+	}
+	return json.Unmarshal(again.JSON, shown)
+}
