@@ -5,6 +5,8 @@ import (
 	"encoding/hex"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"nailbridge/mapping/followup"
 	"nailbridge/mapping/internal/r4"
@@ -133,15 +135,41 @@ func issuePlace(i followup.Issue) string {
 func redSignals(cur Current, caseID string) []signal {
 	var out []signal
 	for _, f := range record.RedFlags(cur.Record) {
+		at := placeOf(cur.Record, f.Pointer)
 		out = append(out, signal{
 			Flag: Flag{
-				Code: f.Code, Level: Critical, Case: caseID, Record: cur.Record.Record, Place: f.Pointer, Text: f.Text,
-				Inputs: []safety.Input{{Name: "recorded at", Value: f.Pointer}}, Rule: "D2.3",
+				Code: f.Code, Level: Critical, Case: caseID, Record: cur.Record.Record, Place: redPlace(cur.Record, at),
+				Text:   redText(cur.Record, at, f.Text),
+				Inputs: []safety.Input{{Name: "seen", Value: whenText(visitAt(cur.Record))}}, Rule: "D2.3",
 			},
-			identified: visitAt(cur.Record), at: spot{place: placeOf(cur.Record, f.Pointer)},
+			identified: visitAt(cur.Record), at: spot{place: at},
 		})
 	}
 	return out
+}
+
+// redPlace is a place by toe and border, which stays when others are added.
+func redPlace(r *record.Record, at place) string {
+	p := "/" + string(r.Kind)
+	if toe := toeCode(at.side, at.digit); toe != "" {
+		p += "/toes/" + toe
+	}
+	if at.border != "" {
+		p += "/borders/" + string(at.border)
+	}
+	return p
+}
+
+// redText is a red flag as a sentence: when, where, what.
+func redText(r *record.Record, at place, what string) string {
+	s := "At the " + string(r.Kind)
+	if w := whenText(visitAt(r)); w != "" {
+		s += " of " + w
+	}
+	if where := placeText(at.side, at.digit, at.border); where != "" {
+		s += ", " + where
+	}
+	return s + ": " + what + "."
 }
 
 // recordSignals are the flags of a record as it came: what could not be read,
@@ -172,13 +200,17 @@ func standingSignals(cur Current, caseID string, zone *time.Location) []signal {
 		out = add(out, "saved-at-ahead", Warning, "/savedAt", "The record says it was saved more than ten minutes after it was received; the time of reception counts.", "D1.1")
 	}
 	for _, f := range cur.Findings {
-		l := Note
-		if f.Severity == record.Warning {
-			l = Warning
+		if f.Severity == record.Warning { // mere information stands among the reasons
+			out = add(out, f.Code, Warning, f.Pointer, sentence(f.Text), f.Rule, safety.Input{Name: "place", Value: f.Pointer})
 		}
-		out = add(out, f.Code, l, f.Pointer, f.Text, f.Rule, safety.Input{Name: "place", Value: f.Pointer})
 	}
 	return out
+}
+
+// sentence writes a clause as a sentence.
+func sentence(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	return string(unicode.ToUpper(r)) + s[n:] + "."
 }
 
 // recordedAt is when what a record tells of took place.

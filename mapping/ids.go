@@ -1,6 +1,7 @@
 package mapping
 
 import (
+	"net/url"
 	"strconv"
 	"strings"
 
@@ -85,19 +86,19 @@ func (s Settings) caseRef(typ string, owner record.Identifier, surgery string, p
 }
 
 // partKeys gives each item of a list a key that stays when others come and go:
-// its place (toe, border) with the sender's item key, else with its ordinal
-// among the items of that place without a key. A key sent twice counts once;
-// its repeats count as without key.
+// its place (toe, border) with the sender's item key ("left-1:t1"), else with
+// its ordinal among the items of that place without a key ("left-1#1"). A key
+// sent twice counts once; its repeats count as without key.
 func partKeys[T any](items []T, of func(T) (place, key string)) []string {
 	out := make([]string, len(items))
 	seen := map[string]bool{}
 	ordinal := map[string]int{}
 	for i, item := range items {
 		place, key := of(item)
-		name := join(place, "key", key)
+		name := place + ":" + url.PathEscape(key)
 		if key == "" || seen[name] {
-			name = join(place, "ordinal", strconv.Itoa(ordinal[place]))
 			ordinal[place]++
+			name = place + "#" + strconv.Itoa(ordinal[place])
 		}
 		seen[name] = true
 		out[i] = name
@@ -152,14 +153,4 @@ func toeCode(side, digit record.Code) string {
 		return ""
 	}
 	return string(side) + "-" + string(digit)
-}
-
-// borderCode is the code of a border in our code system "border-of-toe", such
-// as "left-1-medial"; "" when a part is absent.
-func borderCode(side, digit, border record.Code) string {
-	toe := toeCode(side, digit)
-	if toe == "" || border == "" {
-		return ""
-	}
-	return toe + "-" + string(border)
 }

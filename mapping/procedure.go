@@ -1,6 +1,8 @@
 package mapping
 
 import (
+	"net/url"
+
 	cpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/codes_go_proto"
 	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
 	ppb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/resources/procedure_go_proto"
@@ -111,7 +113,7 @@ func partValue(caseID, item string) string {
 	if item == "" {
 		return caseID
 	}
-	return caseID + "#" + item
+	return url.PathEscape(caseID) + "/" + item
 }
 
 // performed is the Period of an act. What was done has a performed time
