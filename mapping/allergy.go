@@ -70,22 +70,35 @@ func standAllergies(records []*record.Record) standingAllergies {
 		if a == nil {
 			continue
 		}
-		for _, refuted := range []bool{true, false} {
-			for _, item := range a.Items {
-				if item.Refuted == refuted {
-					key := allergyKey(item)
-					out.items[key] = out.items[key].after(item, r)
-				}
-			}
+		items := saying(a.Items)
+		for _, item := range items {
+			key := allergyKey(item)
+			out.items[key] = out.items[key].after(item, r)
 		}
 		switch {
 		case a.Status == "none-known":
 			out.noneKnown = author(r)
-		case a.Status == "present" && len(a.Items) == 0:
+		case a.Status == "present" && len(items) == 0:
 			out.unspecified = author(r)
 		}
 	}
 	return out
+}
+
+// saying gives the items that say something, refuting ones first, so that a
+// statement of the same content comes after them.
+func saying(items []record.Allergy) []record.Allergy {
+	var refuting, stating []record.Allergy
+	for _, i := range items {
+		named := i.Substance != "" || r4.Clean(i.Text) != ""
+		switch {
+		case i.Refuted && named:
+			refuting = append(refuting, i)
+		case !i.Refuted && (named || r4.Clean(i.Reaction) != "" || i.Criticality != ""):
+			stating = append(stating, i)
+		}
+	}
+	return append(refuting, stating...)
 }
 
 // after is the allergy after one more statement.
@@ -181,12 +194,15 @@ func (b *builder) allergy(key string, s standingAllergy) {
 	b.addAllergy(out, key, s.by)
 }
 
-// allergyCode is the substance; one not on the list has its words.
+// allergyCode is the substance; one not on the list has its words, and one not
+// named at all says that an allergy was stated.
 func (b *builder) allergyCode(a record.Allergy) *dpb.CodeableConcept {
-	switch a.Substance {
-	case "":
+	switch {
+	case a.Substance == "" && r4.Clean(a.Text) == "":
+		return b.translate("allergy-status", "present")
+	case a.Substance == "":
 		return r4.CodeableConcept(a.Text)
-	case "other":
+	case a.Substance == "other":
 		return b.translateText("allergen", a.Substance, a.Text)
 	}
 	return b.translate("allergen", a.Substance)

@@ -114,15 +114,15 @@ func narrative(t *testing.T, r resource.Resource) string {
 	return div[0].(string)
 }
 
-// elementOf is the JSON of a member of a resource.
-func elementOf(t *testing.T, r resource.Resource, member string) string {
+// jsonOf is the JSON of a part of a resource.
+func jsonOf(t *testing.T, v any) string {
 	t.Helper()
-	b, err := json.Marshal(r.Tree()[member])
+	b, err := json.Marshal(v)
 	require.NoError(t, err)
 	return string(b)
 }
 
-// decode reads a record of a test and refuses one with findings that refuse.
+// decodeRecord reads a record of a test and refuses one with findings that refuse.
 func decodeRecord(t *testing.T, text string) *record.Record {
 	t.Helper()
 	d := record.Decode([]byte(text))

@@ -48,7 +48,7 @@ func (b *builder) indication() {
 	if abated != nil {
 		out.Abatement = &cpb.Condition_AbatementX{Choice: &cpb.Condition_AbatementX_DateTime{DateTime: b.when(abated)}}
 	}
-	if n := r4.Annotation(in.Text, resource.Ref{}, nil); n != nil {
+	if n := r4.Annotation(in.Text, resource.Ref{}, nil); n != nil && in.Condition != "" {
 		out.Note = []*dpb.Annotation{n}
 	}
 	b.add(out)

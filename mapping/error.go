@@ -150,7 +150,7 @@ func (w withdrawal) mask(s Settings, r resource.Resource) map[string]any {
 	tree := map[string]any{"resourceType": r.Type(), "id": r.ID()}
 	for _, name := range w.keep {
 		if v, ok := from[name]; ok {
-			tree[name] = v
+			tree[name] = onlyReference(v)
 		}
 	}
 	switch r.Type() {
@@ -168,6 +168,15 @@ func (w withdrawal) mask(s Settings, r resource.Resource) map[string]any {
 		tree["content"] = onlyContentType(from["content"])
 	}
 	return tree
+}
+
+// onlyReference takes the display off a literal reference: it may name the
+// patient. Other values stay.
+func onlyReference(v any) any {
+	if m, ok := v.(map[string]any); ok && m["reference"] != nil {
+		return map[string]any{"reference": m["reference"]}
+	}
+	return v
 }
 
 // maskedValue is an element without value that says it is masked.
