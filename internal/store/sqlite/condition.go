@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"time"
 
 	"nailbridge/internal/searchparam"
 )
@@ -91,34 +92,58 @@ func token(a searchparam.Alternative) clause {
 	return clause{"(x.code = ? AND x.system = ?)", []any{a.Code, a.System}}
 }
 
-// starts is R4 search.html#string: equal or starting with, both folded.
+// starts is R4 search.html#string: equal or starting with, both folded. The
+// byte 0xff sorts after all UTF-8.
 func starts(a searchparam.Alternative) clause {
-	return clause{"(x.text >= ? AND x.text < ?)", []any{a.Text, a.Text + "\U0010FFFF"}}
+	return clause{"(x.text >= ? AND x.text < ?)", []any{a.Text, a.Text + "\xff"}}
 }
 
-// date is R4 search.html#prefix for a value [x.lo, x.hi); ok is false for a
-// prefix that is not offered.
+// date is R4 search.html#prefix for a value [x.lo, x.hi) in microseconds; ok
+// is false for a prefix that is not offered. The search range may be finer
+// than a microsecond, so each comparison rounds its end to where it is exact.
 func date(a searchparam.Alternative) (c clause, ok bool) {
-	lo, hi := lower(a.Lo), upper(a.Hi)
+	lo, hi := ends(a, time.Microsecond)
 	switch a.Prefix {
 	case "", searchparam.Eq: // the search range holds the value whole
-		return clause{"(x.lo >= ? AND x.hi <= ?)", []any{lo, hi}}, true
+		return clause{"(x.lo >= ? AND x.hi <= ?)", []any{lo.up, hi.down}}, true
 	case searchparam.Ne:
-		return clause{"NOT (x.lo >= ? AND x.hi <= ?)", []any{lo, hi}}, true
+		return clause{"NOT (x.lo >= ? AND x.hi <= ?)", []any{lo.up, hi.down}}, true
 	case searchparam.Gt: // the value reaches above the search range
-		return clause{"x.hi > ?", []any{hi}}, true
+		return clause{"x.hi > ?", []any{hi.down}}, true
 	case searchparam.Lt:
-		return clause{"x.lo < ?", []any{lo}}, true
+		return clause{"x.lo < ?", []any{lo.up}}, true
 	case searchparam.Ge: // gt or eq
-		return clause{"(x.hi > ? OR (x.lo >= ? AND x.hi <= ?))", []any{hi, lo, hi}}, true
+		return clause{"(x.hi > ? OR (x.lo >= ? AND x.hi <= ?))", []any{hi.down, lo.up, hi.down}}, true
 	case searchparam.Le:
-		return clause{"(x.lo < ? OR (x.lo >= ? AND x.hi <= ?))", []any{lo, lo, hi}}, true
+		return clause{"(x.lo < ? OR (x.lo >= ? AND x.hi <= ?))", []any{lo.up, lo.up, hi.down}}, true
 	case searchparam.Sa: // the value lies above the search range
-		return clause{"x.lo >= ?", []any{hi}}, true
+		return clause{"x.lo >= ?", []any{hi.up}}, true
 	case searchparam.Eb:
-		return clause{"x.hi <= ?", []any{lo}}, true
+		return clause{"x.hi <= ?", []any{lo.down}}, true
 	}
 	return clause{}, false
+}
+
+// rounded is an instant in whole units: the last not after it and the first
+// not before it.
+type rounded struct{ down, up int64 }
+
+func round(t time.Time, unit time.Duration, open int64) rounded {
+	if t.IsZero() {
+		return rounded{open, open}
+	}
+	per := int64(time.Second / unit)
+	n, rest := int64(t.Nanosecond())/int64(unit), int64(t.Nanosecond())%int64(unit)
+	r := rounded{t.Unix()*per + n, t.Unix()*per + n}
+	if rest > 0 {
+		r.up++
+	}
+	return r
+}
+
+// ends are the ends of a search range in units, an absent one open.
+func ends(a searchparam.Alternative, unit time.Duration) (lo, hi rounded) {
+	return round(a.Lo, unit, math.MinInt64), round(a.Hi, unit, math.MaxInt64)
 }
 
 // span is a half-open range of integers.
@@ -162,45 +187,28 @@ func (s *snapshot) narrow(p *plan, c searchparam.Condition) error {
 // instants gives the milliseconds u for which the value [u, u+1) meets the
 // alternative by R4 search.html#prefix, as ranges of u.
 func instants(a searchparam.Alternative) ([]span, error) {
-	lo, hi := lower(a.Lo), upper(a.Hi)
+	lo, hi := ends(a, time.Millisecond)
 	from := func(u int64) span { return span{u, math.MaxInt64} }
 	to := func(u int64) span { return span{math.MinInt64, u} }
 	switch a.Prefix {
 	case "", searchparam.Eq:
-		return []span{{ceilMilli(lo), floorMilli(hi)}}, nil
+		return []span{{lo.up, hi.down}}, nil
 	case searchparam.Ne:
-		return []span{to(ceilMilli(lo)), from(floorMilli(hi))}, nil
+		return []span{to(lo.up), from(hi.down)}, nil
 	case searchparam.Gt:
-		return []span{from(floorMilli(hi))}, nil
+		return []span{from(hi.down)}, nil
 	case searchparam.Lt:
-		return []span{to(ceilMilli(lo))}, nil
+		return []span{to(lo.up)}, nil
 	case searchparam.Ge:
-		return []span{from(min(ceilMilli(lo), floorMilli(hi)))}, nil
+		return []span{from(min(lo.up, hi.down))}, nil
 	case searchparam.Le:
-		return []span{to(max(ceilMilli(lo), floorMilli(hi)))}, nil
+		return []span{to(max(lo.up, hi.down))}, nil
 	case searchparam.Sa:
-		return []span{from(ceilMilli(hi))}, nil
+		return []span{from(hi.up)}, nil
 	case searchparam.Eb:
-		return []span{to(floorMilli(lo))}, nil
+		return []span{to(lo.down)}, nil
 	}
 	return nil, fmt.Errorf("%w: prefix %q", errCondition, a.Prefix)
-}
-
-// floorMilli and ceilMilli turn microseconds into milliseconds.
-func floorMilli(us int64) int64 {
-	ms := us / 1000
-	if us%1000 < 0 {
-		ms--
-	}
-	return ms
-}
-
-func ceilMilli(us int64) int64 {
-	ms := us / 1000
-	if us%1000 > 0 {
-		ms++
-	}
-	return ms
 }
 
 // seqs turns a range of milliseconds into the range of seq committed in it.

@@ -3,6 +3,7 @@ package sqlite
 import (
 	"database/sql"
 	"fmt"
+	"time"
 
 	"nailbridge/internal/store"
 	"nailbridge/mapping/resource"
@@ -56,7 +57,7 @@ func (s *snapshot) historyPlan(q store.HistoryQuery, upTo int64) (plan, error) {
 	p := plan{span: span{0, upTo + 1}, where: []clause{{"v.hidden = 0", nil}}}
 	if !q.Since.IsZero() {
 		// R4 http.html#history: created at or after the instant.
-		lo, err := s.firstSeq(ceilMilli(q.Since.UnixMicro()))
+		lo, err := s.firstSeq(round(q.Since, time.Millisecond, 0).up)
 		if err != nil {
 			return plan{}, err
 		}

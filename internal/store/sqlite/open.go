@@ -58,6 +58,7 @@ type DB struct {
 	reader *sql.DB
 	path   string
 	opts   Options
+	lead   int // driveCap, lower in tests
 }
 
 var _ store.Store = (*DB)(nil)
@@ -83,6 +84,7 @@ func open(ctx context.Context, path string, o Options) (*DB, error) {
 	d := &DB{
 		path:   path,
 		opts:   o,
+		lead:   driveCap,
 		writer: pool(path, o.Busy, false, 1),
 		reader: pool(path, o.Busy, true, readers),
 	}

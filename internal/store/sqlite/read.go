@@ -89,23 +89,25 @@ func (s *snapshot) Owned(o store.Owner) ([]store.Held, error) {
 	}
 	var out []store.Held
 	err := s.each("owned", `
-		SELECT r.type, r.id, r.kase, r.content, v.number, v.deleted
+		SELECT r.type, r.id, r.kase, r.content, v.number, v.deleted, v.body
 		FROM resource r JOIN version v ON v.vid = r.current
 		WHERE r.clinic = ? AND r.patient = ? ORDER BY r.type, r.id`,
 		[]any{o.Clinic, o.Patient}, func(rows *sql.Rows) error {
 			var (
-				h       store.Held
-				content []byte
+				h             store.Held
+				content, body []byte
 			)
-			if err := rows.Scan(&h.Ref.Type, &h.Ref.ID, &h.Case, &content, &h.Version, &h.Deleted); err != nil {
+			if err := rows.Scan(&h.Ref.Type, &h.Ref.ID, &h.Case, &content, &h.Version, &h.Deleted, &body); err != nil {
 				return err
 			}
 			if !h.Deleted {
-				r, err := resource.FromJSON(content)
+				content, err := contentFrom(content, body)
 				if err != nil {
 					return err
 				}
-				h.Content = r
+				if h.Content, err = resource.FromJSON(content); err != nil {
+					return err
+				}
 			}
 			out = append(out, h)
 			return nil

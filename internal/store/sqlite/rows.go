@@ -2,7 +2,6 @@ package sqlite
 
 import (
 	"fmt"
-	"math"
 	"strings"
 	"time"
 
@@ -34,7 +33,8 @@ func (t *txn) addRows(vid int64, resourceType string, rows []searchparam.Row) er
 		case searchparam.String:
 			texts.rows = append(texts.rows, []any{vid, param, r.Text})
 		case searchparam.Date:
-			dates.rows = append(dates.rows, []any{vid, param, lower(r.Lo), upper(r.Hi)})
+			lo, hi := ends(searchparam.Alternative{Lo: r.Lo, Hi: r.Hi}, time.Microsecond)
+			dates.rows = append(dates.rows, []any{vid, param, lo.down, hi.up})
 		default:
 			return t.fail("put", fmt.Errorf("index row of kind %q", r.Kind))
 		}
@@ -67,19 +67,3 @@ func (t *txn) insert(b batch) error {
 
 // marks is n parameter marks, separated by commas.
 func marks(n int) string { return strings.TrimSuffix(strings.Repeat("?, ", n), ", ") }
-
-// lower and upper are the ends of an interval in microseconds; a zero time is
-// an open end.
-func lower(t time.Time) int64 {
-	if t.IsZero() {
-		return math.MinInt64
-	}
-	return t.UnixMicro()
-}
-
-func upper(t time.Time) int64 {
-	if t.IsZero() {
-		return math.MaxInt64
-	}
-	return t.UnixMicro()
-}

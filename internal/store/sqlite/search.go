@@ -157,11 +157,11 @@ func (s *snapshot) choose(leads []lead) (int, error) {
 	for i, l := range leads {
 		var n int
 		_, err := s.one("search", "SELECT count(*) FROM (SELECT 1 FROM "+l.from+" WHERE "+l.match.sql+" LIMIT ?)",
-			append(slices.Clone(l.match.args), driveCap), &n)
+			append(slices.Clone(l.match.args), s.db.lead), &n)
 		if err != nil {
 			return -1, err
 		}
-		if n < driveCap {
+		if n < s.db.lead {
 			return i, nil
 		}
 	}

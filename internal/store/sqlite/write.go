@@ -1,6 +1,7 @@
 package sqlite
 
 import (
+	"bytes"
 	"database/sql"
 	"errors"
 	"fmt"
@@ -15,7 +16,6 @@ import (
 // Misuse of a Writer. The transaction is lost, since its caller is at fault.
 var (
 	errUnstamped = errors.New("version without a stamp")
-	errTwice     = errors.New("second version of one resource in one transaction")
 	errOwner     = errors.New("resource of another owner")
 	errUnchecked = errors.New("resource that was not checked")
 )
@@ -56,6 +56,15 @@ type row struct {
 	store.Version
 }
 
+// holds reports whether the current version has this content.
+func (r row) holds(c resource.Resource) (bool, error) {
+	if r.rid == 0 || r.Deleted {
+		return false, nil
+	}
+	content, err := contentFrom(r.content, r.Body)
+	return bytes.Equal(content, c.JSON()), err
+}
+
 // row reads the state of a resource; rid is 0 when there is none.
 func (t *txn) row(op string, ref resource.Ref) (row, error) {
 	var r row
@@ -72,7 +81,8 @@ func (t *txn) row(op string, ref resource.Ref) (row, error) {
 
 // Put adds a version of a checked resource. Content equal to the current
 // version's makes none: the current version is returned. One transaction
-// makes at most one version of a resource.
+// makes at most one version of a resource: a second Put, or Delete, replaces
+// what the first made.
 func (t *txn) Put(o store.Owner, caseID string, c validate.Checked, rows []searchparam.Row) (store.Version, error) {
 	if err := t.enter("put"); err != nil {
 		return store.Version{}, err
@@ -85,14 +95,20 @@ func (t *txn) Put(o store.Owner, caseID string, c validate.Checked, rows []searc
 	if err != nil {
 		return store.Version{}, err
 	}
-	if cur.rid != 0 && !cur.Deleted && string(cur.content) == string(r.JSON()) {
+	if same, err := cur.holds(r); err != nil {
+		return store.Version{}, t.fail("put", err)
+	} else if same {
 		return cur.Version, t.setCase(cur, caseID)
 	}
 	v := t.next(r.Ref(), cur)
 	if v.Body, err = r.Splice(v.VersionID, v.LastUpdated); err != nil {
 		return store.Version{}, t.fail("put", err)
 	}
-	vid, err := t.add("put", o, caseID, cur, v, r.JSON())
+	kept := r.JSON()
+	if c, err := contentOf(v.Body); err == nil && bytes.Equal(c, kept) {
+		kept = nil
+	}
+	vid, err := t.add("put", o, caseID, cur, v, kept)
 	if err != nil {
 		return store.Version{}, err
 	}
@@ -119,51 +135,61 @@ func (t *txn) setCase(cur row, caseID string) error {
 	return err
 }
 
-// next is the version after cur, at the stamp of the transaction.
+// next is the version after cur, or in place of cur when this transaction
+// made it, at the stamp of the transaction.
 func (t *txn) next(ref resource.Ref, cur row) store.Version {
 	n := cur.Number + 1
+	if t.made(cur) {
+		n = cur.Number
+	}
 	return store.Version{
 		Ref: ref, Number: n, VersionID: versionID(t.head.Epoch, n), First: n == 1,
 		Seq: t.head.Seq, LastUpdated: t.head.LastUpdated,
 	}
 }
 
-// add stores v as the current version after cur.
-func (t *txn) add(op string, o store.Owner, caseID string, cur row, v store.Version, content []byte) (int64, error) {
+// made reports whether this transaction made the current version.
+func (t *txn) made(cur row) bool { return t.stamped && cur.rid != 0 && cur.Seq == t.head.Seq }
+
+// add stores v as the current version and gives its vid.
+func (t *txn) add(op string, o store.Owner, caseID string, cur row, v store.Version, content []byte) (vid int64, err error) {
 	if !t.stamped {
 		return 0, t.fail(op, errUnstamped)
 	}
 	rid := cur.rid
-	if rid == 0 {
-		res, err := t.exec(op, `INSERT INTO resource (type, id, clinic, patient, kase, current) VALUES (?, ?, ?, ?, ?, 0)`,
+	switch {
+	case rid == 0:
+		rid, err = t.insertID(op, `INSERT INTO resource (type, id, clinic, patient, kase, current) VALUES (?, ?, ?, ?, ?, 0)`,
 			v.Ref.Type, v.Ref.ID, o.Clinic, o.Patient, caseID)
-		if err != nil {
+	case t.made(cur):
+		if err := t.dropRows(op, `?`, cur.vid); err != nil {
 			return 0, err
 		}
-		if rid, err = res.LastInsertId(); err != nil {
-			return 0, t.fail(op, err)
-		}
-	} else {
-		if cur.Seq == v.Seq {
-			return 0, t.fail(op, fmt.Errorf("%s: %w", v.Ref.Type, errTwice))
-		}
-		if _, err := t.exec(op, `UPDATE version SET until = ? WHERE vid = ?`, v.Seq, cur.vid); err != nil {
-			return 0, err
-		}
+		_, err = t.exec(op, `DELETE FROM version WHERE vid = ?`, cur.vid)
+	default:
+		_, err = t.exec(op, `UPDATE version SET until = ? WHERE vid = ?`, v.Seq, cur.vid)
 	}
-	res, err := t.exec(op, `
+	if err != nil {
+		return 0, err
+	}
+	vid, err = t.insertID(op, `
 		INSERT INTO version (rid, type, id, number, epoch, seq, until, updated, deleted, body)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		VALUES (`+marks(10)+`)`,
 		rid, v.Ref.Type, v.Ref.ID, v.Number, t.head.Epoch, v.Seq, current, v.LastUpdated.UnixMilli(), v.Deleted, v.Body)
 	if err != nil {
 		return 0, err
 	}
-	vid, err := res.LastInsertId()
-	if err != nil {
-		return 0, t.fail(op, err)
-	}
 	_, err = t.exec(op, `UPDATE resource SET current = ?, kase = ?, content = ? WHERE rid = ?`, vid, caseID, content, rid)
 	return vid, err
+}
+
+func (t *txn) insertID(op, query string, args ...any) (int64, error) {
+	res, err := t.exec(op, query, args...)
+	if err != nil {
+		return 0, err
+	}
+	id, err := res.LastInsertId()
+	return id, t.fail(op, err)
 }
 
 // Delete adds a DELETE entry and hides what came before (D3.1). A resource
@@ -208,11 +234,19 @@ func (t *txn) Mask(ref resource.Ref) error {
 // every bound, and takes their index rows away.
 func (t *txn) hide(op string, rid, below int64) error {
 	const which = `SELECT vid FROM version WHERE rid = ? AND number < ? AND hidden = 0`
-	for _, table := range []string{"index_code", "index_text", "index_date"} {
-		if _, err := t.exec(op, `DELETE FROM `+table+` WHERE vid IN (`+which+`)`, rid, below); err != nil {
-			return err
-		}
+	if err := t.dropRows(op, which, rid, below); err != nil {
+		return err
 	}
 	_, err := t.exec(op, `UPDATE version SET hidden = 1 WHERE vid IN (`+which+`)`, rid, below)
 	return err
+}
+
+// dropRows deletes the index rows of the versions that a select names.
+func (t *txn) dropRows(op, which string, args ...any) error {
+	for _, table := range []string{"index_code", "index_text", "index_date"} {
+		if _, err := t.exec(op, `DELETE FROM `+table+` WHERE vid IN (`+which+`)`, args...); err != nil {
+			return err
+		}
+	}
+	return nil
 }

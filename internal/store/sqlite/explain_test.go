@@ -1,0 +1,102 @@
+package sqlite_test
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/searchparam"
+	"nailbridge/internal/store"
+	"nailbridge/internal/store/sqlite"
+	"nailbridge/internal/store/storetest"
+	"nailbridge/mapping/resource"
+)
+
+// filled is a store of n plans, each of a patient of its own, all active.
+func filled(t testing.TB, n int) *sqlite.DB {
+	t.Helper()
+	d := open(t, sqlite.Options{})
+	require.NoError(t, d.Update(t.Context(), func(w store.Writer) error {
+		if _, err := w.Stamp(t0); err != nil {
+			return err
+		}
+		for i := range n {
+			_, err := w.Put(owner, "", storetest.Checked(t, plan(fmt.Sprint("p", i), "")), rows(fmt.Sprint("Patient/", i)))
+			if err != nil {
+				return err
+			}
+		}
+		return nil
+	}))
+	return d
+}
+
+func condition(param string, kind searchparam.Kind, a searchparam.Alternative) searchparam.Condition {
+	return searchparam.Condition{Param: param, Kind: kind, Any: []searchparam.Alternative{a}}
+}
+
+// A search follows an index, and one that many resources meet is walked in
+// the order asked for, without sorting.
+func TestSearchesWalkIndexes(t *testing.T) {
+	d := filled(t, 300)
+	patient := condition("patient", searchparam.Reference, searchparam.Alternative{Code: "Patient/7"})
+	active := condition("status", searchparam.Token, searchparam.Alternative{AnySystem: true, Code: "active"})
+	since := condition("_lastUpdated", searchparam.Date, searchparam.Alternative{Prefix: searchparam.Ge, Lo: t0, Hi: t0.Add(1)})
+	id := condition("_id", searchparam.Token, searchparam.Alternative{AnySystem: true, Code: "p7"})
+	const (
+		byValue = "SEARCH x USING COVERING INDEX index_code_value (param=? AND code=?)"
+		byRow   = "SEARCH v USING INTEGER PRIMARY KEY (rowid=?)"
+		inOrder = "INDEX version_walk (type=? AND seq>? AND seq<?)"
+		probe   = "SEARCH x EXISTS USING PRIMARY KEY (vid=? AND param=? AND code=?)"
+	)
+	for _, c := range []struct {
+		name  string
+		match []searchparam.Condition
+		has   []string
+		sorts bool
+	}{
+		{"patient and status", []searchparam.Condition{active, patient}, []string{byValue, byRow, probe}, true},
+		{"status", []searchparam.Condition{active}, []string{inOrder, probe}, false},
+		{"change poll", []searchparam.Condition{since}, []string{inOrder}, false},
+		{"all", nil, []string{inOrder}, false},
+		{"id", []searchparam.Condition{id}, []string{"SEARCH r USING COVERING INDEX sqlite_autoindex_resource_1 (type=? AND id=?)", byRow}, true},
+	} {
+		for _, ascending := range []bool{true, false} {
+			q := store.Query{
+				Type: "CarePlan", Match: c.match, Count: 10, Ascending: ascending,
+				After: &store.Key{Seq: 1, Ref: resource.Ref{Type: "CarePlan", ID: "p3"}},
+			}
+			page, total, err := d.Explain(t.Context(), q)
+			require.NoError(t, err)
+			for _, p := range [][]string{page, total} {
+				text := strings.Join(p, "\n")
+				for _, want := range c.has {
+					assert.Contains(t, text, want, c.name)
+				}
+				assert.NotContains(t, text, "SCAN v", c.name)
+				assert.NotContains(t, text, "SCAN x", c.name)
+			}
+			assert.Equal(t, c.sorts, strings.Contains(strings.Join(page, "\n"), "FOR ORDER BY"), "%s: %v", c.name, page)
+		}
+	}
+}
+
+func TestHistoriesWalkIndexes(t *testing.T) {
+	d := filled(t, 300)
+	for want, q := range map[string]store.HistoryQuery{
+		"INDEX version_feed (seq>? AND seq<?)":            {},
+		"INDEX version_walk (type=? AND seq>? AND seq<?)": {Type: "CarePlan"},
+		"INDEX sqlite_autoindex_version_1 (rid=?)":        {Type: "CarePlan", ID: "p7"},
+	} {
+		q.Count = 10
+		q.After = &store.Key{Seq: 1, Ref: resource.Ref{Type: "CarePlan", ID: "p3"}}
+		page, err := d.ExplainHistory(t.Context(), q)
+		require.NoError(t, err)
+		text := strings.Join(page, "\n")
+		assert.Contains(t, text, want)
+		assert.Equal(t, q.ID != "", strings.Contains(text, "FOR ORDER BY"), text)
+	}
+}

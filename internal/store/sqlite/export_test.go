@@ -1,0 +1,73 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+
+	"nailbridge/internal/store"
+)
+
+// Readers is how many read transactions may be open at once.
+const Readers = readers
+
+// SetLead sets how few index rows let a condition lead a search.
+func (d *DB) SetLead(n int) { d.lead = n }
+
+// Writer and Reader are the pools, for tests that look past the store.
+func (d *DB) Writer() *sql.DB { return d.writer }
+
+// Reader is the pool of read connections.
+func (d *DB) Reader() *sql.DB { return d.reader }
+
+// Explain gives SQLite's plan of a search, of its page and its total.
+func (d *DB) Explain(ctx context.Context, q store.Query) (page, total []string, err error) {
+	err = d.View(ctx, func(r store.Reader) error {
+		s := r.(*snapshot)
+		p, err := s.plan(q, s.head.Seq)
+		if err != nil {
+			return err
+		}
+		if page, err = s.explain(p.page(q)); err != nil {
+			return err
+		}
+		total, err = s.explain(p.statement("count(*)"))
+		return err
+	})
+	return page, total, err
+}
+
+// ExplainHistory gives SQLite's plan of a page of a history.
+func (d *DB) ExplainHistory(ctx context.Context, q store.HistoryQuery) (page []string, err error) {
+	err = d.View(ctx, func(r store.Reader) error {
+		s := r.(*snapshot)
+		p, err := s.historyPlan(q, s.head.Seq)
+		if err != nil {
+			return err
+		}
+		page, err = s.explain(p.historyPage(q))
+		return err
+	})
+	return page, err
+}
+
+func (s *snapshot) explain(c clause) ([]string, error) {
+	var out []string
+	err := s.each("explain", "EXPLAIN QUERY PLAN "+c.sql, c.args, func(rows *sql.Rows) error {
+		var id, parent, unused int
+		var detail string
+		err := rows.Scan(&id, &parent, &unused, &detail)
+		out = append(out, detail)
+		return err
+	})
+	return out, err
+}
+
+// Path is the data file.
+func (d *DB) Path() string { return d.path }
+
+// Spin runs a statement without end in the transaction of w.
+func Spin(w store.Writer) error {
+	var n int
+	_, err := w.(*txn).one("spin", `WITH RECURSIVE c (n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM c) SELECT max(n) FROM c`, nil, &n)
+	return err
+}

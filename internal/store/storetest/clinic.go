@@ -1,0 +1,202 @@
+package storetest
+
+import (
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/store"
+)
+
+var clinicTests = []test{
+	{"FlagsAreReplacedPerOwner", flagsReplaced},
+	{"FlagByID", flagByID},
+	{"ActivitiesAreReplacedPerOwner", activitiesReplaced},
+	{"D1_6_EndedBefore", endedBefore},
+	{"D1_6_AFactIsStoredOnce", facts},
+	{"AcknowledgementsAreKept", acks},
+	{"StaffStatementsPerRecord", staff},
+	{"OutboxInOrder", outbox},
+}
+
+var (
+	second = store.Owner{Clinic: "north", Patient: "mrn|2"}
+	south  = store.Owner{Clinic: "south", Patient: "mrn|1"}
+)
+
+func flagsReplaced(f *fixture) {
+	mine := []store.Flag{
+		{ID: "b", Owner: owner, Case: "s1", Code: "x", Level: "critical", InputsHash: "h", Open: true, JSON: []byte(`{}`)},
+		{ID: "a", Owner: owner, Case: "s1", Code: "y", Level: "note"},
+	}
+	theirs := []store.Flag{{ID: "c", Owner: second, Open: true}}
+	f.update(func(w store.Writer) {
+		require.NoError(f, w.ReplaceFlags(owner, []store.Flag{{ID: "old"}}))
+		require.NoError(f, w.ReplaceFlags(second, theirs))
+		require.NoError(f, w.ReplaceFlags(south, []store.Flag{{ID: "d", Open: true}}))
+		require.NoError(f, w.ReplaceFlags(owner, mine))
+	})
+	f.view(func(r store.Reader) {
+		got, err := r.Flags(owner)
+		require.NoError(f, err)
+		assert.Equal(f, mine, got, "in the order given")
+		got, err = r.ClinicFlags("north", false)
+		require.NoError(f, err)
+		assert.ElementsMatch(f, append(mine, theirs...), got)
+		got, err = r.ClinicFlags("north", true)
+		require.NoError(f, err)
+		assert.ElementsMatch(f, []store.Flag{mine[0], theirs[0]}, got)
+	})
+	f.update(func(w store.Writer) { require.NoError(f, w.ReplaceFlags(owner, nil)) })
+	f.view(func(r store.Reader) {
+		got, err := r.ClinicFlags("north", false)
+		require.NoError(f, err)
+		assert.Equal(f, theirs, got)
+	})
+}
+
+func flagByID(f *fixture) {
+	f.update(func(w store.Writer) {
+		require.NoError(f, w.ReplaceFlags(owner, []store.Flag{{ID: "a", Open: true}}))
+		require.NoError(f, w.ReplaceFlags(second, []store.Flag{{ID: "a"}, {ID: "b"}}))
+	})
+	f.view(func(r store.Reader) {
+		got, err := r.Flag("north", "a")
+		require.NoError(f, err)
+		assert.Equal(f, owner, got.Owner, "the open one of two patients counts")
+		got, err = r.Flag("north", "b")
+		require.NoError(f, err)
+		assert.Equal(f, second, got.Owner)
+		_, err = r.Flag("south", "a")
+		assert.ErrorIs(f, err, store.ErrNotFound)
+		_, err = r.Flag("north", "c")
+		assert.ErrorIs(f, err, store.ErrNotFound)
+	})
+}
+
+func activitiesReplaced(f *fixture) {
+	early := store.Activity{Owner: owner, Case: "s1", ID: "b", Status: "scheduled", Start: t0, End: t0.Add(time.Hour), Open: true, JSON: []byte(`{}`)}
+	late := early
+	late.ID, late.End = "a", t0.Add(2*time.Hour)
+	theirs := early
+	theirs.Owner = south
+	f.update(func(w store.Writer) {
+		require.NoError(f, w.ReplaceActivities(owner, []store.Activity{{ID: "old"}}))
+		require.NoError(f, w.ReplaceActivities(south, []store.Activity{theirs}))
+		require.NoError(f, w.ReplaceActivities(owner, []store.Activity{late, early}))
+	})
+	f.view(func(r store.Reader) {
+		got, err := r.Activities("north")
+		require.NoError(f, err)
+		assert.Equal(f, []store.Activity{early, late}, got, "by the end of the window")
+		got, err = r.Activities("south")
+		require.NoError(f, err)
+		assert.Equal(f, []store.Activity{theirs}, got)
+	})
+}
+
+func endedBefore(f *fixture) {
+	end := t0.Add(time.Hour)
+	activity := func(id string, end time.Time, open bool) store.Activity {
+		return store.Activity{Case: "s1", ID: id, End: end, Open: open}
+	}
+	f.update(func(w store.Writer) {
+		require.NoError(f, w.ReplaceActivities(owner, []store.Activity{
+			activity("late", end, true), activity("open", end.Add(-time.Minute), true),
+			activity("closed", end, false), activity("endless", time.Time{}, true),
+			activity("known", end, true), activity("moved", end, true), activity("future", end.Add(1), true),
+		}))
+		require.NoError(f, w.ReplaceActivities(south, []store.Activity{activity("known", end, true)}))
+		require.NoError(f, w.PutFact(store.Fact{Owner: owner, Case: "s1", Activity: "known", End: end}))
+		require.NoError(f, w.PutFact(store.Fact{Owner: owner, Case: "s1", Activity: "moved", End: end.Add(-time.Hour)}))
+		require.NoError(f, w.PutFact(store.Fact{Owner: owner, Case: "s2", Activity: "late", End: end}))
+	})
+	ended := func(t time.Time) []string {
+		var out []string
+		f.view(func(r store.Reader) {
+			as, err := r.EndedBefore(t)
+			require.NoError(f, err)
+			for _, a := range as {
+				out = append(out, a.Owner.Clinic+" "+a.ID)
+			}
+		})
+		return out
+	}
+	assert.Equal(f, []string{"north open"}, ended(end.Add(-1)))
+	assert.Equal(f, []string{"north open", "north late", "north moved", "south known"}, ended(end), "at its end it has ended")
+	assert.Equal(f, []string{"north open", "north late", "north moved", "south known"}, ended(end.In(time.FixedZone("", -3600))))
+}
+
+func facts(f *fixture) {
+	fact := store.Fact{Owner: owner, Case: "s1", Activity: "a", End: t0}
+	moved := fact
+	moved.End = t0.Add(time.Hour)
+	f.update(func(w store.Writer) {
+		require.NoError(f, w.PutFact(fact))
+		require.NoError(f, w.PutFact(moved))
+		require.NoError(f, w.PutFact(fact))
+	})
+	f.view(func(r store.Reader) {
+		got, err := r.Facts(owner)
+		require.NoError(f, err)
+		assert.Equal(f, []store.Fact{fact, moved}, got)
+		got, err = r.Facts(south)
+		require.NoError(f, err)
+		assert.Empty(f, got)
+	})
+}
+
+func acks(f *fixture) {
+	want := []store.Ack{
+		{Owner: owner, Case: "s1", Flag: "f", InputsHash: "old", JSON: []byte(`{}`), Stale: true},
+		{Owner: owner, Case: "s1", Flag: "f", InputsHash: "new", JSON: []byte(`{}`)},
+	}
+	f.update(func(w store.Writer) {
+		for _, a := range want {
+			require.NoError(f, w.PutAck(a))
+		}
+	})
+	f.view(func(r store.Reader) {
+		got, err := r.Acks(owner)
+		require.NoError(f, err)
+		assert.Equal(f, want, got)
+		got, err = r.Acks(second)
+		require.NoError(f, err)
+		assert.Empty(f, got)
+	})
+}
+
+func staff(f *fixture) {
+	f.update(func(w store.Writer) {
+		require.NoError(f, w.PutStaff("north", "k", "r2", []byte("two")))
+		require.NoError(f, w.PutStaff("north", "k", "r1", []byte("one")))
+		require.NoError(f, w.PutStaff("north", "k", "r2", []byte("two, amended")))
+		require.NoError(f, w.PutStaff("south", "k", "r1", []byte("other")))
+	})
+	f.view(func(r store.Reader) {
+		got, err := r.Staff("north", "k")
+		require.NoError(f, err)
+		assert.Equal(f, [][]byte{[]byte("one"), []byte("two, amended")}, got)
+		got, err = r.Staff("north", "l")
+		require.NoError(f, err)
+		assert.Empty(f, got)
+	})
+}
+
+func outbox(f *fixture) {
+	for _, s := range []string{"1", "2", "3"} {
+		f.update(func(w store.Writer) { require.NoError(f, w.PutEvent("change", []byte(s))) })
+	}
+	f.view(func(r store.Reader) {
+		first, err := r.Outbox(0, 2)
+		require.NoError(f, err)
+		require.Len(f, first, 2)
+		assert.Equal(f, "change", first[0].Kind)
+		rest, err := r.Outbox(first[1].Seq, 10)
+		require.NoError(f, err)
+		require.Len(f, rest, 1)
+		assert.Equal(f, []byte("3"), rest[0].JSON)
+		assert.Greater(f, rest[0].Seq, first[1].Seq)
+	})
+}

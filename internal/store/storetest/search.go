@@ -1,0 +1,400 @@
+package storetest
+
+import (
+	"fmt"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/searchparam"
+	"nailbridge/internal/store"
+	"nailbridge/mapping/resource"
+)
+
+var searchTests = []test{
+	{"Token", searchToken},
+	{"ReferenceAndURI", searchReference},
+	{"StringStartsWith", searchString},
+	{"DatePrefixes", searchDate},
+	{"ID", searchID},
+	{"LastUpdated", searchLastUpdated},
+	{"AllConditionsAnyAlternative", searchAndOr},
+	{"OneTypeOnly", searchType},
+	{"OrderAndPages", searchPages},
+	{"PagesUnderABoundStandStill", searchBound},
+	{"EntriesOfOneCommitArePartedByID", searchOneCommit},
+	{"Totals", searchTotals},
+	{"ConditionNotOfferedIsAnError", searchNotOffered},
+	{"TokenOfAnotherEpoch", searchEpoch},
+	{"ValuesAreNeverSQL", searchInjection},
+}
+
+// code is an index row of a token.
+func code(param, system, code string) searchparam.Row {
+	return searchparam.Row{Param: param, Kind: searchparam.Token, System: system, Code: code}
+}
+
+// ref is an index row of a reference.
+func ref(param, to string) searchparam.Row {
+	return searchparam.Row{Param: param, Kind: searchparam.Reference, Code: to}
+}
+
+// is is a condition on a token; no system means any.
+func is(param, system string, codes ...string) searchparam.Condition {
+	c := searchparam.Condition{Param: param, Kind: searchparam.Token}
+	for _, code := range codes {
+		c.Any = append(c.Any, searchparam.Alternative{AnySystem: system == "", System: system, Code: code})
+	}
+	return c
+}
+
+// to is a condition on a reference.
+func to(param string, refs ...string) searchparam.Condition {
+	c := searchparam.Condition{Param: param, Kind: searchparam.Reference}
+	for _, r := range refs {
+		c.Any = append(c.Any, searchparam.Alternative{Code: r})
+	}
+	return c
+}
+
+// query is a search for care plans, oldest first.
+func query(match ...searchparam.Condition) store.Query {
+	return store.Query{Type: "CarePlan", Match: match, Ascending: true, Count: 1000}
+}
+
+// found gives the ids that a condition finds.
+func (f *fixture) found(match ...searchparam.Condition) []string {
+	f.Helper()
+	p := f.search(query(match...))
+	assert.Len(f, p.Versions, p.Total)
+	return ids(p)
+}
+
+func one(kind searchparam.Kind, a searchparam.Alternative) searchparam.Condition {
+	return searchparam.Condition{Param: "p", Kind: kind, Any: []searchparam.Alternative{a}}
+}
+
+// R4 search.html#token.
+func searchToken(f *fixture) {
+	f.putOne(plan("sys", ""), code("p", "http://s", "x"))
+	f.putOne(plan("other", ""), code("p", "http://t", "x"))
+	f.putOne(plan("none", ""), code("p", "", "x"))
+	f.putOne(plan("case", ""), code("p", "http://s", "X"))
+	f.putOne(plan("param", ""), code("q", "http://s", "x"))
+	for _, c := range []struct {
+		a    searchparam.Alternative
+		want []string
+	}{
+		{searchparam.Alternative{AnySystem: true, Code: "x"}, []string{"sys", "other", "none"}},
+		{searchparam.Alternative{System: "http://s", Code: "x"}, []string{"sys"}},
+		{searchparam.Alternative{NoSystem: true, Code: "x"}, []string{"none"}},
+		{searchparam.Alternative{System: "http://s"}, []string{"sys", "case"}},
+		{searchparam.Alternative{System: "http://s", Code: "y"}, []string{}},
+		{searchparam.Alternative{AnySystem: true, Code: "%"}, []string{}},
+	} {
+		assert.Equal(f, c.want, f.found(one(searchparam.Token, c.a)), "%+v", c.a)
+	}
+}
+
+// R4 search.html#reference and #uri: the whole value.
+func searchReference(f *fixture) {
+	uri := searchparam.Row{Param: "p", Kind: searchparam.URI, Code: "http://a/b"}
+	f.putOne(plan("r", ""), ref("p", "Patient/1"))
+	f.putOne(plan("l", ""), ref("p", "Patient/11"))
+	f.putOne(plan("u", ""), uri)
+	assert.Equal(f, []string{"r"}, f.found(one(searchparam.Reference, searchparam.Alternative{Code: "Patient/1"})))
+	assert.Equal(f, []string{"u"}, f.found(one(searchparam.URI, searchparam.Alternative{Code: "http://a/b"})))
+	assert.Empty(f, f.found(one(searchparam.URI, searchparam.Alternative{Code: "http://a/"})))
+}
+
+// R4 search.html#string: equal or starting with; the text comes folded.
+func searchString(f *fixture) {
+	text := func(s string) searchparam.Row {
+		return searchparam.Row{Param: "p", Kind: searchparam.String, Text: s}
+	}
+	f.putOne(plan("eve", ""), text("eve"))
+	f.putOne(plan("evelyn", ""), text("evelyn"), text("eve"))
+	f.putOne(plan("steven", ""), text("steven"))
+	f.putOne(plan("wide", ""), text("ev\U0010FFFFx"))
+	f.putOne(plan("percent", ""), text("e%e"))
+	for s, want := range map[string][]string{
+		"eve": {"eve", "evelyn"}, "evel": {"evelyn"}, "e%": {"percent"}, "v": {}, "_ve": {},
+		"ev": {"eve", "evelyn", "wide"}, "ev\U0010FFFF": {"wide"},
+	} {
+		assert.Equal(f, want, f.found(one(searchparam.String, searchparam.Alternative{Text: s})), s)
+	}
+}
+
+// days is the interval of days of March 2026, the last one included; 0 is an
+// open end.
+func days(from, to int) (lo, hi time.Time) {
+	if from > 0 {
+		lo = time.Date(2026, 3, from, 0, 0, 0, 0, time.UTC)
+	}
+	if to > 0 {
+		hi = time.Date(2026, 3, to+1, 0, 0, 0, 0, time.UTC)
+	}
+	return lo, hi
+}
+
+// R4 search.html#prefix, on a search for 10 to 12 March.
+func searchDate(f *fixture) {
+	for _, v := range []struct {
+		id       string
+		from, to int
+	}{
+		{"before", 8, 9}, {"into", 9, 10}, {"same", 10, 12}, {"inside", 11, 11}, {"around", 9, 13},
+		{"outof", 12, 13}, {"after", 13, 14}, {"since", 11, 0}, {"until", 0, 11}, {"always", 0, 0},
+	} {
+		lo, hi := days(v.from, v.to)
+		f.putOne(plan(v.id, ""), searchparam.Row{Param: "p", Kind: searchparam.Date, Lo: lo, Hi: hi})
+	}
+	f.putOne(plan("undated", ""))
+	for prefix, want := range map[searchparam.Prefix][]string{
+		searchparam.Eq: {"same", "inside"},
+		searchparam.Ne: {"before", "into", "around", "outof", "after", "since", "until", "always"},
+		searchparam.Gt: {"around", "outof", "after", "since", "always"},
+		searchparam.Lt: {"before", "into", "around", "until", "always"},
+		searchparam.Ge: {"same", "inside", "around", "outof", "after", "since", "always"},
+		searchparam.Le: {"before", "into", "same", "inside", "around", "until", "always"},
+		searchparam.Sa: {"after"},
+		searchparam.Eb: {"before"},
+	} {
+		lo, hi := days(10, 12)
+		got := f.found(one(searchparam.Date, searchparam.Alternative{Prefix: prefix, Lo: lo, Hi: hi}))
+		assert.Equal(f, want, got, "%s", prefix)
+	}
+}
+
+func searchID(f *fixture) {
+	f.putOne(plan("a", ""), code("_id", "", "b"))
+	f.putOne(plan("b", ""))
+	f.putOne(plan("b", "again"))
+	f.putOne(plan("c", ""))
+	f.putOne(patient("a", 1))
+	assert.Equal(f, []string{"a"}, f.found(is("_id", "", "a")))
+	assert.Equal(f, []string{"b", "c"}, f.found(is("_id", "", "b", "c", "d")))
+	assert.Empty(f, f.found(is("_id", "", "a"), is("_id", "", "b")))
+}
+
+// The value of _lastUpdated is an instant, one millisecond long.
+func searchLastUpdated(f *fixture) {
+	var at [3]time.Time
+	for i := range at {
+		at[i] = f.putOne(plan(fmt.Sprint(i), "")).LastUpdated
+	}
+	ms := func(d time.Duration) (lo, hi time.Time) { lo = at[1].Add(d); return lo, lo.Add(time.Millisecond) }
+	for _, c := range []struct {
+		prefix searchparam.Prefix
+		shift  time.Duration
+		want   []string
+	}{
+		{searchparam.Eq, 0, []string{"1"}},
+		{searchparam.Eq, time.Millisecond, []string{}},
+		{searchparam.Ne, 0, []string{"0", "2"}},
+		{searchparam.Gt, 0, []string{"2"}},
+		{searchparam.Gt, -time.Millisecond, []string{"1", "2"}},
+		{searchparam.Sa, 0, []string{"2"}},
+		{searchparam.Ge, 0, []string{"1", "2"}},
+		{searchparam.Ge, time.Millisecond, []string{"2"}},
+		{searchparam.Lt, 0, []string{"0"}},
+		{searchparam.Eb, 0, []string{"0"}},
+		{searchparam.Le, 0, []string{"0", "1"}},
+		{searchparam.Le, -time.Millisecond, []string{"0"}},
+		{searchparam.Gt, time.Hour, []string{}},
+		{searchparam.Lt, time.Hour, []string{"0", "1", "2"}},
+	} {
+		lo, hi := ms(c.shift)
+		got := f.found(lastUpdated(searchparam.Alternative{Prefix: c.prefix, Lo: lo, Hi: hi}))
+		assert.Equal(f, c.want, got, "%s %v", c.prefix, c.shift)
+	}
+	lo, hi := ms(0)
+	assert.Equal(f, []string{"0", "1"}, f.found(lastUpdated(
+		searchparam.Alternative{Prefix: searchparam.Eq, Lo: at[0], Hi: at[0].Add(time.Second)},
+		searchparam.Alternative{Prefix: searchparam.Eq, Lo: lo, Hi: hi})))
+	fine := at[1].Add(200 * time.Microsecond)
+	assert.Empty(f, f.found(lastUpdated(searchparam.Alternative{Prefix: searchparam.Eq, Lo: fine, Hi: fine.Add(time.Microsecond)})))
+}
+
+func lastUpdated(as ...searchparam.Alternative) searchparam.Condition {
+	return searchparam.Condition{Param: "_lastUpdated", Kind: searchparam.Date, Any: as}
+}
+
+func searchAndOr(f *fixture) {
+	f.putOne(plan("a", ""), code("status", "s", "active"), ref("patient", "Patient/1"))
+	f.putOne(plan("b", ""), code("status", "s", "active"), ref("patient", "Patient/2"))
+	f.putOne(plan("c", ""), code("status", "s", "revoked"), ref("patient", "Patient/1"))
+	f.putOne(plan("d", ""), code("status", "s", "active"), code("status", "s", "revoked"), ref("patient", "Patient/1"), ref("patient", "Patient/1"))
+	assert.Equal(f, []string{"a", "d"}, f.found(is("status", "s", "active"), to("patient", "Patient/1")))
+	assert.Equal(f, []string{"a", "b", "c", "d"}, f.found(is("status", "s", "active", "revoked")))
+	assert.Equal(f, []string{"d"}, f.found(is("status", "s", "active"), is("status", "s", "revoked")))
+	assert.Equal(f, []string{"a", "b", "d"}, f.found(is("status", "s", "active"), to("patient", "Patient/1", "Patient/2")))
+	assert.Empty(f, f.found(is("status", "s"), to("patient", "Patient/1")), "no alternative holds for nothing")
+	f.putOne(plan("a", "changed"), code("status", "s", "completed"))
+	assert.Equal(f, []string{"d"}, f.found(is("status", "s", "active"), to("patient", "Patient/1")), "by the current version")
+}
+
+func searchType(f *fixture) {
+	f.putOne(plan("a", ""), code("identifier", "s", "1"))
+	f.putOne(patient("a", 1), code("identifier", "s", "1"))
+	assert.Equal(f, []string{"a"}, f.found(is("identifier", "s", "1")))
+	q := query(is("identifier", "s", "1"))
+	q.Type = "Patient"
+	assert.Equal(f, resource.Ref{Type: "Patient", ID: "a"}, f.search(q).Versions[0].Ref)
+	q.Type = "Goal"
+	assert.Empty(f, f.search(q).Versions)
+}
+
+// walk reads all pages of a search, calling between after each.
+func (f *fixture) walk(q store.Query, between func()) []store.Version {
+	f.Helper()
+	var out []store.Version
+	for range 1000 {
+		p := f.search(q)
+		out = append(out, p.Versions...)
+		assert.LessOrEqual(f, len(p.Versions), q.Count)
+		if !p.More {
+			return out
+		}
+		q.After, q.UpTo, q.Epoch = keyOf(p.Versions[len(p.Versions)-1]), p.UpTo, p.Epoch
+		between()
+	}
+	f.Fatal("a walk without end")
+	return nil
+}
+
+func searchPages(f *fixture) {
+	var want []string
+	for i := range 7 {
+		id := fmt.Sprint((i * 3) % 7)
+		f.putOne(plan(id, ""), code("status", "s", "active"))
+		want = append(want, id)
+	}
+	for _, match := range [][]searchparam.Condition{nil, {is("status", "s", "active")}} {
+		for count := 1; count <= 8; count++ {
+			q := query(match...)
+			q.Count = count
+			up := f.walk(q, func() {})
+			q.Ascending = false
+			down := f.walk(q, func() {})
+			require.Len(f, up, len(want))
+			require.Len(f, down, len(want))
+			for i := range want {
+				assert.Equal(f, want[i], up[i].Ref.ID)
+				assert.Equal(f, want[i], down[len(want)-1-i].Ref.ID)
+			}
+		}
+	}
+}
+
+func searchBound(f *fixture) {
+	for _, ascending := range []bool{true, false} {
+		for i := range 6 {
+			f.putOne(plan(fmt.Sprint(i), fmt.Sprint("old ", ascending)), code("status", "s", "active"))
+		}
+		q := query(is("status", "s", "active"))
+		q.Ascending, q.Count = ascending, 2
+		first := f.search(q)
+		n := 0
+		got := f.walk(q, func() {
+			// Every page is followed by a change of all, a new one, and one
+			// that no longer matches.
+			n++
+			for i := range 6 {
+				f.putOne(plan(fmt.Sprint(i), fmt.Sprint("new ", ascending, n)), code("status", "s", []string{"revoked", "active"}[i%2]))
+			}
+			f.putOne(plan(fmt.Sprint("later", ascending, n), ""), code("status", "s", "active"))
+		})
+		seen := map[string]bool{}
+		for _, v := range got {
+			assert.False(f, seen[v.Ref.ID], "repeated %s", v.Ref.ID)
+			seen[v.Ref.ID] = true
+			assert.LessOrEqual(f, v.Seq, first.UpTo)
+		}
+		assert.Len(f, got, first.Total, "none skipped, none new")
+		q.UpTo = first.UpTo
+		assert.Equal(f, first, f.search(q), "the same page again, total too")
+	}
+}
+
+func searchOneCommit(f *fixture) {
+	f.update(func(w store.Writer) {
+		for _, id := range []string{"c", "a", "d", "b"} {
+			f.put(w, plan(id, ""))
+		}
+	})
+	for count := 1; count <= 4; count++ {
+		q := query()
+		q.Count = count
+		var got []string
+		for _, v := range f.walk(q, func() {}) {
+			got = append(got, v.Ref.ID)
+		}
+		assert.Equal(f, []string{"a", "b", "c", "d"}, got)
+	}
+}
+
+func searchTotals(f *fixture) {
+	for i := range 5 {
+		f.putOne(plan(fmt.Sprint(i), ""), code("status", "s", "active"), code("status", "t", "active"))
+	}
+	q := query(is("status", "", "active"))
+	q.Count = 2
+	p := f.search(q)
+	assert.Equal(f, 5, p.Total, "a resource counts once")
+	assert.True(f, p.More)
+	q.After, q.UpTo = keyOf(p.Versions[1]), p.UpTo
+	assert.Equal(f, 5, f.search(q).Total, "of the whole search, on each page")
+	q = query()
+	q.Count = 0
+	p = f.search(q)
+	assert.Equal(f, 5, p.Total)
+	assert.Empty(f, p.Versions)
+	q.Count, q.NoTotal = 5, true
+	p = f.search(q)
+	assert.Zero(f, p.Total)
+	assert.Len(f, p.Versions, 5)
+	assert.False(f, p.More)
+}
+
+func searchNotOffered(f *fixture) {
+	f.putOne(plan("a", ""))
+	for _, c := range []searchparam.Condition{
+		one("special", searchparam.Alternative{Code: "x"}),
+		one(searchparam.Quantity, searchparam.Alternative{Number: "1"}),
+		one(searchparam.Date, searchparam.Alternative{Prefix: "ap"}),
+		lastUpdated(searchparam.Alternative{Prefix: "ap"}),
+		is("_lastUpdated", "", "2026"),
+	} {
+		f.view(func(r store.Reader) {
+			_, err := r.Search(query(c))
+			assert.Error(f, err, "a condition left out would widen the search: %+v", c)
+		})
+	}
+}
+
+func searchEpoch(f *fixture) {
+	f.putOne(plan("a", ""))
+	f.view(func(r store.Reader) {
+		_, err := r.Search(store.Query{Type: "CarePlan", Epoch: "other", Count: 1})
+		assert.ErrorIs(f, err, store.ErrEpoch)
+		_, err = r.History(store.HistoryQuery{Epoch: "other", Count: 1})
+		assert.ErrorIs(f, err, store.ErrEpoch)
+		_, err = r.Search(store.Query{Type: "CarePlan", Epoch: r.Head().Epoch, Count: 1})
+		assert.NoError(f, err)
+	})
+}
+
+func searchInjection(f *fixture) {
+	f.putOne(plan("a", ""), code("status", "s", "active"))
+	for _, s := range []string{`' OR 1=1 --`, `") OR 1 --`, "x\x00y", "?", "1; DROP TABLE version", "\xff"} {
+		for _, c := range []searchparam.Condition{
+			is("status", "", s), is("status", s, "active"), is(s, "", "active"), is("_id", "", s), to("status", s),
+			{Param: "status", Kind: searchparam.String, Any: []searchparam.Alternative{{Text: s}}},
+		} {
+			assert.Empty(f, f.found(c), "%q", s)
+		}
+	}
+	assert.Equal(f, []string{"a"}, f.found(is("status", "s", "active")))
+}
