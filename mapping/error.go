@@ -150,7 +150,7 @@ func (w withdrawal) mask(s Settings, r resource.Resource) map[string]any {
 	tree := map[string]any{"resourceType": r.Type(), "id": r.ID()}
 	for _, name := range w.keep {
 		if v, ok := from[name]; ok {
-			tree[name] = onlyReference(v)
+			tree[name] = bare(v)
 		}
 	}
 	switch r.Type() {
@@ -170,11 +170,26 @@ func (w withdrawal) mask(s Settings, r resource.Resource) map[string]any {
 	return tree
 }
 
-// onlyReference takes the display off a literal reference: it may name the
-// patient. Other values stay.
-func onlyReference(v any) any {
-	if m, ok := v.(map[string]any); ok && m["reference"] != nil {
-		return map[string]any{"reference": m["reference"]}
+// bare is a required element without words that may tell of the patient: a
+// literal reference without display, a concept with its codings alone. A
+// concept without codings is masked.
+func bare(v any) any {
+	switch v := v.(type) {
+	case []any:
+		out := make([]any, len(v))
+		for i := range v {
+			out[i] = bare(v[i])
+		}
+		return out
+	case map[string]any:
+		for _, name := range []string{"reference", "coding"} {
+			if v[name] != nil {
+				return map[string]any{name: v[name]}
+			}
+		}
+		if v["text"] != nil {
+			return maskedValue()
+		}
 	}
 	return v
 }

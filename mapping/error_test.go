@@ -37,7 +37,7 @@ var vanished = []struct {
 	stay         []string
 }{
 	{"Procedure", `"status":"completed","code":{"text":"SECRET"},"performedDateTime":"2025-03-04",` + subject, "status", "entered-in-error", nil, []string{"status", "subject"}},
-	{"Observation", profiled + `,"status":"final","code":{"text":"Body weight"},"effectiveDateTime":"2025-03-04","valueString":"SECRET","performer":[{"reference":"Practitioner/SECRET"}],` + subject,
+	{"Observation", profiled + `,"status":"final","code":{"coding":[{"system":"http://loinc.org","code":"29463-7"}],"text":"SECRET"},"effectiveDateTime":"2025-03-04","valueString":"SECRET","performer":[{"reference":"Practitioner/SECRET"}],` + subject,
 		"status", "entered-in-error", nil, []string{"status", "code", "subject", "performer", "_effectiveDateTime"}},
 	{"MedicationAdministration", `"status":"completed","medicationReference":{"reference":"Medication/SECRET"},"effectiveDateTime":"2025-03-04",` + subject,
 		"status", "entered-in-error", nil, []string{"status", "subject", "_effectiveDateTime", "medicationCodeableConcept"}},
@@ -51,13 +51,13 @@ var vanished = []struct {
 	{"DetectedIssue", profiled + `,"status":"final","detail":"SECRET","identifiedDateTime":"2025-03-04","patient":{"reference":"Patient/p1"}`,
 		"status", "entered-in-error", nil, []string{"status", "patient"}},
 	{"Specimen", `"status":"available","type":{"text":"SECRET"},` + subject, "status", "entered-in-error", nil, []string{"status", "subject"}},
-	{"Consent", `"status":"active","scope":{"coding":[{"code":"treatment"}]},"category":[{"text":"Consent"}],"policy":[{"uri":"https://a.example/p"}],"dateTime":"2025-03-04","patient":{"reference":"Patient/p1"},"performer":[{"reference":"RelatedPerson/SECRET"}]`,
+	{"Consent", `"status":"active","scope":{"coding":[{"code":"treatment"}]},"category":[{"text":"SECRET"}],"policy":[{"uri":"https://a.example/p"}],"dateTime":"2025-03-04","patient":{"reference":"Patient/p1"},"performer":[{"reference":"RelatedPerson/SECRET"}]`,
 		"status", "entered-in-error", nil, []string{"status", "scope", "category", "policy", "patient"}},
-	{"Composition", `"status":"final","type":{"text":"Letter"},"date":"2025-03-04","author":[{"reference":"Organization/o"}],"title":"Letter","section":[{"title":"SECRET"}],"subject":{"reference":"Patient/p1"}`,
+	{"Composition", `"status":"final","type":{"text":"SECRET"},"date":"2025-03-04","author":[{"reference":"Organization/o"}],"title":"Letter","section":[{"title":"SECRET"}],"subject":{"reference":"Patient/p1"}`,
 		"status", "entered-in-error", nil, []string{"status", "type", "subject", "author", "title", "_date"}},
 	{"Media", `"status":"completed","content":{"contentType":"image/jpeg","title":"SECRET"},"createdDateTime":"2025-03-04",` + subject,
 		"status", "entered-in-error", nil, []string{"status", "subject", "content"}},
-	{"Goal", `"lifecycleStatus":"active","description":{"text":"Healed"},"startDate":"2025-03-04",` + subject, "lifecycleStatus", "entered-in-error", nil, []string{"lifecycleStatus", "description", "subject"}},
+	{"Goal", `"lifecycleStatus":"active","description":{"coding":[{"system":"https://nailbridge.example/fhir/CodeSystem/goal","code":"healed"}],"text":"SECRET"},"startDate":"2025-03-04",` + subject, "lifecycleStatus", "entered-in-error", nil, []string{"lifecycleStatus", "description", "subject"}},
 	{"Condition", `"clinicalStatus":{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/condition-clinical","code":"resolved"}]},"abatementDateTime":"2025-03-04","code":{"text":"SECRET"},` + subject,
 		"verificationStatus.coding.code", "entered-in-error", []string{"clinicalStatus", "abatementDateTime"}, []string{"verificationStatus", "subject"}},
 	{"AllergyIntolerance", `"clinicalStatus":{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/allergyintolerance-clinical","code":"active"}]},"verificationStatus":{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/allergyintolerance-verification","code":"refuted"}]},"code":{"text":"SECRET"},"patient":{"reference":"Patient/p1"}`,
@@ -151,7 +151,9 @@ func TestD1_5_MaskedValues(t *testing.T) {
 	hasAll(t, masked["MedicationStatement"], map[string][]any{"medicationCodeableConcept.extension.valueCode": {"masked"}})
 	hasAll(t, masked["Composition"], map[string][]any{"_date.extension.valueCode": {"masked"}, "title": {"Letter"}})
 	hasAll(t, masked["Media"], map[string][]any{"content.contentType": {"image/jpeg"}, "content.title": nil})
-	hasAll(t, masked["Consent"], map[string][]any{"policy.uri": {"https://a.example/p"}})
+	hasAll(t, masked["Consent"], map[string][]any{"policy.uri": {"https://a.example/p"}, "category.extension.valueCode": {"masked"}, "scope.coding.code": {"treatment"}})
+	hasAll(t, masked["Observation"], map[string][]any{"code.coding.code": {"29463-7"}})
+	hasAll(t, masked["Goal"], map[string][]any{"description.coding.code": {"healed"}})
 	// One that was entered in error before is masked all the same.
 	for _, c := range vanished {
 		plain, _, err := EnterInError(s, fixed(t, c.typ, c.members), false)
