@@ -89,19 +89,6 @@ func AgentPlace(agent record.Code) string {
 // AnaestheticPlace is the path of what concerns all agents of a sitting.
 const AnaestheticPlace = "/surgery/anaesthetic"
 
-// findingPlaces gives the path of each toe of a review or contact.
-func findingPlaces(base string, toes []record.ToeFindings) []string {
-	return places(base+"/toes", len(toes), func(i int) string {
-		return firstOf(toes[i].Key, toeName(toes[i].Side, toes[i].Digit))
-	})
-}
-
-func findingBorderPlaces(toePlace string, t *record.ToeFindings) []string {
-	return places(toePlace+"/borders", len(t.Borders), func(i int) string {
-		return firstOf(t.Borders[i].Key, string(t.Borders[i].Border))
-	})
-}
-
 // toeText names a toe in a sentence: "left hallux".
 func toeText(side, digit record.Code) string {
 	name := "toe"

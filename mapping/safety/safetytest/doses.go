@@ -46,7 +46,7 @@ func doseCases() []Case {
 		mass("C-1", dictionary, "us-label", Dose{lidocaine, "1", "5", 0}, "50"),
 	}
 	tables := list("Malamed, dose tables", published)
-	for _, c := range []Case{
+	out = append(out,
 		mass("C-2", tables, "test-us-dental", Dose{articaine, "4", "1.8", 100_000}, "72"),
 		mass("C-2", tables, "au-toxicology", Dose{prilocaine, "4", "1.8", 0}, "72"),
 		mass("C-2", tables, "au-toxicology", Dose{mepivacaine, "3", "1.8", 0}, "54"),
@@ -64,9 +64,7 @@ func doseCases() []Case {
 		mass("C-3", "Australian dental table, 4.5 × 88", "test-au-dental", Dose{prilocaine, "4", "9.9", 0}, "396"),
 		mass("C-3", "Australian dental table, 5.5 × 88", "test-au-dental", Dose{articaine, "4", "12.1", 100_000}, "484"),
 		mass("C-3", "Australian dental table, 8 × 11", "test-au-dental", Dose{bupivacaine, "0.5", "17.6", 200_000}, "88"),
-	} {
-		out = append(out, c)
-	}
+	)
 	floor := mass("C-3", "strict floor, 6 × 44", "test-au-dental", Dose{lidocaine, "2", "13.2", 80_000}, "264")
 	floor.Twin = true
 	return append(append(out, floor), adrenalineCases()...)
