@@ -102,10 +102,10 @@ var rules = map[string]rule{
 	"PlannedReview.step":     {chance: 0.4},
 	"PlannedReview.at":       {chance: 0.9, after: 2 * day, until: 80 * day},
 	"PlannedReview.with":     {chance: 0.7},
-	"FollowUpStopped.at":     {after: day, until: 20 * day, day: true},
+	"FollowUpStopped.at":     {chance: 0.6, after: day, until: 20 * day, day: true},
 	"PlannedReview.mode":     {weights: weights{"in-person": 4}},
 	"PlannedReview.booked":   {weights: weights{"yes": 3}},
-	"FollowUpStopped.reason": {texts: []string{"moved abroad", "care taken over elsewhere"}},
+	"FollowUpStopped.reason": {chance: 0.6, texts: []string{"moved abroad", "care taken over elsewhere"}},
 
 	"Toe.block":       {chance: 0.95},
 	"Toe.tourniquet":  {weights: weights{"used": 4}},
