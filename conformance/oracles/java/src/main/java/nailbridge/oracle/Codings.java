@@ -61,24 +61,24 @@ final class Codings {
     String code = Input.member(coding, "code");
     String display = Input.member(coding, "display");
     if (system.isEmpty() || code.isEmpty()) {
-      findings.add(finding("error", input, path, "a coding without system or code"));
+      findings.add(finding(input, path, "a coding without system or code"));
       return;
     }
     CodeValidationResult result =
         knowledge.validateCode(
             context, new ConceptValidationOptions(), system, code, display.isEmpty() ? null : display, null);
     if (result == null) {
-      findings.add(finding("error", input, path, "unknown code system " + system));
+      findings.add(finding(input, path, "unknown code system " + system));
     } else if (!result.isOk()) {
-      findings.add(finding("error", input, path, result.getMessage()));
+      findings.add(finding(input, path, result.getMessage()));
     } else if (!display.isEmpty() && result.getDisplay() != null && !display.equals(result.getDisplay())) {
       findings.add(
-          finding("error", input, path,
+          finding(input, path,
               "the display of " + system + "#" + code + " is '" + result.getDisplay() + "', not '" + display + "'"));
     }
   }
 
-  private static Finding finding(String level, Input input, String path, String text) {
-    return new Finding(level, input.name(), input.resource(), path, ID, text);
+  private static Finding finding(Input input, String path, String text) {
+    return new Finding("error", input.name(), input.resource(), path, ID, text);
   }
 }
