@@ -6,6 +6,8 @@ import (
 	"strconv"
 	"time"
 
+	"github.com/google/uuid"
+
 	"nailbridge/internal/store"
 	"nailbridge/mapping/resource"
 )
@@ -101,6 +103,13 @@ func (h *hub) fullURL(ref resource.Ref) string { return h.base + "/" + ref.Strin
 
 func (h *hub) match(v store.Version) entry {
 	return entry{fullURL: h.fullURL(v.Ref), resource: v.Body, mode: "match"}
+}
+
+// said is the entry of an OperationOutcome in a search (search.html#mode). It
+// has no id, so its fullUrl is a urn made from its content.
+func said(notes []issue) entry {
+	body := outcome(notes)
+	return entry{fullURL: uuid.NewSHA1(uuid.NameSpaceURL, body).URN(), resource: body, mode: "outcome"}
 }
 
 // change is the entry of one version in a history (http.html#history). Ids are

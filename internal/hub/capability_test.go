@@ -3,8 +3,6 @@ package hub
 import (
 	"encoding/json"
 	"net/http"
-	"os"
-	"path/filepath"
 	"testing"
 	"time"
 
@@ -89,29 +87,6 @@ func TestR_CAP_03_TellsTheTruth(t *testing.T) {
 	}
 	assert.Equal(t, []interaction{{Code: "history-system"}}, w.capability().Rest[0].Interaction)
 	assert.Equal(t, 200, w.get("/_history").Code)
-}
-
-// TestWriteExamples writes what this server answers into the folder that
-// NAILBRIDGE_HUB_EXAMPLES names, for the outside validator.
-func TestWriteExamples(t *testing.T) {
-	dir := os.Getenv("NAILBRIDGE_HUB_EXAMPLES")
-	if dir == "" {
-		t.Skip("NAILBRIDGE_HUB_EXAMPLES names no folder")
-	}
-	w := small(t)
-	w.delete(planRef("c2"))
-	for name, r := range map[string]reply{
-		"capability": w.get("/metadata"),
-		"outcome":    w.get("/CarePlan?foo=<1>&date=x"),
-		"gone":       w.get("/CarePlan/c2"),
-		"page":       w.get("/CarePlan?_count=1"),
-		"empty":      w.get("/CarePlan?_id=none"),
-		"lenient":    w.get("/CarePlan?foo=1", "Prefer", "handling=lenient"),
-		"history":    w.get("/CarePlan/_history"),
-		"count":      w.get("/CarePlan?_count=0"),
-	} {
-		require.NoError(t, os.WriteFile(filepath.Join(dir, name+".json"), r.Body.Bytes(), 0o600))
-	}
 }
 
 func TestNewRefusesWrongOptions(t *testing.T) {

@@ -1,6 +1,7 @@
 package hub
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"html"
@@ -72,7 +73,9 @@ func asFault(err error) *fault {
 	}
 	f = faultf(http.StatusServiceUnavailable, "transient", "the data cannot be read now; try again")
 	f.header = map[string]string{"Retry-After": retryAfter}
-	f.cause = err
+	if !errors.Is(err, context.Canceled) { // a client that left is no fault
+		f.cause = err
+	}
 	return f
 }
 

@@ -1,12 +1,14 @@
 package hub
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"net/http"
 	"net/http/httptest"
 	"strings"
 	"testing"
+	"unicode/utf8"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -190,6 +192,25 @@ func TestR_OO_01_08_StoreUnavailable(t *testing.T) {
 	assert.Equal(t, 200, w.get("/CodeSystem/toes").Code)
 	w.fault = nil
 	assert.Equal(t, 200, w.get("/CarePlan/c1").Code)
+}
+
+// A client that leaves is answered by nobody and alarms nobody.
+func TestClientThatLeaves(t *testing.T) {
+	w := small(t)
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	r := httptest.NewRequestWithContext(ctx, http.MethodGet, "/fhir/CarePlan", http.NoBody)
+	w.send(r).failed(503, "transient")
+	assert.NotContains(t, w.log.String(), `"level":"ERROR"`)
+}
+
+// R-HTTP-06: bodies are UTF-8.
+func TestR_HTTP_06_UTF8(t *testing.T) {
+	w := small(t)
+	r := w.get("/Patient/p1")
+	assert.True(t, utf8.Valid(r.Body.Bytes()))
+	assert.Contains(t, r.Body.String(), "Müller")
+	assert.Contains(t, r.Header().Get("Content-Type"), "charset=utf-8")
 }
 
 // R-OO-08: a panic is 500 with a text that says nothing; the log has the

@@ -125,7 +125,7 @@ func (h *hub) router() http.Handler {
 	e.RemoveExtraSlash = false
 	e.UseEscapedPath, e.UnescapePathValues = true, true // an escaped slash parts nothing
 	e.HandleMethodNotAllowed = true
-	e.Use(h.observe, h.recover)
+	e.Use(h.observe, h.rescue)
 	e.NoRoute(h.noRoute)
 	e.NoMethod(h.noMethod)
 

@@ -62,9 +62,9 @@ func knownMethod(m string) string {
 	return "other"
 }
 
-// recover answers a panic with 500 and nothing of it; the log gets the place,
+// rescue answers a panic with 500 and nothing of it; the log gets the place,
 // not the value, which could hold data.
-func (h *hub) recover(c *gin.Context) {
+func (h *hub) rescue(c *gin.Context) {
 	defer func() {
 		v := recover()
 		if v == nil {

@@ -131,11 +131,11 @@ func TestR_READ_13_IfModifiedSince(t *testing.T) {
 }
 
 const (
-	codeSystem = `{"resourceType":"CodeSystem","id":"toes","url":"https://nailbridge.example/fhir/CodeSystem/toes","version":"1","name":"Toes",
+	codeSystem = `{"resourceType":"CodeSystem","id":"toes",` + told + `,"url":"https://nailbridge.example/fhir/CodeSystem/toes","version":"1","name":"Toes",
 		"status":"active","date":"2026-01-15","content":"complete","concept":[{"code":"big"}]}`
-	undatedSystem = `{"resourceType":"CodeSystem","id":"acts","url":"https://nailbridge.example/fhir/CodeSystem/acts","version":"2","name":"Acts",
+	undatedSystem = `{"resourceType":"CodeSystem","id":"acts",` + told + `,"url":"https://nailbridge.example/fhir/CodeSystem/acts","version":"2","name":"Acts",
 		"status":"draft","content":"complete","concept":[{"code":"cut"}]}`
-	planDefinition = `{"resourceType":"PlanDefinition","id":"partial","url":"https://nailbridge.example/fhir/PlanDefinition/partial","version":"1",
+	planDefinition = `{"resourceType":"PlanDefinition","id":"partial",` + told + `,"url":"https://nailbridge.example/fhir/PlanDefinition/partial","version":"1",
 		"name":"Partial","status":"active","date":"2026-01-15"}`
 )
 

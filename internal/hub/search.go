@@ -119,7 +119,7 @@ func (h *hub) answerSearch(r *request, cr criteria, t token, pageText string) er
 		}
 	}
 	if len(cr.notes) > 0 {
-		b.entries = append(b.entries, entry{resource: outcome(cr.notes), mode: "outcome"})
+		b.entries = append(b.entries, said(cr.notes))
 	}
 	r.send(document{body: b.JSON(), public: isArtifact(cr.typ)})
 	return nil

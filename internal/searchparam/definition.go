@@ -1,6 +1,7 @@
 package searchparam
 
 import (
+	"maps"
 	"slices"
 	"strings"
 )
@@ -108,16 +109,16 @@ func CareTypes() []string { return careTypes }
 func ArtifactTypes() []string { return artifactTypes }
 
 // Definitions are the parameters offered for a type, sorted by name; nil for
-// a type that is not searched.
-func Definitions(typ string) []*Definition {
-	byName := registry[typ]
-	if byName == nil {
-		return nil
+// a type that is not searched. The slice must not be modified.
+func Definitions(typ string) []*Definition { return sorted[typ] }
+
+// sorted is the registry in the order of names.
+var sorted = func() map[string][]*Definition {
+	out := map[string][]*Definition{}
+	for typ, byName := range registry {
+		for _, name := range slices.Sorted(maps.Keys(byName)) {
+			out[typ] = append(out[typ], byName[name])
+		}
 	}
-	out := make([]*Definition, 0, len(byName))
-	for _, d := range byName {
-		out = append(out, d)
-	}
-	slices.SortFunc(out, func(a, b *Definition) int { return strings.Compare(a.Name, b.Name) })
 	return out
-}
+}()

@@ -92,7 +92,7 @@ func (x Index) criterion(typ string, p Pair) (Condition, *Problem) {
 	}
 	if p.Value == "" {
 		return Condition{}, &Problem{Ignored, "informational",
-			fmt.Sprintf("%s has no value and was ignored (R4 search.html#errors)", name)}
+			fmt.Sprintf("%s has no value (R4 search.html#errors)", name)}
 	}
 	c := Condition{Param: d.Name, Kind: d.Kind}
 	for _, part := range splitEscaped(p.Value, ',') {
