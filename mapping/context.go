@@ -96,6 +96,20 @@ func (v *patientView) mapPatientContext(b *builder, sharing Sharing) {
 	p.sharingConsent(sharing)
 }
 
+// patientSignals are the flags about the patient as such: that one current
+// record says no allergy is known while another's allergy stands (D1.3). b is
+// nil when nothing of the patient is published.
+func (v *patientView) patientSignals(b *builder) []Flag {
+	if !standAllergies(v.statements()).contradicted() {
+		return nil
+	}
+	s := signal{Flag: Flag{
+		Code: "contradiction", Level: Warning, Place: "/allergies", Rule: "D1.3",
+		Text: "One record says that no allergy is known, and an allergy stated by another stands.",
+	}}
+	return publish(b, []signal{s}, v.acksOf(""))
+}
+
 // mapClinic builds what is folded per clinic, of those the patient's resources
 // name. It comes last.
 func (v *patientView) mapClinic(b *builder) {

@@ -63,7 +63,10 @@ func FoldPatient(s Settings, in PatientFold) (Result, error) {
 	}
 	if published > 0 {
 		v.mapPatientContext(b, sharing)
+		out.Flags = append(out.Flags, v.patientSignals(b.perPatient())...)
 		v.mapClinic(b)
+	} else {
+		out.Flags = append(out.Flags, v.patientSignals(nil)...)
 	}
 	return out, b.into(&out)
 }
