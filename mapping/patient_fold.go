@@ -26,6 +26,9 @@ type patientView struct {
 	cases   []caseView
 	waiting []Current
 	moved   []string
+	// endangered are the cases of which a held content withdraws a record or
+	// changes what it was done to.
+	endangered []string
 }
 
 // caseView is one surgery with its reviews and contacts.
@@ -109,7 +112,14 @@ func (v *patientView) place(id string, st Standing) {
 		}
 		return
 	}
-	if r.Status == "withdrawn" || endangers(st) {
+	if r.Status == "withdrawn" {
+		return
+	}
+	if endangers(st) {
+		v.endangered = append(v.endangered, caseRecord(r))
+		if r.Kind == "surgery" && !names(st.Top.Record, v.in.Patient) {
+			v.moved = append(v.moved, id)
+		}
 		return
 	}
 	v.current = append(v.current, Current{Delivery: st.Current, Standing: st, NewerHeld: st.Top != st.Current})

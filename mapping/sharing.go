@@ -15,6 +15,24 @@ type Sharing struct {
 	Basis  string      // a sentence
 }
 
+// Containment is what must be done at once for a patient whose fold fails: it
+// needs no resource built (D2, held).
+type Containment struct {
+	Sharing Sharing
+	// Endangered lists the cases, by surgery record id, whose published
+	// resources may not stay, since a held content withdraws one of their
+	// records or changes its patient, toe, side, border or procedure.
+	Endangered []string
+	// Moved lists those of them that now name another patient (D1.5).
+	Moved []string
+}
+
+// Contain says what must be done at once for a patient whose fold fails.
+func Contain(s Settings, in PatientFold) Containment {
+	v := newPatientView(s, in)
+	return Containment{decideSharing(in.Deliveries, in.Patient, s.Clinic), v.endangered, v.moved}
+}
+
 // decideSharing takes the latest stated value over all non-draft contents
 // ever received that name the patient: superseded, held, waiting and withdrawn
 // ones included (D3.1). The greatest by (saved-at, record, revision, hash)

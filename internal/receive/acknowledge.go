@@ -1,6 +1,7 @@
 package receive
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -63,23 +64,37 @@ func (v *Receiver) Acknowledge(ctx context.Context, recordID, flagID string, a A
 }
 
 // putAck keeps the acknowledgement and folds again, so that the published
-// issue gains its mitigation in the same commit.
+// issue gains its mitigation in the same commit. The same acknowledgement sent
+// again is kept once.
 func (v *Receiver) putAck(w store.Writer, fl store.Flag, a Acknowledgement, stale bool, shown *mapping.Flag) error {
 	b, err := json.Marshal(mapping.Acknowledgement{
-		Case: fl.Case, Flag: fl.ID, InputsHash: a.InputsHash, Who: a.Who, Reason: a.Reason, At: a.At,
+		Case: fl.Case, Flag: fl.ID, InputsHash: a.InputsHash, Who: a.Who, Reason: a.Reason, At: a.At.UTC(),
 	})
 	if err != nil {
 		return err
 	}
+	kept, err := w.Acks(fl.Owner)
+	if err != nil {
+		return err
+	}
+	for _, k := range kept {
+		if bytes.Equal(k.JSON, b) {
+			return nil
+		}
+	}
 	err = w.PutAck(store.Ack{Owner: fl.Owner, Case: fl.Case, Flag: fl.ID, InputsHash: a.InputsHash, JSON: b, Stale: stale})
-	if err != nil || stale {
+	if err != nil {
+		return err
+	}
+	says := []mapping.StaffStatement{{Person: a.Who, SavedAt: a.At.UTC()}}
+	if err := v.replaceStaff(w, ackSource(fl.ID, a.InputsHash), says); err != nil || stale {
 		return err
 	}
 	id, ok := mapping.ParsePatientKey(fl.Owner.Patient)
 	if !ok {
-		return fmt.Errorf("stored flag names no patient")
+		return errors.New("stored flag names no patient")
 	}
-	if _, err := v.foldAll(w, []record.Identifier{id}, foldCause{}); err != nil {
+	if err := v.refoldPatient(w, id); err != nil {
 		return err
 	}
 	again, err := w.Flag(v.Settings.Clinic.ID, fl.ID)

@@ -11,25 +11,26 @@ import (
 // deliveryRow is the delivery as the store keeps it.
 func (v *Receiver) deliveryRow(in incoming) store.Delivery {
 	r := in.record
-	reasons, _ := json.Marshal(in.findings) // plain strings: always marshals
 	d := store.Delivery{
 		Clinic: v.Settings.Clinic.ID, Record: r.Record,
 		Kind: string(r.Kind), Status: string(r.Status),
-		Hash: in.hash, Received: in.received, Body: in.body, Reasons: reasons,
+		Hash: in.hash, Received: in.received, Body: in.body, Reasons: reasonsJSON(in.findings),
 	}
-	if r.Patient != nil && r.Patient.Identifier != nil {
-		d.Patient = mapping.PatientKey(*r.Patient.Identifier)
+	if id := patientOf(r); id != nil {
+		d.Patient = mapping.PatientKey(*id)
 	}
-	switch {
-	case r.Review != nil:
-		d.Surgery = r.Review.Surgery
-	case r.Contact != nil:
-		d.Surgery = r.Contact.Surgery
+	if id := caseOf(r); id != r.Record {
+		d.Surgery = id
 	}
 	if r.SavedAt != nil {
 		d.SavedAt, _ = r.SavedAt.In(v.Settings.Clinic.Zone)
 	}
 	return d
+}
+
+func reasonsJSON(fs []record.Finding) []byte {
+	b, _ := json.Marshal(fs) // plain strings: always marshals
+	return b
 }
 
 // delivery reads a stored delivery again for the fold.
@@ -49,42 +50,39 @@ func (v *Receiver) deliveries(rows []store.Delivery) []mapping.Delivery {
 	return ds
 }
 
+// stand chooses the content that counts among the deliveries of one record id.
 func (v *Receiver) stand(rows []store.Delivery) mapping.Standing {
 	return mapping.Stand(v.deliveries(rows), v.Settings.Clinic.Zone)
 }
 
-// affected lists the patients whose fold one arrival may change: those the
-// record named before, names now, and names in the content sent (whose
-// sharing statement counts even when the content does not, D3.1).
-func (v *Receiver) affected(was, is mapping.Standing, sent *mapping.Delivery) []record.Identifier {
-	var out []record.Identifier
-	seen := map[record.Identifier]bool{}
-	for _, d := range []*mapping.Delivery{was.Current, is.Current, is.Top, sent} {
-		if d == nil || d.Record.Patient == nil || d.Record.Patient.Identifier == nil {
-			continue
-		}
-		if id := *d.Record.Patient.Identifier; !seen[id] {
-			seen[id] = true
-			out = append(out, id)
+// currentRow is the index of the delivery that counts among those of one
+// record id; -1 when none does.
+func (v *Receiver) currentRow(rows []store.Delivery) int {
+	ds := v.deliveries(rows)
+	st := mapping.Stand(ds, v.Settings.Clinic.Zone)
+	for i := range ds {
+		if st.Current == &ds[i] {
+			return i
 		}
 	}
-	return out
+	return -1
 }
 
-// putStaff keeps what a record says of the clinic's staff: Practitioner is
-// folded per clinic (D1.3).
-func (v *Receiver) putStaff(w store.Writer, r *record.Record) error {
-	if r.Status == "draft" {
+// caseOf is the surgery record id of the case a record belongs to.
+func caseOf(r *record.Record) string {
+	switch {
+	case r.Review != nil:
+		return r.Review.Surgery
+	case r.Contact != nil:
+		return r.Contact.Surgery
+	}
+	return r.Record
+}
+
+// patientOf is the patient that a record names; nil when it names none.
+func patientOf(r *record.Record) *record.Identifier {
+	if r == nil || r.Patient == nil {
 		return nil
 	}
-	for _, st := range mapping.StaffOf(r, v.Settings.Clinic.Zone) {
-		b, err := json.Marshal(st)
-		if err != nil {
-			return err
-		}
-		if err := w.PutStaff(v.Settings.Clinic.ID, st.Person.Key(), r.Record, b); err != nil {
-			return err
-		}
-	}
-	return nil
+	return r.Patient.Identifier
 }

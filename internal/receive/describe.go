@@ -1,14 +1,34 @@
 package receive
 
 import (
+	"fmt"
 	"slices"
 	"strings"
-	"time"
 
 	"nailbridge/mapping"
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/safety"
 )
+
+// answer starts an answer. While a content is in no fold, as when it is
+// refused, held, superseded or a draft, its own red flags are shown, so that
+// nobody waits for a fault to be mended to learn of them (D2.1).
+func (v *Receiver) answer(in incoming, kind Kind) Answer {
+	a := Answer{
+		Answer: kind, Clinic: v.Settings.Clinic.ID, Record: in.record.Record, Revision: in.record.Revision,
+		Reasons: slices.Clone(in.findings), NotJSON: in.notJSON,
+	}
+	if kind == Stored && in.record.Status != "draft" || kind == Unchanged && in.record.Status != "draft" || kind == Waiting {
+		return a
+	}
+	for _, r := range in.redFlags {
+		a.Flags = append(a.Flags, mapping.Flag{
+			Code: r.Code, Level: mapping.Critical, Case: caseOf(in.record), Record: in.record.Record,
+			Place: r.Pointer, Text: r.Text, Rule: "D2.3",
+		})
+	}
+	return a
+}
 
 // waits reports whether the record is a review or contact without a surgery.
 func (f *folded) waits(id string) bool {
@@ -20,13 +40,13 @@ func (f *folded) waits(id string) bool {
 func (f *folded) describe(a *Answer, r *record.Record) {
 	caseID := caseOf(r)
 	for _, res := range f.results {
-		if !names(r, res.Patient) {
+		if id := patientOf(r); id == nil || *id != res.Patient {
 			continue
 		}
 		a.Shared, a.Sharing = res.Shared, res.SharingBasis
 		for _, fl := range res.Flags {
-			if fl.Case == caseID || fl.Case == "" || fl.Record == r.Record {
-				a.Flags = append(a.Flags, fl)
+			if fl.Case == caseID || fl.Record == r.Record {
+				a.addFlag(fl)
 			}
 		}
 		for _, fg := range res.Figures {
@@ -40,13 +60,38 @@ func (f *folded) describe(a *Answer, r *record.Record) {
 			}
 		}
 	}
-	for _, c := range f.changes {
-		a.Resources = append(a.Resources, c)
+	for _, x := range f.sorted() {
+		if x.Change != Same || x.caseID == caseID || x.caseID == "" {
+			a.Resources = append(a.Resources, x.ResourceVersion)
+		}
 	}
-	slices.SortFunc(a.Resources, func(x, y ResourceVersion) int { return strings.Compare(x.Reference, y.Reference) })
+	for _, i := range f.issues {
+		a.Reasons = append(a.Reasons, record.Finding{
+			Severity: record.Warning, Code: "output-invalid", Rule: i.Key,
+			Text: strings.TrimSpace(fmt.Sprintf("our own output did not pass the check at %s: %s", i.Path, i.Text)),
+		})
+	}
 	if len(a.Flags) > 0 || len(a.Figures) > 0 {
 		a.Caution = safety.Caution
 	}
+}
+
+// addFlag adds a flag of the fold in place of the same one as read.
+func (a *Answer) addFlag(fl mapping.Flag) {
+	a.Flags = slices.DeleteFunc(a.Flags, func(x mapping.Flag) bool {
+		return x.ID == "" && x.Code == fl.Code && x.Record == fl.Record && x.Place == fl.Place
+	})
+	a.Flags = append(a.Flags, fl)
+}
+
+// sorted gives the changes by reference.
+func (f *folded) sorted() []change {
+	out := make([]change, 0, len(f.changes))
+	for _, x := range f.changes {
+		out = append(out, x)
+	}
+	slices.SortFunc(out, func(x, y change) int { return strings.Compare(x.Reference, y.Reference) })
+	return out
 }
 
 func activitiesOf(c mapping.Case) []Activity {
@@ -54,30 +99,8 @@ func activitiesOf(c mapping.Case) []Activity {
 	for _, x := range c.Activities {
 		out = append(out, Activity{
 			Activity: x.ID, Status: string(x.Status), Title: x.Title, Proposed: x.Proposed,
-			Start: day(x.Window.Start), End: day(x.Window.End.Add(-time.Second)),
+			Start: x.Window.First.String(), End: x.Window.Last.String(),
 		})
 	}
 	return out
-}
-
-func day(t time.Time) string {
-	if t.IsZero() {
-		return ""
-	}
-	return t.Format(time.DateOnly)
-}
-
-// caseOf is the surgery record id of the case a record belongs to.
-func caseOf(r *record.Record) string {
-	switch {
-	case r.Review != nil:
-		return r.Review.Surgery
-	case r.Contact != nil:
-		return r.Contact.Surgery
-	}
-	return r.Record
-}
-
-func names(r *record.Record, p record.Identifier) bool {
-	return r.Patient != nil && r.Patient.Identifier != nil && *r.Patient.Identifier == p
 }

@@ -1,8 +1,8 @@
 // Package receive is the one intake behind every door: it decodes a delivery,
-// keeps it, decides which content of its record id counts, folds the patient
-// again, checks what the fold made, and commits what changed, all in one
-// transaction. The doors (HTTP, NATS, batch) carry bytes in and answers out
-// and decide nothing.
+// keeps it, decides which content of its record id counts, folds the patients
+// concerned again, checks what the folds made, and commits what changed, all
+// in one transaction. The doors (HTTP, NATS, batch) carry bytes in and answers
+// out and decide nothing.
 package receive
 
 import (
@@ -14,16 +14,16 @@ import (
 
 	"nailbridge/internal/searchparam"
 	"nailbridge/internal/store"
+	"nailbridge/internal/validate"
 	"nailbridge/mapping"
 	"nailbridge/mapping/record"
+	"nailbridge/mapping/resource"
+	"nailbridge/mapping/terms"
 )
 
-// Errors of Receive beside store.ErrUnavailable.
-var (
-	// ErrClinic: the record names another clinic than the caller's. Nothing
-	// was kept under either clinic (D2.1).
-	ErrClinic = errors.New("record of another clinic")
-)
+// ErrClinic: the record names another clinic than the caller's. Nothing was
+// kept under either clinic (D2.1).
+var ErrClinic = errors.New("record of another clinic")
 
 // Meter counts what an operator is alarmed by. Its methods must be safe for
 // concurrent use.
@@ -38,7 +38,8 @@ type Meter interface {
 	Unavailable()
 }
 
-// Receiver takes deliveries of one clinic's door into a store.
+// Receiver takes deliveries of one clinic's door into a store. It is safe for
+// concurrent use.
 type Receiver struct {
 	Store    store.Store
 	Settings mapping.Settings
@@ -46,6 +47,11 @@ type Receiver struct {
 	Clock    func() time.Time
 	Meter    Meter
 	Log      *slog.Logger
+
+	// Fold and Check stand in for mapping.FoldPatient and validate.Check, to
+	// try their failures; nil: those.
+	Fold  func(mapping.Settings, mapping.PatientFold) (mapping.Result, error)
+	Check func(set []resource.Resource, exists func(resource.Ref) bool, t *terms.Terms, s terms.Setting) ([]validate.Checked, []validate.Issue)
 }
 
 // errDryRun rolls a transaction back after its answer was made.
@@ -93,9 +99,9 @@ func (v *Receiver) count(a Answer, in incoming) {
 	v.Meter.Answered(a.Answer)
 	switch a.Answer {
 	case Refused:
-		v.Meter.RefusedRecord(in.redFlag)
+		v.Meter.RefusedRecord(len(in.redFlags) > 0)
 	case Held:
-		v.Meter.HeldRecord(in.redFlag)
+		v.Meter.HeldRecord(len(in.redFlags) > 0)
 	}
 }
 
@@ -107,74 +113,115 @@ type incoming struct {
 	hash     string
 	refused  bool
 	notJSON  bool
-	redFlag  bool
+	redFlags []record.RedFlag
 	received time.Time
 }
 
 func (v *Receiver) read(body []byte) (incoming, error) {
 	d := record.Read(body, v.Settings.Clinic.Zone)
-	in := incoming{body: body, record: d.Record, findings: d.Findings, notJSON: d.NotJSON, received: v.Clock()}
 	if d.Record.Clinic != "" && d.Record.Clinic != v.Settings.Clinic.ID {
-		return in, ErrClinic
+		return incoming{}, ErrClinic
 	}
-	in.refused = d.NotJSON || d.Refused()
-	in.hash, in.redFlag = d.Hash, len(d.RedFlags()) > 0
-	return in, nil
+	return incoming{
+		body: body, record: d.Record, findings: d.Findings, hash: d.Hash, notJSON: d.NotJSON,
+		refused: d.NotJSON || d.Refused(), redFlags: d.RedFlags(), received: v.Clock(),
+	}, nil
 }
 
-// take stores one delivery and commits what it changed.
+// take keeps one delivery and commits what it changed.
 func (v *Receiver) take(w store.Writer, in incoming) (Answer, error) {
-	answer := Answer{
-		Clinic: v.Settings.Clinic.ID, Record: in.record.Record, Revision: in.record.Revision,
-		Reasons: in.findings, NotJSON: in.notJSON,
-	}
 	before, err := w.Deliveries(v.Settings.Clinic.ID, in.record.Record)
 	if err != nil {
-		return answer, err
+		return Answer{}, err
 	}
-	answer.First = len(before) == 0
 	row, err := w.PutDelivery(v.deliveryRow(in))
 	if err != nil {
-		return answer, err
+		return Answer{}, err
 	}
-	if in.refused {
-		return v.refuse(w, answer, row)
+	isNew := true
+	for _, b := range before {
+		isNew = isNew && b.Seq != row.Seq
+	}
+	if in.refused && (isNew || row.Refused) {
+		return v.refuse(w, in, row)
+	}
+	return v.admit(w, in, arriving{row: row, before: before, isNew: isNew})
+}
+
+// refuse keeps a delivery that cannot be understood (D2.1).
+func (v *Receiver) refuse(w store.Writer, in incoming, row store.Delivery) (Answer, error) {
+	row.Answer, row.Refused, row.Reasons = string(Refused), true, reasonsJSON(in.findings)
+	return v.answer(in, Refused), w.MarkDelivery(row)
+}
+
+// arriving is a delivery that is kept and can be understood, about to be
+// folded: one that just came, or a held or refused one tried again.
+type arriving struct {
+	row    store.Delivery
+	before []store.Delivery // of its record id, before it counted
+	isNew  bool             // never received before
+}
+
+// admit folds with the delivery, or holds it and folds without.
+func (v *Receiver) admit(w store.Writer, in incoming, x arriving) (Answer, error) {
+	row := x.row
+	row.Held, row.Refused, row.Answer, row.Reasons = false, false, string(Stored), reasonsJSON(in.findings)
+	if err := w.MarkDelivery(row); err != nil {
+		return Answer{}, err
+	}
+	if in.record.Status == "draft" {
+		return v.keepDraft(w, in, x, row)
+	}
+	was := v.stand(x.before)
+	f, err := v.refold(w, in.record, was, &row)
+	if err != nil {
+		return Answer{}, err
 	}
 	after, err := w.Deliveries(v.Settings.Clinic.ID, in.record.Record)
 	if err != nil {
-		return answer, err
+		return Answer{}, err
 	}
 	sent := v.delivery(row)
-	was, is := v.stand(before), v.stand(after)
-	arrival := mapping.Arrive(was, is, &sent)
-	if err := v.putStaff(w, in.record); err != nil {
-		return answer, err
+	arrival := mapping.Arrive(was, v.stand(after), &sent)
+	a := v.answer(in, decide(in, arrival, f))
+	a.First = !isAccepted(x.before)
+	if a.Answer == Conflict {
+		a.Counts = &arrival.Counts
 	}
-	folded, err := v.foldAll(w, v.affected(was, is, &sent), foldCause{delivery: &row})
-	if err != nil {
-		return answer, err
+	a.Urgent = a.Answer == Superseded && arrival.ByTimeAlone && x.isNew
+	f.describe(&a, in.record)
+	row.Answer, row.Superseded = string(a.Answer), a.Urgent || row.Superseded
+	row.Reasons = reasonsJSON(a.Reasons)
+	return a, w.MarkDelivery(row)
+}
+
+// keepDraft answers a draft: it is stored and checked, never folded.
+func (v *Receiver) keepDraft(w store.Writer, in incoming, x arriving, row store.Delivery) (Answer, error) {
+	kind := Unchanged
+	if x.isNew || x.row.Refused {
+		kind = Stored
 	}
-	answer.Answer = v.decide(answer, in, arrival, len(after) > len(before), folded)
-	folded.describe(&answer, in.record)
-	if answer.Answer == Conflict {
-		answer.Counts = &arrival.Counts
+	a := v.answer(in, kind)
+	a.First = !isAccepted(x.before)
+	row.Answer = string(kind)
+	return a, w.MarkDelivery(row)
+}
+
+// isAccepted reports whether any delivery was understood.
+func isAccepted(rows []store.Delivery) bool {
+	for _, r := range rows {
+		if !r.Refused {
+			return true
+		}
 	}
-	answer.Urgent = answer.Answer == Superseded && arrival.ByTimeAlone && len(after) > len(before)
-	row.Answer, row.Superseded = string(answer.Answer), answer.Urgent || row.Superseded
-	row.Held = answer.Answer == Held
-	return answer, w.MarkDelivery(row)
+	return false
 }
 
 // decide picks the answer from the closed list (D2).
-func (v *Receiver) decide(a Answer, in incoming, arrival mapping.Arrival, isNew bool, f *folded) Kind {
+func decide(in incoming, arrival mapping.Arrival, f *folded) Kind {
 	switch {
-	case f.held:
+	case len(f.issues) > 0:
 		return Held
-	case in.record.Status == "draft":
-		if isNew {
-			return Stored
-		}
-		return Unchanged
 	case arrival.Conflict != mapping.NoConflict:
 		return Conflict
 	case !arrival.Counts:
@@ -185,14 +232,4 @@ func (v *Receiver) decide(a Answer, in incoming, arrival mapping.Arrival, isNew 
 		return Unchanged
 	}
 	return Stored
-}
-
-// refuse keeps a delivery that cannot be understood (D2.1).
-func (v *Receiver) refuse(w store.Writer, a Answer, row store.Delivery) (Answer, error) {
-	a.Answer = Refused
-	row.Answer, row.Refused = string(Refused), true
-	if err := w.MarkDelivery(row); err != nil {
-		return a, err
-	}
-	return a, nil
 }

@@ -2,11 +2,8 @@ package receive
 
 import (
 	"context"
-	"encoding/json"
 
 	"nailbridge/internal/store"
-	"nailbridge/mapping"
-	"nailbridge/mapping/record"
 )
 
 // Retried counts what a retry did.
@@ -19,24 +16,13 @@ type Retried struct {
 // RetryHeld folds every held delivery again: at start, after an upgrade, and
 // on demand (D2, held).
 func (v *Receiver) RetryHeld(ctx context.Context) (Retried, error) {
-	return v.retry(ctx, "held", func(w store.Writer, row store.Delivery) (bool, error) {
-		d := v.delivery(row)
-		if d.Record.Patient == nil || d.Record.Patient.Identifier == nil {
-			return false, nil
-		}
-		row.Held = false
-		if err := w.MarkDelivery(row); err != nil {
-			return false, err
-		}
-		f, err := v.foldAll(w, []record.Identifier{*d.Record.Patient.Identifier}, foldCause{delivery: &row})
+	return v.retry(ctx, "held", func(w store.Writer, row store.Delivery, in incoming) (Kind, error) {
+		before, err := w.Deliveries(v.Settings.Clinic.ID, row.Record)
 		if err != nil {
-			return false, err
+			return "", err
 		}
-		row.Held = f.held
-		if !f.held {
-			row.Answer = string(Stored)
-		}
-		return !f.held, w.MarkDelivery(row)
+		a, err := v.admit(w, in, arriving{row: row, before: before})
+		return a.Answer, err
 	})
 }
 
@@ -44,33 +30,30 @@ func (v *Receiver) RetryHeld(ctx context.Context) (Retried, error) {
 // bridge may understand it (design, "Nothing done to a patient is refused for
 // being unsafe").
 func (v *Receiver) RetryRefused(ctx context.Context) (Retried, error) {
-	return v.retry(ctx, "refused", func(w store.Writer, row store.Delivery) (bool, error) {
-		in, err := v.read(row.Body)
-		if err != nil || in.refused {
-			return false, nil
+	return v.retry(ctx, "refused", func(w store.Writer, row store.Delivery, in incoming) (Kind, error) {
+		if in.refused {
+			return Refused, nil
 		}
-		in.received = row.Received
-		again := v.deliveryRow(in)
-		again.Seq, again.Answer = row.Seq, string(Stored)
-		if err := w.MarkDelivery(again); err != nil {
-			return false, err
-		}
-		if err := v.putStaff(w, in.record); err != nil {
-			return false, err
-		}
-		f, err := v.foldAll(w, []record.Identifier{*in.record.Patient.Identifier}, foldCause{delivery: &again})
+		before, err := w.Deliveries(v.Settings.Clinic.ID, in.record.Record)
 		if err != nil {
-			return false, err
+			return "", err
 		}
-		if f.held {
-			again.Answer, again.Held = string(Held), true
-			return false, w.MarkDelivery(again)
+		again := v.deliveryRow(in)
+		for _, b := range before {
+			if b.Seq != row.Seq && b.Hash == again.Hash && b.SavedAt.Equal(again.SavedAt) {
+				// The same content was sent again and understood since.
+				row.Answer = string(Unchanged)
+				return Unchanged, w.MarkDelivery(row)
+			}
 		}
-		return true, nil
+		again.Seq = row.Seq
+		a, err := v.admit(w, in, arriving{row: again, before: before, isNew: true})
+		return a.Answer, err
 	})
 }
 
-func (v *Receiver) retry(ctx context.Context, mark string, one func(store.Writer, store.Delivery) (bool, error)) (Retried, error) {
+// retry tries each delivery with a mark in a transaction of its own.
+func (v *Receiver) retry(ctx context.Context, mark string, one func(store.Writer, store.Delivery, incoming) (Kind, error)) (Retried, error) {
 	var rows []store.Delivery
 	err := v.Store.View(ctx, func(r store.Reader) error {
 		var err error
@@ -82,121 +65,27 @@ func (v *Receiver) retry(ctx context.Context, mark string, one func(store.Writer
 	}
 	var done Retried
 	for _, row := range rows {
-		accepted := false
-		err := v.Store.Update(ctx, func(w store.Writer) error {
-			var err error
-			accepted, err = one(w, row)
-			return err
-		})
+		kept := true
+		in, err := v.read(row.Body)
+		if err == nil {
+			in.received = row.Received
+			err = v.Store.Update(ctx, func(w store.Writer) error {
+				kind, err := one(w, row, in)
+				kept = kind == Held || kind == Refused
+				return err
+			})
+		} else {
+			err = nil // the settings name another clinic than when it came
+		}
 		if err != nil {
 			return done, unavailable(err)
 		}
 		done.Tried++
-		if accepted {
-			done.Accepted++
-		} else {
+		if kept {
 			done.Kept++
+		} else {
+			done.Accepted++
 		}
 	}
 	return done, nil
-}
-
-// Lookup is what the clinic sees of one record id: every delivery with its
-// answer, and the flags that now stand on its case.
-type Lookup struct {
-	Clinic     string         `json:"clinic"`
-	Record     string         `json:"record"`
-	Deliveries []Arrived      `json:"deliveries"`
-	Flags      []mapping.Flag `json:"flags,omitempty"`
-}
-
-// Arrived is one delivery as listed.
-type Arrived struct {
-	Record     string           `json:"record,omitempty"`
-	Answer     string           `json:"answer"`
-	Received   string           `json:"received"`
-	AgeSeconds int64            `json:"ageSeconds"`
-	Hash       string           `json:"contentHash"`
-	Counts     bool             `json:"counts,omitempty"`
-	Urgent     bool             `json:"urgent,omitempty"`
-	Reasons    []record.Finding `json:"reasons,omitempty"`
-	Content    json.RawMessage  `json:"content,omitempty"` // as sent, when it is JSON
-}
-
-// Look reads one record id.
-func (v *Receiver) Look(ctx context.Context, id string) (Lookup, error) {
-	out := Lookup{Clinic: v.Settings.Clinic.ID, Record: id}
-	err := v.Store.View(ctx, func(r store.Reader) error {
-		rows, err := r.Deliveries(v.Settings.Clinic.ID, id)
-		if err != nil {
-			return err
-		}
-		if len(rows) == 0 {
-			return store.ErrNotFound
-		}
-		st := v.stand(rows)
-		for _, row := range rows {
-			a := v.arrived(row)
-			a.Counts = st.Current != nil && st.Current.Hash == row.Hash
-			out.Deliveries = append(out.Deliveries, a)
-		}
-		out.Flags, err = v.flagsOf(r, rows, id)
-		return err
-	})
-	return out, err
-}
-
-func (v *Receiver) arrived(row store.Delivery) Arrived {
-	a := Arrived{
-		Record: row.Record, Answer: row.Answer, Received: row.Received.UTC().Format(timeLayout),
-		AgeSeconds: int64(v.Clock().Sub(row.Received).Seconds()), Hash: row.Hash, Urgent: row.Superseded,
-	}
-	_ = json.Unmarshal(row.Reasons, &a.Reasons) // written by deliveryRow
-	if json.Valid(row.Body) {
-		a.Content = row.Body
-	}
-	return a
-}
-
-const timeLayout = "2006-01-02T15:04:05.000Z"
-
-func (v *Receiver) flagsOf(r store.Reader, rows []store.Delivery, id string) ([]mapping.Flag, error) {
-	caseID := id
-	for _, row := range rows {
-		if row.Surgery != "" {
-			caseID = row.Surgery
-		}
-	}
-	stored, err := r.ClinicFlags(v.Settings.Clinic.ID, false)
-	if err != nil {
-		return nil, err
-	}
-	var out []mapping.Flag
-	for _, s := range stored {
-		var fl mapping.Flag
-		if err := json.Unmarshal(s.JSON, &fl); err != nil {
-			return nil, err
-		}
-		if fl.Case == caseID || fl.Record == id {
-			out = append(out, fl)
-		}
-	}
-	return out, nil
-}
-
-// List gives the deliveries marked refused, held, waiting or superseded,
-// oldest first, with their age and reasons.
-func (v *Receiver) List(ctx context.Context, mark string) ([]Arrived, error) {
-	out := []Arrived{}
-	err := v.Store.View(ctx, func(r store.Reader) error {
-		rows, err := r.DeliveriesList(v.Settings.Clinic.ID, mark)
-		for _, row := range rows {
-			out = append(out, v.arrived(row))
-		}
-		return err
-	})
-	if err != nil {
-		return nil, unavailable(err)
-	}
-	return out, nil
 }

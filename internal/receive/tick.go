@@ -2,17 +2,18 @@ package receive
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"nailbridge/internal/store"
 	"nailbridge/mapping"
-	"nailbridge/mapping/record"
 )
 
 // Tick commits an overdue fact for each open activity whose window ended at
 // or before now and that has no fact of that end yet, and folds its patient
 // again (D1.6). It returns how many facts it stored; a tick with none writes
-// nothing.
+// nothing. A patient that fails is left for the next tick and keeps no other
+// from theirs.
 func (v *Receiver) Tick(ctx context.Context, now time.Time) (int, error) {
 	var due []store.Activity
 	err := v.Store.View(ctx, func(r store.Reader) error {
@@ -24,19 +25,26 @@ func (v *Receiver) Tick(ctx context.Context, now time.Time) (int, error) {
 		return 0, unavailable(err)
 	}
 	byOwner := map[store.Owner][]store.Activity{}
+	var owners []store.Owner // the earliest end first
 	for _, a := range due {
-		if a.Owner.Clinic == v.Settings.Clinic.ID {
-			byOwner[a.Owner] = append(byOwner[a.Owner], a)
+		if a.Owner.Clinic != v.Settings.Clinic.ID {
+			continue
 		}
+		if byOwner[a.Owner] == nil {
+			owners = append(owners, a.Owner)
+		}
+		byOwner[a.Owner] = append(byOwner[a.Owner], a)
 	}
 	n := 0
-	for owner, as := range byOwner {
-		if err := v.putFacts(ctx, owner, as); err != nil {
-			return n, unavailable(err)
+	var faults []error
+	for _, owner := range owners {
+		if err := v.putFacts(ctx, owner, byOwner[owner]); err != nil {
+			faults = append(faults, unavailable(err))
+			continue
 		}
-		n += len(as)
+		n += len(byOwner[owner])
 	}
-	return n, nil
+	return n, errors.Join(faults...)
 }
 
 func (v *Receiver) putFacts(ctx context.Context, owner store.Owner, as []store.Activity) error {
@@ -48,9 +56,8 @@ func (v *Receiver) putFacts(ctx context.Context, owner store.Owner, as []store.A
 		}
 		id, ok := mapping.ParsePatientKey(owner.Patient)
 		if !ok {
-			return nil
+			return errors.New("stored activity names no patient")
 		}
-		_, err := v.foldAll(w, []record.Identifier{id}, foldCause{})
-		return err
+		return v.refoldPatient(w, id)
 	})
 }

@@ -56,11 +56,12 @@ type Delivery struct {
 	SavedAt    time.Time // zero: absent
 	Received   time.Time // of the first arrival
 	Body       []byte    // as sent
-	Answer     string    // the answer given at first arrival (D2)
+	Answer     string    // how it stands: the answer given, or what a retry made of it (D2)
 	Reasons    []byte    // JSON of the findings
 	Held       bool
 	Refused    bool
 	Superseded bool // urgent mark of D1.1: never received before, older by saved-at alone
+	Waiting    bool // a current review or contact without its surgery (D2, waiting)
 }
 
 // Stamp is the place of a commit in the one order of everything.
@@ -84,11 +85,12 @@ type Version struct {
 
 // Held is the state of one owned resource before a commit.
 type Held struct {
-	Ref     resource.Ref
-	Case    string
-	Content resource.Resource // as put, without meta.versionId; zero when Deleted
-	Version int64
-	Deleted bool
+	Ref       resource.Ref
+	Case      string
+	Content   resource.Resource // as put, without meta.versionId; zero when Deleted
+	Version   int64
+	VersionID string
+	Deleted   bool
 }
 
 // Query is one search: conditions that all must hold, over one type.
@@ -171,8 +173,14 @@ type Fact struct {
 	End      time.Time
 }
 
-// Ack is a stored acknowledgement (D1.3); Stale ones are kept and do not
-// close their flag.
+// Statement is what one source, such as a record, says of a member of staff.
+type Statement struct {
+	Key  string // of the person, within the clinic
+	JSON []byte
+}
+
+// Ack is a stored acknowledgement (D1.3). Stale: when it came, the inputs of
+// its flag had changed; it left the flag open then.
 type Ack struct {
 	Owner      Owner
 	Case       string
@@ -207,7 +215,9 @@ type Reader interface {
 	// of such a record's surgery.
 	DeliveriesOf(o Owner) ([]Delivery, error)
 	// DeliveriesList gives deliveries marked refused, held, waiting or
-	// superseded, oldest first.
+	// superseded, oldest first. A refused one whose content has been accepted
+	// under another delivery since, so that its Answer is no longer "refused",
+	// is left out.
 	DeliveriesList(clinic, mark string) ([]Delivery, error)
 	Owned(o Owner) ([]Held, error)
 	Exists(ref resource.Ref) (bool, error)
@@ -232,7 +242,11 @@ type Writer interface {
 	// the lock of the transaction. now comes from the caller's clock.
 	Stamp(now time.Time) (Stamp, error)
 	PutDelivery(d Delivery) (Delivery, error)
-	MarkDelivery(d Delivery) error // Answer, Reasons, Held, Refused, Superseded
+	// MarkDelivery sets Answer, Reasons, Held, Refused and Superseded, and
+	// what a retry could newly read of the record; Waiting stays.
+	MarkDelivery(d Delivery) error
+	// SetWaiting marks exactly these deliveries of the patient as waiting.
+	SetWaiting(o Owner, seqs []int64) error
 	// Put adds a version. rows are the index rows of the content.
 	Put(o Owner, caseID string, r validate.Checked, rows []searchparam.Row) (Version, error)
 	// Delete adds a DELETE entry and hides all earlier versions (410).
@@ -243,6 +257,8 @@ type Writer interface {
 	ReplaceActivities(o Owner, as []Activity) error
 	PutFact(f Fact) error
 	PutAck(a Ack) error
-	PutStaff(clinic, key, record string, statement []byte) error
+	// ReplaceStaff stores the statements of one source in place of those the
+	// same source made before.
+	ReplaceStaff(clinic, source string, statements []Statement) error
 	PutEvent(kind string, json []byte) error
 }

@@ -81,11 +81,13 @@ func (s *snapshot) Activities(clinic string) ([]store.Activity, error) {
 // EndedBefore gives, of every clinic, the open activities whose window ended
 // at or before t and that have no fact with that same end, earliest first.
 func (s *snapshot) EndedBefore(t time.Time) ([]store.Activity, error) {
-	return s.activities("ended-before", `open AND "end" <> '' AND "end" <= ? AND NOT EXISTS (
-		SELECT 1 FROM fact f WHERE f.clinic = a.clinic AND f.patient = a.patient AND f.kase = a.kase
-			AND f.activity = a.id AND f."end" = a."end")
-		ORDER BY "end", clinic, patient, aid`, instant(t))
+	return s.activities("ended-before", endedUnknown, instant(t))
 }
+
+const endedUnknown = `open AND "end" > '' AND "end" <= ? AND NOT EXISTS (
+	SELECT 1 FROM fact f WHERE f.clinic = a.clinic AND f.patient = a.patient AND f.kase = a.kase
+		AND f.activity = a.id AND f."end" = a."end")
+	ORDER BY "end", clinic, patient, aid`
 
 // Facts gives the owner's overdue facts.
 func (s *snapshot) Facts(o store.Owner) ([]store.Fact, error) {
@@ -119,14 +121,14 @@ func (s *snapshot) Acks(o store.Owner) ([]store.Ack, error) {
 	return out, err
 }
 
-// Staff gives what the records of a clinic say of one member of staff, one
-// statement for each record, by record id.
+// Staff gives what the sources of a clinic say of one member of staff, one
+// statement for each source, by its name.
 func (s *snapshot) Staff(clinic, key string) ([][]byte, error) {
 	if err := s.enter("staff"); err != nil {
 		return nil, err
 	}
 	var out [][]byte
-	err := s.each("staff", `SELECT statement FROM staff WHERE clinic = ? AND key = ? ORDER BY record`,
+	err := s.each("staff", `SELECT statement FROM staff WHERE clinic = ? AND key = ? ORDER BY source`,
 		[]any{clinic, key}, func(rows *sql.Rows) error {
 			var b []byte
 			err := rows.Scan(&b)
@@ -213,16 +215,24 @@ func (t *txn) PutAck(a store.Ack) error {
 	return err
 }
 
-// PutStaff stores what a record says of a member of staff, in place of what
-// the same record said before.
-func (t *txn) PutStaff(clinic, key, record string, statement []byte) error {
-	if err := t.enter("put-staff"); err != nil {
+// ReplaceStaff stores what one source says of members of staff in place of
+// what the same source said before.
+func (t *txn) ReplaceStaff(clinic, source string, statements []store.Statement) error {
+	const op = "replace-staff"
+	if err := t.enter(op); err != nil {
 		return err
 	}
-	_, err := t.exec("put-staff", `INSERT INTO staff (clinic, key, record, statement) VALUES (`+marks(4)+`)
-		ON CONFLICT (clinic, key, record) DO UPDATE SET statement = excluded.statement`,
-		clinic, key, record, statement)
-	return err
+	if _, err := t.exec(op, `DELETE FROM staff WHERE clinic = ? AND source = ?`, clinic, source); err != nil {
+		return err
+	}
+	for _, x := range statements {
+		_, err := t.exec(op, `INSERT INTO staff (clinic, key, source, statement) VALUES (`+marks(4)+`)`,
+			clinic, x.Key, source, x.JSON)
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // PutEvent adds an event to the outbox.

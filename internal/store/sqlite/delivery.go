@@ -38,12 +38,12 @@ func (a at) Scan(v any) error {
 }
 
 const deliveryColumns = `seq, clinic, record, patient, surgery, kind, status, hash, saved_at, received,
-	answer, held, refused, superseded, reasons, body`
+	answer, held, refused, superseded, waiting, reasons, body`
 
 func scanDelivery(row scanner) (store.Delivery, error) {
 	var d store.Delivery
 	err := row.Scan(&d.Seq, &d.Clinic, &d.Record, &d.Patient, &d.Surgery, &d.Kind, &d.Status, &d.Hash,
-		at{&d.SavedAt}, at{&d.Received}, &d.Answer, &d.Held, &d.Refused, &d.Superseded, &d.Reasons, &d.Body)
+		at{&d.SavedAt}, at{&d.Received}, &d.Answer, &d.Held, &d.Refused, &d.Superseded, &d.Waiting, &d.Reasons, &d.Body)
 	return d, err
 }
 
@@ -74,25 +74,31 @@ func (s *snapshot) DeliveriesOf(o store.Owner) ([]store.Delivery, error) {
 	if o.Patient == "" {
 		return nil, s.enter("deliveries-of")
 	}
-	return s.deliveries("deliveries-of", `clinic = ?1 AND record IN (
-		WITH own (record) AS (SELECT record FROM delivery WHERE clinic = ?1 AND patient = ?2),
-		surgery (record) AS (
-			SELECT record FROM own
-			UNION SELECT surgery FROM delivery WHERE clinic = ?1 AND record IN own AND surgery <> '')
-		SELECT record FROM own
-		UNION SELECT record FROM delivery WHERE clinic = ?1 AND surgery IN surgery)`, o.Clinic, o.Patient)
+	return s.deliveries("deliveries-of", ofPatient, o.Clinic, o.Patient)
 }
+
+// The joins name their order: each step is a walk of an index.
+const ofPatient = `clinic = ?1 AND record IN (
+	WITH own (record) AS (
+		SELECT DISTINCT record FROM delivery WHERE clinic = ?1 AND patient = ?2),
+	surgery (record) AS (
+		SELECT record FROM own
+		UNION SELECT d.surgery FROM own CROSS JOIN delivery d INDEXED BY delivery_identity
+			ON d.clinic = ?1 AND d.record = own.record WHERE d.surgery <> '')
+	SELECT record FROM own
+	UNION SELECT d.record FROM surgery s CROSS JOIN delivery d ON d.clinic = ?1 AND d.surgery = s.record)`
 
 // marks of DeliveriesList and the rows they name.
 var markSQL = map[string]string{
-	"refused":    "refused",
+	"refused":    "refused AND answer = 'refused'",
 	"held":       "held",
 	"superseded": "superseded",
-	"waiting":    "answer = 'waiting'",
+	"waiting":    "waiting",
 }
 
 // DeliveriesList gives the deliveries with a mark: refused, held, waiting or
-// superseded; oldest first. Any other mark is ErrNotFound.
+// superseded; oldest first. Any other mark is ErrNotFound. A refused delivery
+// whose answer is no longer "refused" was accepted under another one.
 func (s *snapshot) DeliveriesList(clinic, mark string) ([]store.Delivery, error) {
 	where, ok := markSQL[mark]
 	if !ok {
@@ -114,10 +120,10 @@ func (t *txn) PutDelivery(d store.Delivery) (store.Delivery, error) {
 	}
 	_, err := t.exec(op, `
 		INSERT INTO delivery (clinic, record, patient, surgery, kind, status, hash, saved_at, received,
-			answer, held, refused, superseded, reasons, body)
-		VALUES (`+marks(15)+`) ON CONFLICT (clinic, record, hash, saved_at) DO NOTHING`,
+			answer, held, refused, superseded, waiting, reasons, body)
+		VALUES (`+marks(16)+`) ON CONFLICT (clinic, record, hash, saved_at) DO NOTHING`,
 		d.Clinic, d.Record, d.Patient, d.Surgery, d.Kind, d.Status, d.Hash, instant(d.SavedAt), instant(d.Received),
-		d.Answer, d.Held, d.Refused, d.Superseded, d.Reasons, d.Body)
+		d.Answer, d.Held, d.Refused, d.Superseded, d.Waiting, d.Reasons, d.Body)
 	if err != nil {
 		return store.Delivery{}, err
 	}
@@ -128,8 +134,9 @@ func (t *txn) PutDelivery(d store.Delivery) (store.Delivery, error) {
 }
 
 // MarkDelivery sets the answer, reasons and marks of the delivery with d.Seq
-// and d.Clinic, and what a retry could newly read of it: patient, surgery,
-// kind and status where d has them.
+// and d.Clinic, and what a retry could newly read of it: record, patient,
+// surgery, kind, status, hash and saved-at where d has them. No other delivery
+// may have the same record, hash and saved-at.
 func (t *txn) MarkDelivery(d store.Delivery) error {
 	const op = "mark-delivery"
 	if err := t.enter(op); err != nil {
@@ -138,9 +145,12 @@ func (t *txn) MarkDelivery(d store.Delivery) error {
 	res, err := t.exec(op, `
 		UPDATE delivery SET answer = ?, reasons = ?, held = ?, refused = ?, superseded = ?,
 			patient = coalesce(nullif(?, ''), patient), surgery = coalesce(nullif(?, ''), surgery),
-			kind = coalesce(nullif(?, ''), kind), status = coalesce(nullif(?, ''), status)
+			kind = coalesce(nullif(?, ''), kind), status = coalesce(nullif(?, ''), status),
+			record = coalesce(nullif(?, ''), record), hash = coalesce(nullif(?, ''), hash),
+			saved_at = coalesce(nullif(?, ''), saved_at)
 		WHERE seq = ? AND clinic = ?`,
-		d.Answer, d.Reasons, d.Held, d.Refused, d.Superseded, d.Patient, d.Surgery, d.Kind, d.Status, d.Seq, d.Clinic)
+		d.Answer, d.Reasons, d.Held, d.Refused, d.Superseded, d.Patient, d.Surgery, d.Kind, d.Status,
+		d.Record, d.Hash, instant(d.SavedAt), d.Seq, d.Clinic)
 	if err != nil {
 		return err
 	}
@@ -149,4 +159,20 @@ func (t *txn) MarkDelivery(d store.Delivery) error {
 		return store.ErrNotFound
 	}
 	return t.fail(op, err)
+}
+
+// SetWaiting marks the deliveries with these numbers, and no others of the
+// patient, as waiting for their surgery.
+func (t *txn) SetWaiting(o store.Owner, seqs []int64) error {
+	const op = "set-waiting"
+	if err := t.enter(op); err != nil {
+		return err
+	}
+	args := []any{o.Clinic, o.Patient}
+	for _, n := range seqs {
+		args = append(args, n)
+	}
+	is := `seq IN (` + marks(len(seqs)) + `)`
+	_, err := t.exec(op, `UPDATE delivery SET waiting = NOT waiting WHERE clinic = ? AND patient = ? AND waiting <> (`+is+`)`, args...)
+	return err
 }

@@ -45,7 +45,7 @@ func TestAFaultAtAnyOperationStoresNothing(t *testing.T) {
 	all := ops
 	require.Equal(t, "update", all[0])
 	require.Equal(t, "commit", all[len(all)-1])
-	assert.Len(t, unique(all), 14+17, "every operation of a Writer: %v", unique(all))
+	assert.Len(t, unique(all), 15+17, "every operation of a Writer: %v", unique(all))
 	failAt = -1
 	before := state(t, d)
 	for i, op := range all {
@@ -204,7 +204,7 @@ func TestErrorsHoldNoData(t *testing.T) {
 		if _, err := w.Stamp(t0); err != nil {
 			return err
 		}
-		_, err := w.Put(store.Owner{Clinic: mark, Patient: mark}, mark, storetest.Checked(t, plan("a", mark)), nil)
+		_, err := w.Put(store.Owner{Clinic: mark, Patient: mark}, mark, storetest.Checked(t, storetest.Plan("a", mark)), nil)
 		return err
 	})
 	require.Error(t, err)

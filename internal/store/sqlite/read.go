@@ -89,17 +89,19 @@ func (s *snapshot) Owned(o store.Owner) ([]store.Held, error) {
 	}
 	var out []store.Held
 	err := s.each("owned", `
-		SELECT r.type, r.id, r.kase, r.content, v.number, v.deleted, v.body
+		SELECT r.type, r.id, r.kase, r.content, v.epoch, v.number, v.deleted, v.body
 		FROM resource r JOIN version v ON v.vid = r.current
 		WHERE r.clinic = ? AND r.patient = ? ORDER BY r.type, r.id`,
 		[]any{o.Clinic, o.Patient}, func(rows *sql.Rows) error {
 			var (
 				h             store.Held
+				epoch         string
 				content, body []byte
 			)
-			if err := rows.Scan(&h.Ref.Type, &h.Ref.ID, &h.Case, &content, &h.Version, &h.Deleted, &body); err != nil {
+			if err := rows.Scan(&h.Ref.Type, &h.Ref.ID, &h.Case, &content, &epoch, &h.Version, &h.Deleted, &body); err != nil {
 				return err
 			}
+			h.VersionID = versionID(epoch, h.Version)
 			if !h.Deleted {
 				content, err := contentFrom(content, body)
 				if err != nil {

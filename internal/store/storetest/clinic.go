@@ -16,7 +16,7 @@ var clinicTests = []test{
 	{"D1_6_EndedBefore", endedBefore},
 	{"D1_6_AFactIsStoredOnce", facts},
 	{"AcknowledgementsAreKept", acks},
-	{"StaffStatementsPerRecord", staff},
+	{"StaffStatementsPerSource", staff},
 	{"OutboxInOrder", outbox},
 }
 
@@ -168,20 +168,26 @@ func acks(f *fixture) {
 }
 
 func staff(f *fixture) {
+	say := func(key, text string) store.Statement { return store.Statement{Key: key, JSON: []byte(text)} }
 	f.update(func(w store.Writer) {
-		require.NoError(f, w.PutStaff("north", "k", "r2", []byte("two")))
-		require.NoError(f, w.PutStaff("north", "k", "r1", []byte("one")))
-		require.NoError(f, w.PutStaff("north", "k", "r2", []byte("two, amended")))
-		require.NoError(f, w.PutStaff("south", "k", "r1", []byte("other")))
+		require.NoError(f, w.ReplaceStaff("north", "r2", []store.Statement{say("k", "two"), say("l", "gone")}))
+		require.NoError(f, w.ReplaceStaff("north", "r1", []store.Statement{say("k", "one")}))
+		require.NoError(f, w.ReplaceStaff("north", "r2", []store.Statement{say("k", "two, amended")}))
+		require.NoError(f, w.ReplaceStaff("south", "r1", []store.Statement{say("k", "other")}))
 	})
-	f.view(func(r store.Reader) {
-		got, err := r.Staff("north", "k")
-		require.NoError(f, err)
-		assert.Equal(f, [][]byte{[]byte("one"), []byte("two, amended")}, got)
-		got, err = r.Staff("north", "l")
-		require.NoError(f, err)
-		assert.Empty(f, got)
-	})
+	read := func(key string) [][]byte {
+		var got [][]byte
+		f.view(func(r store.Reader) {
+			var err error
+			got, err = r.Staff("north", key)
+			require.NoError(f, err)
+		})
+		return got
+	}
+	assert.Equal(f, [][]byte{[]byte("one"), []byte("two, amended")}, read("k"))
+	assert.Empty(f, read("l"), "its source says it no more")
+	f.update(func(w store.Writer) { require.NoError(f, w.ReplaceStaff("north", "r1", nil)) })
+	assert.Equal(f, [][]byte{[]byte("two, amended")}, read("k"))
 }
 
 func outbox(f *fixture) {

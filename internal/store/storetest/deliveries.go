@@ -17,6 +17,7 @@ var deliveryTests = []test{
 	{"MarksChangeTheLists", deliveryMarks},
 	{"MarkFillsInWhatARetryCouldRead", deliveryMarkReads},
 	{"MarkOfAnUnknownDeliveryIsNotFound", deliveryMarkUnknown},
+	{"WaitingIsSetPerPatient", deliveryWaiting},
 	{"OfAPatient", deliveriesOf},
 	{"ClinicsAreWalls", deliveryWalls},
 }
@@ -59,7 +60,7 @@ func deliveryRoundTrip(f *fixture) {
 	d.Surgery = "s0"
 	d.SavedAt = time.Date(2026, 3, 2, 10, 30, 0, 123456789, time.FixedZone("", 3600))
 	d.Reasons = []byte(`[{"code":"x"}]`)
-	d.Held, d.Refused, d.Superseded = true, true, true
+	d.Held, d.Refused, d.Superseded, d.Waiting = true, true, true, true
 	f.deliver(d)
 	got := f.deliveries(d.Clinic, d.Record)
 	require.Len(f, got, 1)
@@ -112,8 +113,11 @@ func (f *fixture) list(clinic, mark string) []string {
 
 func deliveryMarks(f *fixture) {
 	refused, held, superseded, waiting := delivery("r", "1"), delivery("h", "2"), delivery("s", "3"), delivery("w", "4")
-	refused.Refused, held.Held, superseded.Superseded, waiting.Answer = true, true, true, "waiting"
-	got := f.deliver(held, refused, delivery("plain", "5"), superseded, waiting, delivery("h", "6"))
+	refused.Refused, held.Held, superseded.Superseded, waiting.Waiting = true, true, true, true
+	refused.Answer = "refused"
+	accepted := delivery("r", "7") // its content was accepted under another delivery since
+	accepted.Refused, accepted.Answer = true, "unchanged"
+	got := f.deliver(held, refused, delivery("plain", "5"), superseded, waiting, delivery("h", "6"), accepted)
 	assert.Equal(f, []string{"r"}, f.list(owner.Clinic, "refused"))
 	assert.Equal(f, []string{"h"}, f.list(owner.Clinic, "held"))
 	assert.Equal(f, []string{"s"}, f.list(owner.Clinic, "superseded"))
@@ -139,6 +143,25 @@ func deliveryMarks(f *fixture) {
 	})
 }
 
+func deliveryWaiting(f *fixture) {
+	theirs := delivery("w3", "3")
+	theirs.Patient, theirs.Waiting = "mrn|2", true
+	got := f.deliver(delivery("w1", "1"), delivery("w2", "2"), theirs)
+	set := func(seqs ...int64) {
+		f.update(func(w store.Writer) { require.NoError(f, w.SetWaiting(owner, seqs)) })
+	}
+	set(got[0].Seq, got[1].Seq)
+	assert.Equal(f, []string{"w1", "w2", "w3"}, f.list(owner.Clinic, "waiting"))
+	set(got[1].Seq, got[2].Seq)
+	assert.Equal(f, []string{"w2", "w3"}, f.list(owner.Clinic, "waiting"))
+	marked := f.deliveries(owner.Clinic, "w2")[0]
+	marked.Waiting = false
+	f.update(func(w store.Writer) { require.NoError(f, w.MarkDelivery(marked)) })
+	assert.Equal(f, []string{"w2", "w3"}, f.list(owner.Clinic, "waiting"), "MarkDelivery leaves it alone")
+	set()
+	assert.Equal(f, []string{"w3"}, f.list(owner.Clinic, "waiting"), "of this patient only")
+}
+
 func deliveryMarkReads(f *fixture) {
 	d := delivery("s1", "h1")
 	d.Patient, d.Kind, d.Status = "", "", ""
@@ -149,6 +172,13 @@ func deliveryMarkReads(f *fixture) {
 	kept.Patient = ""
 	f.update(func(w store.Writer) { require.NoError(f, w.MarkDelivery(kept)) })
 	assert.Equal(f, owner.Patient, f.deliveries(owner.Clinic, "s1")[0].Patient, "what was read stays")
+
+	d.Record, d.SavedAt = "", time.Time{}
+	kept = f.deliver(d)[0]
+	kept.Record, kept.Hash, kept.SavedAt = "s2", "h2", t0
+	f.update(func(w store.Writer) { require.NoError(f, w.MarkDelivery(kept)) })
+	assert.Equal(f, kept, f.deliveries(owner.Clinic, "s2")[0])
+	assert.Empty(f, f.deliveries(owner.Clinic, ""))
 }
 
 func deliveryMarkUnknown(f *fixture) {

@@ -21,6 +21,7 @@ var transactionTests = []test{
 	{"ACancelledRequestStoresNothing", txCancelled},
 	{"NothingAfterItsEnd", txEnded},
 	{"WritersQueueAndCommitsAreSeenWhole", txConcurrent},
+	{"CloseWaits", txClose},
 }
 
 // state is everything that a failed transaction must leave as it was.
@@ -50,14 +51,14 @@ func (f *fixture) writeAll(w store.Writer, mark string) error {
 	_, err := w.Stamp(f.now)
 	d := delivery("s1", mark)
 	_, err2 := w.PutDelivery(d)
-	_, err3 := w.Put(owner, "case", Checked(f, plan("a", mark)), nil)
-	_, err4 := w.Put(owner, "case", Checked(f, plan("b", mark)), nil)
+	_, err3 := w.Put(owner, "case", Checked(f, Plan("a", mark)), nil)
+	_, err4 := w.Put(owner, "case", Checked(f, Plan("b", mark)), nil)
 	return errors.Join(err, err2, err3, err4,
 		w.ReplaceFlags(owner, []store.Flag{{ID: mark, Open: true}}),
 		w.ReplaceActivities(owner, []store.Activity{{ID: mark, Open: true, End: t0}}),
 		w.PutFact(store.Fact{Owner: owner, Activity: mark, End: t0}),
 		w.PutAck(store.Ack{Owner: owner, Flag: mark}),
-		w.PutStaff(owner.Clinic, "k", mark, []byte(mark)),
+		w.ReplaceStaff(owner.Clinic, mark, []store.Statement{{Key: "k", JSON: []byte(mark)}}),
 		w.PutEvent("change", []byte(mark)))
 }
 
@@ -106,21 +107,21 @@ func txOwnWrites(f *fixture) {
 }
 
 func txReadersDoNotWait(f *fixture) {
-	f.putOne(plan("a", "one"))
+	f.putOne(Plan("a", "one"))
 	before := f.state()
 	f.update(func(w store.Writer) {
-		f.put(w, plan("a", "two"))
+		f.put(w, Plan("a", "two"))
 		assert.Equal(f, before, f.state(), "the earlier state, at once")
 	})
 	assert.NotEqual(f, before, f.state())
 }
 
 func txSnapshot(f *fixture) {
-	f.putOne(plan("a", "one"))
+	f.putOne(Plan("a", "one"))
 	f.view(func(r store.Reader) {
 		head := r.Head()
-		f.putOne(plan("a", "two"))
-		f.putOne(plan("b", "one"))
+		f.putOne(Plan("a", "two"))
+		f.putOne(Plan("b", "one"))
 		v, err := r.Read(planRef("a"))
 		require.NoError(f, err)
 		assert.EqualValues(f, 1, v.Number)
@@ -178,7 +179,7 @@ func txConcurrent(f *fixture) {
 	const writers, rounds, pollers = 8, 5, 4
 	for i := range writers * rounds {
 		// Checked before the race, which is about the store.
-		Checked(f, plan("a", fmt.Sprint(i)))
+		Checked(f, Plan("a", fmt.Sprint(i)))
 		Checked(f, patient("p", i))
 	}
 	var writing, polling sync.WaitGroup
@@ -206,7 +207,7 @@ func (f *fixture) writeRounds(writer, rounds int) error {
 			if _, err := w.Stamp(t0); err != nil {
 				return err
 			}
-			_, err := w.Put(owner, "", Checked(f, plan("a", fmt.Sprint(n))), nil)
+			_, err := w.Put(owner, "", Checked(f, Plan("a", fmt.Sprint(n))), nil)
 			_, err2 := w.Put(owner, "", Checked(f, patient("p", n)), nil)
 			return errors.Join(err, err2)
 		})
@@ -256,4 +257,30 @@ func (f *fixture) poll(done <-chan struct{}, commits int) error {
 			return nil
 		}
 	}
+}
+
+// A store that closes finishes what runs and begins nothing more.
+func txClose(f *fixture) {
+	began, closed := make(chan struct{}), make(chan error, 1)
+	over := false
+	go func() {
+		<-began
+		closed <- f.store.Close()
+	}()
+	require.NoError(f, f.store.Update(f.ctx, func(w store.Writer) error {
+		close(began)
+		for { // until Close has begun to refuse
+			err := f.store.View(f.ctx, func(store.Reader) error { return nil })
+			if err != nil {
+				assert.ErrorIs(f, err, store.ErrUnavailable)
+				break
+			}
+		}
+		over = len(closed) > 0
+		return f.writeAll(w, "x")
+	}))
+	assert.False(f, over, "closed while a transaction ran")
+	require.NoError(f, <-closed)
+	assert.ErrorIs(f, f.store.Update(f.ctx, func(store.Writer) error { return nil }), store.ErrUnavailable)
+	require.NoError(f, f.store.Close(), "again")
 }

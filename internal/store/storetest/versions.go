@@ -45,7 +45,7 @@ func (f *fixture) vread(ref resource.Ref, id string) (v store.Version, err error
 }
 
 func putServes(f *fixture) {
-	put := f.putOne(plan("a", "one"))
+	put := f.putOne(Plan("a", "one"))
 	got, err := f.read(planRef("a"))
 	require.NoError(f, err)
 	assert.Equal(f, put, got)
@@ -56,7 +56,7 @@ func putServes(f *fixture) {
 		Meta  struct{ VersionID, LastUpdated string }
 	}
 	require.NoError(f, json.Unmarshal(got.Body, &body))
-	assert.Equal(f, "one", body.Title)
+	assert.Equal(f, "titled one", body.Title)
 	assert.Equal(f, got.VersionID, body.Meta.VersionID)
 	assert.Equal(f, got.LastUpdated.Format(resource.LastUpdatedLayout), body.Meta.LastUpdated)
 }
@@ -66,33 +66,33 @@ func versionIDs(f *fixture) {
 	f.view(func(r store.Reader) { epoch = r.Head().Epoch })
 	require.NotEmpty(f, epoch)
 	for n := 1; n <= 3; n++ {
-		a := f.putOne(plan("a", fmt.Sprint(n)))
+		a := f.putOne(Plan("a", fmt.Sprint(n)))
 		assert.Equal(f, fmt.Sprintf("%s-%d", epoch, n), a.VersionID)
 		assert.EqualValues(f, n, a.Number)
 		assert.Equal(f, n == 1, a.First)
 	}
-	b := f.putOne(plan("b", ""))
+	b := f.putOne(Plan("b", ""))
 	assert.Equal(f, epoch+"-1", b.VersionID, "each resource counts for itself")
 }
 
 func putSame(f *fixture) {
-	first := f.putOne(plan("a", "one"), code("status", "s", "active"))
-	assert.Equal(f, first, f.putOne(plan("a", "one"), code("status", "s", "active")))
+	first := f.putOne(Plan("a", "one"), code("status", "s", "active"))
+	assert.Equal(f, first, f.putOne(Plan("a", "one"), code("status", "s", "active")))
 	assert.Equal(f, 1, f.history(store.HistoryQuery{Type: "CarePlan", ID: "a", Count: 10}).Total)
 	assert.Equal(f, []string{"a"}, ids(f.search(store.Query{Type: "CarePlan", Count: 10})))
 }
 
 func putBack(f *fixture) {
-	f.putOne(plan("a", "one"))
-	f.putOne(plan("a", "two"))
-	assert.EqualValues(f, 3, f.putOne(plan("a", "one")).Number)
+	f.putOne(Plan("a", "one"))
+	f.putOne(Plan("a", "two"))
+	assert.EqualValues(f, 3, f.putOne(Plan("a", "one")).Number)
 }
 
 func putTwice(f *fixture) {
-	f.putOne(plan("a", "one"), code("status", "s", "one"))
+	f.putOne(Plan("a", "one"), code("status", "s", "one"))
 	f.update(func(w store.Writer) {
-		f.put(w, plan("a", "two"), code("status", "s", "two"))
-		v := f.put(w, plan("a", "three"), code("status", "s", "three"))
+		f.put(w, Plan("a", "two"), code("status", "s", "two"))
+		v := f.put(w, Plan("a", "three"), code("status", "s", "three"))
 		assert.EqualValues(f, 2, v.Number)
 	})
 	h := f.history(store.HistoryQuery{Count: 10})
@@ -102,7 +102,7 @@ func putTwice(f *fixture) {
 		assert.Equal(f, n, f.search(query(is("status", "", status))).Total, status)
 	}
 	f.update(func(w store.Writer) {
-		f.put(w, plan("a", "four"))
+		f.put(w, Plan("a", "four"))
 		v, err := w.Delete(owner, planRef("a"))
 		require.NoError(f, err)
 		assert.EqualValues(f, 3, v.Number)
@@ -122,7 +122,7 @@ func lastUpdatedRises(f *fixture) {
 		var s store.Stamp
 		require.NoError(f, f.store.Update(f.ctx, func(w store.Writer) (err error) {
 			s, err = w.Stamp(now)
-			f.put(w, plan("a", fmt.Sprint(i)))
+			f.put(w, Plan("a", fmt.Sprint(i)))
 			return err
 		}))
 		assert.Equal(f, last.Seq+1, s.Seq)
@@ -153,8 +153,8 @@ func stampOnce(f *fixture) {
 func unknown(f *fixture) {
 	_, err := f.read(planRef("a"))
 	assert.ErrorIs(f, err, store.ErrNotFound)
-	a, b := f.putOne(plan("a", "one")), f.putOne(plan("b", "one"))
-	f.putOne(plan("b", "two"))
+	a, b := f.putOne(Plan("a", "one")), f.putOne(Plan("b", "one"))
+	f.putOne(Plan("b", "two"))
 	_, err = f.read(resource.Ref{Type: "Goal", ID: "a"})
 	assert.ErrorIs(f, err, store.ErrNotFound)
 	for _, id := range []string{"", "1", a.VersionID + "0", "0" + a.VersionID, b.VersionID[:len(b.VersionID)-1] + "2", "x' OR 1"} {
@@ -169,8 +169,8 @@ func unknown(f *fixture) {
 }
 
 func vread(f *fixture) {
-	one := f.putOne(plan("a", "one"))
-	two := f.putOne(plan("a", "two"))
+	one := f.putOne(Plan("a", "one"))
+	two := f.putOne(Plan("a", "two"))
 	for _, want := range []store.Version{one, two} {
 		got, err := f.vread(planRef("a"), want.VersionID)
 		require.NoError(f, err)
@@ -179,8 +179,8 @@ func vread(f *fixture) {
 }
 
 func deleteHides(f *fixture) {
-	one := f.putOne(plan("a", "one"), code("status", "s", "active"))
-	two := f.putOne(plan("a", "two"), code("status", "s", "active"))
+	one := f.putOne(Plan("a", "one"), code("status", "s", "active"))
+	two := f.putOne(Plan("a", "two"), code("status", "s", "active"))
 	bound := two.Seq
 	var gone store.Version
 	f.update(func(w store.Writer) {
@@ -218,12 +218,12 @@ func deleteHides(f *fixture) {
 }
 
 func agreedAgain(f *fixture) {
-	f.putOne(plan("a", "one"))
+	f.putOne(Plan("a", "one"))
 	f.update(func(w store.Writer) {
 		_, err := w.Delete(owner, planRef("a"))
 		require.NoError(f, err)
 	})
-	v := f.putOne(plan("a", "one"), code("status", "s", "active"))
+	v := f.putOne(Plan("a", "one"), code("status", "s", "active"))
 	assert.EqualValues(f, 3, v.Number)
 	got, err := f.read(planRef("a"))
 	require.NoError(f, err)
@@ -235,10 +235,10 @@ func agreedAgain(f *fixture) {
 }
 
 func maskHides(f *fixture) {
-	one := f.putOne(plan("a", "one"), code("status", "s", "active"))
+	one := f.putOne(Plan("a", "one"), code("status", "s", "active"))
 	var two store.Version
 	f.update(func(w store.Writer) {
-		two = f.put(w, plan("a", "masked"), code("status", "s", "entered-in-error"))
+		two = f.put(w, Plan("a", "masked"), code("status", "s", "entered-in-error"))
 		require.NoError(f, w.Mask(planRef("a")))
 	})
 	got, err := f.read(planRef("a"))
@@ -253,11 +253,11 @@ func maskHides(f *fixture) {
 }
 
 func otherOwner(f *fixture) {
-	f.putOne(plan("a", "one"))
+	f.putOne(Plan("a", "one"))
 	for _, o := range []store.Owner{{Clinic: "south", Patient: owner.Patient}, {Clinic: owner.Clinic, Patient: "mrn|2"}} {
 		for name, change := range map[string]func(w store.Writer) error{
-			"put":    func(w store.Writer) error { _, err := w.Put(o, "", Checked(f, plan("a", "two")), nil); return err },
-			"same":   func(w store.Writer) error { _, err := w.Put(o, "", Checked(f, plan("a", "one")), nil); return err },
+			"put":    func(w store.Writer) error { _, err := w.Put(o, "", Checked(f, Plan("a", "two")), nil); return err },
+			"same":   func(w store.Writer) error { _, err := w.Put(o, "", Checked(f, Plan("a", "one")), nil); return err },
 			"delete": func(w store.Writer) error { _, err := w.Delete(o, planRef("a")); return err },
 		} {
 			f.refused(name, change)
@@ -276,7 +276,7 @@ func (f *fixture) refused(name string, change func(w store.Writer) error) {
 		if _, err := w.Stamp(f.now); err != nil {
 			return err
 		}
-		if _, err := w.Put(owner, "", Checked(f, plan("with", "it")), nil); err != nil {
+		if _, err := w.Put(owner, "", Checked(f, Plan("with", "it")), nil); err != nil {
 			return err
 		}
 		assert.Error(f, change(w), name)
@@ -289,7 +289,7 @@ func (f *fixture) refused(name string, change func(w store.Writer) error) {
 
 func unstamped(f *fixture) {
 	err := f.store.Update(f.ctx, func(w store.Writer) error {
-		_, err := w.Put(owner, "", Checked(f, plan("a", "one")), nil)
+		_, err := w.Put(owner, "", Checked(f, Plan("a", "one")), nil)
 		return err
 	})
 	assert.ErrorIs(f, err, store.ErrUnavailable)
@@ -303,25 +303,27 @@ func unchecked(f *fixture) {
 
 func owned(f *fixture) {
 	contents := []string{
-		plan("a", "one"),
+		Plan("a", "one"),
 		// Members out of order, spaces, and a meta of its own.
-		`{"resourceType":"CarePlan", "id":"b","status":"active","intent":"plan","subject":{"reference":"Patient/p"}}`,
-		`{"id":"c","intent":"plan","meta":{"tag":[{"code":"<x>&","system":"urn:x"}]},"resourceType":"CarePlan","status":"active","subject":{"reference":"Patient/p"}}`,
-		`{"id":"d","intent":"plan","meta":{"source":"urn:y"},"resourceType":"CarePlan","status":"active","subject":{"reference":"Patient/p"}}`,
+		`{"resourceType":"CarePlan", "id":"b","status":"active","intent":"plan","subject":{"reference":"Patient/p"},` + narrative + `}`,
+		`{"id":"c","intent":"plan","meta":{"source":"urn:x?a=1&b=2"},"resourceType":"CarePlan","status":"active","subject":{"reference":"Patient/p"},` + narrative + `}`,
+		`{"id":"d","intent":"plan","meta":{"source":"urn:y"},"resourceType":"CarePlan","status":"active","subject":{"reference":"Patient/p"},` + narrative + `}`,
 	}
 	f.update(func(w store.Writer) {
 		for _, c := range contents {
 			f.put(w, c)
 		}
-		f.put(w, plan("e", "gone"))
+		f.put(w, Plan("e", "gone"))
 		_, err := w.Put(store.Owner{Clinic: owner.Clinic}, "", Checked(f, patient("x", 1)), nil)
 		require.NoError(f, err)
 	})
+	var gone store.Version
 	f.update(func(w store.Writer) {
 		for _, c := range contents {
 			assert.EqualValues(f, 1, f.put(w, c).Number, "unchanged: %s", c)
 		}
-		_, err := w.Delete(owner, planRef("e"))
+		var err error
+		gone, err = w.Delete(owner, planRef("e"))
 		require.NoError(f, err)
 		_, err = w.Put(owner, "moved", Checked(f, contents[0]), nil)
 		require.NoError(f, err)
@@ -337,7 +339,7 @@ func owned(f *fixture) {
 		}
 		assert.Equal(f, "moved", hs[0].Case)
 		assert.Equal(f, "case", hs[1].Case)
-		assert.Equal(f, store.Held{Ref: planRef("e"), Case: "case", Version: 2, Deleted: true}, hs[4])
+		assert.Equal(f, store.Held{Ref: planRef("e"), Case: "case", Version: 2, VersionID: gone.VersionID, Deleted: true}, hs[4])
 		clinic, err := r.Owned(store.Owner{Clinic: owner.Clinic})
 		require.NoError(f, err)
 		require.Len(f, clinic, 1)
@@ -346,8 +348,8 @@ func owned(f *fixture) {
 }
 
 func exists(f *fixture) {
-	f.putOne(plan("a", "one"))
-	f.putOne(plan("b", "one"))
+	f.putOne(Plan("a", "one"))
+	f.putOne(Plan("b", "one"))
 	f.update(func(w store.Writer) {
 		_, err := w.Delete(owner, planRef("b"))
 		require.NoError(f, err)

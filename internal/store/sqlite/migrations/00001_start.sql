@@ -94,16 +94,17 @@ CREATE TABLE delivery (
   held       INTEGER NOT NULL,
   refused    INTEGER NOT NULL,
   superseded INTEGER NOT NULL,
+  waiting    INTEGER NOT NULL DEFAULT 0,
   reasons    BLOB,
-  body       BLOB    NOT NULL,
-  UNIQUE (clinic, record, hash, saved_at)
+  body       BLOB    NOT NULL
 ) STRICT;
+CREATE UNIQUE INDEX delivery_identity ON delivery (clinic, record, hash, saved_at);
 CREATE INDEX delivery_patient ON delivery (clinic, patient, record);
 CREATE INDEX delivery_surgery ON delivery (clinic, surgery, record);
 CREATE INDEX delivery_held ON delivery (clinic, seq) WHERE held;
-CREATE INDEX delivery_refused ON delivery (clinic, seq) WHERE refused;
+CREATE INDEX delivery_refused ON delivery (clinic, seq) WHERE refused AND answer = 'refused';
 CREATE INDEX delivery_superseded ON delivery (clinic, seq) WHERE superseded;
-CREATE INDEX delivery_waiting ON delivery (clinic, seq) WHERE answer = 'waiting';
+CREATE INDEX delivery_waiting ON delivery (clinic, seq) WHERE waiting;
 
 CREATE TABLE flag (
   fid         INTEGER PRIMARY KEY,
@@ -160,10 +161,11 @@ CREATE INDEX ack_owner ON ack (clinic, patient);
 CREATE TABLE staff (
   clinic    TEXT NOT NULL,
   key       TEXT NOT NULL,
-  record    TEXT NOT NULL,
+  source    TEXT NOT NULL,
   statement BLOB NOT NULL,
-  PRIMARY KEY (clinic, key, record)
+  PRIMARY KEY (clinic, key, source)
 ) STRICT;
+CREATE INDEX staff_source ON staff (clinic, source);
 
 CREATE TABLE outbox (
   seq  INTEGER PRIMARY KEY AUTOINCREMENT,

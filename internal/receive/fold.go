@@ -1,0 +1,229 @@
+package receive
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+
+	"nailbridge/internal/store"
+	"nailbridge/internal/validate"
+	"nailbridge/mapping"
+	"nailbridge/mapping/record"
+	"nailbridge/mapping/resource"
+)
+
+// errOutput: a fold that no arrival caused does not pass our own check. What
+// it was to commit is tried again.
+var errOutput = errors.New("our own output did not pass the check")
+
+// folded gathers what folding patients again made and changed.
+type folded struct {
+	results []mapping.Result
+	changes map[resource.Ref]change
+	issues  []validate.Issue // why the arrival is held
+}
+
+// change is what a commit did to one resource.
+type change struct {
+	ResourceVersion
+	caseID string
+}
+
+// attempt is one patient's fold before it is committed.
+type attempt struct {
+	owner   store.Owner
+	in      mapping.PatientFold
+	rows    []store.Delivery // of in.Deliveries
+	res     mapping.Result
+	checked []validate.Checked
+	issues  []validate.Issue
+	moved   bool // the patient just lost a record to another patient (D1.5)
+}
+
+// refold folds every patient that an arrival concerns and commits what
+// changed. When the output does not pass the check, the arrival is held and
+// the folds are made without it (D2, held).
+func (v *Receiver) refold(w store.Writer, r *record.Record, was mapping.Standing, row *store.Delivery) (*folded, error) {
+	attempts, err := v.attemptAll(w, r, was)
+	if err != nil {
+		return nil, err
+	}
+	f := &folded{changes: map[resource.Ref]change{}}
+	for _, a := range attempts {
+		f.issues = append(f.issues, a.issues...)
+	}
+	if len(f.issues) > 0 {
+		v.Log.Error("output did not pass the check, the record is held", "issues", len(f.issues),
+			"key", f.issues[0].Key, "path", f.issues[0].Path)
+		row.Held = true
+		if err := w.MarkDelivery(*row); err != nil {
+			return nil, err
+		}
+		if attempts, err = v.attemptAll(w, r, was); err != nil {
+			return nil, err
+		}
+	}
+	for _, a := range attempts {
+		if len(a.issues) > 0 {
+			err = v.contain(w, a, f)
+		} else {
+			err = v.commit(w, a, f)
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
+	return f, nil
+}
+
+// refoldPatient folds one patient for a cause that is no arrival.
+func (v *Receiver) refoldPatient(w store.Writer, p record.Identifier) error {
+	a, err := v.attempt(w, p)
+	if err != nil {
+		return err
+	}
+	if len(a.issues) > 0 {
+		v.Log.Error("output did not pass the check", "issues", len(a.issues), "key", a.issues[0].Key, "path", a.issues[0].Path)
+		return errOutput
+	}
+	return v.commit(w, a, &folded{changes: map[resource.Ref]change{}})
+}
+
+// attemptAll folds, without committing, every patient concerned: those that
+// any delivery of the record id names (one may have lost the record, and a
+// sharing statement counts even when its content does not, D3.1), those of
+// the reviews and contacts of the surgery, and of people it no longer names.
+func (v *Receiver) attemptAll(w store.Writer, r *record.Record, was mapping.Standing) ([]attempt, error) {
+	rows, err := w.Deliveries(v.Settings.Clinic.ID, r.Record)
+	if err != nil {
+		return nil, err
+	}
+	ds := v.deliveries(rows)
+	is := mapping.Stand(ds, v.Settings.Clinic.Zone)
+	said, says := v.staffIn(was), v.staffIn(is)
+	if err := v.replaceStaff(w, recordSource(r.Record), says); err != nil {
+		return nil, err
+	}
+	patients, err := v.stillNaming(w, said, says)
+	if err != nil {
+		return nil, err
+	}
+	for _, d := range ds {
+		if id := patientOf(d.Record); id != nil && !d.Refused {
+			patients = append(patients, *id)
+		}
+	}
+	var out []attempt
+	for i := 0; i < len(patients); i++ { // grows below
+		if slices.Contains(patients[:i], patients[i]) {
+			continue
+		}
+		a, err := v.attempt(w, patients[i])
+		if err != nil {
+			return nil, err
+		}
+		a.moved = lost(patients[i], was, is)
+		out = append(out, a)
+		for _, x := range a.rows {
+			if id, ok := mapping.ParsePatientKey(x.Patient); ok && x.Surgery == r.Record && !x.Refused {
+				patients = append(patients, id)
+			}
+		}
+	}
+	return out, nil
+}
+
+// lost reports that a record named the patient and that its newest content,
+// held or not, names another.
+func lost(p record.Identifier, was, is mapping.Standing) bool {
+	if was.Current == nil || is.Top == nil {
+		return false
+	}
+	before, now := patientOf(was.Current.Record), patientOf(is.Top.Record)
+	return before != nil && *before == p && now != nil && *now != p
+}
+
+// attempt folds and checks one patient. What it makes is not committed.
+func (v *Receiver) attempt(w store.Writer, p record.Identifier) (attempt, error) {
+	a := attempt{owner: store.Owner{Clinic: v.Settings.Clinic.ID, Patient: mapping.PatientKey(p)}}
+	a.in.Patient = p
+	if err := v.gather(w, &a); err != nil {
+		return a, err
+	}
+	var fault bool
+	if a.res, fault = v.fold(a.in); fault {
+		a.issues = []validate.Issue{{Key: "fold", Text: "the fold failed"}}
+		return a, nil
+	}
+	var err error
+	a.checked, a.issues, err = v.check(w, a.res.Resources)
+	return a, err
+}
+
+// gather reads everything that a patient's fold depends on.
+func (v *Receiver) gather(r store.Reader, a *attempt) (err error) {
+	if a.rows, err = r.DeliveriesOf(a.owner); err != nil {
+		return err
+	}
+	a.in.Deliveries = v.deliveries(a.rows)
+	facts, err := r.Facts(a.owner)
+	if err != nil {
+		return err
+	}
+	for _, x := range facts {
+		a.in.Facts = append(a.in.Facts, mapping.OverdueFact{Case: x.Case, Activity: x.Activity, End: x.End})
+	}
+	// An acknowledgement that was stale when it came counts again when its
+	// flag rests on those same inputs again: the set decides, not the order
+	// of arrival (D1.4).
+	acks, err := r.Acks(a.owner)
+	if err != nil {
+		return err
+	}
+	for _, x := range acks {
+		var ack mapping.Acknowledgement
+		if err := json.Unmarshal(x.JSON, &ack); err != nil {
+			return fmt.Errorf("stored acknowledgement: %w", err)
+		}
+		a.in.Acks = append(a.in.Acks, ack)
+	}
+	a.in.Staff, err = v.staffNamed(r, a.in)
+	return err
+}
+
+// fold folds. A fault of the fold is no reason to lose a delivery: it is kept
+// and held.
+func (v *Receiver) fold(in mapping.PatientFold) (res mapping.Result, fault bool) {
+	defer func() {
+		if p := recover(); p != nil {
+			v.Log.Error("fold failed", "fault", fmt.Sprintf("%T", p))
+			fault = true
+		}
+	}()
+	fold := v.Fold
+	if fold == nil {
+		fold = mapping.FoldPatient
+	}
+	res, err := fold(v.Settings, in)
+	if err != nil {
+		v.Log.Error("fold failed", "fault", fmt.Sprintf("%T", err))
+	}
+	return res, err != nil
+}
+
+// check checks a set that is to be committed. The error is the store's.
+func (v *Receiver) check(r store.Reader, set []resource.Resource) ([]validate.Checked, []validate.Issue, error) {
+	var fault error
+	exists := func(ref resource.Ref) bool {
+		ok, err := r.Exists(ref)
+		fault = errors.Join(fault, err)
+		return ok
+	}
+	check := v.Check
+	if check == nil {
+		check = validate.Check
+	}
+	checked, issues := check(set, exists, v.Settings.Terms, v.Settings.Codes)
+	return checked, issues, fault
+}

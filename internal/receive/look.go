@@ -1,0 +1,122 @@
+package receive
+
+import (
+	"context"
+	"encoding/json"
+	"unicode/utf8"
+
+	"nailbridge/internal/store"
+	"nailbridge/mapping"
+	"nailbridge/mapping/record"
+)
+
+// Lookup is what the clinic sees of one record id: every delivery with its
+// answer, and the flags that now stand on its case.
+type Lookup struct {
+	Clinic     string         `json:"clinic"`
+	Record     string         `json:"record"`
+	Deliveries []Arrived      `json:"deliveries"`
+	Flags      []mapping.Flag `json:"flags,omitempty"`
+}
+
+// Arrived is one delivery as listed.
+type Arrived struct {
+	Record     string           `json:"record,omitempty"`
+	Answer     string           `json:"answer"`
+	Received   string           `json:"received"`
+	AgeSeconds int64            `json:"ageSeconds"`
+	Hash       string           `json:"contentHash"`
+	Counts     bool             `json:"counts,omitempty"`
+	Urgent     bool             `json:"urgent,omitempty"`
+	Reasons    []record.Finding `json:"reasons,omitempty"`
+	Content    json.RawMessage  `json:"content,omitempty"` // as sent, when it is JSON
+	Bytes      []byte           `json:"bytes,omitempty"`   // as sent, when it is not
+}
+
+// Look reads one record id.
+func (v *Receiver) Look(ctx context.Context, id string) (Lookup, error) {
+	out := Lookup{Clinic: v.Settings.Clinic.ID, Record: id}
+	err := v.Store.View(ctx, func(r store.Reader) error {
+		rows, err := r.Deliveries(v.Settings.Clinic.ID, id)
+		if err != nil {
+			return err
+		}
+		if len(rows) == 0 {
+			return store.ErrNotFound
+		}
+		current := v.currentRow(rows)
+		for i, row := range rows {
+			a := v.arrived(row)
+			a.Counts = i == current
+			out.Deliveries = append(out.Deliveries, a)
+		}
+		out.Flags, err = v.flagsOf(r, rows, id)
+		return err
+	})
+	return out, err
+}
+
+func (v *Receiver) arrived(row store.Delivery) Arrived {
+	a := Arrived{
+		Record: row.Record, Answer: row.Answer, Received: row.Received.UTC().Format(timeLayout),
+		AgeSeconds: int64(v.Clock().Sub(row.Received).Seconds()), Hash: row.Hash, Urgent: row.Superseded,
+	}
+	_ = json.Unmarshal(row.Reasons, &a.Reasons) // written by deliveryRow
+	if utf8.Valid(row.Body) && json.Valid(row.Body) {
+		a.Content = row.Body
+	} else {
+		a.Bytes = row.Body
+	}
+	return a
+}
+
+const timeLayout = "2006-01-02T15:04:05.000Z"
+
+// flagsOf are the flags that stand on the record or its case, for every
+// patient that the record ever named.
+func (v *Receiver) flagsOf(r store.Reader, rows []store.Delivery, id string) ([]mapping.Flag, error) {
+	cases, patients := map[string]bool{id: true}, map[string]bool{}
+	var out []mapping.Flag
+	for _, row := range rows {
+		if row.Surgery != "" {
+			cases[row.Surgery] = true
+		}
+	}
+	for _, row := range rows {
+		if row.Patient == "" || patients[row.Patient] {
+			continue
+		}
+		patients[row.Patient] = true
+		stored, err := r.Flags(store.Owner{Clinic: row.Clinic, Patient: row.Patient})
+		if err != nil {
+			return nil, err
+		}
+		for _, s := range stored {
+			var fl mapping.Flag
+			if err := json.Unmarshal(s.JSON, &fl); err != nil {
+				return nil, err
+			}
+			if cases[fl.Case] || fl.Record == id {
+				out = append(out, fl)
+			}
+		}
+	}
+	return out, nil
+}
+
+// List gives the deliveries marked refused, held, waiting or superseded,
+// oldest first, with their age and reasons.
+func (v *Receiver) List(ctx context.Context, mark string) ([]Arrived, error) {
+	out := []Arrived{}
+	err := v.Store.View(ctx, func(r store.Reader) error {
+		rows, err := r.DeliveriesList(v.Settings.Clinic.ID, mark)
+		for _, row := range rows {
+			out = append(out, v.arrived(row))
+		}
+		return err
+	})
+	if err != nil {
+		return nil, unavailable(err)
+	}
+	return out, nil
+}
