@@ -1,0 +1,104 @@
+package searchparam
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/mapping/resource"
+)
+
+// ours have a value for each parameter that no official example reaches.
+var ours = []string{
+	`{"resourceType":"BodyStructure","id":"a","identifier":[{"value":"1"}],"location":{"coding":[{"code":"toe"}]},"morphology":{"coding":[{"code":"m"}]},
+	  "patient":{"reference":"Patient/p"}}`,
+	`{"resourceType":"CarePlan","id":"a","basedOn":[{"reference":"CarePlan/b"}],"partOf":[{"reference":"CarePlan/c"}],"replaces":[{"reference":"CarePlan/d"}],
+	  "category":[{"coding":[{"system":"urn:k","code":"nail"}]}],"instantiatesCanonical":["urn:plan|1"],"activity":[{"reference":{"reference":"Task/t"}}]}`,
+	`{"resourceType":"ConceptMap","id":"a","identifier":{"system":"urn:m","value":"1"}}`,
+	`{"resourceType":"Consent","id":"a","sourceReference":{"reference":"DocumentReference/d"}}`,
+	`{"resourceType":"Device","id":"a","identifier":[{"value":"1"}],"manufacturer":"M","modelNumber":"N","owner":{"reference":"Organization/o"},
+	  "patient":{"reference":"Patient/p"},"status":"active","type":{"coding":[{"code":"bridge","display":"Bridge"}]},"url":"urn:d","deviceName":[{"name":"D"}]}`,
+	`{"resourceType":"Encounter","id":"a","reasonReference":[{"reference":"Condition/c"}]}`,
+	`{"resourceType":"Medication","id":"a","identifier":[{"value":"1"}],"code":{"coding":[{"code":"x"}]},"status":"active","manufacturer":{"reference":"Organization/o"},
+	  "form":{"coding":[{"code":"liquid"}]},"ingredient":[{"itemCodeableConcept":{"coding":[{"code":"i"}]}},{"itemReference":{"reference":"Substance/s"}}],
+	  "batch":{"lotNumber":"L,1","expirationDate":"2027-05"}}`,
+	`{"resourceType":"MedicationAdministration","id":"a","medicationReference":{"reference":"Medication/m"}}`,
+	`{"resourceType":"Observation","id":"a","basedOn":[{"reference":"CarePlan/c"}]}`,
+	`{"resourceType":"Procedure","id":"a","reasonCode":[{"coding":[{"code":"r"}]}]}`,
+	`{"resourceType":"Provenance","id":"a","target":[{"reference":"Patient/p/_history/1"}],"occurredDateTime":"2026-03-02"}`,
+	`{"resourceType":"RelatedPerson","id":"a","active":true,"birthDate":"1950","gender":"female","identifier":[{"value":"1"}],"name":[{"text":"Ana $ B"}],
+	  "patient":{"reference":"Patient/p"},"relationship":[{"coding":[{"code":"CHILD"}]}],
+	  "telecom":[{"system":"email","value":"a@clinic.example"},{"system":"phone","value":"5"}]}`,
+	`{"resourceType":"StructureDefinition","id":"a","date":"2026","identifier":[{"value":"1"}],"name":"N","publisher":"P","status":"active","title":"T","url":"urn:s","version":"1|2"}`,
+}
+
+// TestExamplesAreFoundByTheirValues shows nothing about them.
+var unseen = []string{}
+
+// TestExamplesAreFoundByTheirValues indexes HL7's example resources and asks
+// for each row by a query: a value that is indexed is found by the query that
+// a client would write for it, through the same escapes and forms. Every
+// expression of the tables reaches a value somewhere.
+func TestExamplesAreFoundByTheirValues(t *testing.T) {
+	reached := map[string]bool{}
+	resources := 0
+	files := officialFiles(t, "examples-4.0.1-subset.tgz", "")
+	for i, o := range ours {
+		files[fmt.Sprint("ours ", i)] = []byte(o)
+	}
+	for name, b := range files {
+		var head struct{ ResourceType, ID string }
+		if json.Unmarshal(b, &head) != nil || !slices.Contains(Types(), head.ResourceType) || head.ID == "" {
+			continue
+		}
+		r, err := resource.FromJSON(b)
+		require.NoError(t, err, name)
+		resources++
+		rows := index.Rows(r)
+		for _, row := range rows {
+			reached[r.Type()+" "+row.Param] = true
+			q, problems := index.Parse(r.Type(), []Pair{{row.Param, queryFor(row)}})
+			if assert.Empty(t, problems, "%s %s=%s", name, row.Param, queryFor(row)) {
+				assert.True(t, q.Match[0].Holds(rows), "%s %s=%s", name, row.Param, queryFor(row))
+				assert.False(t, q.Match[0].Holds(nil), "%s %s", name, row.Param)
+			}
+		}
+	}
+	assert.Greater(t, resources, 200)
+	var never []string
+	for _, typ := range Types() {
+		for _, d := range Definitions(typ) {
+			if !reached[typ+" "+d.Name] && d.Type != "Resource" {
+				never = append(never, typ+" "+d.Name)
+			}
+		}
+	}
+	assert.Empty(t, never)
+}
+
+var escapes = strings.NewReplacer(`\`, `\\`, ",", `\,`, "|", `\|`, "$", `\$`)
+
+// queryFor writes the query value that asks for exactly a row.
+func queryFor(r Row) string {
+	switch r.Kind {
+	case Token:
+		if r.System == "" {
+			return escapes.Replace(r.Code)
+		}
+		return escapes.Replace(r.System) + "|" + escapes.Replace(r.Code)
+	case String:
+		return escapes.Replace(r.Text)
+	case Date:
+		if r.Lo.IsZero() {
+			return "le" + r.Hi.Format(time.RFC3339Nano)
+		}
+		return "ge" + r.Lo.Add(-time.Second).Format(time.RFC3339Nano)
+	}
+	return escapes.Replace(r.Code)
+}
