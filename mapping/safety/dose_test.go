@@ -66,6 +66,27 @@ func TestPlainAndWithAdrenalineShareTheLowerLimit(t *testing.T) {
 	assert.Nil(t, flagOf(safety.Dose(input("us-label", dose("lidocaine", "2", "15.01", "adrenaline", begin))), safety.DoseOverLimit))
 }
 
+// A sum that lacks an amount would pass for the whole dose: 0 mg where no
+// volume is recorded.
+func TestATotalThatLacksAnAmountIsNoFigure(t *testing.T) {
+	unknown := safety.GivenDose{Agent: record.Agent{Agent: "lidocaine", Percent: safetytest.Decimal("2")}, From: begin, To: begin}
+	for _, in := range []safety.DoseInput{input("us-label", unknown), input("us-label", dose("lidocaine", "2", "3", "none", begin), unknown)} {
+		r := safety.Dose(in)
+		assert.NotNil(t, flagOf(r, safety.DoseNotComputable))
+		for _, code := range []string{safety.DoseTotal, safety.DosePerKg, safety.DosePercent, safety.DoseRemaining} {
+			assert.Empty(t, figureOf(r, code), code)
+		}
+	}
+	r := safety.Dose(input("us-label", dose("lidocaine", "2", "25.01", "none", begin), unknown))
+	assert.NotNil(t, flagOf(r, safety.DoseOverLimit), "what is known passes the limit already")
+	with := dose("lidocaine", "2", "2", "adrenaline", begin)
+	ratio := int64(200_000)
+	with.Agent.Ratio = &ratio
+	unknown.Agent.Vasoconstrictor = "adrenaline"
+	assert.Equal(t, "10", figureOf(safety.Dose(input("us-label", with)), safety.AdrenalineTotal))
+	assert.Empty(t, figureOf(safety.Dose(input("us-label", with, unknown)), safety.AdrenalineTotal))
+}
+
 // An unrecorded vasoconstrictor takes every limit of the agent that there is.
 func TestVasoconstrictorNotRecorded(t *testing.T) {
 	assert.NotNil(t, flagOf(safety.Dose(input("us-label", dose("lidocaine", "2", "15.01", "", begin))), safety.DoseOverLimit))

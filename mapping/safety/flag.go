@@ -111,6 +111,13 @@ type Result struct {
 func (r *Result) flag(f Flag)     { r.Flags = append(r.Flags, f) }
 func (r *Result) figure(f Figure) { r.Figures = append(r.Figures, f) }
 
+// figureIf adds the figure of a sum when the sum is whole.
+func (r *Result) figureIf(whole bool, f Figure) {
+	if whole {
+		r.figure(f)
+	}
+}
+
 func (r *Result) add(o Result) {
 	r.Figures = append(r.Figures, o.Figures...)
 	r.Flags = append(r.Flags, o.Flags...)

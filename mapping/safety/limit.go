@@ -71,11 +71,12 @@ type judgement struct {
 // judge compares the total of one agent with the set (C-6, C-18): with >, on
 // mg. Where plain and with-adrenaline doses meet, the lower limit holds for
 // the sum; a missing one leaves the other as an upper bound, so that no
-// further dose can clear a flag.
+// further dose can clear a flag. A total in which an amount is missing is no
+// figure, as it would pass for the whole; what is known of it is still compared.
 func (in DoseInput) judge(t *total) judgement {
 	j := judgement{total: t, whole: !t.incomplete}
 	place := AgentPlace(t.agent)
-	j.result.figure(Figure{Code: DoseTotal, Value: exact(t.mg), Unit: "mg", Place: place, Rule: "sum over " + t.reach(), Check: "C-18", Inputs: t.inputs})
+	j.result.figureIf(!t.incomplete, Figure{Code: DoseTotal, Value: exact(t.mg), Unit: "mg", Place: place, Rule: "sum over " + t.reach(), Check: "C-18", Inputs: t.inputs})
 	if in.Formulary == nil {
 		j.whole = false
 		return j
@@ -136,9 +137,13 @@ func (in DoseInput) bounds(j *judgement) (missing []Flag) {
 	return missing
 }
 
-// figures adds what can be said of a total: mg/kg, percent, what is left.
+// figures adds what can be said of a total: mg/kg, percent, what is left. Of a
+// total in which an amount is missing nothing can.
 func (in DoseInput) figures(j *judgement) {
 	t := j.total
+	if t.incomplete {
+		return
+	}
 	place := AgentPlace(t.agent)
 	if kg := positive(in.WeightKg); kg != nil {
 		j.result.figure(Figure{Code: DosePerKg, Value: roundUp(new(big.Rat).Quo(t.mg, kg), 2), Unit: "mg/kg", Place: place,

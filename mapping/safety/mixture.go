@@ -90,13 +90,14 @@ func (in DoseInput) mixtureInputs(js []judgement) []Input {
 }
 
 // adrenaline adds up the vasoconstrictor and compares it with the set's
-// ceiling, where it has one (C-4, C-5).
+// ceiling, where it has one (C-4, C-5). A sum that lacks an amount is no figure.
 func (in DoseInput) adrenaline(visit, others []amount) Result {
 	var r Result
-	sum, inVisit := new(big.Rat), false
+	sum, inVisit, whole := new(big.Rat), false, true
 	var ins []Input
 	for i, a := range append(append([]amount{}, visit...), others...) {
 		if a.ug == nil {
+			whole = whole && a.Agent.Vasoconstrictor != adrenaline
 			continue
 		}
 		inVisit = inVisit || i < len(visit)
@@ -108,7 +109,7 @@ func (in DoseInput) adrenaline(visit, others []amount) Result {
 	}
 	fig := Figure{Code: AdrenalineTotal, Value: exact(sum), Unit: "ug", Place: AnaestheticPlace, Rule: "sum over the visit and this clinic's records of the 24 h before", Check: "C-4", Inputs: ins}
 	if in.Formulary == nil || in.Formulary.Adrenaline == nil {
-		r.figure(fig)
+		r.figureIf(whole, fig)
 		return r
 	}
 	l := in.Formulary.Adrenaline
@@ -117,7 +118,7 @@ func (in DoseInput) adrenaline(visit, others []amount) Result {
 		limit, rule = l.CardiacUg, "ceiling per visit with significant cardiac disease"
 	}
 	fig.Set, fig.Limit, fig.LimitUnit, fig.Rule, fig.Source, fig.Tag = in.Formulary.Name, exact(limit), "ug", rule, l.Source, l.Tag
-	r.figure(fig)
+	r.figureIf(whole, fig)
 	if over(sum, limit) {
 		r.flag(Flag{Code: AdrenalineOverLimit, Level: byTag(l.Tag, Critical), Place: AnaestheticPlace, Set: in.Formulary.Name,
 			Text:   fmt.Sprintf("Adrenaline %s ug is over the %s of %s ug: set %s. Source: %s [%s].", exact(sum), rule, exact(limit), in.Formulary.Title, l.Source, l.Tag),
