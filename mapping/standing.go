@@ -142,12 +142,13 @@ type Arrival struct {
 	// ByTimeAlone: it does not count because its saved-at is lower, not its
 	// revision: a slow clock may have hidden a correction (D1.1).
 	ByTimeAlone bool
-	Conflict    Conflict
+	// Conflict is the one that the content sent has a part in.
+	Conflict Conflict
 }
 
 // Arrive compares the standing before and after one delivery was added.
 func Arrive(before, after Standing, sent *Delivery) Arrival {
-	a := Arrival{Conflict: after.Conflict}
+	a := Arrival{Conflict: after.conflictOf(sent.Record)}
 	if after.Top != nil {
 		a.Counts = after.Top.Hash == sent.Hash
 	}
@@ -163,6 +164,19 @@ func Arrive(before, after Standing, sent *Delivery) Arrival {
 		a.ByTimeAlone = !lowerRevision(sent.Record, after.Top.Record) && !sent.Record.Historical
 	}
 	return a
+}
+
+// conflictOf is the conflict that a delivery sent has a part in: a historical
+// one never conflicts with a live one (D1.1), and what stands under a lower
+// revision is no part of a conflict over the highest (D1.2).
+func (st Standing) conflictOf(sent *record.Record) Conflict {
+	switch {
+	case st.Top == nil, sent.Historical != st.Top.Record.Historical:
+		return NoConflict
+	case st.Conflict == SameRevision && lowerRevision(sent, st.Top.Record):
+		return NoConflict
+	}
+	return st.Conflict
 }
 
 func lowerRevision(a, b *record.Record) bool {

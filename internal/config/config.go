@@ -11,6 +11,7 @@ import (
 	"io"
 	"net/url"
 	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -37,7 +38,8 @@ type File struct {
 	// on the lawful basis that its text names (D3.1).
 	ShareUnstated string `json:"shareUnstated,omitempty"`
 	// Formulary is the name of a set of the product, or the path of a file of
-	// the clinic's own; absent: no ceiling is chosen.
+	// the clinic's own, relative to the settings file; absent: no ceiling is
+	// chosen.
 	Formulary string `json:"formulary,omitempty"`
 	// SnomedCT is free-set (the default), licensed or off (D7.1).
 	SnomedCT string `json:"snomedCt,omitempty"`
@@ -69,7 +71,11 @@ func Read(path string) (File, error) {
 	if err != nil {
 		return File{}, err
 	}
-	return Parse(b)
+	f, err := Parse(b)
+	if err != nil {
+		return f, fmt.Errorf("%s: %w", path, err)
+	}
+	return f.resolve(filepath.Dir(path)), nil
 }
 
 // Parse reads and checks settings; the error names every fault.
@@ -86,6 +92,14 @@ func Parse(b []byte) (File, error) {
 	return f, f.check()
 }
 
+// resolve takes the path of a formulary file as relative to the settings file.
+func (f File) resolve(dir string) File {
+	if isPath(f.Formulary) && !filepath.IsAbs(f.Formulary) {
+		f.Formulary = filepath.Join(dir, f.Formulary)
+	}
+	return f
+}
+
 func (f File) check() error {
 	var errs []error
 	fault := func(format string, args ...any) { errs = append(errs, fmt.Errorf("settings: "+format, args...)) }
@@ -98,8 +112,11 @@ func (f File) check() error {
 	if !absolute(f.Clinic.IdentifierBase) {
 		fault("clinic.identifierBase is not an absolute URI")
 	}
-	if !absolute(f.PublicBaseURL) || strings.HasSuffix(f.PublicBaseURL, "/") {
-		fault("publicBaseUrl is not an absolute URL without a slash at the end")
+	if !servable(f.PublicBaseURL) {
+		fault("publicBaseUrl is not an absolute http or https URL without query and without a slash at the end")
+	}
+	if f.ShareUnstated != "" && strings.TrimSpace(f.ShareUnstated) == "" {
+		fault("shareUnstated names no lawful basis")
 	}
 	if _, err := f.location(); err != nil {
 		fault("zone: %w", err)
@@ -116,10 +133,21 @@ func (f File) check() error {
 	return errors.Join(errs...)
 }
 
+// absolute reports an absolute URI, such as an https one or a urn.
 func absolute(s string) bool {
 	u, err := url.Parse(s)
-	return err == nil && u.IsAbs()
+	return err == nil && u.IsAbs() && (u.Host != "" || u.Opaque != "")
 }
+
+// servable reports a URL that fullUrl and links can be made of.
+func servable(s string) bool {
+	u, err := url.Parse(s)
+	return err == nil && (u.Scheme == "http" || u.Scheme == "https") && u.Hostname() != "" && u.User == nil &&
+		!strings.ContainsAny(s, "?#") && !strings.HasSuffix(s, "/")
+}
+
+// isPath tells a file from the name of a set of the product.
+func isPath(formulary string) bool { return strings.ContainsAny(formulary, `/\.`) }
 
 func (f File) location() (*time.Location, error) {
 	if f.Zone == "" || f.Zone == "Local" {
@@ -160,7 +188,7 @@ func loadFormulary(name string) (*safety.Formulary, error) {
 	if name == "" {
 		return nil, nil
 	}
-	if !strings.ContainsAny(name, `/\.`) {
+	if !isPath(name) {
 		return safety.Load(name)
 	}
 	b, err := os.ReadFile(name)

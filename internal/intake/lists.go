@@ -1,30 +1,26 @@
 package intake
 
 import (
-	"bytes"
-	"encoding/json"
 	"errors"
-	"io"
 	"net/http"
 	"slices"
+	"strings"
 
 	"github.com/gin-gonic/gin"
 
 	"nailbridge/internal/receive"
+	"nailbridge/mapping"
 	"nailbridge/mapping/record"
 )
 
 // get gives what the clinic sees of one record id.
 func (d *door) get(c *gin.Context) {
-	if !d.clinicOf(c) {
-		return
-	}
 	l, err := d.Receiver.Look(c.Request.Context(), c.Param("record"))
 	if err != nil {
-		fail(c, err)
+		d.fail(c, err)
 		return
 	}
-	c.JSON(http.StatusOK, l)
+	writeJSON(c, http.StatusOK, l)
 }
 
 // marks are the lists of deliveries.
@@ -32,129 +28,110 @@ var marks = []string{"refused", "held", "waiting", "superseded"}
 
 // list gives the deliveries with a mark, oldest first.
 func (d *door) list(c *gin.Context) {
-	if !d.clinicOf(c) {
-		return
-	}
 	mark := c.Query("list")
 	if !slices.Contains(marks, mark) {
-		problem(c, http.StatusBadRequest, "malformed-query", "list is one of refused, held, waiting, superseded.")
+		malformedQuery(c, "list is one of "+strings.Join(marks, ", ")+".")
 		return
 	}
 	rows, err := d.Receiver.List(c.Request.Context(), mark)
 	if err != nil {
-		fail(c, err)
+		d.fail(c, err)
 		return
 	}
-	c.JSON(http.StatusOK, gin.H{"list": mark, "deliveries": rows})
+	writeJSON(c, http.StatusOK, gin.H{"list": mark, "deliveries": rows})
 }
 
 // retry tries the held and the refused again.
 func (d *door) retry(c *gin.Context) {
-	if !d.clinicOf(c) {
-		return
-	}
 	held, err := d.Receiver.RetryHeld(c.Request.Context())
 	if err != nil {
-		fail(c, err)
+		d.fail(c, err)
 		return
 	}
 	refused, err := d.Receiver.RetryRefused(c.Request.Context())
 	if err != nil {
-		fail(c, err)
+		d.fail(c, err)
 		return
 	}
-	c.JSON(http.StatusOK, gin.H{"held": held, "refused": refused})
+	writeJSON(c, http.StatusOK, gin.H{"held": held, "refused": refused})
 }
 
-// acknowledgement is the body of an acknowledgement.
-type acknowledgement struct {
-	Who        record.Person `json:"who"`
-	Reason     string        `json:"reason"`
-	At         record.When   `json:"at"`
-	InputsHash string        `json:"inputsHash"`
+// malformed is a problem with the reasons of a body.
+type malformed struct {
+	Problem
+	Reasons []record.Finding `json:"reasons"`
+}
+
+// flagChanged is a problem with the flag as it is now.
+type flagChanged struct {
+	Problem
+	Flag mapping.Flag `json:"flag"`
 }
 
 // acknowledge takes a named person's answer to a flag (D1.3).
 func (d *door) acknowledge(c *gin.Context) {
-	if !d.clinicOf(c) {
+	if mediaType(c.Request.Header) != "application/json" {
+		problem(c, http.StatusUnsupportedMediaType, "media-type", "Send application/json in UTF-8, not compressed.")
 		return
 	}
-	body, err := io.ReadAll(http.MaxBytesReader(c.Writer, c.Request.Body, d.MaxBytes))
-	if err != nil {
-		tooLarge(c, err)
+	b, ok := body(c, d.MaxBytes)
+	if !ok {
 		return
 	}
-	var a acknowledgement
-	dec := json.NewDecoder(bytes.NewReader(body))
-	dec.DisallowUnknownFields()
-	if err := dec.Decode(&a); err != nil {
-		problem(c, http.StatusBadRequest, "malformed-acknowledgement", "Send who, reason, at and inputsHash as JSON.")
-		return
-	}
-	if err := d.complete(a); err != nil {
-		problem(c, http.StatusUnprocessableEntity, "incomplete-acknowledgement", err.Error())
+	a, findings, ok := record.DecodeAcknowledgement(b)
+	if !ok {
+		writeProblem(c, http.StatusUnprocessableEntity, malformed{Problem{
+			Type: problemBase + "malformed-acknowledgement", Title: "Send who, reason, at and inputsHash as JSON.",
+			Status: http.StatusUnprocessableEntity,
+		}, findings})
 		return
 	}
 	at, _ := a.At.In(d.Zone)
 	fl, err := d.Receiver.Acknowledge(c.Request.Context(), c.Param("record"), c.Param("flag"),
-		receive.Acknowledgement{Who: a.Who, Reason: a.Reason, At: at, InputsHash: a.InputsHash})
+		receive.Acknowledgement{Who: *a.Who, Reason: a.Reason, At: at, InputsHash: a.InputsHash})
 	switch {
 	case errors.Is(err, receive.ErrStale):
-		c.Header("Content-Type", "application/problem+json")
-		c.JSON(http.StatusConflict, gin.H{
-			"type": problemBase + "flag-changed", "status": http.StatusConflict,
-			"title": "What the flag rests on has changed since it was shown; the flag stays open.", "flag": fl,
-		})
+		writeProblem(c, http.StatusConflict, flagChanged{Problem{
+			Type: problemBase + "flag-changed", Status: http.StatusConflict,
+			Title: "What the flag rests on has changed since it was shown; the flag stays open.",
+		}, fl})
 	case err != nil:
-		fail(c, err)
+		d.fail(c, err)
 	default:
-		c.JSON(http.StatusOK, fl)
+		writeJSON(c, http.StatusOK, fl)
 	}
-}
-
-func (d *door) complete(a acknowledgement) error {
-	switch {
-	case a.Who.Key() == "":
-		return errors.New("who must name a person by registration or staff key.")
-	case a.Reason == "":
-		return errors.New("reason is missing.")
-	case !a.At.HasTime():
-		return errors.New("at must be a date and time.")
-	case a.InputsHash == "":
-		return errors.New("inputsHash, as shown with the flag, is missing.")
-	}
-	return nil
 }
 
 // followUp gives the clinic's follow-up list.
 func (d *door) followUp(c *gin.Context) {
-	if c.Query("clinic") != d.Clinic {
-		problem(c, http.StatusForbidden, "other-clinic", "clinic must name this door's clinic.")
+	switch clinic, given := c.GetQuery("clinic"); {
+	case !given:
+		malformedQuery(c, "clinic is missing.")
+		return
+	case clinic != d.Clinic:
+		problem(c, http.StatusForbidden, "other-clinic", "This door is another clinic's.")
 		return
 	}
-	for k, v := range c.Request.URL.Query() {
-		if !slices.Contains([]string{"clinic", "state", "since"}, k) || len(v) > 1 {
-			problem(c, http.StatusBadRequest, "malformed-query", "The parameters are clinic, state and since, once each.")
+	q := receive.FollowUpQuery{}
+	if state, given := c.GetQuery("state"); given {
+		if !slices.Contains(receive.FollowUpStates, state) {
+			malformedQuery(c, "state is one of "+strings.Join(receive.FollowUpStates, ", ")+".")
 			return
 		}
+		q.State = state
 	}
-	q := receive.FollowUpQuery{State: c.Query("state")}
-	if q.State != "" && !slices.Contains(receive.FollowUpStates, q.State) {
-		problem(c, http.StatusBadRequest, "malformed-query", "state is one of due, overdue, missed, flagged.")
-		return
-	}
-	if s := c.Query("since"); s != "" {
-		w, err := record.ParseWhen(s)
+	if since, given := c.GetQuery("since"); given {
+		w, err := record.ParseWhen(since)
 		if err != nil {
-			problem(c, http.StatusBadRequest, "malformed-query", "since is a date or a date and time.")
+			malformedQuery(c, "since is a date or a date and time.")
 			return
 		}
 		q.Since, _ = w.In(d.Zone)
 	}
 	rows, err := d.Receiver.FollowUp(c.Request.Context(), q)
 	if err != nil {
-		fail(c, err)
+		d.fail(c, err)
 		return
 	}
-	c.JSON(http.StatusOK, rows)
+	writeJSON(c, http.StatusOK, rows)
 }

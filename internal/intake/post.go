@@ -1,18 +1,18 @@
 package intake
 
 import (
-	"bufio"
 	"bytes"
 	"encoding/json"
 	"errors"
 	"io"
 	"mime"
 	"net/http"
+	"net/url"
+	"strings"
 
 	"github.com/gin-gonic/gin"
 
 	"nailbridge/internal/receive"
-	"nailbridge/internal/store"
 )
 
 // post takes one record, or NDJSON answered line by line.
@@ -23,41 +23,65 @@ func (d *door) post(c *gin.Context) {
 	case v == "true":
 		dry = true
 	default:
-		problem(c, http.StatusBadRequest, "malformed-query", "dry-run is true or false.")
+		malformedQuery(c, "dry-run is true or false.")
 		return
 	}
-	media, _, err := mime.ParseMediaType(c.GetHeader("Content-Type"))
-	switch {
-	case err == nil && media == "application/json":
+	switch mediaType(c.Request.Header) {
+	case "application/json":
 		d.postOne(c, dry)
-	case err == nil && media == "application/x-ndjson":
+	case "application/x-ndjson":
 		d.postLines(c, dry)
 	default:
-		problem(c, http.StatusUnsupportedMediaType, "media-type", "Send application/json, or application/x-ndjson for many.")
+		problem(c, http.StatusUnsupportedMediaType, "media-type",
+			"Send application/json, or application/x-ndjson for many, in UTF-8 and not compressed.")
 	}
+}
+
+// mediaType is the type of a body that can be read: UTF-8, as RFC 8259 section
+// 8.1 demands, and without content coding; else "".
+func mediaType(h http.Header) string {
+	media, params, err := mime.ParseMediaType(h.Get("Content-Type"))
+	if err != nil {
+		return ""
+	}
+	if charset, given := params["charset"]; given && !strings.EqualFold(charset, "utf-8") {
+		return ""
+	}
+	if coding := h.Get("Content-Encoding"); coding != "" && !strings.EqualFold(coding, "identity") {
+		return ""
+	}
+	return media
+}
+
+// body reads a body of at most limit bytes that holds something; ok is false
+// when it answered with a problem instead.
+func body(c *gin.Context, limit int64) (b []byte, ok bool) {
+	b, err := io.ReadAll(http.MaxBytesReader(c.Writer, c.Request.Body, limit))
+	var large *http.MaxBytesError
+	switch {
+	case errors.As(err, &large):
+		problem(c, http.StatusRequestEntityTooLarge, "too-large", "The body is too large; nothing of it was stored.")
+	case err != nil:
+		problem(c, http.StatusBadRequest, "unreadable-body", "The body could not be read to its end; nothing of it was stored.")
+	case len(bytes.TrimSpace(b)) == 0:
+		problem(c, http.StatusBadRequest, "empty-body", "The body is empty.")
+	default:
+		return b, true
+	}
+	return nil, false
 }
 
 func (d *door) postOne(c *gin.Context, dry bool) {
-	body, err := io.ReadAll(http.MaxBytesReader(c.Writer, c.Request.Body, d.MaxBytes))
+	b, ok := body(c, d.MaxBytes)
+	if !ok {
+		return
+	}
+	a, err := d.Receiver.Receive(c.Request.Context(), b, dry)
 	if err != nil {
-		tooLarge(c, err)
+		d.fail(c, err)
 		return
 	}
-	a, err := d.Receiver.Receive(c.Request.Context(), body, dry)
-	if err != nil {
-		fail(c, err)
-		return
-	}
-	write(c, a)
-}
-
-func tooLarge(c *gin.Context, err error) {
-	var large *http.MaxBytesError
-	if errors.As(err, &large) {
-		problem(c, http.StatusRequestEntityTooLarge, "too-large", "The body is too large.")
-		return
-	}
-	problem(c, http.StatusBadRequest, "unreadable-body", "The body could not be read to its end.")
+	writeAnswer(c, a)
 }
 
 // Status is the HTTP status of an answer (D2).
@@ -91,61 +115,64 @@ type refusal struct {
 	receive.Answer
 }
 
-func write(c *gin.Context, a receive.Answer) {
+func writeAnswer(c *gin.Context, a receive.Answer) {
 	status := Status(a)
 	if status < http.StatusBadRequest {
-		c.JSON(status, a)
+		if status == http.StatusCreated && !a.DryRun {
+			c.Header("Location", "/records/"+url.PathEscape(a.Clinic)+"/"+url.PathEscape(a.Record))
+		}
+		writeJSON(c, status, a)
 		return
 	}
 	title := "The record can not be understood; every reason is given with its place."
 	if a.Answer == receive.Conflict {
 		title = "Another content counts for this record id."
 	}
-	c.Header("Content-Type", "application/problem+json")
-	c.JSON(status, refusal{Problem{problemBase + string(a.Answer), title, status}, a})
+	writeProblem(c, status, refusal{Problem{Type: problemBase + string(a.Answer), Title: title, Status: status}, a})
 }
 
 // line is the answer to one line of NDJSON.
 type line struct {
 	Line   int `json:"line"` // from 1
 	Status int `json:"status"`
-	receive.Answer
+	*receive.Answer
 	Error string `json:"error,omitempty"` // when there is no answer
 }
 
-// postLines answers each line as it is stored. A line for which nothing could
-// be stored ends the run: what follows is not read, and can be sent again.
+// postLines answers each line as it is stored; blank lines have no answer. A
+// line for which nothing could be stored ends the run: those after it have no
+// answer either and can be sent again. The body is read whole before, since a
+// client may read no answer until it has sent everything.
 func (d *door) postLines(c *gin.Context, dry bool) {
-	body := http.MaxBytesReader(c.Writer, c.Request.Body, d.MaxLinesBytes)
-	in := bufio.NewScanner(body)
-	in.Buffer(make([]byte, 64<<10), int(d.MaxBytes)+1)
+	b, ok := body(c, d.MaxLinesBytes)
+	if !ok {
+		return
+	}
 	c.Header("Content-Type", "application/x-ndjson")
 	out := json.NewEncoder(c.Writer)
-	n := 0
-	for in.Scan() {
-		n++
-		text := bytes.TrimSpace(in.Bytes())
-		if len(text) == 0 {
+	for i, text := range bytes.Split(b, []byte("\n")) {
+		if text = bytes.TrimSpace(text); len(text) == 0 {
 			continue
 		}
-		l := d.receiveLine(c, n, bytes.Clone(text), dry)
+		l := d.receiveLine(c, i+1, text, dry)
 		if err := out.Encode(l); err != nil || l.Status == http.StatusServiceUnavailable {
 			return
 		}
 		c.Writer.Flush()
 	}
-	if in.Err() != nil {
-		_ = out.Encode(line{Line: n + 1, Status: http.StatusRequestEntityTooLarge, Error: "the line or the body is too large, or could not be read"})
-	}
 }
 
 func (d *door) receiveLine(c *gin.Context, n int, text []byte, dry bool) line {
+	if int64(len(text)) > d.MaxBytes {
+		return line{Line: n, Status: http.StatusRequestEntityTooLarge, Error: "the line is too large; it was not stored"}
+	}
 	a, err := d.Receiver.Receive(c.Request.Context(), text, dry)
 	switch {
 	case errors.Is(err, receive.ErrClinic):
 		return line{Line: n, Status: http.StatusForbidden, Error: "the record is of another clinic"}
-	case errors.Is(err, store.ErrUnavailable), err != nil:
-		return line{Line: n, Status: http.StatusServiceUnavailable, Error: "nothing was stored; please send this line and those after it again"}
+	case err != nil:
+		d.Log.Error("unavailable", "route", c.FullPath(), "line", n, "error", err)
+		return line{Line: n, Status: http.StatusServiceUnavailable, Error: "nothing was stored; send this line and those after it again"}
 	}
-	return line{Line: n, Status: Status(a), Answer: a}
+	return line{Line: n, Status: Status(a), Answer: &a}
 }
