@@ -72,7 +72,9 @@ func (u Unit) join(c Unit, sign int) (Unit, error) {
 		return u.combine(c, sign)
 	}
 	if c.scale != nil && sign > 0 && len(u.whole) == 0 && len(u.own) == 0 && u.scale == nil {
-		c.plain = new(big.Rat).Mul(u.plain, c.plain)
+		c.times = new(big.Rat).Mul(u.plain, c.times)
+		c.size = new(big.Rat).Mul(u.plain, c.size)
+		c.plain = u.plain
 		return c, nil
 	}
 	return Unit{}, fmt.Errorf("%w: it stands with others", ErrScale)
@@ -185,9 +187,10 @@ func (t *table) simple(word string) (Unit, error) {
 		if power != 1 {
 			return Unit{}, fmt.Errorf("%w: it has a power", ErrScale)
 		}
-		u := Unit{size: a.size, dims: a.dims, scale: a, plain: big.NewRat(1, 1), whole: []factor{{symbol, 1}}}
+		one := big.NewRat(1, 1)
+		u := Unit{size: a.size, dims: a.dims, scale: a, times: one, plain: one, whole: []factor{{symbol, 1}}}
 		if prefix != nil {
-			u.plain = prefix
+			u.times, u.size = prefix, new(big.Rat).Mul(prefix, a.size)
 		}
 		return u, nil
 	}

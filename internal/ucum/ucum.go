@@ -50,6 +50,7 @@ type Unit struct {
 	plain *big.Rat // the numbers among the factors, such as the 10 of "10.L"
 	own   []factor // arbitrary units, sorted (UCUM 24)
 	scale *atom    // a unit on a scale of its own, alone
+	times *big.Rat // the steps of that scale in one u: prefix and numbers
 }
 
 // One is the unit "1" of dimensionless quantities.
@@ -87,7 +88,7 @@ func Convert(value *big.Rat, from, to Unit) (*big.Rat, error) {
 	}
 	v := new(big.Rat).Set(value)
 	if from.scale != nil {
-		v.Add(v.Mul(v, from.plain), from.scale.offset)
+		v.Add(v.Mul(v, from.times), from.scale.offset)
 		v.Mul(v, from.scale.size)
 	} else {
 		v.Mul(v, from.size)
@@ -95,7 +96,7 @@ func Convert(value *big.Rat, from, to Unit) (*big.Rat, error) {
 	if to.scale != nil {
 		v.Quo(v, to.scale.size)
 		v.Sub(v, to.scale.offset)
-		return v.Quo(v, to.plain), nil
+		return v.Quo(v, to.times), nil
 	}
 	return v.Quo(v, to.size), nil
 }
