@@ -1,7 +1,7 @@
 # An image with one static binary and nothing else: no shell, no C library, no package manager.
 # Zone data is inside the binary (it imports time/tzdata), because an empty image has none.
 #
-#   docker build -t nailbridge .
+#   docker build -t nailbridge .        (--build-arg VERSION=1.2.3 for a release)
 #   docker run --network host -v nailbridge-data:/data nailbridge
 #
 # The bridge listens on the loopback address only, so the container shares the host's network instead of publishing a port.
@@ -10,7 +10,9 @@ WORKDIR /src
 COPY go.mod go.sum ./
 RUN go mod download
 COPY . .
-RUN CGO_ENABLED=0 go build -trimpath -o /out/nailbridge ./bridge && mkdir -m 700 /out/data
+ARG VERSION
+RUN CGO_ENABLED=0 go build -trimpath ${VERSION:+-ldflags "-X main.version=$VERSION"} -o /out/nailbridge ./bridge \
+    && mkdir -m 700 /out/data
 
 FROM scratch
 COPY --from=build /out/nailbridge /nailbridge

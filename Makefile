@@ -2,10 +2,13 @@
 GO          ?= go
 STATICCHECK ?= honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
+# VERSION=1.2.3 is what `nailbridge version` prints of a release.
+ldflags = $(if $(VERSION),-ldflags "-X main.version=$(VERSION)")
+
 .PHONY: build test race lint oracle demo chroot image ci
 
 build: ## the release binary, CGO-free
-	CGO_ENABLED=0 $(GO) build -trimpath -o nailbridge ./bridge
+	CGO_ENABLED=0 $(GO) build -trimpath $(ldflags) -o nailbridge ./bridge
 
 test:
 	$(GO) test ./...
