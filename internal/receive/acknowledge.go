@@ -94,7 +94,7 @@ func (v *Receiver) putAck(w store.Writer, fl store.Flag, a Acknowledgement, stal
 	if !ok {
 		return errors.New("stored flag names no patient")
 	}
-	if err := v.refoldPatient(w, id); err != nil {
+	if _, err := v.refoldPatient(w, id); err != nil {
 		return err
 	}
 	again, err := w.Flag(v.Settings.Clinic.ID, fl.ID)

@@ -16,6 +16,10 @@ import (
 // commit compares the fold with what is stored and puts only what changed;
 // what vanished becomes entered-in-error.
 func (v *Receiver) commit(w store.Writer, a attempt, f *folded) error {
+	flags, err := w.Flags(a.owner)
+	if err != nil {
+		return err
+	}
 	if err := v.replaceLists(w, a); err != nil {
 		return err
 	}
@@ -38,7 +42,10 @@ func (v *Receiver) commit(w store.Writer, a attempt, f *folded) error {
 	if err := c.vanish(owned, func(h store.Held) bool { return !made[h.Ref] }); err != nil {
 		return err
 	}
-	return c.provenance()
+	if err := c.provenance(); err != nil {
+		return err
+	}
+	return c.announceFlags(flags, owned)
 }
 
 // contain does what cannot wait when even the fold without the held arrival
@@ -87,7 +94,7 @@ func (c *committer) take() error {
 		return nil
 	}
 	s, err := c.w.Stamp(c.v.Clock())
-	c.stamp = &s
+	c.stamp, c.f.stamp = &s, &s
 	return err
 }
 
@@ -250,32 +257,6 @@ func sourcesOf(all []mapping.Source, caseID string) []mapping.Source {
 		}
 	}
 	return out
-}
-
-// event is the outbox entry of one patient's part of a commit.
-type event struct {
-	Clinic    string   `json:"clinic"`
-	Epoch     string   `json:"epoch"`
-	Seq       int64    `json:"seq"`
-	Resources []string `json:"resources"` // versions, "Type/id/_history/version"
-}
-
-// announce puts what this commit changed into the outbox.
-func (c *committer) announce() error {
-	if c.stamp == nil {
-		return nil
-	}
-	e := event{Clinic: c.a.owner.Clinic, Epoch: c.stamp.Epoch, Seq: c.stamp.Seq}
-	for _, x := range c.f.sorted() {
-		if x.Change != Same {
-			e.Resources = append(e.Resources, x.Reference+"/_history/"+x.VersionID)
-		}
-	}
-	b, err := json.Marshal(e)
-	if err != nil {
-		return err
-	}
-	return c.w.PutEvent("change", b)
 }
 
 // replaceLists renews the clinic's lists of the patient.

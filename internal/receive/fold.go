@@ -22,6 +22,7 @@ type folded struct {
 	results []mapping.Result
 	changes map[resource.Ref]change
 	issues  []validate.Issue // why the arrival is held
+	stamp   *store.Stamp     // of the commit; nil while nothing changed
 }
 
 // change is what a commit did to one resource.
@@ -78,16 +79,17 @@ func (v *Receiver) refold(w store.Writer, r *record.Record, was mapping.Standing
 }
 
 // refoldPatient folds one patient for a cause that is no arrival.
-func (v *Receiver) refoldPatient(w store.Writer, p record.Identifier) error {
+func (v *Receiver) refoldPatient(w store.Writer, p record.Identifier) (*folded, error) {
 	a, err := v.attempt(w, p)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	if len(a.issues) > 0 {
 		v.Log.Error("output did not pass the check", "issues", len(a.issues), "key", a.issues[0].Key, "path", a.issues[0].Path)
-		return errOutput
+		return nil, errOutput
 	}
-	return v.commit(w, a, &folded{changes: map[resource.Ref]change{}})
+	f := &folded{changes: map[resource.Ref]change{}}
+	return f, v.commit(w, a, f)
 }
 
 // attemptAll folds, without committing, every patient concerned: those that

@@ -58,6 +58,10 @@ func (v *Receiver) putFacts(ctx context.Context, owner store.Owner, as []store.A
 		if !ok {
 			return errors.New("stored activity names no patient")
 		}
-		return v.refoldPatient(w, id)
+		f, err := v.refoldPatient(w, id)
+		if err != nil {
+			return err
+		}
+		return f.announceOverdue(w, as)
 	})
 }
