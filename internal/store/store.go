@@ -29,13 +29,16 @@ var (
 )
 
 // Store is a set of data with one writer at a time and readers that never
-// wait for it: View sees the last committed state as a snapshot.
+// wait for it: View sees the last committed state as a snapshot. A Reader or
+// Writer is for the goroutine of its fn and ends with it.
 type Store interface {
 	// View runs fn on a snapshot. fn may be long.
 	View(ctx context.Context, fn func(Reader) error) error
-	// Update runs fn in one write transaction. All or nothing: when fn or the
-	// commit fails, nothing was stored.
+	// Update runs fn in one write transaction. All or nothing: when fn, any
+	// operation of the Writer or the commit fails, nothing was stored; an
+	// error of fn comes back as it is. fn must not call Update.
 	Update(ctx context.Context, fn func(Writer) error) error
+	// Close waits for what runs; nothing begins after it.
 	Close() error
 }
 
@@ -211,8 +214,9 @@ type Reader interface {
 	// Clinic side.
 	Deliveries(clinic, record string) ([]Delivery, error)
 	// DeliveriesOf gives all deliveries of every record id of the clinic of
-	// which some delivery named the patient, or which is a review or contact
-	// of such a record's surgery.
+	// which some delivery named the patient, of the surgeries that such a
+	// record names, though they may name another patient, and of the reviews
+	// and contacts of all these surgeries.
 	DeliveriesOf(o Owner) ([]Delivery, error)
 	// DeliveriesList gives deliveries marked refused, held, waiting or
 	// superseded, oldest first. A refused one whose content has been accepted
@@ -247,9 +251,14 @@ type Writer interface {
 	MarkDelivery(d Delivery) error
 	// SetWaiting marks exactly these deliveries of the patient as waiting.
 	SetWaiting(o Owner, seqs []int64) error
-	// Put adds a version. rows are the index rows of the content.
+	// Put adds a version, once there is a stamp. rows are the index rows of
+	// the content. Content equal to the current version's adds none: that
+	// version is returned. A transaction makes one version of a resource: a
+	// second Put or Delete replaces what the first made. A resource of
+	// another owner is not touched.
 	Put(o Owner, caseID string, r validate.Checked, rows []searchparam.Row) (Version, error)
-	// Delete adds a DELETE entry and hides all earlier versions (410).
+	// Delete adds a DELETE entry and hides all earlier versions (410), the
+	// index rows of which are removed; deleted already, it stays as it is.
 	Delete(o Owner, ref resource.Ref) (Version, error)
 	// Mask hides the versions before the current one (410), D1.5.
 	Mask(ref resource.Ref) error

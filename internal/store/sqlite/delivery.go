@@ -67,9 +67,9 @@ func (s *snapshot) Deliveries(clinic, record string) ([]store.Delivery, error) {
 }
 
 // DeliveriesOf gives all deliveries, in order of arrival, of every record id
-// that some delivery of it gives to the patient, or that is a review or
-// contact of such a surgery or of a surgery such a record names. An owner
-// without a patient has none.
+// that some delivery of it gives to the patient, of the surgeries that such a
+// record names, and of the reviews and contacts of all these surgeries. An
+// owner without a patient has none.
 func (s *snapshot) DeliveriesOf(o store.Owner) ([]store.Delivery, error) {
 	if o.Patient == "" {
 		return nil, s.enter("deliveries-of")
@@ -85,7 +85,7 @@ const ofPatient = `clinic = ?1 AND record IN (
 		SELECT record FROM own
 		UNION SELECT d.surgery FROM own CROSS JOIN delivery d INDEXED BY delivery_identity
 			ON d.clinic = ?1 AND d.record = own.record WHERE d.surgery <> '')
-	SELECT record FROM own
+	SELECT record FROM surgery
 	UNION SELECT d.record FROM surgery s CROSS JOIN delivery d ON d.clinic = ?1 AND d.surgery = s.record)`
 
 // marks of DeliveriesList and the rows they name.

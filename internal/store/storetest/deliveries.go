@@ -212,6 +212,9 @@ func deliveriesOf(f *fixture) {
 		named("s3", "9", other, ""),              // nothing to do with the patient
 		named("r6", "10", other, "s3"),           //
 		named("x", "11", "", ""),                 // unreadable
+		named("s4", "12", other, ""),             // another's surgery,
+		named("r7", "13", owner.Patient, "s4"),   // which a review of the patient names,
+		named("r8", "14", other, "s4"),           // and its own review
 	)
 	read := func(o store.Owner) []string {
 		out := []string{}
@@ -224,7 +227,7 @@ func deliveriesOf(f *fixture) {
 		})
 		return out
 	}
-	assert.Equal(f, []string{"1", "2", "3", "4", "5", "6", "7", "8"}, read(owner))
+	assert.Equal(f, []string{"1", "2", "3", "4", "5", "6", "7", "8", "12", "13", "14"}, read(owner))
 	assert.Empty(f, read(store.Owner{Clinic: "south", Patient: owner.Patient}))
 	assert.Empty(f, read(store.Owner{Clinic: owner.Clinic}), "no patient, no deliveries")
 }
