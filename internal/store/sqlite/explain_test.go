@@ -24,7 +24,7 @@ func filled(t testing.TB, n int) *sqlite.DB {
 			return err
 		}
 		for i := range n {
-			_, err := w.Put(owner, "", storetest.Checked(t, plan(fmt.Sprint("p", i), "")), rows(fmt.Sprint("Patient/", i)))
+			_, err := w.Put(owner, "", storetest.Checked(t, storetest.Plan(fmt.Sprint("p", i), "")), rows(fmt.Sprint("Patient/", i)))
 			if err != nil {
 				return err
 			}
@@ -99,4 +99,20 @@ func TestHistoriesWalkIndexes(t *testing.T) {
 		assert.Contains(t, text, want)
 		assert.Equal(t, q.ID != "", strings.Contains(text, "FOR ORDER BY"), text)
 	}
+}
+
+func TestClinicReadsWalkIndexes(t *testing.T) {
+	d := open(t, sqlite.Options{})
+	of, ended, err := d.ExplainClinic(t.Context())
+	require.NoError(t, err)
+	for _, plan := range [][]string{of, ended} {
+		text := strings.Join(plan, "\n")
+		assert.NotContains(t, text, "SCAN delivery")
+		assert.NotContains(t, text, "SCAN d\n")
+		assert.NotContains(t, text, "(clinic=?)", "a walk over the whole clinic")
+		assert.NotContains(t, text, "SCAN a")
+		assert.NotContains(t, text, "SCAN f")
+	}
+	assert.Contains(t, strings.Join(of, "\n"), "delivery_surgery (clinic=? AND surgery=?)")
+	assert.Contains(t, strings.Join(ended, "\n"), "activity_end (end>? AND end<?)")
 }

@@ -4,6 +4,8 @@ import (
 	"context"
 	"database/sql"
 
+	sqlite3 "modernc.org/sqlite"
+
 	"nailbridge/internal/store"
 )
 
@@ -70,4 +72,28 @@ func Spin(w store.Writer) error {
 	var n int
 	_, err := w.(*txn).one("spin", `WITH RECURSIVE c (n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM c) SELECT max(n) FROM c`, nil, &n)
 	return err
+}
+
+// ExplainClinic gives SQLite's plans of the clinic side's wider reads.
+func (d *DB) ExplainClinic(ctx context.Context) (deliveriesOf, endedBefore []string, err error) {
+	err = d.View(ctx, func(r store.Reader) (err error) {
+		s := r.(*snapshot)
+		deliveriesOf, err = s.explain(clause{"SELECT body FROM delivery WHERE " + ofPatient, []any{"c", "p"}})
+		if err != nil {
+			return err
+		}
+		endedBefore, err = s.explain(clause{"SELECT json FROM activity a WHERE " + endedUnknown, []any{"t"}})
+		return err
+	})
+	return deliveriesOf, endedBefore, err
+}
+
+// Connect opens a connection that asks for one setting and wants a value.
+func Connect(ctx context.Context, path, name, ask, want string) error {
+	ss := []setting{{name, ask, want}}
+	conn, err := connector{&sqlite3.Driver{}, dsn(path, ss), ss}.Connect(ctx)
+	if err != nil {
+		return err
+	}
+	return conn.Close()
 }

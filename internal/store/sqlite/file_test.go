@@ -32,6 +32,15 @@ func TestD9_SettingsHoldOnEveryConnection(t *testing.T) {
 	assert.Equal(t, 1, d.Writer().Stats().MaxOpenConnections)
 }
 
+// A setting that SQLite does not take on is no warning: the connection is not
+// used.
+func TestD9_AConnectionThatReadsBackElseIsRefused(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "x.db")
+	assert.NoError(t, sqlite.Connect(t.Context(), path, "synchronous", "FULL", "2"))
+	assert.ErrorContains(t, sqlite.Connect(t.Context(), path, "synchronous", "NORMAL", "2"), "synchronous reads back 1, want 2")
+	assert.Error(t, sqlite.Connect(t.Context(), path, "no_such_setting", "1", "1"))
+}
+
 func askAll(t *testing.T, pool *sql.DB, n int, want map[string]string) {
 	t.Helper()
 	for range n {
@@ -195,16 +204,14 @@ func TestAFailedBackupLeavesNoFile(t *testing.T) {
 func TestTwoStoresOnOneFolder(t *testing.T) {
 	dir := t.TempDir()
 	a, b := open(t, sqlite.Options{Dir: dir}), open(t, sqlite.Options{Dir: dir})
-	errs := make(chan error)
+	errs := make(chan error, 2)
 	for i, d := range []*sqlite.DB{a, b} {
 		go func() {
-			for n := range 10 {
-				if _, err := put(t, d, "a", fmt.Sprint(i, n)); err != nil {
-					errs <- err
-					return
-				}
+			var err error
+			defer func() { errs <- err }()
+			for n := 0; n < 10 && err == nil; n++ {
+				_, err = put(t, d, "a", fmt.Sprint(i, n))
 			}
-			errs <- nil
 		}()
 	}
 	require.NoError(t, <-errs)

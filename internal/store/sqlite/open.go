@@ -13,6 +13,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"sync"
 	"time"
 
 	"github.com/pressly/goose/v3"
@@ -59,6 +60,10 @@ type DB struct {
 	path   string
 	opts   Options
 	lead   int // driveCap, lower in tests
+
+	mu      sync.Mutex
+	closed  bool           // under mu
+	running sync.WaitGroup // transactions; grows under mu, while not closed
 }
 
 var _ store.Store = (*DB)(nil)
@@ -110,9 +115,24 @@ func (d *DB) start(ctx context.Context) error {
 	return d.reader.PingContext(ctx)
 }
 
-// Close waits for running transactions and closes the file.
+// Close lets no transaction begin any more, waits for those that run, and
+// closes the file. It must not be called from within one.
 func (d *DB) Close() error {
+	d.mu.Lock()
+	d.closed = true
+	d.mu.Unlock()
+	d.running.Wait()
 	return errors.Join(d.reader.Close(), d.writer.Close())
+}
+
+// enter counts a transaction in; it is false once the store is closing.
+func (d *DB) enter() bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if !d.closed {
+		d.running.Add(1)
+	}
+	return !d.closed
 }
 
 // prepareFiles makes folder and file for their owner alone. SQLite gives the

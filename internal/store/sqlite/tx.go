@@ -11,8 +11,12 @@ import (
 	"nailbridge/internal/store"
 )
 
+// errClosing is what a transaction meets that would begin after Close.
+var errClosing = errors.New("store is closing")
+
 // View runs fn on a snapshot: one read transaction. The Reader is for one
-// goroutine and ends with fn.
+// goroutine and ends with fn. While a snapshot is held, the write-ahead file
+// keeps all that is committed after it.
 func (d *DB) View(ctx context.Context, fn func(store.Reader) error) error {
 	s, err := d.begin(ctx, d.reader, "view", "BEGIN")
 	if err != nil {
@@ -23,7 +27,7 @@ func (d *DB) View(ctx context.Context, fn func(store.Reader) error) error {
 }
 
 // Update runs fn in one write transaction. The Writer is for one goroutine
-// and ends with fn. Once an operation of the store has failed, nothing of the
+// and ends with fn, which must not call Update: it would wait for itself. Once an operation of the store has failed, nothing of the
 // transaction is stored, whatever fn returns.
 func (d *DB) Update(ctx context.Context, fn func(store.Writer) error) error {
 	s, err := d.begin(ctx, d.writer, "update", "BEGIN IMMEDIATE")
@@ -52,31 +56,32 @@ type snapshot struct {
 	conn      *sql.Conn
 	head      store.Stamp
 	failed    error // the first failure of the store, for ever
-	ended     bool
 	committed bool
 }
 
 func (d *DB) begin(ctx context.Context, pool *sql.DB, op, stmt string) (*snapshot, error) {
 	s := &snapshot{ctx: ctx, db: d}
-	if err := s.enter(op); err != nil {
-		return nil, err
+	if !d.enter() {
+		return nil, s.fail(op, errClosing)
 	}
-	conn, err := pool.Conn(ctx)
-	if err != nil {
-		return nil, s.fail(op, err)
-	}
-	s.conn = conn
-	if _, err := conn.ExecContext(ctx, stmt); err != nil {
-		err = s.fail(op, err)
-		s.end()
-		return nil, err
-	}
-	if err := s.readHead(); err != nil {
-		err = s.fail(op, err)
+	if err := s.open(pool, op, stmt); err != nil {
 		s.end()
 		return nil, err
 	}
 	return s, nil
+}
+
+func (s *snapshot) open(pool *sql.DB, op, stmt string) (err error) {
+	if err := s.enter(op); err != nil {
+		return err
+	}
+	if s.conn, err = pool.Conn(s.ctx); err != nil {
+		return s.fail(op, err)
+	}
+	if _, err := s.exec(op, stmt); err != nil {
+		return err
+	}
+	return s.fail(op, s.readHead())
 }
 
 // readHead reads the last stamp; it is the first read and fixes the snapshot.
@@ -98,7 +103,10 @@ func (s *snapshot) readHead() error {
 // end rolls back what was not committed and gives the connection back. A
 // connection that cannot roll back is closed: its transaction ends with it.
 func (s *snapshot) end() {
-	s.ended = true
+	defer s.db.running.Done()
+	if s.conn == nil {
+		return
+	}
 	if !s.committed {
 		if _, err := s.conn.ExecContext(context.WithoutCancel(s.ctx), "ROLLBACK"); err != nil {
 			_ = s.conn.Raw(func(any) error { return driver.ErrBadConn })
@@ -107,13 +115,10 @@ func (s *snapshot) end() {
 	_ = s.conn.Close()
 }
 
-// enter opens an operation: it fails after the end, after a failure, when the
-// caller is gone or when a fault is injected.
+// enter opens an operation: it fails after a failure, when the caller is gone
+// or when a fault is injected. (After the end the connection refuses.)
 func (s *snapshot) enter(op string) error {
-	switch {
-	case s.ended:
-		return fmt.Errorf("%s: %w: the transaction has ended", op, store.ErrUnavailable)
-	case s.failed != nil:
+	if s.failed != nil {
 		return s.failed
 	}
 	if err := s.ctx.Err(); err != nil {

@@ -49,11 +49,6 @@ var modelRow = rapid.Custom(func(t *rapid.T) searchparam.Row {
 
 var modelRows = rapid.SliceOfN(modelRow, 0, 5)
 
-var modelPrefix = rapid.SampledFrom([]searchparam.Prefix{
-	searchparam.Eq, searchparam.Ne, searchparam.Gt, searchparam.Lt,
-	searchparam.Ge, searchparam.Le, searchparam.Sa, searchparam.Eb,
-})
-
 // instant is near the times at which the model committed.
 func (m *model) instant() *rapid.Generator[time.Time] {
 	return rapid.Custom(func(t *rapid.T) time.Time {
@@ -115,7 +110,7 @@ func drawToken(t *rapid.T) searchparam.Alternative {
 }
 
 func drawRange(t *rapid.T, instant *rapid.Generator[time.Time]) searchparam.Alternative {
-	a := searchparam.Alternative{Prefix: modelPrefix.Draw(t, "prefix"), Lo: instant.Draw(t, "lo"), Hi: instant.Draw(t, "hi")}
+	a := searchparam.Alternative{Prefix: rapid.SampledFrom(prefixes).Draw(t, "prefix"), Lo: instant.Draw(t, "lo"), Hi: instant.Draw(t, "hi")}
 	if a.Hi.Before(a.Lo) {
 		a.Lo, a.Hi = a.Hi, a.Lo
 	}

@@ -28,11 +28,11 @@ func names(vs []store.Version) []string {
 }
 
 func historyOrder(f *fixture) {
-	f.putOne(plan("a", "1"))
+	f.putOne(Plan("a", "1"))
 	f.putOne(patient("p", 1))
 	f.update(func(w store.Writer) {
-		f.put(w, plan("b", "1"))
-		f.put(w, plan("a", "2"))
+		f.put(w, Plan("b", "1"))
+		f.put(w, Plan("a", "2"))
 		f.put(w, patient("p", 2))
 	})
 	all := f.history(store.HistoryQuery{Count: 10})
@@ -49,8 +49,8 @@ func historyOrder(f *fixture) {
 func historyPages(f *fixture) {
 	for i := range 4 {
 		f.update(func(w store.Writer) {
-			f.put(w, plan("a", fmt.Sprint(i)))
-			f.put(w, plan("b", fmt.Sprint(i)))
+			f.put(w, Plan("a", fmt.Sprint(i)))
+			f.put(w, Plan("b", fmt.Sprint(i)))
 			f.put(w, patient("p", i))
 		})
 	}
@@ -67,7 +67,7 @@ func historyPages(f *fixture) {
 				got = append(got, names(p.Versions)...)
 				if more = p.More; more {
 					q.After, q.UpTo = keyOf(p.Versions[len(p.Versions)-1]), whole.UpTo
-					f.putOne(plan("a", fmt.Sprint("x", len(got), count, q.Type, q.ID)))
+					f.putOne(Plan("a", fmt.Sprint("x", len(got), count, q.Type, q.ID)))
 				}
 			}
 			assert.Equal(f, names(whole.Versions), got)
@@ -79,9 +79,9 @@ func historyPages(f *fixture) {
 
 // R4 http.html#history, _since: created at or after the instant.
 func historySince(f *fixture) {
-	f.putOne(plan("a", "1"))
-	two := f.putOne(plan("a", "2"))
-	f.putOne(plan("a", "3"))
+	f.putOne(Plan("a", "1"))
+	two := f.putOne(Plan("a", "2"))
+	f.putOne(Plan("a", "3"))
 	for _, c := range []struct {
 		since time.Time
 		want  []string
@@ -101,7 +101,7 @@ func historySince(f *fixture) {
 }
 
 func historyUnknown(f *fixture) {
-	f.putOne(plan("a", "1"))
+	f.putOne(Plan("a", "1"))
 	f.view(func(r store.Reader) {
 		_, err := r.History(store.HistoryQuery{Type: "CarePlan", ID: "b", Count: 10})
 		assert.ErrorIs(f, err, store.ErrNotFound)

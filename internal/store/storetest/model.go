@@ -113,7 +113,7 @@ func (m *model) change(rt *rapid.T, w store.Writer) {
 
 func (m *model) put(rt *rapid.T, w store.Writer, ref resource.Ref) {
 	n := rapid.IntRange(0, 3).Draw(rt, "content")
-	content := plan(ref.ID, fmt.Sprint(n))
+	content := Plan(ref.ID, fmt.Sprint(n))
 	if ref.Type == "Patient" {
 		content = patient(ref.ID, n)
 	}

@@ -17,8 +17,10 @@ var searchTests = []test{
 	{"ReferenceAndURI", searchReference},
 	{"StringStartsWith", searchString},
 	{"DatePrefixes", searchDate},
+	{"DatesToTheNanosecond", searchFineDates},
 	{"ID", searchID},
 	{"LastUpdated", searchLastUpdated},
+	{"LastUpdatedToTheNanosecond", searchFineLastUpdated},
 	{"AllConditionsAnyAlternative", searchAndOr},
 	{"OneTypeOnly", searchType},
 	{"OrderAndPages", searchPages},
@@ -77,11 +79,11 @@ func one(kind searchparam.Kind, a searchparam.Alternative) searchparam.Condition
 
 // R4 search.html#token.
 func searchToken(f *fixture) {
-	f.putOne(plan("sys", ""), code("p", "http://s", "x"))
-	f.putOne(plan("other", ""), code("p", "http://t", "x"))
-	f.putOne(plan("none", ""), code("p", "", "x"))
-	f.putOne(plan("case", ""), code("p", "http://s", "X"))
-	f.putOne(plan("param", ""), code("q", "http://s", "x"))
+	f.putOne(Plan("sys", ""), code("p", "http://s", "x"))
+	f.putOne(Plan("other", ""), code("p", "http://t", "x"))
+	f.putOne(Plan("none", ""), code("p", "", "x"))
+	f.putOne(Plan("case", ""), code("p", "http://s", "X"))
+	f.putOne(Plan("param", ""), code("q", "http://s", "x"))
 	for _, c := range []struct {
 		a    searchparam.Alternative
 		want []string
@@ -100,9 +102,9 @@ func searchToken(f *fixture) {
 // R4 search.html#reference and #uri: the whole value.
 func searchReference(f *fixture) {
 	uri := searchparam.Row{Param: "p", Kind: searchparam.URI, Code: "http://a/b"}
-	f.putOne(plan("r", ""), ref("p", "Patient/1"))
-	f.putOne(plan("l", ""), ref("p", "Patient/11"))
-	f.putOne(plan("u", ""), uri)
+	f.putOne(Plan("r", ""), ref("p", "Patient/1"))
+	f.putOne(Plan("l", ""), ref("p", "Patient/11"))
+	f.putOne(Plan("u", ""), uri)
 	assert.Equal(f, []string{"r"}, f.found(one(searchparam.Reference, searchparam.Alternative{Code: "Patient/1"})))
 	assert.Equal(f, []string{"u"}, f.found(one(searchparam.URI, searchparam.Alternative{Code: "http://a/b"})))
 	assert.Empty(f, f.found(one(searchparam.URI, searchparam.Alternative{Code: "http://a/"})))
@@ -113,11 +115,11 @@ func searchString(f *fixture) {
 	text := func(s string) searchparam.Row {
 		return searchparam.Row{Param: "p", Kind: searchparam.String, Text: s}
 	}
-	f.putOne(plan("eve", ""), text("eve"))
-	f.putOne(plan("evelyn", ""), text("evelyn"), text("eve"))
-	f.putOne(plan("steven", ""), text("steven"))
-	f.putOne(plan("wide", ""), text("ev\U0010FFFFx"))
-	f.putOne(plan("percent", ""), text("e%e"))
+	f.putOne(Plan("eve", ""), text("eve"))
+	f.putOne(Plan("evelyn", ""), text("evelyn"), text("eve"))
+	f.putOne(Plan("steven", ""), text("steven"))
+	f.putOne(Plan("wide", ""), text("ev\U0010FFFFx"))
+	f.putOne(Plan("percent", ""), text("e%e"))
 	for s, want := range map[string][]string{
 		"eve": {"eve", "evelyn"}, "evel": {"evelyn"}, "e%": {"percent"}, "v": {}, "_ve": {},
 		"ev": {"eve", "evelyn", "wide"}, "ev\U0010FFFF": {"wide"},
@@ -148,9 +150,9 @@ func searchDate(f *fixture) {
 		{"outof", 12, 13}, {"after", 13, 14}, {"since", 11, 0}, {"until", 0, 11}, {"always", 0, 0},
 	} {
 		lo, hi := days(v.from, v.to)
-		f.putOne(plan(v.id, ""), searchparam.Row{Param: "p", Kind: searchparam.Date, Lo: lo, Hi: hi})
+		f.putOne(Plan(v.id, ""), searchparam.Row{Param: "p", Kind: searchparam.Date, Lo: lo, Hi: hi})
 	}
-	f.putOne(plan("undated", ""))
+	f.putOne(Plan("undated", ""))
 	for prefix, want := range map[searchparam.Prefix][]string{
 		searchparam.Eq: {"same", "inside"},
 		searchparam.Ne: {"before", "into", "around", "outof", "after", "since", "until", "always"},
@@ -167,11 +169,97 @@ func searchDate(f *fixture) {
 	}
 }
 
+// prefixes are all that R4 search.html#prefix has but ap.
+var prefixes = []searchparam.Prefix{
+	searchparam.Eq, searchparam.Ne, searchparam.Gt, searchparam.Lt,
+	searchparam.Ge, searchparam.Le, searchparam.Sa, searchparam.Eb,
+}
+
+// around gives every range whose ends lie on, or a nanosecond beside, one of
+// three instants a step apart.
+func around(start time.Time, step time.Duration) (out []searchparam.Alternative) {
+	var at []time.Time
+	for i := range 3 {
+		for _, beside := range []time.Duration{-1, 0, 1} {
+			at = append(at, start.Add(time.Duration(i)*step+beside))
+		}
+	}
+	for i, lo := range at {
+		for _, hi := range at[i+1:] {
+			out = append(out, searchparam.Alternative{Lo: lo, Hi: hi})
+		}
+	}
+	return out
+}
+
+// holding checks every prefix and range against what a condition means.
+func (f *fixture) holding(c searchparam.Condition, ranges []searchparam.Alternative, rows map[string][]searchparam.Row) {
+	f.Helper()
+	f.view(func(r store.Reader) {
+		for _, a := range ranges {
+			for _, a.Prefix = range prefixes {
+				c.Any = []searchparam.Alternative{a}
+				p, err := r.Search(query(c))
+				require.NoError(f, err)
+				var want []string
+				for id, rows := range rows {
+					if c.Holds(rows) {
+						want = append(want, id)
+					}
+				}
+				require.ElementsMatch(f, want, ids(p), "%+v", a)
+			}
+		}
+	})
+}
+
+// Values are whole microseconds (D9: google/fhir cuts there), ranges need not
+// be.
+func searchFineDates(f *fixture) {
+	rows := map[string][]searchparam.Row{}
+	f.update(func(w store.Writer) {
+		ends := []time.Time{{}, t0, t0.Add(time.Microsecond), t0.Add(2 * time.Microsecond)}
+		for i, lo := range ends {
+			for j, hi := range ends {
+				if i > 0 && j > 0 && i >= j {
+					continue
+				}
+				id := fmt.Sprintf("%d-%d", i, j)
+				rows[id] = []searchparam.Row{{Param: "p", Kind: searchparam.Date, Lo: lo, Hi: hi}}
+				f.put(w, Plan(id, ""), rows[id]...)
+			}
+		}
+	})
+	f.holding(searchparam.Condition{Param: "p", Kind: searchparam.Date}, around(t0, time.Microsecond), rows)
+}
+
+// Values are whole milliseconds.
+func searchFineLastUpdated(f *fixture) {
+	rows := map[string][]searchparam.Row{}
+	var first time.Time
+	for i := range 3 {
+		require.NoError(f, f.store.Update(f.ctx, func(w store.Writer) error {
+			s, err := w.Stamp(t0)
+			id := fmt.Sprint(i)
+			rows[id] = []searchparam.Row{{
+				Param: "_lastUpdated", Kind: searchparam.Date, Lo: s.LastUpdated, Hi: s.LastUpdated.Add(time.Millisecond),
+			}}
+			f.put(w, Plan(id, ""))
+			if i == 0 {
+				first = s.LastUpdated
+			}
+			return err
+		}))
+	}
+	f.holding(lastUpdated(), around(first, time.Millisecond), rows)
+	f.holding(lastUpdated(), around(first.Add(2*time.Millisecond), time.Millisecond), rows)
+}
+
 func searchID(f *fixture) {
-	f.putOne(plan("a", ""), code("_id", "", "b"))
-	f.putOne(plan("b", ""))
-	f.putOne(plan("b", "again"))
-	f.putOne(plan("c", ""))
+	f.putOne(Plan("a", ""), code("_id", "", "b"))
+	f.putOne(Plan("b", ""))
+	f.putOne(Plan("b", "again"))
+	f.putOne(Plan("c", ""))
 	f.putOne(patient("a", 1))
 	assert.Equal(f, []string{"a"}, f.found(is("_id", "", "a")))
 	assert.Equal(f, []string{"b", "c"}, f.found(is("_id", "", "b", "c", "d")))
@@ -182,7 +270,7 @@ func searchID(f *fixture) {
 func searchLastUpdated(f *fixture) {
 	var at [3]time.Time
 	for i := range at {
-		at[i] = f.putOne(plan(fmt.Sprint(i), "")).LastUpdated
+		at[i] = f.putOne(Plan(fmt.Sprint(i), "")).LastUpdated
 	}
 	ms := func(d time.Duration) (lo, hi time.Time) { lo = at[1].Add(d); return lo, lo.Add(time.Millisecond) }
 	for _, c := range []struct {
@@ -222,21 +310,21 @@ func lastUpdated(as ...searchparam.Alternative) searchparam.Condition {
 }
 
 func searchAndOr(f *fixture) {
-	f.putOne(plan("a", ""), code("status", "s", "active"), ref("patient", "Patient/1"))
-	f.putOne(plan("b", ""), code("status", "s", "active"), ref("patient", "Patient/2"))
-	f.putOne(plan("c", ""), code("status", "s", "revoked"), ref("patient", "Patient/1"))
-	f.putOne(plan("d", ""), code("status", "s", "active"), code("status", "s", "revoked"), ref("patient", "Patient/1"), ref("patient", "Patient/1"))
+	f.putOne(Plan("a", ""), code("status", "s", "active"), ref("patient", "Patient/1"))
+	f.putOne(Plan("b", ""), code("status", "s", "active"), ref("patient", "Patient/2"))
+	f.putOne(Plan("c", ""), code("status", "s", "revoked"), ref("patient", "Patient/1"))
+	f.putOne(Plan("d", ""), code("status", "s", "active"), code("status", "s", "revoked"), ref("patient", "Patient/1"), ref("patient", "Patient/1"))
 	assert.Equal(f, []string{"a", "d"}, f.found(is("status", "s", "active"), to("patient", "Patient/1")))
 	assert.Equal(f, []string{"a", "b", "c", "d"}, f.found(is("status", "s", "active", "revoked")))
 	assert.Equal(f, []string{"d"}, f.found(is("status", "s", "active"), is("status", "s", "revoked")))
 	assert.Equal(f, []string{"a", "b", "d"}, f.found(is("status", "s", "active"), to("patient", "Patient/1", "Patient/2")))
 	assert.Empty(f, f.found(is("status", "s"), to("patient", "Patient/1")), "no alternative holds for nothing")
-	f.putOne(plan("a", "changed"), code("status", "s", "completed"))
+	f.putOne(Plan("a", "changed"), code("status", "s", "completed"))
 	assert.Equal(f, []string{"d"}, f.found(is("status", "s", "active"), to("patient", "Patient/1")), "by the current version")
 }
 
 func searchType(f *fixture) {
-	f.putOne(plan("a", ""), code("identifier", "s", "1"))
+	f.putOne(Plan("a", ""), code("identifier", "s", "1"))
 	f.putOne(patient("a", 1), code("identifier", "s", "1"))
 	assert.Equal(f, []string{"a"}, f.found(is("identifier", "s", "1")))
 	q := query(is("identifier", "s", "1"))
@@ -268,7 +356,7 @@ func searchPages(f *fixture) {
 	var want []string
 	for i := range 7 {
 		id := fmt.Sprint((i * 3) % 7)
-		f.putOne(plan(id, ""), code("status", "s", "active"))
+		f.putOne(Plan(id, ""), code("status", "s", "active"))
 		want = append(want, id)
 	}
 	for _, match := range [][]searchparam.Condition{nil, {is("status", "s", "active")}} {
@@ -291,7 +379,7 @@ func searchPages(f *fixture) {
 func searchBound(f *fixture) {
 	for _, ascending := range []bool{true, false} {
 		for i := range 6 {
-			f.putOne(plan(fmt.Sprint(i), fmt.Sprint("old ", ascending)), code("status", "s", "active"))
+			f.putOne(Plan(fmt.Sprint(i), fmt.Sprint("old ", ascending)), code("status", "s", "active"))
 		}
 		q := query(is("status", "s", "active"))
 		q.Ascending, q.Count = ascending, 2
@@ -302,9 +390,9 @@ func searchBound(f *fixture) {
 			// that no longer matches.
 			n++
 			for i := range 6 {
-				f.putOne(plan(fmt.Sprint(i), fmt.Sprint("new ", ascending, n)), code("status", "s", []string{"revoked", "active"}[i%2]))
+				f.putOne(Plan(fmt.Sprint(i), fmt.Sprint("new ", ascending, n)), code("status", "s", []string{"revoked", "active"}[i%2]))
 			}
-			f.putOne(plan(fmt.Sprint("later", ascending, n), ""), code("status", "s", "active"))
+			f.putOne(Plan(fmt.Sprintf("later-%t-%d", ascending, n), ""), code("status", "s", "active"))
 		})
 		seen := map[string]bool{}
 		for _, v := range got {
@@ -321,7 +409,7 @@ func searchBound(f *fixture) {
 func searchOneCommit(f *fixture) {
 	f.update(func(w store.Writer) {
 		for _, id := range []string{"c", "a", "d", "b"} {
-			f.put(w, plan(id, ""))
+			f.put(w, Plan(id, ""))
 		}
 	})
 	for count := 1; count <= 4; count++ {
@@ -337,7 +425,7 @@ func searchOneCommit(f *fixture) {
 
 func searchTotals(f *fixture) {
 	for i := range 5 {
-		f.putOne(plan(fmt.Sprint(i), ""), code("status", "s", "active"), code("status", "t", "active"))
+		f.putOne(Plan(fmt.Sprint(i), ""), code("status", "s", "active"), code("status", "t", "active"))
 	}
 	q := query(is("status", "", "active"))
 	q.Count = 2
@@ -359,7 +447,7 @@ func searchTotals(f *fixture) {
 }
 
 func searchNotOffered(f *fixture) {
-	f.putOne(plan("a", ""))
+	f.putOne(Plan("a", ""))
 	for _, c := range []searchparam.Condition{
 		one("special", searchparam.Alternative{Code: "x"}),
 		one(searchparam.Quantity, searchparam.Alternative{Number: "1"}),
@@ -375,7 +463,7 @@ func searchNotOffered(f *fixture) {
 }
 
 func searchEpoch(f *fixture) {
-	f.putOne(plan("a", ""))
+	f.putOne(Plan("a", ""))
 	f.view(func(r store.Reader) {
 		_, err := r.Search(store.Query{Type: "CarePlan", Epoch: "other", Count: 1})
 		assert.ErrorIs(f, err, store.ErrEpoch)
@@ -387,7 +475,7 @@ func searchEpoch(f *fixture) {
 }
 
 func searchInjection(f *fixture) {
-	f.putOne(plan("a", ""), code("status", "s", "active"))
+	f.putOne(Plan("a", ""), code("status", "s", "active"))
 	for _, s := range []string{`' OR 1=1 --`, `") OR 1 --`, "x\x00y", "?", "1; DROP TABLE version", "\xff"} {
 		for _, c := range []searchparam.Condition{
 			is("status", "", s), is("status", s, "active"), is(s, "", "active"), is("_id", "", s), to("status", s),
