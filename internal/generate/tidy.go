@@ -99,6 +99,9 @@ func (m *maker) tidyToe(t *record.Toe) {
 	if t.Tourniquet == "not-used" && !m.chance(0.05) {
 		t.Tourniquets = nil
 	}
+	if len(t.Tourniquets) == 2 && !m.chance(0.15) {
+		m.tidySecond(&t.Tourniquets[0], &t.Tourniquets[1])
+	}
 	if len(t.Borders) == 2 { // the two borders of one nail
 		t.Borders[0].Border, t.Borders[1].Border = "medial", "lateral"
 		for i := range t.Borders {
@@ -106,6 +109,21 @@ func (m *maker) tidyToe(t *record.Toe) {
 				t.Borders[i].Procedure = "partial-avulsion"
 			}
 		}
+	}
+}
+
+// tidySecond lets a second period begin after the first has ended.
+func (m *maker) tidySecond(first, second *record.Tourniquet) {
+	if first.Off == nil || first.Off.Partial() {
+		return
+	}
+	off, _ := first.Off.In(m.o.Zone)
+	on := off.Add(time.Duration(1+m.IntN(6)) * time.Minute)
+	if second.On != nil {
+		second.On = ptr(m.when(on, true))
+	}
+	if second.Off != nil {
+		second.Off = ptr(m.when(on.Add(time.Duration(3+m.IntN(14))*time.Minute), true))
 	}
 }
 
