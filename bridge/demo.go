@@ -6,6 +6,7 @@ import (
 	"os"
 	"time"
 
+	"nailbridge/internal/access"
 	"nailbridge/internal/config"
 	"nailbridge/internal/convert"
 	"nailbridge/mapping/record"
@@ -21,10 +22,14 @@ type demoCommand struct {
 // Run serves the invented clinic: it sends its records through the same
 // intake as any other, then serves.
 func (c demoCommand) Run(e *env) (err error) {
+	if err := access.Loopback(c.Listen); err != nil {
+		return err // before the records are taken, which lasts some seconds
+	}
 	file, err := config.Parse(testdata.Settings())
 	if err != nil {
 		return err
 	}
+	file.PublicBaseURL = "http://" + c.Listen + "/fhir"
 	dir := c.Data
 	if dir == "" {
 		if dir, err = os.MkdirTemp("", "nailbridge-demo-"); err != nil {

@@ -179,13 +179,15 @@ func terminate(ts *testscript.TestScript, neg bool, args []string) {
 
 // client is the command http of the stories:
 //
-//	http [-wait] [-headers] [-type MEDIA] [-header 'Name: value']... METHOD URL [FILE]
+//	http [-wait] [-until PATTERN] [-headers] [-type MEDIA] [-header 'Name: value']... METHOD URL [FILE]
 //
 // It prints the status, with -headers the header fields, and the body, JSON
-// indented. With -wait it asks until the answer is 200, for half a minute.
+// indented. With -wait it asks until the answer is 200, with -until until the
+// body holds the pattern, for half a minute.
 func client() int {
 	set := flag.NewFlagSet("http", flag.ExitOnError)
 	wait := set.Bool("wait", false, "")
+	until := set.String("until", "", "")
 	headers := set.Bool("headers", false, "")
 	media := set.String("type", "application/json", "")
 	var extra []string
@@ -203,10 +205,12 @@ func client() int {
 		}
 		extra = append([]string{"Content-Type: " + *media}, extra...)
 	}
+	wanted := regexp.MustCompile(*until)
 	for begin := time.Now(); ; time.Sleep(50 * time.Millisecond) {
 		res, err := ask(set.Arg(0), set.Arg(1), body, extra)
+		early := *wait && (err != nil || res.status != http.StatusOK) || *until != "" && !wanted.Match(res.body)
 		switch {
-		case *wait && time.Since(begin) < 30*time.Second && (err != nil || res.status != http.StatusOK):
+		case early && time.Since(begin) < 30*time.Second:
 			continue
 		case err != nil:
 			fmt.Fprintln(os.Stderr, err)
@@ -235,7 +239,8 @@ func ask(method, url string, body []byte, headers []string) (reply, error) {
 		}
 		req.Header.Set(name, value)
 	}
-	res, err := http.DefaultClient.Do(req)
+	direct := http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	res, err := direct.Do(req)
 	if err != nil {
 		return reply{}, err
 	}
