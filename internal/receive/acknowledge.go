@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"time"
 
 	"nailbridge/internal/store"
@@ -30,27 +29,24 @@ type Acknowledgement struct {
 	InputsHash string        `json:"inputsHash"` // as shown with the flag
 }
 
-// Acknowledge binds a person's answer to a flag as it was shown: to its code,
-// place and the hash of its inputs. A change of those inputs opens it again.
+// Acknowledge binds a person's answer to a flag as it was shown, with the
+// record or another of its case: to its code, place and the hash of its
+// inputs. A change of those inputs opens it again.
 func (v *Receiver) Acknowledge(ctx context.Context, recordID, flagID string, a Acknowledgement) (mapping.Flag, error) {
 	var shown mapping.Flag
 	stale := false
 	err := v.Store.Update(ctx, func(w store.Writer) error {
-		fl, err := w.Flag(v.Settings.Clinic.ID, flagID)
-		if errors.Is(err, store.ErrNotFound) {
-			return ErrNoFlag
-		}
+		fl, err := v.flagOf(w, recordID, flagID)
 		if err != nil {
 			return err
 		}
-		if err := json.Unmarshal(fl.JSON, &shown); err != nil {
-			return fmt.Errorf("stored flag: %w", err)
-		}
-		if shown.Record != recordID && shown.Case != recordID {
-			return ErrNoFlag
-		}
 		stale = fl.InputsHash != a.InputsHash
-		return v.putAck(w, fl, a, stale, &shown)
+		if err := v.putAck(w, fl.Flag, a, stale); err != nil {
+			return err
+		}
+		fl, err = v.flagOf(w, recordID, flagID)
+		shown = fl.shown
+		return err
 	})
 	switch {
 	case errors.Is(err, ErrNoFlag):
@@ -66,7 +62,7 @@ func (v *Receiver) Acknowledge(ctx context.Context, recordID, flagID string, a A
 // putAck keeps the acknowledgement and folds again, so that the published
 // issue gains its mitigation in the same commit. The same acknowledgement sent
 // again is kept once.
-func (v *Receiver) putAck(w store.Writer, fl store.Flag, a Acknowledgement, stale bool, shown *mapping.Flag) error {
+func (v *Receiver) putAck(w store.Writer, fl store.Flag, a Acknowledgement, stale bool) error {
 	b, err := json.Marshal(mapping.Acknowledgement{
 		Case: fl.Case, Flag: fl.ID, InputsHash: a.InputsHash, Who: a.Who, Reason: a.Reason, At: a.At.UTC(),
 	})
@@ -94,12 +90,6 @@ func (v *Receiver) putAck(w store.Writer, fl store.Flag, a Acknowledgement, stal
 	if !ok {
 		return errors.New("stored flag names no patient")
 	}
-	if _, err := v.refoldPatient(w, id); err != nil {
-		return err
-	}
-	again, err := w.Flag(v.Settings.Clinic.ID, fl.ID)
-	if err != nil {
-		return err
-	}
-	return json.Unmarshal(again.JSON, shown)
+	_, err = v.refoldPatient(w, id)
+	return err
 }

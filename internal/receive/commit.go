@@ -75,6 +75,7 @@ type committer struct {
 	a     attempt
 	f     *folded
 	stamp *store.Stamp
+	made  []string // versions of this patient's part of the commit
 	prov  map[provKey][]mapping.VersionedRef
 }
 
@@ -118,7 +119,7 @@ func (c *committer) put(owned []store.Held, checked []validate.Checked) error {
 		r := ch.Resource()
 		was, had := before[r.Ref()]
 		if had && !was.Deleted && was.Content.Equal(r) {
-			c.note(r.Ref(), was.VersionID, Same)
+			c.same(r.Ref(), was.VersionID)
 			continue
 		}
 		what, activity := Created, mapping.ActivityCreate
@@ -141,7 +142,7 @@ func (c *committer) putOne(ch validate.Checked, caseID string, what Change, acti
 	if err != nil {
 		return err
 	}
-	c.f.changes[r.Ref()] = change{ResourceVersion{r.Ref().String(), ver.VersionID, what}, caseID}
+	c.changed(r.Ref(), ver.VersionID, what, caseID)
 	if r.Type() != "Provenance" {
 		k := provKey{caseID, activity}
 		c.prov[k] = append(c.prov[k], mapping.VersionedRef{Ref: r.Ref(), VersionID: ver.VersionID})
@@ -149,12 +150,17 @@ func (c *committer) putOne(ch validate.Checked, caseID string, what Change, acti
 	return nil
 }
 
-// note notes a resource that stays as it is.
-func (c *committer) note(ref resource.Ref, versionID string, what Change) {
-	if _, changed := c.f.changes[ref]; changed && what == Same {
-		return // another patient's fold changed it in this commit
+func (c *committer) changed(ref resource.Ref, versionID string, what Change, caseID string) {
+	c.f.changes[ref] = change{ResourceVersion{ref.String(), versionID, what}, caseID}
+	c.made = append(c.made, mapping.VersionedRef{Ref: ref, VersionID: versionID}.String())
+}
+
+// same notes a resource that stays as it is, unless another patient's fold
+// changed it in this commit.
+func (c *committer) same(ref resource.Ref, versionID string) {
+	if _, changed := c.f.changes[ref]; !changed {
+		c.f.changes[ref] = change{ResourceVersion{ref.String(), versionID, Same}, c.a.res.CaseOf[ref]}
 	}
-	c.f.changes[ref] = change{ResourceVersion{ref.String(), versionID, what}, c.a.res.CaseOf[ref]}
 }
 
 // vanish marks what the fold no longer makes (D6), masked when its case now
@@ -217,7 +223,7 @@ func (c *committer) withdraw(owned []store.Held) error {
 		if err != nil {
 			return err
 		}
-		c.f.changes[h.Ref] = change{ResourceVersion{h.Ref.String(), ver.VersionID, Removed}, h.Case}
+		c.changed(h.Ref, ver.VersionID, Removed, h.Case)
 	}
 	return c.announce()
 }

@@ -2,6 +2,7 @@ package receive
 
 import (
 	"encoding/json"
+	"slices"
 	"time"
 
 	"nailbridge/internal/store"
@@ -64,13 +65,10 @@ func (c *committer) announce() error {
 	if c.stamp == nil {
 		return nil
 	}
-	e := ChangeEvent{Clinic: c.a.owner.Clinic, Epoch: c.stamp.Epoch, Seq: c.stamp.Seq}
-	for _, x := range c.f.sorted() {
-		if x.Change != Same {
-			e.Resources = append(e.Resources, x.Reference+"/_history/"+x.VersionID)
-		}
-	}
-	return putEvent(c.w, EventChange, e)
+	slices.Sort(c.made)
+	return putEvent(c.w, EventChange, ChangeEvent{
+		Clinic: c.a.owner.Clinic, Epoch: c.stamp.Epoch, Seq: c.stamp.Seq, Resources: c.made,
+	})
 }
 
 // announceFlags puts the open flags that were not open and published before

@@ -3,6 +3,7 @@ package receive
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"unicode/utf8"
 
 	"nailbridge/internal/store"
@@ -50,7 +51,10 @@ func (v *Receiver) Look(ctx context.Context, id string) (Lookup, error) {
 			a.Counts = i == current
 			out.Deliveries = append(out.Deliveries, a)
 		}
-		out.Flags, err = v.flagsOf(r, rows, id)
+		flags, err := v.flagsOf(r, rows, id)
+		for _, f := range flags {
+			out.Flags = append(out.Flags, f.shown)
+		}
 		return err
 	})
 	return out, err
@@ -72,16 +76,22 @@ func (v *Receiver) arrived(row store.Delivery) Arrived {
 
 const timeLayout = "2006-01-02T15:04:05.000Z"
 
+// standingFlag is a flag as stored and as shown.
+type standingFlag struct {
+	store.Flag
+	shown mapping.Flag
+}
+
 // flagsOf are the flags that stand on the record or its case, for every
 // patient that the record ever named.
-func (v *Receiver) flagsOf(r store.Reader, rows []store.Delivery, id string) ([]mapping.Flag, error) {
+func (v *Receiver) flagsOf(r store.Reader, rows []store.Delivery, id string) ([]standingFlag, error) {
 	cases, patients := map[string]bool{id: true}, map[string]bool{}
-	var out []mapping.Flag
 	for _, row := range rows {
 		if row.Surgery != "" {
 			cases[row.Surgery] = true
 		}
 	}
+	var out []standingFlag
 	for _, row := range rows {
 		if row.Patient == "" || patients[row.Patient] {
 			continue
@@ -92,14 +102,37 @@ func (v *Receiver) flagsOf(r store.Reader, rows []store.Delivery, id string) ([]
 			return nil, err
 		}
 		for _, s := range stored {
-			var fl mapping.Flag
-			if err := json.Unmarshal(s.JSON, &fl); err != nil {
-				return nil, err
+			f := standingFlag{Flag: s}
+			if err := json.Unmarshal(s.JSON, &f.shown); err != nil {
+				return nil, fmt.Errorf("stored flag: %w", err)
 			}
-			if cases[fl.Case] || fl.Record == id {
-				out = append(out, fl)
+			if cases[f.shown.Case] || f.shown.Record == id {
+				out = append(out, f)
 			}
 		}
+	}
+	return out, nil
+}
+
+// flagOf is the flag with an id among those of a record. An amendment may
+// leave it standing for two patients; the open one counts, then the last.
+func (v *Receiver) flagOf(r store.Reader, recordID, flagID string) (standingFlag, error) {
+	rows, err := r.Deliveries(v.Settings.Clinic.ID, recordID)
+	if err != nil {
+		return standingFlag{}, err
+	}
+	all, err := v.flagsOf(r, rows, recordID)
+	if err != nil {
+		return standingFlag{}, err
+	}
+	var out standingFlag
+	for _, f := range all {
+		if f.ID == flagID && (out.ID == "" || f.Open || !out.Open) {
+			out = f
+		}
+	}
+	if out.ID == "" {
+		return out, ErrNoFlag
 	}
 	return out, nil
 }

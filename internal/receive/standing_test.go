@@ -1,6 +1,8 @@
 package receive_test
 
 import (
+	"encoding/base64"
+	"encoding/hex"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -147,7 +149,8 @@ func TestD1_1_DraftsWithdrawalsAndHistory(t *testing.T) {
 func TestD1_1_ASavedAtAheadOfReception(t *testing.T) {
 	w := rt.New(t)
 	w.At("2026-03-02T12:00:00Z")
-	w.Send(rt.Surgery(rt.Saved("2026-03-02T23:00:00Z"), wide(3)))
+	_, err := w.Receive(t.Context(), rt.Surgery(rt.Saved("2026-03-02T23:00:00Z"), wide(3)), false)
+	require.NoError(t, err)
 	require.Len(t, w.Issues("saved-at-ahead"), 1)
 	w.At("2026-03-02T12:20:00Z")
 	a := w.Send(rt.Surgery(rt.Saved("2026-03-02T12:19:00Z"), wide(4)))
@@ -174,4 +177,11 @@ func TestD1_1_OneDeliveryIsKeptOnce(t *testing.T) {
 		assert.Equal(t, first, rows[0].Received)
 		return err
 	})
+}
+
+func niURI(t testing.TB, hash string) string {
+	t.Helper()
+	b, err := hex.DecodeString(hash)
+	require.NoError(t, err)
+	return "ni:///sha-256;" + base64.RawURLEncoding.EncodeToString(b)
 }

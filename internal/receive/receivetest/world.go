@@ -22,6 +22,7 @@ import (
 	"nailbridge/internal/store"
 	"nailbridge/internal/store/sqlite"
 	"nailbridge/mapping"
+	"nailbridge/mapping/record"
 	"nailbridge/mapping/resource"
 	"nailbridge/mapping/safety"
 	"nailbridge/mapping/terms"
@@ -92,10 +93,16 @@ func New(t testing.TB, edits ...func(*mapping.Settings)) *World {
 	return w
 }
 
-// Send receives one record, a second after the last.
+// Send receives one record, a second after the last and not before it was
+// saved.
 func (w *World) Send(body []byte) receive.Answer {
 	w.Helper()
 	w.Now = w.Now.Add(time.Second)
+	if r := record.Read(body, w.Settings.Clinic.Zone).Record; r.SavedAt != nil {
+		if at, _ := r.SavedAt.In(w.Settings.Clinic.Zone); at.After(w.Now) {
+			w.Now = at
+		}
+	}
 	a, err := w.Receive(w.Context(), body, false)
 	require.NoError(w, err)
 	return a
