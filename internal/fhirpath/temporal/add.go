@@ -20,20 +20,33 @@ const (
 	Milliseconds
 )
 
-// words are the calendar words, and the UCUM units that mean the same in
-// arithmetic: the definite durations above weeks do not (N1 6.7).
+// words are the calendar durations.
 var words = map[string]Unit{
 	"year": Years, "years": Years, "month": Months, "months": Months,
-	"week": Weeks, "weeks": Weeks, "wk": Weeks, "day": Days, "days": Days, "d": Days,
-	"hour": Hours, "hours": Hours, "h": Hours, "minute": Minutes, "minutes": Minutes, "min": Minutes,
-	"second": Seconds, "seconds": Seconds, "s": Seconds,
-	"millisecond": Milliseconds, "milliseconds": Milliseconds, "ms": Milliseconds,
+	"week": Weeks, "weeks": Weeks, "day": Days, "days": Days,
+	"hour": Hours, "hours": Hours, "minute": Minutes, "minutes": Minutes,
+	"second": Seconds, "seconds": Seconds, "millisecond": Milliseconds, "milliseconds": Milliseconds,
 }
 
-// ParseUnit finds the unit of a word such as "days" or a UCUM code such as
-// "d". The UCUM codes "a" and "mo" are definite durations and no such unit.
-func ParseUnit(s string) (Unit, bool) {
+// codes are the UCUM units that mean the same in arithmetic; the definite
+// durations above weeks, "a" and "mo", do not (N1 6.7).
+var codes = map[string]Unit{
+	"wk": Weeks, "d": Days, "h": Hours, "min": Minutes, "s": Seconds, "ms": Milliseconds,
+}
+
+// ParseWord finds the unit of a calendar word such as "days".
+func ParseWord(s string) (Unit, bool) {
 	u, ok := words[s]
+	return u, ok
+}
+
+// ParseUnit finds the unit of a calendar word or of a UCUM code such as "d"
+// that may be added to dates and times.
+func ParseUnit(s string) (Unit, bool) {
+	if u, ok := words[s]; ok {
+		return u, true
+	}
+	u, ok := codes[s]
 	return u, ok
 }
 

@@ -75,6 +75,13 @@ func (v Value) AsDateTime() Value {
 	return v
 }
 
+// AsTime is the time of day of a DateTime, without its offset.
+func (v Value) AsTime() Value {
+	v.kind, v.zoned, v.offset = Time, false, 0
+	v.part[Year], v.part[Month], v.part[Day] = 0, 0, 0
+	return v
+}
+
 // ParseDate reads YYYY, YYYY-MM or YYYY-MM-DD with a day that exists.
 func ParseDate(s string) (Value, bool) {
 	v := Value{kind: Date}

@@ -1,0 +1,69 @@
+package fhirpath
+
+import (
+	"strings"
+
+	"github.com/cockroachdb/apd/v3"
+
+	"nailbridge/internal/fhirpath/temporal"
+)
+
+// anyNumber stands for as many arguments as one likes.
+const anyNumber = 1 << 10
+
+// The tables are filled at start, since the functions refer to them in turn.
+func init() {
+	type test = struct {
+		min, max int
+		run      func(m *machine, f *frame, c *call) (Truth, error)
+	}
+	predicates = map[string]test{
+		"empty": {0, 0, runEmpty}, "exists": {0, 1, runExists}, "not": {0, 0, runNot}, "all": {1, 1, runAll},
+		"allTrue": {0, 0, quantified(false, False)}, "anyTrue": {0, 0, quantified(true, True)},
+		"allFalse": {0, 0, quantified(true, False)}, "anyFalse": {0, 0, quantified(false, True)},
+		"subsetOf": {1, 1, subset(true)}, "supersetOf": {1, 1, subset(false)}, "isDistinct": {0, 0, runIsDistinct},
+
+		"startsWith": {1, 1, stringTest(strings.HasPrefix)}, "endsWith": {1, 1, stringTest(strings.HasSuffix)},
+		"contains": {1, 1, stringTest(strings.Contains)}, "matches": {1, 1, runMatches},
+
+		"convertsToBoolean": {0, 0, convertsTo(toBoolean)}, "convertsToInteger": {0, 0, convertsTo(toInteger)},
+		"convertsToDecimal": {0, 0, convertsTo(toDecimal)}, "convertsToDate": {0, 0, convertsTo(toDate)},
+		"convertsToDateTime": {0, 0, convertsTo(toDateTime)}, "convertsToTime": {0, 0, convertsTo(toTime)},
+		"convertsToString": {0, 0, convertsTo(toString)}, "convertsToQuantity": {0, 1, runConvertsToQuantity},
+
+		"hasValue": {0, 0, runHasValue}, "memberOf": {1, 1, runMemberOf}, "conformsTo": {1, 1, runConformsTo},
+		"subsumes": {1, 1, subsumption(true)}, "subsumedBy": {1, 1, subsumption(false)}, "htmlChecks": {0, 0, runHTMLChecks},
+	}
+	functions = map[string]function{
+		"distinct": {0, 0, runDistinct}, "count": {0, 0, runCount}, "where": {1, 1, runWhere}, "select": {1, 1, runSelect},
+		"repeat": {1, 1, runRepeat}, "single": {0, 0, runSingle},
+		"first":     {0, 0, slice(func(l []Item) []Item { return l[:1] })},
+		"last":      {0, 0, slice(func(l []Item) []Item { return l[len(l)-1:] })},
+		"tail":      {0, 0, slice(func(l []Item) []Item { return l[1:] })},
+		"skip":      {1, 1, counted(func(l []Item, n int) []Item { return l[n:] })},
+		"take":      {1, 1, counted(func(l []Item, n int) []Item { return l[:n] })},
+		"intersect": {1, 1, runIntersect}, "exclude": {1, 1, runExclude}, "union": {1, 1, runUnion}, "combine": {1, 1, runCombine},
+		"iif": {2, 3, runIif}, "aggregate": {1, 2, runAggregate},
+
+		"toBoolean": {0, 0, convertTo(toBoolean)}, "toInteger": {0, 0, convertTo(toInteger)}, "toDecimal": {0, 0, convertTo(toDecimal)},
+		"toDate": {0, 0, convertTo(toDate)}, "toDateTime": {0, 0, convertTo(toDateTime)}, "toTime": {0, 0, convertTo(toTime)},
+		"toString": {0, 0, convertTo(toString)}, "toQuantity": {0, 1, runToQuantity},
+
+		"indexOf": {1, 1, runIndexOf}, "substring": {1, 2, runSubstring}, "upper": {0, 0, stringMap(strings.ToUpper)},
+		"lower": {0, 0, stringMap(strings.ToLower)}, "replace": {2, 2, runReplace}, "replaceMatches": {2, 2, runReplaceMatches},
+		"length": {0, 0, runLength}, "toChars": {0, 0, runToChars},
+
+		"abs": {0, 0, runAbs}, "ceiling": {0, 0, numeric(rounded(apd.RoundCeiling))}, "floor": {0, 0, numeric(rounded(apd.RoundFloor))},
+		"truncate": {0, 0, numeric(rounded(apd.RoundDown))}, "exp": {0, 0, numeric(refine(exponential))},
+		"ln": {0, 0, numeric(refine(naturalLog))}, "sqrt": {0, 0, numeric(refine(squareRoot))},
+		"log": {1, 1, runLog}, "power": {1, 1, runPower}, "round": {0, 1, runRound},
+
+		"children": {0, 0, runChildren}, "descendants": {0, 0, runDescendants}, "trace": {1, 2, runTrace}, "type": {0, 0, runType},
+		"now":       {0, 0, clock(func(v temporal.Value) Item { return temporalItem(v) })},
+		"today":     {0, 0, clock(func(v temporal.Value) Item { return temporalItem(v.AsDate()) })},
+		"timeOfDay": {0, 0, clock(func(v temporal.Value) Item { return temporalItem(v.AsTime()) })},
+
+		"extension": {1, 1, runExtension}, "getValue": {0, 0, runGetValue}, "resolve": {0, 0, runResolve},
+		"checkModifiers": {0, anyNumber, runCheckModifiers}, "elementDefinition": {0, 0, undefined}, "slice": {2, 2, undefined},
+	}
+}

@@ -1,0 +1,167 @@
+package fhirpath
+
+import (
+	"fmt"
+	"unsafe"
+
+	"nailbridge/internal/fhirpath/syntax"
+)
+
+// expr is a compiled expression: it appends its items to out.
+type expr interface {
+	eval(m *machine, f *frame, out []Item) ([]Item, error)
+}
+
+// logical is an expression whose result is at most one Boolean, found without
+// making an item.
+type logical interface {
+	truth(m *machine, f *frame) (Truth, error)
+}
+
+// frame holds the variables of an iteration (N1 5, functions with expressions).
+type frame struct {
+	this  Item // $this; none for an empty focus
+	index int  // $index
+	total []Item
+}
+
+// machine is one evaluation: what it may still spend, and buffers for items
+// between one step and the next.
+type machine struct {
+	*Program
+	env                          *Env
+	context, resource, container Item
+	steps, memory                int
+	free                         [][]Item
+}
+
+const itemSize = int(unsafe.Sizeof(Item{}))
+
+// step takes n steps off the budget.
+func (m *machine) step(n int) error {
+	m.steps -= n
+	if m.steps < 0 || m.memory < 0 {
+		return ErrBudget
+	}
+	return nil
+}
+
+// emit appends an item and takes its cost off the budget; the next step tells
+// if that was too much.
+func (m *machine) emit(out []Item, it Item) []Item {
+	m.steps--
+	m.memory -= itemSize
+	return append(out, it)
+}
+
+// buffer gives an empty buffer, to be given back with release.
+func (m *machine) buffer() []Item {
+	if n := len(m.free); n > 0 {
+		b := m.free[n-1]
+		m.free = m.free[:n-1]
+		return b
+	}
+	return make([]Item, 0, 8)
+}
+
+func (m *machine) release(b []Item) {
+	m.memory += len(b) * itemSize
+	clear(b)
+	if cap(b) <= 4096 && len(m.free) < 64 {
+		m.free = append(m.free, b[:0])
+	}
+}
+
+// collect evaluates e into a buffer of its own.
+func (m *machine) collect(e expr, f *frame) ([]Item, error) { return e.eval(m, f, m.buffer()) }
+
+// newString makes a String and takes its size off the budget.
+func (m *machine) newString(s string) Item {
+	m.memory -= len(s)
+	m.steps -= len(s) / 64
+	return Item{kind: text, val: s}
+}
+
+// truth is what an expression counts as where a Boolean is wanted (N1 4.5,
+// singleton evaluation of collections).
+func (m *machine) truth(e expr, f *frame) (Truth, error) {
+	if l, ok := e.(logical); ok {
+		return l.truth(m, f)
+	}
+	b, err := m.collect(e, f)
+	if err != nil {
+		return Unknown, err
+	}
+	t, err := m.truthOf(b)
+	m.release(b)
+	return t, err
+}
+
+func (m *machine) truthOf(items []Item) (Truth, error) {
+	switch len(items) {
+	case 0:
+		return Unknown, nil
+	case 1:
+		v, ok := m.native(items[0])
+		if ok && v.kind == boolean {
+			return truthOf(v.num != 0), nil
+		}
+		return True, nil
+	}
+	return Unknown, fmt.Errorf("several items where a Boolean is wanted (N1 4.5)")
+}
+
+func truthOf(b bool) Truth {
+	if b {
+		return True
+	}
+	return False
+}
+
+// emitTruth appends the Boolean of t, or nothing.
+func (m *machine) emitTruth(out []Item, t Truth) []Item {
+	if t == Unknown {
+		return out
+	}
+	return m.emit(out, Boolean(t == True))
+}
+
+// one evaluates e where a single item is wanted: the item's value, or false if
+// there is none (N1 4.5).
+func (m *machine) one(e expr, f *frame) (Item, bool, error) {
+	b, err := m.collect(e, f)
+	if err != nil {
+		return Item{}, false, err
+	}
+	it, ok, err := single(b)
+	m.release(b)
+	return it, ok, err
+}
+
+func single(items []Item) (Item, bool, error) {
+	switch len(items) {
+	case 0:
+		return Item{}, false, nil
+	case 1:
+		return items[0], true, nil
+	}
+	return Item{}, false, fmt.Errorf("several items where one is wanted (N1 4.5)")
+}
+
+// fault puts the place of a node before an error, once.
+func fault(n syntax.Node, what string, err error) error {
+	if _, placed := err.(*placed); placed {
+		return err
+	}
+	return &placed{n.Offset(), what, err}
+}
+
+type placed struct {
+	offset int
+	what   string
+	err    error
+}
+
+func (p *placed) Error() string { return fmt.Sprintf("at offset %d, %s: %v", p.offset, p.what, p.err) }
+
+func (p *placed) Unwrap() error { return p.err }
