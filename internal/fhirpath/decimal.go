@@ -99,30 +99,32 @@ func toRat(d *apd.Decimal) *big.Rat {
 // fromRat is the value exactly if it has a finite decimal form in range, else
 // rounded as quotients are.
 func fromRat(r *big.Rat) (*apd.Decimal, bool) {
-	c := &divided
-	if finite(r.Denom()) {
-		c = &exact
+	if places, ok := finite(r.Denom()); ok && places <= maxDigits {
+		n := new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(places)), nil)
+		n.Quo(n.Mul(n, r.Num()), r.Denom())
+		d := apd.NewWithBigInt(new(apd.BigInt).SetMathBigInt(n), -int32(places))
+		return d, inRange(d)
 	}
 	n := apd.NewWithBigInt(new(apd.BigInt).SetMathBigInt(r.Num()), 0)
 	d := apd.NewWithBigInt(new(apd.BigInt).SetMathBigInt(r.Denom()), 0)
-	q, ok := compute(func(c *apd.Context, q *apd.Decimal) (apd.Condition, error) { return c.Quo(q, n, d) }, c)
-	if !ok {
-		return nil, false
-	}
-	return trim(q), true
+	return compute(func(c *apd.Context, q *apd.Decimal) (apd.Condition, error) { return c.Quo(q, n, d) }, &divided)
 }
 
-// finite reports whether fractions of this denominator end: whether it has no
-// prime factors but 2 and 5.
-func finite(den *big.Int) bool {
-	d := new(big.Int).Rsh(den, den.TrailingZeroBits())
-	five, rest := big.NewInt(5), new(big.Int)
+// finite tells how many places fractions of this denominator have, if they
+// end: if it has no prime factors but 2 and 5.
+func finite(den *big.Int) (places int, ok bool) {
+	twos := int(den.TrailingZeroBits())
+	d := new(big.Int).Rsh(den, uint(twos))
+	five, rest, quotient := big.NewInt(5), new(big.Int), new(big.Int)
+	fives := 0
 	for d.BitLen() > 1 {
-		if d.QuoRem(d, five, rest); rest.Sign() != 0 {
-			return false
+		if quotient.QuoRem(d, five, rest); rest.Sign() != 0 {
+			return 0, false
 		}
+		d.Set(quotient)
+		fives++
 	}
-	return true
+	return max(twos, fives), true
 }
 
 func abs32(n int32) int32 {

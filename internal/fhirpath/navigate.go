@@ -124,8 +124,8 @@ func (m *machine) put(v, shadow any, typ spec.TypeID, out []Item) []Item {
 	return m.emit(out, Item{kind: node, typ: typ, val: v, ext: extra})
 }
 
-// children appends all children of it, in the order of the standard, then
-// those that the type does not have, by name (N1 5.8.1).
+// children appends all children of it, in the order of the standard
+// (N1 5.8.1). Members that its type does not have are no elements.
 func (m *machine) children(it *Item, out []Item) []Item {
 	if it.kind != node {
 		return out
@@ -150,7 +150,8 @@ type member struct {
 	order int
 }
 
-// members lists what an object holds, in the order of the standard.
+// members lists the elements that an object holds, in the order of the
+// standard; of an object of unknown type, all members by name.
 func (m *machine) members(obj map[string]any, typ spec.TypeID, out []member) []member {
 	for key := range obj {
 		if key == "resourceType" {
@@ -162,9 +163,11 @@ func (m *machine) members(obj map[string]any, typ spec.TypeID, out []member) []m
 				continue
 			}
 		}
-		c := member{key: key, order: int(^uint(0) >> 1)}
+		c := member{key: key}
 		if known := m.model.Member(typ, key); known.Element != nil {
 			c.typ, c.order = known.Type, known.Element.Index
+		} else if m.model.Type(typ) != nil {
+			continue
 		}
 		out = append(out, c)
 	}

@@ -171,19 +171,17 @@ func (r *suiteRunner) verdict(t testing.TB, c suiteCase) string {
 	return ""
 }
 
-// evaluate gives the items as "type value". Where the case asks for strict
-// mode, the expression is checked against the types first.
+// evaluate gives the items as "type value". Every expression is checked against
+// the types first, not only those that the suite has in strict mode.
 func evaluate(c suiteCase, focus Item) ([]string, error) {
 	p, err := Compile(c.Expression.Text, Options{})
 	if err != nil {
 		return nil, err
 	}
 	focus = p.typed(focus)
-	if strict := c.Mode == "strict" || c.Expression.Mode == "strict" || c.Expression.Invalid == "semantic"; strict {
-		o := typecheck.Options{Ordered: c.Ordered == "true"}
-		if err := typecheck.Check(c.Expression.Text, spec.R4(), focus.Type(), o); err != nil {
-			return nil, err
-		}
+	o := typecheck.Options{Ordered: c.Ordered == "true"}
+	if err := typecheck.Check(c.Expression.Text, spec.R4(), focus.Type(), o); err != nil {
+		return nil, err
 	}
 	items, err := p.Eval(&Env{Now: time.Now()}, focus)
 	if err != nil {
