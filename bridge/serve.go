@@ -112,15 +112,14 @@ func (a *app) routes(s mapping.Settings, namespace uuid.UUID) (http.Handler, err
 		switch {
 		case within(r.URL.Path, "/fhir"):
 			fhir.ServeHTTP(w, r)
-		case within(r.URL.Path, "/records"), within(r.URL.Path, "/follow-up"):
-			door.ServeHTTP(w, r)
-		default:
+		case r.URL.Path == "/health", r.URL.Path == "/ready", r.URL.Path == "/metrics":
 			mux.ServeHTTP(w, r)
+		default:
+			// Unknown paths too: a ServeMux would redirect "//records".
+			door.ServeHTTP(w, r)
 		}
 	})
-	return access.Guard(a.file.PublicBaseURL, func(w http.ResponseWriter, _ *http.Request) {
-		plain(w, http.StatusForbidden, "this host or origin is not served here")
-	}, all), nil
+	return access.Guard(a.file.PublicBaseURL, all), nil
 }
 
 // within reports whether path is base or below it.

@@ -36,27 +36,48 @@ func loopbackHost(host string) bool {
 }
 
 // Guard passes on only requests whose Host is a loopback name or that of the
-// public base URL, and whose Origin, if any, is the same.
-func Guard(publicBase string, refuse http.HandlerFunc, next http.Handler) http.Handler {
+// public base URL, and whose Origin, if any, is the same host. The others are
+// answered 403: an OperationOutcome on /fhir, an RFC 9457 problem elsewhere.
+func Guard(publicBase string, next http.Handler) http.Handler {
 	public := ""
 	if u, err := url.Parse(publicBase); err == nil {
 		public = u.Hostname()
 	}
 	known := func(host string) bool { return loopbackHost(host) || public != "" && strings.EqualFold(host, public) }
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if !known(hostOf(r.Host)) {
+		if !known(hostOf(r.Host)) || !sameOrigin(r) {
 			refuse(w, r)
 			return
 		}
-		if o := r.Header.Get("Origin"); o != "" {
-			u, err := url.Parse(o)
-			if err != nil || !known(u.Hostname()) || u.Host != r.Host {
-				refuse(w, r)
-				return
-			}
-		}
 		next.ServeHTTP(w, r)
 	})
+}
+
+// sameOrigin reports a request without Origin, as programs send it, or with
+// the one of the host it goes to (RFC 6454 section 7).
+func sameOrigin(r *http.Request) bool {
+	origins := r.Header.Values("Origin")
+	if len(origins) == 0 {
+		return true
+	}
+	u, err := url.Parse(origins[0])
+	return err == nil && len(origins) == 1 && (u.Scheme == "http" || u.Scheme == "https") && strings.EqualFold(u.Host, r.Host)
+}
+
+const (
+	outcome = `{"resourceType":"OperationOutcome","issue":[{"severity":"error","code":"forbidden",` +
+		`"diagnostics":"this host or origin is not served here"}]}`
+	problem = `{"type":"https://nailbridge.example/problem/host","title":"This host or origin is not served here.","status":403}`
+)
+
+func refuse(w http.ResponseWriter, r *http.Request) {
+	media, body := "application/problem+json", problem
+	if r.URL.Path == "/fhir" || strings.HasPrefix(r.URL.Path, "/fhir/") {
+		media, body = "application/fhir+json", outcome
+	}
+	w.Header().Set("Content-Type", media)
+	w.WriteHeader(http.StatusForbidden)
+	_, _ = w.Write([]byte(body + "\n")) // the client may be gone
 }
 
 // hostOf is a Host header without its port.

@@ -25,7 +25,7 @@ func ReadNamespace(path string) (uuid.UUID, error) {
 		return uuid.Nil, err
 	}
 	id, err := uuid.Parse(strings.TrimSpace(string(b)))
-	if err != nil {
+	if err != nil || id == uuid.Nil {
 		return uuid.Nil, fmt.Errorf("%s: not a UUID", path)
 	}
 	return id, nil

@@ -193,11 +193,18 @@ func allStaff(by map[record.Identifier][]mapping.Delivery, zone *time.Location) 
 }
 
 // everyNamed gives the deliveries that the patient's fold sees: all of every
-// record id that ever named the patient.
+// record id that ever named the patient, and of the surgeries that these name,
+// though they may be another patient's.
 func everyNamed(by map[record.Identifier][]mapping.Delivery, p record.Identifier) []mapping.Delivery {
 	ids := map[string]bool{}
 	for _, d := range by[p] {
 		ids[d.Record.Record] = true
+		switch {
+		case d.Record.Review != nil:
+			ids[d.Record.Review.Surgery] = true
+		case d.Record.Contact != nil:
+			ids[d.Record.Contact.Surgery] = true
+		}
 	}
 	var out []mapping.Delivery
 	for _, q := range sortedPatients(by) {

@@ -1,0 +1,132 @@
+package config_test
+
+import (
+	"bytes"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	_ "time/tzdata"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/config"
+	"nailbridge/mapping/terms"
+	"nailbridge/testdata"
+)
+
+const least = `{"clinic":{"id":"north","name":"North Foot Clinic","identifierBase":"https://north.example/id"},
+	"zone":"Europe/London","publicBaseUrl":"https://bridge.example/fhir"}`
+
+// What a settings file leaves out is the careful choice.
+func TestTheLeastSettings(t *testing.T) {
+	f, err := config.Parse([]byte(least))
+	require.NoError(t, err)
+	s, err := f.Settings(config.DemoNamespace)
+	require.NoError(t, err)
+	assert.Equal(t, terms.FreeSet, s.Codes.SnomedCT, "D7.1: only CC BY rows leave")
+	assert.False(t, s.Codes.HCPCS)
+	assert.Nil(t, s.Clinic.Formulary, "no ceiling is chosen for a clinic")
+	assert.Empty(t, s.Clinic.ShareUnstated, "D3.1: not shared unless stated")
+	assert.Empty(t, s.Clinic.DefaultProtocol)
+	assert.Equal(t, "Europe/London", s.Clinic.Zone.String())
+	assert.Equal(t, config.DemoNamespace, s.Namespace)
+}
+
+func TestTheDemosSettings(t *testing.T) {
+	f, err := config.Parse(testdata.Settings())
+	require.NoError(t, err)
+	s, err := f.Settings(config.DemoNamespace)
+	require.NoError(t, err)
+	assert.NotNil(t, s.Clinic.Formulary)
+	assert.NotEmpty(t, s.Clinic.ShareUnstated)
+}
+
+// Every fault of a settings file is named at once.
+func TestEveryFaultIsNamed(t *testing.T) {
+	_, err := config.Parse([]byte(`{"clinic":{"id":""},"zone":"Local","publicBaseUrl":"/fhir","shareUnstated":" ",
+		"snomedCt":"all","defaultProtocol":"none-such","weekend":"never"}`))
+	require.Error(t, err)
+	for _, want := range []string{"clinic.id", "clinic.name", "clinic.identifierBase", "publicBaseUrl", "shareUnstated", "zone", "snomedCt", "defaultProtocol", "weekend"} {
+		assert.Contains(t, err.Error(), want)
+	}
+	for _, body := range []string{"", "[]", `{"clinc":{}}`, least + "{}", strings.Replace(least, `"zone"`, `"zon"`, 1)} {
+		_, err := config.Parse([]byte(body))
+		assert.Error(t, err, body)
+	}
+	for _, zone := range []string{"", "Local", "Mars/North", "+01:00"} {
+		_, err := config.Parse([]byte(strings.Replace(least, "Europe/London", zone, 1)))
+		assert.ErrorContains(t, err, "zone", zone)
+	}
+	for _, base := range []string{"ftp://x.example/fhir", "http:///fhir", "https://x.example/fhir/", "https://x.example/fhir?a=1", "https://x.example/fhir#a", "https://u:p@x.example/fhir", "x.example"} {
+		_, err := config.Parse([]byte(strings.Replace(least, "https://bridge.example/fhir", base, 1)))
+		assert.ErrorContains(t, err, "publicBaseUrl", base)
+	}
+	for _, base := range []string{"urn:oid:2.999", "https://north.example/id"} {
+		_, err := config.Parse([]byte(strings.Replace(least, "https://north.example/id", base, 1)))
+		assert.NoError(t, err, base)
+	}
+}
+
+// A formulary is a set of the product by name, or a file beside the settings.
+func TestFormularyByNameOrFile(t *testing.T) {
+	dir := t.TempDir()
+	with := func(formulary string) string {
+		path := filepath.Join(dir, "settings.json")
+		require.NoError(t, os.WriteFile(path, []byte(strings.Replace(least, "{", `{"formulary":"`+formulary+`",`, 1)), 0o600))
+		return path
+	}
+	own := []byte(`{"name":"own","title":"Own limits","issuer":"the clinic","kind":"guideline","jurisdiction":"XX","entries":[
+		{"agent":"lidocaine","vasoconstrictor":false,"fromYears":18,"mgPerKg":"3","source":"the clinic's paper of 2026","section":"1","tag":"read"}]}`)
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "own.json"), own, 0o600))
+	for formulary, want := range map[string]string{"ie-smpc": "ie-smpc", "own.json": "own", filepath.Join(dir, "own.json"): "own"} {
+		f, err := config.Read(with(formulary))
+		require.NoError(t, err)
+		s, err := f.Settings(config.DemoNamespace)
+		require.NoError(t, err, formulary)
+		require.NotNil(t, s.Clinic.Formulary)
+		assert.Equal(t, want, s.Clinic.Formulary.Name)
+	}
+	for _, formulary := range []string{"none-such", "missing.json", "settings.json"} {
+		f, err := config.Read(with(formulary))
+		require.NoError(t, err)
+		_, err = f.Settings(config.DemoNamespace)
+		assert.Error(t, err, formulary)
+	}
+	_, err := config.Read(filepath.Join(dir, "none.json"))
+	assert.ErrorIs(t, err, os.ErrNotExist)
+}
+
+// D1.7: the namespace of ids is made once, kept with the data, readable by its
+// owner only, and never made anew over one that cannot be read.
+func TestD1_7_NamespaceIsMadeOnceAndKept(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "data")
+	_, err := config.ReadNamespace(filepath.Join(dir, config.NamespaceFile))
+	assert.ErrorIs(t, err, os.ErrNotExist, "a command that only reads makes none")
+	id, err := config.EnsureNamespace(dir, nil)
+	require.NoError(t, err)
+	assert.NotEqual(t, uuid.Nil, id)
+	assert.NotEqual(t, config.DemoNamespace, id)
+	again, err := config.EnsureNamespace(dir, bytes.NewReader(make([]byte, 16)))
+	require.NoError(t, err)
+	assert.Equal(t, id, again)
+	for path, mode := range map[string]os.FileMode{dir: 0o700, filepath.Join(dir, config.NamespaceFile): 0o600} {
+		info, err := os.Stat(path)
+		require.NoError(t, err)
+		assert.Equal(t, mode, info.Mode().Perm(), path)
+	}
+	other, err := config.EnsureNamespace(t.TempDir(), nil)
+	require.NoError(t, err)
+	assert.NotEqual(t, id, other)
+
+	for _, text := range []string{"", "not a uuid", uuid.Nil.String()} {
+		require.NoError(t, os.WriteFile(filepath.Join(dir, config.NamespaceFile), []byte(text), 0o600))
+		_, err = config.EnsureNamespace(dir, nil)
+		assert.Error(t, err, "%q is not overwritten", text)
+		b, err := os.ReadFile(filepath.Join(dir, config.NamespaceFile))
+		require.NoError(t, err)
+		assert.Equal(t, text, string(b))
+	}
+}
