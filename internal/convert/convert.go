@@ -180,13 +180,19 @@ func provenance(s mapping.Settings, res mapping.Result, asOf time.Time) ([]resou
 	return out, nil
 }
 
+// allStaff is what the current contents of the clinic's records say of its
+// staff (D1.3); a withdrawn record says nothing.
 func allStaff(by map[record.Identifier][]mapping.Delivery, zone *time.Location) []mapping.StaffStatement {
-	var out []mapping.StaffStatement
+	byRecord := map[string][]mapping.Delivery{}
 	for _, ds := range by {
 		for _, d := range ds {
-			if d.Record.Status != "draft" {
-				out = append(out, mapping.StaffOf(d.Record, zone)...)
-			}
+			byRecord[d.Record.Record] = append(byRecord[d.Record.Record], d)
+		}
+	}
+	var out []mapping.StaffStatement
+	for _, ds := range byRecord {
+		if st := mapping.Stand(ds, zone); st.Current != nil && st.Current.Record.Status != "withdrawn" {
+			out = append(out, mapping.StaffOf(st.Current.Record, zone)...)
 		}
 	}
 	return out
@@ -262,8 +268,9 @@ func Split(f Input, fn func(source string, text []byte) error) error {
 	}
 }
 
-// ndjson reports that the first line is a JSON value of its own.
+// ndjson reports that text, which is no JSON value as a whole, holds one on a
+// line of its own: a bad line then costs no other.
 func ndjson(text []byte) bool {
-	first, _, found := bytes.Cut(text, []byte("\n"))
-	return found && json.Valid(bytes.TrimSpace(first))
+	lines := bytes.Split(text, []byte("\n"))
+	return len(lines) > 1 && slices.ContainsFunc(lines, func(l []byte) bool { return json.Valid(bytes.TrimSpace(l)) })
 }
