@@ -205,8 +205,8 @@ func (b *builder) practitionerRef(p *record.Person) (ref resource.Ref, ok bool) 
 	return ref, ok
 }
 
-// who refers to a member of staff: literally when identified, else by the name
-// as text, else nil.
+// who refers to a member of staff: literally when identified, else by name and
+// role as text, else nil.
 func (b *builder) who(p *record.Person) *dpb.Reference {
 	if ref, ok := b.practitionerRef(p); ok {
 		return r4.Ref(ref)
@@ -214,7 +214,7 @@ func (b *builder) who(p *record.Person) *dpb.Reference {
 	if p == nil || r4.NameText(p.Name) == "" {
 		return nil
 	}
-	return &dpb.Reference{Display: r4.String(r4.NameText(p.Name))}
+	return &dpb.Reference{Display: r4.String(joinText(r4.NameText(p.Name), strings.ToLower(display(record.RoleSet, p.Role))))}
 }
 
 // whoOrClinic is who, with the clinic's Organization for nobody: every

@@ -39,9 +39,7 @@ func (b *builder) procedureConsent() {
 		Provision: b.consentProvision(c),
 		Text:      consentText(c),
 	}
-	if giver := b.consentGiver(c); giver != nil {
-		out.Performer = []*dpb.Reference{giver}
-	}
+	out.Performer = b.consentGivers(c)
 	b.addConsent(out)
 }
 
@@ -103,6 +101,13 @@ func (b *builder) consentProvision(c *record.Consent) *npb.Consent_Provision {
 		}
 		if code := b.translate("nail-procedure", item.Procedure); code != nil {
 			part.Code = []*dpb.CodeableConcept{code}
+		}
+		if part.Data == nil && p != (place{}) { // a toe not known in full has no BodyStructure
+			where := r4.CodeableConcept(joinText(display(record.ProcedureSet, item.Procedure), placeText(p.side, p.digit, p.border)))
+			if part.Code != nil {
+				where.Coding = part.Code[0].Coding
+			}
+			part.Code = []*dpb.CodeableConcept{where}
 		}
 		if part.Data == nil && part.Code == nil {
 			continue

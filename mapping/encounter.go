@@ -5,8 +5,10 @@ import (
 	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
 	epb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/resources/encounter_go_proto"
 
+	"nailbridge/mapping/followup"
 	"nailbridge/mapping/internal/r4"
 	"nailbridge/mapping/record"
+	"nailbridge/mapping/terms"
 )
 
 // visit is what a record says of the encounter it tells of.
@@ -18,7 +20,9 @@ type visit struct {
 	when   string // for the narrative
 	by     *record.Person
 	reason *dpb.CodeableConcept
-	text   string // of the reason, for the narrative
+	// cancelled is why it did not take place.
+	cancelled *dpb.CodeableConcept
+	text      string // of the reason, for the narrative
 }
 
 // encounters builds one Encounter per record of the case: the sitting, each
@@ -63,6 +67,7 @@ func (b *builder) reviewVisit(r *record.Record) visit {
 	switch review.Attendance {
 	case "did-not-attend", "cancelled", "rebooked":
 		v.status = cpb.EncounterStatusCode_CANCELLED
+		v.cancelled = b.cancelled(review)
 		return v
 	case "attended":
 		v.status = cpb.EncounterStatusCode_FINISHED
@@ -71,6 +76,18 @@ func (b *builder) reviewVisit(r *record.Record) visit {
 	}
 	v.period = b.period(review.At, nil)
 	return v
+}
+
+// cancelled is why a review did not take place: missed, cancelled or rebooked,
+// and by whom. Its text holds the words and the time of the appointment too, for
+// which R4's Encounter has no element.
+func (b *builder) cancelled(v *record.Review) *dpb.CodeableConcept {
+	code := followup.ClosingReason(v.Attendance, v.CancelledBy)
+	text := joinText(display(followup.StatusReasonSet, code), whenText(v.At))
+	if words := r4.Clean(v.Reason); words != "" {
+		text += ": " + words
+	}
+	return b.translateText("activity-reason", code, text)
 }
 
 func (b *builder) contactVisit(r *record.Record) visit {
@@ -112,6 +129,9 @@ func (b *builder) encounter(v visit) {
 	}
 	if v.reason != nil {
 		out.ReasonCode = []*dpb.CodeableConcept{v.reason}
+	}
+	if v.cancelled != nil {
+		out.Extension = []*dpb.Extension{r4.Extension(terms.ExtReasonCancelled, v.cancelled)}
 	}
 	if b.hasIndication() {
 		out.ReasonReference = r4.Refs(b.conditionRef())

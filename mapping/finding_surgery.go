@@ -28,15 +28,18 @@ func (c *caseFold) surgeryFindings() {
 // (https://hl7.org/fhir/R4/bodyweight.html).
 func (c *caseFold) weight() {
 	w := c.sur.Weight
-	if w == nil || w.Kg == nil {
+	if w == nil || w.Kg == nil && w.Basis == "" && w.At == nil {
 		return
 	}
-	c.observe(finding{
+	f := finding{
 		ref: c.weightRef(), rec: c.rec, category: "observation-category-vital-signs",
 		code: c.element("body-weight"), title: "Body weight", profile: terms.ProfileBodyWeight,
-		value: quantityValue(r4.Quantity(w.Kg.String(), "kg", "kg")), valueText: w.Kg.String() + " kg",
 		at: w.At, performer: performerOf(c.rec), method: c.translate("weight-basis", w.Basis),
-	})
+	}
+	if w.Kg != nil {
+		f.value, f.valueText = quantityValue(r4.Quantity(w.Kg.String(), "kg", "kg")), w.Kg.String()+" kg"
+	}
+	c.observe(f)
 }
 
 func (c *caseFold) weightRef() resource.Ref { return c.observationRef("body-weight", c.caseID) }

@@ -24,7 +24,7 @@ type lastWord struct {
 // (D4.4). It returns them all.
 func (c *caseFold) goals() []resource.Ref {
 	var out []resource.Ref
-	for _, b := range c.plan.Borders {
+	for _, b := range c.watchedBorders() {
 		at := place{b.Side, b.Digit, b.Border.Border}
 		w := c.lastWord(at)
 		healed := record.Code("in-progress")
@@ -41,6 +41,23 @@ func (c *caseFold) goals() []resource.Ref {
 			}
 		}
 		out = append(out, c.goal("healed", at, healed, w), c.goal("no-regrowth", at, regrowth, w))
+	}
+	return out
+}
+
+// watchedBorders are the treated borders of the plan, each place once: a border
+// that a record holds twice is discharged when both are.
+func (c *caseFold) watchedBorders() []followup.BorderState {
+	var out []followup.BorderState
+	at := map[place]int{}
+	for _, b := range c.plan.Borders {
+		p := place{b.Side, b.Digit, b.Border.Border}
+		if i, again := at[p]; again {
+			out[i].Discharged = out[i].Discharged && b.Discharged
+			continue
+		}
+		at[p] = len(out)
+		out = append(out, b)
 	}
 	return out
 }

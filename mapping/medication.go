@@ -23,7 +23,7 @@ func (c *caseFold) injection(t *record.Toe, key string, a *record.Agent, ak stri
 		Id:         r4.ID(med.ID),
 		Identifier: []*dpb.Identifier{c.identifier("medication", partValue(c.caseID, "agent/"+key+"/"+ak))},
 		Status:     &mpb.Medication_StatusCode{Value: cpb.MedicationStatusCode_ACTIVE},
-		Code:       c.translate("anaesthetic", a.Agent),
+		Code:       c.solution(a),
 		Batch:      batch(a.Batch, a.Expiry),
 	}
 	t1 := r4.NewText("Local anaesthetic").Row("Agent", display(record.AnaestheticSet, a.Agent)).
@@ -31,13 +31,37 @@ func (c *caseFold) injection(t *record.Toe, key string, a *record.Agent, ak stri
 	if item := c.translate("anaesthetic", a.Agent); item != nil {
 		m.Ingredient = append(m.Ingredient, ingredient(item, perML(a.Percent)))
 	}
-	if item := c.translate("vasoconstrictor", a.Vasoconstrictor); item != nil && a.Vasoconstrictor != "none" {
+	if item := c.vasoconstrictor(a); item != nil {
 		m.Ingredient = append(m.Ingredient, ingredient(item, oneInN(a.Ratio)))
+	}
+	if a.Vasoconstrictor != "" || a.Ratio != nil {
 		t1.Row("Vasoconstrictor", display(record.VasoconstrictorSet, a.Vasoconstrictor)+ratioText(a.Ratio))
 	}
 	m.Text = t1.Narrative()
 	c.add(m)
 	c.administration(t, key, a, ak)
+}
+
+// solution is the agent; "no vasoconstrictor" is said in its text, since R4 has
+// no element for an ingredient that is not in a medication.
+func (c *caseFold) solution(a *record.Agent) *dpb.CodeableConcept {
+	if a.Vasoconstrictor != "none" {
+		return c.translate("anaesthetic", a.Agent)
+	}
+	none := strings.ToLower(display(record.VasoconstrictorSet, a.Vasoconstrictor))
+	return c.translateText("anaesthetic", a.Agent, joinText(display(record.AnaestheticSet, a.Agent), none))
+}
+
+// vasoconstrictor is the ingredient: of a ratio without a name, one not known;
+// nil where there is none.
+func (c *caseFold) vasoconstrictor(a *record.Agent) *dpb.CodeableConcept {
+	switch {
+	case a.Vasoconstrictor != "" && a.Vasoconstrictor != "none":
+		return c.translate("vasoconstrictor", a.Vasoconstrictor)
+	case a.Ratio != nil:
+		return r4.AbsentConcept("unknown")
+	}
+	return nil
 }
 
 // administration builds the injection itself. Volume or time not recorded:

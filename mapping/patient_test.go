@@ -86,8 +86,8 @@ func TestD3_3_RelatedPerson(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			got := ""
 			rs := buildCase(t, nil, nil, func(b *builder) {
-				if ref := b.consentGiver(&c.in); ref != nil {
-					got = ref.GetUri().GetValue() + ref.GetDisplay().GetValue()
+				for _, ref := range b.consentGivers(&c.in) {
+					got += ref.GetUri().GetValue() + ref.GetDisplay().GetValue()
 				}
 			})
 			assert.Contains(t, got, c.ref)
@@ -107,10 +107,23 @@ func TestD3_3_RelatedPerson(t *testing.T) {
 func TestRelatedPersonIsBuiltOnce(t *testing.T) {
 	rs := buildCase(t, nil, nil, func(b *builder) {
 		for _, given := range []string{"Kim", "Kim", "Pat"} {
-			b.consentGiver(&record.Consent{GivenBy: "other", Giver: &record.Name{Family: "Reed", Given: []string{given}}})
+			b.consentGivers(&record.Consent{GivenBy: "other", Giver: &record.Name{Family: "Reed", Given: []string{given}}})
 		}
 	})
 	assert.Len(t, ofType(rs, "RelatedPerson"), 2)
+}
+
+// A record that says the patient consented and names an adult too says both.
+func TestD3_3_ConsentOfPatientAndAdult(t *testing.T) {
+	rs := buildCase(t, nil, nil, func(b *builder) {
+		refs := b.consentGivers(&record.Consent{GivenBy: "patient", Giver: &record.Name{Family: "Reed"}})
+		if !assert.Len(t, refs, 2) {
+			return
+		}
+		assert.Contains(t, refs[0].GetUri().GetValue(), "Patient/")
+		assert.Contains(t, refs[1].GetUri().GetValue(), "RelatedPerson/")
+	})
+	only(t, rs, "RelatedPerson")
 }
 
 func TestStaffTakesTheLatestStatementOfEachDetail(t *testing.T) {

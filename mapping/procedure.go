@@ -2,6 +2,7 @@ package mapping
 
 import (
 	"net/url"
+	"strings"
 
 	cpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/codes_go_proto"
 	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
@@ -234,13 +235,17 @@ func seenDoer(ds []doer, p *record.Person) bool {
 	return false
 }
 
-// tourniquets builds one Procedure per on-off period of a toe. Without a
-// release recorded the status is unknown and the end is absent with a reason:
-// an open Period would say "still on".
+// tourniquets builds one Procedure per on-off period of a toe, and one that says
+// used or not used where no period is recorded. Without a release recorded the
+// status is unknown and the end is absent with a reason: an open Period would
+// say "still on".
 func (c *caseFold) tourniquets(t *record.Toe, key string) {
-	if t.Tourniquet == "not-used" && len(t.Tourniquets) == 0 {
+	if t.Tourniquet != "" && len(t.Tourniquets) == 0 {
 		a := c.part(c.procedureRef("tourniquet", key, "none"), place{t.Side, t.Digit, ""}, "tourniquet/"+key)
 		a.status, a.title, a.code = cpb.EventStatusCode_NOT_DONE, "No tourniquet used", c.element("tourniquet")
+		if t.Tourniquet == "used" {
+			a.status, a.title = cpb.EventStatusCode_UNKNOWN, "Tourniquet used, times not recorded"
+		}
 		a.start, a.end = nil, nil
 		c.procedure(a)
 	}
@@ -299,7 +304,7 @@ func (c *caseFold) border(t *record.Toe, key string, bd *record.Border, bk strin
 func (c *caseFold) matrix(t *record.Toe, key string, bd *record.Border, bk string, outcome record.Code) {
 	m := bd.Matrix
 	at := place{t.Side, t.Digit, bd.Border}
-	a := c.part(c.procedureRef("matrix", key, bk), at, "matrix/"+key+"/"+bk)
+	a := c.part(c.procedureRef("matrix", key, bk), at, strings.TrimSuffix("matrix/"+key+"/"+bk+"/"+m.Key, "/"))
 	a.status, a.title = statusOf(outcome), "Treatment of the nail matrix"
 	if m.Method == "none" {
 		a.status = cpb.EventStatusCode_NOT_DONE
@@ -325,13 +330,16 @@ func (c *caseFold) matrix(t *record.Toe, key string, bd *record.Border, bk strin
 
 // curettage builds the curettage that went with another method.
 func (c *caseFold) curettage(m *record.Matrix, at place, key, bk string) {
-	if m.Curettage != "yes" && m.Curettage != "no" || m.Method == "curettage" {
+	if m.Curettage == "" || m.Method == "curettage" {
 		return
 	}
 	a := c.part(c.procedureRef("curettage", key, bk), at, "curettage/"+key+"/"+bk)
 	a.status, a.title = cpb.EventStatusCode_COMPLETED, "Matrix curettage"
-	if m.Curettage == "no" {
+	switch m.Curettage {
+	case "no":
 		a.status, a.start, a.end = cpb.EventStatusCode_NOT_DONE, nil, nil
+	case "unknown":
+		a.status = cpb.EventStatusCode_UNKNOWN
 	}
 	a.code = c.translate("matrix-method", "curettage")
 	c.procedure(a)

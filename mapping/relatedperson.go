@@ -10,19 +10,21 @@ import (
 	"nailbridge/mapping/resource"
 )
 
-// consentGiver refers to who gave a consent: the patient, or the adult who
-// consented for the patient, who is built as a RelatedPerson (D3.3, D5.5). Nil
-// when the record does not say.
-func (b *builder) consentGiver(c *record.Consent) *dpb.Reference {
-	switch {
-	case c.GivenBy == "patient":
-		return r4.Ref(b.patientRef())
-	case c.Relationship != "" || r4.NameText(c.Giver) != "":
-		return r4.Ref(b.relatedPerson(c))
-	case c.GivenBy == "other":
-		return &dpb.Reference{Display: r4.String(display(record.ConsentGiverSet, c.GivenBy))}
+// consentGivers refers to who gave a consent: the patient, or the adult who
+// consented for the patient, who is built as a RelatedPerson (D3.3, D5.5); both
+// where the record names both. None when it does not say.
+func (b *builder) consentGivers(c *record.Consent) []*dpb.Reference {
+	var out []*dpb.Reference
+	if c.GivenBy == "patient" {
+		out = append(out, r4.Ref(b.patientRef()))
 	}
-	return nil
+	switch {
+	case c.Relationship != "" || r4.NameText(c.Giver) != "":
+		out = append(out, r4.Ref(b.relatedPerson(c)))
+	case c.GivenBy == "other":
+		out = append(out, &dpb.Reference{Display: r4.String(display(record.ConsentGiverSet, c.GivenBy))})
+	}
+	return out
 }
 
 // relatedPerson builds the adult who consented for the patient. The same adult

@@ -187,10 +187,23 @@ func (p *plan) claimed(a *Activity, pending []response) bool {
 // close closes an activity by a response (D4.3).
 func (p *plan) close(a *Activity, r response) {
 	a.Closed = p.closing(r.cause, r.id, r.at)
-	a.ReasonText = r.reason
-	a.Status = Cancelled
+	a.StatusReason = ClosingReason(r.attendance, r.cancelledBy)
+	if a.StatusReason == "" {
+		a.Status, a.Outcome = Completed, Attended
+		return
+	}
+	a.Status, a.ReasonText = Cancelled, r.reason
+	if r.attendance == "did-not-attend" {
+		a.Outcome = DidNotAttend
+	}
+}
+
+// ClosingReason is the reason (StatusReasonSet) for which a review did not take
+// place, by its attendance (record.AttendanceSet) and who cancelled it
+// (record.CancellerSet); "" for one that was attended, or does not say.
+func ClosingReason(attendance, cancelledBy record.Code) record.Code {
 	by := func(patient, clinic, unknown record.Code) record.Code {
-		switch r.cancelledBy {
+		switch cancelledBy {
 		case "patient":
 			return patient
 		case "clinic":
@@ -198,16 +211,15 @@ func (p *plan) close(a *Activity, r response) {
 		}
 		return unknown
 	}
-	switch r.attendance {
+	switch attendance {
 	case "did-not-attend":
-		a.StatusReason, a.Outcome = DidNotAttend, DidNotAttend
+		return DidNotAttend
 	case "cancelled":
-		a.StatusReason = by(CancelledByPatient, CancelledByClinic, CancelledByUnknown)
+		return by(CancelledByPatient, CancelledByClinic, CancelledByUnknown)
 	case "rebooked":
-		a.StatusReason = by(RebookedByPatient, RebookedByClinic, RebookedByUnknown)
-	default:
-		a.Status, a.Outcome, a.ReasonText = Completed, Attended, ""
+		return by(RebookedByPatient, RebookedByClinic, RebookedByUnknown)
 	}
+	return ""
 }
 
 // openNext books or opens what the response plans next, and the replacement

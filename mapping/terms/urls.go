@@ -41,6 +41,9 @@ const (
 	// ExtConditionDueTo (CodeableConcept or Reference) on Condition: the
 	// Procedure that a complication is due to.
 	ExtConditionDueTo = "http://hl7.org/fhir/StructureDefinition/condition-dueTo"
+	// ExtReasonCancelled (CodeableConcept) on Encounter: why a review did not
+	// take place.
+	ExtReasonCancelled = "http://hl7.org/fhir/StructureDefinition/encounter-reasonCancelled"
 	// ExtDataAbsentReason (code) on an element that R4 demands and the record
 	// does not state (D5.5).
 	ExtDataAbsentReason = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
