@@ -1,13 +1,13 @@
-// Package validate checks every resource before it is committed: with
-// google/fhir's reader, with the R4 invariants that the mapping could break,
-// with the listed codes, and that references resolve. What does not pass is
-// never stored.
+// Package validate holds every resource that is about to be committed to what
+// R4 4.0.1 asks and our mapping could break: structure and required codes by
+// google/fhir, references, invariants, units, and every coding by the code maps
+// (D5.10, D7.4). The store takes nothing that did not pass.
 package validate
 
 import (
 	"fmt"
+	"maps"
 	"slices"
-	"sort"
 	"strings"
 
 	"nailbridge/mapping"
@@ -20,71 +20,70 @@ import (
 // issues are empty, or none does.
 func Check(set []resource.Resource, exists func(resource.Ref) bool, t *terms.Terms, s terms.Setting) ([]Checked, []Issue) {
 	inSet := make(map[resource.Ref]bool, len(set))
+	var issues []Issue
 	for _, r := range set {
+		if inSet[r.Ref()] {
+			issues = append(issues, Issue{r.Ref(), "set", r.Type(), "a resource occurs twice in one set"})
+		}
 		inSet[r.Ref()] = true
 	}
-	resolves := func(ref resource.Ref) bool { return inSet[ref] || exists(ref) }
-	var issues []Issue
+	c := &checker{
+		resolves: func(ref resource.Ref) bool { return inSet[ref] || exists(ref) },
+		terms:    t, setting: s, issues: issues,
+	}
 	checked := make([]Checked, 0, len(set))
 	for _, r := range set {
-		issues = append(issues, one(r, resolves, t, s)...)
+		c.resource(r)
 		checked = append(checked, Checked{r})
 	}
-	if len(issues) > 0 {
-		return nil, issues
+	if len(c.issues) > 0 {
+		return nil, c.issues
 	}
 	return checked, nil
 }
 
-// one checks one resource.
-func one(r resource.Resource, resolves func(resource.Ref) bool, t *terms.Terms, s terms.Setting) []Issue {
-	c := &checker{r: r, resolves: resolves, terms: t, setting: s}
+// checker walks one resource after another.
+type checker struct {
+	resolves func(resource.Ref) bool
+	terms    *terms.Terms
+	setting  terms.Setting
+	r        resource.Resource // in hand
+	issues   []Issue
+}
+
+func (c *checker) resource(r resource.Resource) {
+	c.r = r
 	for _, i := range mapping.CheckProto(r) {
 		c.add("proto", i.Path, i.Text)
 	}
-	c.walk(r.Type(), r.Tree())
+	c.walk(r.Type(), r.Type(), r.Tree())
 	for _, inv := range invariants {
-		if inv.on == r.Type() || inv.on == "" {
+		if inv.of(r.Type()) {
 			for _, p := range inv.broken(r.Tree()) {
 				c.add(inv.key, r.Type()+p, inv.rule)
 			}
 		}
 	}
-	return c.issues
-}
-
-// checker walks one resource.
-type checker struct {
-	r        resource.Resource
-	resolves func(resource.Ref) bool
-	terms    *terms.Terms
-	setting  terms.Setting
-	issues   []Issue
 }
 
 func (c *checker) add(key, path, text string) {
 	c.issues = append(c.issues, Issue{Ref: c.r.Ref(), Key: key, Path: path, Text: text})
 }
 
-// walk visits every element in a stable order.
-func (c *checker) walk(path string, v any) {
+// walk visits every element in a stable order; name is the element's.
+func (c *checker) walk(path, name string, v any) {
 	switch v := v.(type) {
 	case map[string]any:
-		c.element(path, v)
-		keys := make([]string, 0, len(v))
-		for k := range v {
-			keys = append(keys, k)
-		}
-		sort.Strings(keys)
-		for _, k := range keys {
-			c.walk(path+"."+k, v[k])
+		c.element(path, name, v)
+		for _, k := range slices.Sorted(maps.Keys(v)) {
+			c.walk(path+"."+k, k, v[k])
 		}
 	case []any:
 		if len(v) == 0 {
 			c.add("json", path, "an array must not be empty (R4 json.html)")
 		}
 		for i, e := range v {
-			c.walk(fmt.Sprintf("%s[%d]", path, i), e)
+			c.walk(fmt.Sprintf("%s[%d]", path, i), name, e)
 		}
 	case string:
 		if v == "" {
@@ -95,60 +94,38 @@ func (c *checker) walk(path string, v any) {
 	}
 }
 
-// element checks one object by its shape: a Reference, a Coding or Quantity, a
-// Period, a Ratio.
-func (c *checker) element(path string, m map[string]any) {
-	if len(m) == 0 {
-		c.add("ele-1", path, "an element must have a value or children")
+// element checks one object by the data types that it may be of.
+func (c *checker) element(path, name string, m map[string]any) {
+	if _, id := m["id"]; len(m) == 0 || len(m) == 1 && id {
+		c.add("ele-1", path, "an element has a value or children")
 	}
 	if ref, ok := m["reference"].(string); ok {
 		c.reference(path, ref)
 	}
-	c.coding(path, m)
-	if isPeriod(path, m) {
-		c.period(path, m)
-	}
-	_, num := m["numerator"]
-	_, den := m["denominator"]
-	if num != den {
-		c.add("rat-1", path, "numerator and denominator shall both be present, or both be absent")
-	}
-	_, value := m["value"]
-	if _, comparator := m["comparator"]; comparator && !value {
-		c.add("qty-3", path, "a comparator needs a value")
-	}
-	if hasExtension(m) && hasValue(m) {
-		c.add("ext-1", path, "an extension has a value or extensions, not both")
-	}
-}
-
-func hasExtension(m map[string]any) bool {
-	_, url := m["url"].(string)
-	_, ext := m["extension"]
-	return url && ext
-}
-
-func hasValue(m map[string]any) bool {
-	for k := range m {
-		if strings.HasPrefix(k, "value") {
-			return true
+	c.code(path, m)
+	for _, rule := range elements {
+		if rule.broken(name, m) {
+			c.add(rule.key, path, rule.rule)
 		}
 	}
-	return false
+	if name == "text" {
+		c.narrative(path, m)
+	}
 }
 
 // reference checks that a literal reference resolves inside the set or the
-// store (R4 references.html; ref-1 for contained ones).
+// store (R4 references.html; ref-1 for contained ones). The version that a
+// reference may name is not looked for.
 func (c *checker) reference(path, s string) {
-	if strings.HasPrefix(s, "#") {
-		if !contains(c.r.Tree(), strings.TrimPrefix(s, "#")) {
+	if id, ok := strings.CutPrefix(s, "#"); ok {
+		if !contains(c.r.Tree(), id) {
 			c.add("ref-1", path, "the contained resource referred to is missing")
 		}
 		return
 	}
-	plain, _, _ := strings.Cut(s, "/_history/")
+	plain, version, versioned := strings.Cut(s, "/_history/")
 	ref, ok := resource.ParseRef(plain)
-	if !ok {
+	if !ok || versioned && (version == "" || strings.Contains(version, "/")) {
 		c.add("ref", path, "not a relative reference Type/id")
 		return
 	}
@@ -165,48 +142,32 @@ func contains(tree map[string]any, id string) bool {
 	})
 }
 
-// coding holds every code that leaves to the listed ones (D7.4), and units to
-// UCUM (R-TERM-09).
-func (c *checker) coding(path string, m map[string]any) {
-	system, hasSystem := m["system"].(string)
-	code, hasCode := m["code"].(string)
-	if !hasCode || strings.HasSuffix(path, ".telecom") {
+// code holds every coding that leaves to the listed ones (D7.4) and to the
+// licence setting (D7.1), and every unit to UCUM (R-TERM-09). An object with a
+// code and a value is a Quantity, one with a code alone a Coding.
+func (c *checker) code(path string, m map[string]any) {
+	code, ok := m["code"].(string)
+	if !ok {
 		return
 	}
-	_, quantity := m["value"]
-	if !hasSystem {
-		if quantity || m["display"] != nil {
-			c.add("qty-3", path, "a code needs its system")
-		}
-		return
-	}
+	system, _ := m["system"].(string)
 	display, _ := m["display"].(string)
+	_, quantity := m["value"]
+	switch {
+	case system == "" && quantity:
+		return // qty-3
+	case system == "":
+		c.add("D7.4", path, "a coding names its code system")
+		return
+	case quantity && system != terms.UCUM:
+		c.add("ucum", path, "a unit is one of UCUM")
+		return
+	}
 	if err := c.terms.Check(system, code, display); err != nil {
 		c.add("D7.4", path, err.Error())
 		return
 	}
-	if !c.terms.Permits(c.setting, terms.Coding{System: system, Code: code, Display: display}) && system != terms.UCUM {
+	if system != terms.UCUM && !c.terms.Permits(c.setting, terms.Coding{System: system, Code: code, Display: display}) {
 		c.add("D7.1", path, "the licence setting does not permit this code")
-	}
-}
-
-// isPeriod reports a Period: only start, end and what every element may have.
-func isPeriod(path string, m map[string]any) bool {
-	_, s := m["start"].(string)
-	_, e := m["end"].(string)
-	return s && e && (strings.HasSuffix(strings.ToLower(path), "period") || strings.Contains(path, "eriod"))
-}
-
-// period checks that a Period does not end before it starts, as far as both
-// are known (per-1).
-func (c *checker) period(path string, m map[string]any) {
-	start, ok1 := span(m["start"].(string))
-	end, ok2 := span(m["end"].(string))
-	if !ok1 || !ok2 {
-		c.add("per-1", path, "start and end must be dateTimes")
-		return
-	}
-	if end.hi.Before(start.lo) || end.hi.Equal(start.lo) {
-		c.add("per-1", path, "if present, start shall have a lower value than end")
 	}
 }

@@ -3,22 +3,32 @@ package validate
 import "time"
 
 // interval is what a date or dateTime of some precision covers, hi exclusive.
-type interval struct{ lo, hi time.Time }
+type interval struct {
+	lo, hi time.Time
+	zoned  bool // its place on the time line is certain
+}
 
-// span reads a FHIR date or dateTime. A date without zone is read in the zone
-// farthest ahead or behind, so that only a certain inversion counts.
+// span reads a FHIR date or dateTime; one without zone as if in UTC.
 func span(s string) (interval, bool) {
-	const day = 24 * time.Hour
 	for _, f := range []struct {
-		layout string
-		years  int
-		months int
-		days   int
+		layout              string
+		years, months, days int
 	}{{"2006", 1, 0, 0}, {"2006-01", 0, 1, 0}, {time.DateOnly, 0, 0, 1}} {
 		if t, err := time.Parse(f.layout, s); err == nil {
-			return interval{t.Add(-14 * time.Hour), t.AddDate(f.years, f.months, f.days).Add(day / 2)}, true
+			return interval{t, t.AddDate(f.years, f.months, f.days), false}, true
 		}
 	}
 	t, err := time.Parse(time.RFC3339Nano, s)
-	return interval{t, t.Add(time.Nanosecond)}, err == nil
+	return interval{t, t.Add(time.Nanosecond), true}, err == nil
+}
+
+// before reports that all of a lies before all of b, or that it ends where b
+// begins. A date is compared with a date as they stand, and with an instant in
+// the zone farthest ahead or behind.
+func (a interval) before(b interval) bool {
+	if a.zoned == b.zoned {
+		return !a.hi.After(b.lo)
+	}
+	const farthest = 14 * time.Hour
+	return !a.hi.Add(farthest).After(b.lo)
 }
