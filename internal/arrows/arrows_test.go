@@ -1,0 +1,263 @@
+// Package arrows holds the direction of imports: which room may know which.
+// It has tests only.
+package arrows
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+const module = "nailbridge/"
+
+// pkg is what go list says of one package.
+type pkg struct {
+	ImportPath, Name, Dir string
+	GoFiles, Imports      []string
+}
+
+// path is the import path within the module.
+func (p pkg) path() string { return strings.TrimPrefix(p.ImportPath, module) }
+
+func list(t testing.TB) []pkg {
+	t.Helper()
+	cmd := exec.CommandContext(t.Context(), "go", "list", "-json=ImportPath,Name,Dir,GoFiles,Imports", "./...")
+	cmd.Dir = filepath.Join("..", "..")
+	out, err := cmd.Output()
+	require.NoError(t, err)
+	var pkgs []pkg
+	for d := json.NewDecoder(bytes.NewReader(out)); ; {
+		var p pkg
+		err := d.Decode(&p)
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		require.NoError(t, err)
+		pkgs = append(pkgs, p)
+	}
+	require.Greater(t, len(pkgs), 20, "the whole module was listed")
+	return pkgs
+}
+
+// room says what the packages of one room may import of the module. A pattern
+// that ends in "/..." takes a tree.
+type room struct {
+	packages string
+	may      []string
+	why      string
+}
+
+var (
+	engine = []string{"internal/fhirpath/...", "internal/spec", "internal/ucum", "internal/xhtml", "mapping/resource"}
+	behind = []string{"internal/receive", "internal/store", "internal/searchparam", "internal/access", "mapping/..."}
+)
+
+// rooms is the map of the project; the first that matches counts.
+var rooms = []room{
+	{"mapping/resource", nil, "the handle that everybody holds knows nobody"},
+	{"mapping/record", []string{"mapping/internal/rawjson"}, "a clinic record knows no FHIR"},
+	{"mapping/safety/...", []string{"mapping/record", "mapping/safety"}, "arithmetic over records and formulary files alone"},
+	{"mapping/followup", []string{"mapping/record"}, "protocols and dates over records alone"},
+	{"mapping/terms/...", []string{"mapping/record", "mapping/terms"}, "code maps translate record codes and know no resource"},
+	{"mapping/internal/rawjson", nil, "JSON as it came"},
+	{"mapping/internal/...", []string{"mapping/record", "mapping/resource", "mapping/terms", "mapping/internal/..."}, "builders of datatypes"},
+	{"mapping", []string{"mapping/..."}, "the fold is pure: it knows no store, door or check"},
+
+	{"internal/fhirpath/...", engine, "the validation engine knows FHIR and no clinic record"},
+	{"internal/spec/...", engine, "the validation engine knows FHIR and no clinic record"},
+	{"internal/ucum/...", engine, "the validation engine knows FHIR and no clinic record"},
+	{"internal/xhtml/...", engine, "the validation engine knows FHIR and no clinic record"},
+	{"internal/validate/...", slices.Concat(engine, []string{"internal/validate/...", "mapping", "mapping/terms"}), "the check of every commit sees resources and code maps"},
+	{"internal/searchparam", []string{"mapping/resource"}, "index rows come from resources alone"},
+	{"internal/store", []string{"internal/searchparam", "internal/validate", "mapping/resource"}, "the store takes checked resources and knows no record"},
+	{"internal/store/...", []string{"internal/store", "internal/searchparam", "internal/validate", "mapping/resource", "mapping/terms"}, "adapters of the store do not know one another"},
+	{"internal/receive", []string{"internal/store", "internal/searchparam", "internal/validate", "mapping/..."}, "the intake knows the store by its contract and no door"},
+	{"internal/receive/receivetest", []string{"internal/receive", "internal/store", "internal/store/sqlite", "internal/searchparam", "mapping/..."}, "a test aid"},
+	{"internal/convert", []string{"internal/validate", "mapping/..."}, "files become resources without a store"},
+	{"internal/generate", []string{"mapping/..."}, "invented records"},
+	{"internal/config", []string{"mapping/..."}, "settings of the mapping"},
+	{"internal/access/...", nil, "who may reach the doors knows nothing behind them"},
+	{"internal/golden", nil, "a test aid"},
+	{"internal/fault", nil, "a test aid"},
+
+	{"internal/hub/...", slices.Concat(behind, []string{"internal/hub/..."}), "adapters do not know one another"},
+	{"internal/intake/...", slices.Concat(behind, []string{"internal/intake/..."}), "adapters do not know one another"},
+	{"internal/events/...", slices.Concat(behind, []string{"internal/events/..."}), "adapters do not know one another"},
+	{"internal/pages/...", slices.Concat(behind, []string{"internal/pages/..."}), "adapters do not know one another"},
+	{"internal/schedule", behind, "adapters do not know one another"},
+	{"internal/meter", behind, "adapters do not know one another"},
+
+	{"testdata/...", []string{"internal/convert"}, "records of the invented clinic"},
+	{"conformance/...", slices.Concat(engine, []string{"conformance/...", "internal/validate/...", "mapping/terms", "mapping/followup"}), "the suite judges resources from outside and does not know the bridge"},
+	{"bridge", []string{"internal/...", "mapping/...", "testdata"}, "the program joins everything, and nobody imports it"},
+	{"internal/arrows", nil, "this test"},
+}
+
+func matches(pattern, path string) bool {
+	if base, tree := strings.CutSuffix(pattern, "/..."); tree {
+		return path == base || strings.HasPrefix(path, base+"/")
+	}
+	return path == pattern
+}
+
+func roomOf(path string) (room, bool) {
+	for _, r := range rooms {
+		if matches(r.packages, path) {
+			return r, true
+		}
+	}
+	return room{}, false
+}
+
+func TestImportsPointOneWay(t *testing.T) {
+	for _, p := range list(t) {
+		r, ok := roomOf(p.path())
+		if !assert.True(t, ok, "%s stands in no room: say in this test what it may know, and why", p.path()) {
+			continue
+		}
+		for _, i := range p.Imports {
+			to, ours := strings.CutPrefix(i, module)
+			if !ours {
+				continue
+			}
+			allowed := slices.ContainsFunc(r.may, func(m string) bool { return matches(m, to) })
+			assert.True(t, allowed, "%s imports %s: %s", p.path(), to, r.why)
+		}
+	}
+}
+
+// outside says which packages alone may import a module from outside.
+var outside = []struct {
+	prefix string
+	by     []string
+	why    string
+}{
+	{"github.com/google/fhir/", []string{"mapping", "mapping/internal/..."}, "protos stay inside the mapping"},
+	{"google.golang.org/protobuf", []string{"mapping", "mapping/internal/..."}, "protos stay inside the mapping"},
+	{"modernc.org/sqlite", []string{"internal/store/sqlite"}, "a database driver belongs to its own adapter"},
+	{"github.com/jackc/pgx", []string{"internal/store/postgres"}, "a database driver belongs to its own adapter"},
+	{"database/sql", []string{"internal/store/sqlite", "internal/store/postgres"}, "nobody but a store speaks SQL"},
+	{"github.com/pressly/goose", []string{"internal/store/sqlite", "internal/store/postgres"}, "migrations belong to their store"},
+	{"github.com/gin-gonic/gin", []string{"internal/hub/...", "internal/intake/...", "internal/pages/..."}, "HTTP stops at the doors"},
+	{"github.com/nats-io/", []string{"internal/events/..."}, "NATS stops at its door"},
+	{"github.com/prometheus/", []string{"internal/meter", "internal/events/..."}, "counting stops at the meter"},
+	{"github.com/alecthomas/kong", []string{"bridge", "conformance/..."}, "commands are read in the programs"},
+	{"github.com/stretchr/testify", []string{"internal/store/storetest", "internal/receive/receivetest", "internal/golden", "internal/fault"}, "a test aid, not in the product"},
+	{"testing", []string{"conformance/...", "internal/store/storetest", "internal/receive/receivetest", "internal/golden", "internal/fault", "mapping/safety/safetytest"}, "a test aid, not in the product"},
+}
+
+func TestOutsideModulesStopAtTheirAdapters(t *testing.T) {
+	for _, p := range list(t) {
+		for _, i := range p.Imports {
+			for _, o := range outside {
+				// A module by its path, a package of the library by its name.
+				if i != o.prefix && !(strings.Contains(o.prefix, ".") && strings.HasPrefix(i, o.prefix)) {
+					continue
+				}
+				allowed := slices.ContainsFunc(o.by, func(m string) bool { return matches(m, p.path()) })
+				assert.True(t, allowed, "%s imports %s: %s", p.path(), i, o.why)
+			}
+		}
+	}
+}
+
+// Test aids are imported by tests and by test aids alone.
+func TestTestAidsStayInTests(t *testing.T) {
+	aids := []string{"internal/store/storetest", "internal/receive/receivetest", "internal/golden", "internal/fault", "mapping/safety/safetytest"}
+	for _, p := range list(t) {
+		for _, i := range p.Imports {
+			to := strings.TrimPrefix(i, module)
+			assert.False(t, slices.Contains(aids, to) && !slices.Contains(aids, p.path()), "%s imports the test aid %s", p.path(), to)
+		}
+	}
+}
+
+// impure are packages of the library that the pure core may not import.
+var impure = []string{
+	"net", "net/http", "os", "os/exec", "os/signal", "log", "log/slog", "math/rand", "math/rand/v2", "crypto/rand", "database/sql",
+	"io/ioutil", "path/filepath", "syscall", "context", "time/tzdata", "testing",
+}
+
+// calls are functions that the pure core may not use of packages that it may.
+var calls = map[string][]string{
+	"time":                   {"Now", "Since", "Until", "Sleep", "After", "AfterFunc", "Tick", "NewTimer", "NewTicker", "Local", "LoadLocation"},
+	"github.com/google/uuid": {"New", "NewString", "NewRandom", "NewRandomFromReader", "NewUUID", "NewV6", "NewV7"},
+	"fmt":                    {"Print", "Println", "Printf"},
+}
+
+// In mapping/** no clock, no randomness, no input, no output and no logging:
+// the same input gives the same bytes. Generators, which are programs, and test
+// aids are not part of it.
+func TestTheMappingIsPure(t *testing.T) {
+	seen := 0
+	for _, p := range list(t) {
+		if !matches("mapping/...", p.path()) || p.Name == "main" || p.path() == "mapping/safety/safetytest" {
+			continue
+		}
+		seen++
+		for _, i := range p.Imports {
+			assert.NotContains(t, impure, i, "%s imports %s: the mapping is pure", p.path(), i)
+		}
+		for _, name := range p.GoFiles {
+			noImpureCalls(t, p, filepath.Join(p.Dir, name))
+		}
+	}
+	assert.Greater(t, seen, 6)
+}
+
+func noImpureCalls(t *testing.T, p pkg, file string) {
+	t.Helper()
+	fset := token.NewFileSet()
+	f, err := parser.ParseFile(fset, file, nil, parser.SkipObjectResolution)
+	require.NoError(t, err)
+	names := map[string]string{} // of imports, as the file calls them
+	for _, i := range f.Imports {
+		path, err := strconv.Unquote(i.Path.Value)
+		require.NoError(t, err)
+		name := path[strings.LastIndex(path, "/")+1:]
+		if i.Name != nil {
+			name = i.Name.Name
+		}
+		names[name] = path
+	}
+	ast.Inspect(f, func(n ast.Node) bool {
+		s, ok := n.(*ast.SelectorExpr)
+		if !ok {
+			return true
+		}
+		if x, ok := s.X.(*ast.Ident); ok {
+			assert.False(t, slices.Contains(calls[names[x.Name]], s.Sel.Name), "%s: %s.%s: the mapping is pure (%s)",
+				fset.Position(s.Pos()), x.Name, s.Sel.Name, p.path())
+		}
+		return true
+	})
+}
+
+// The rules are tried: each kind of arrow that must fail does.
+func TestTheRulesCanFail(t *testing.T) {
+	for _, c := range []struct{ from, to string }{
+		{"mapping", "internal/store"}, {"mapping/record", "mapping"}, {"mapping/resource", "mapping/record"},
+		{"internal/store", "internal/receive"}, {"internal/store/sqlite", "internal/store/postgres"}, {"internal/receive", "internal/store/sqlite"},
+		{"internal/hub", "internal/intake"}, {"internal/intake", "internal/hub"}, {"internal/events", "internal/meter"}, {"internal/validate", "internal/store"},
+		{"conformance/suite", "internal/receive"}, {"internal/receive", "bridge"}, {"internal/fhirpath", "mapping"}, {"internal/schedule", "internal/store/sqlite"},
+	} {
+		r, ok := roomOf(c.from)
+		require.True(t, ok, c.from)
+		assert.False(t, slices.ContainsFunc(r.may, func(m string) bool { return matches(m, c.to) }), "%s -> %s", c.from, c.to)
+	}
+	_, ok := roomOf("internal/unheard")
+	assert.False(t, ok)
+}
