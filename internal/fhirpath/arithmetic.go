@@ -34,6 +34,9 @@ func (e *arithmetic) eval(m *machine, f *frame, out []Item) ([]Item, error) {
 		return out, nil
 	}
 	it, ok, err := m.apply(e.node.Op, a, b)
+	if err == ErrBudget {
+		return out, err
+	}
 	if err != nil {
 		return out, fault(e.node, e.node.Op, err)
 	}
@@ -67,6 +70,9 @@ func (e *arithmetic) concatenate(m *machine, a, b Item, out []Item) ([]Item, err
 			return out, fault(e.node, "&", fmt.Errorf("an operand that is no String"))
 		}
 	}
+	if err := m.room(len(a.text()) + len(b.text())); err != nil {
+		return out, err
+	}
 	return m.emit(out, m.newString(a.text()+b.text())), nil
 }
 
@@ -76,6 +82,9 @@ func (m *machine) apply(op string, a, b Item) (it Item, ok bool, err error) {
 	wrong := fmt.Errorf("operands of types that have no such operator")
 	switch {
 	case a.kind == text && b.kind == text && op == "+":
+		if err := m.room(len(a.text()) + len(b.text())); err != nil {
+			return Item{}, false, err
+		}
 		return m.newString(a.text() + b.text()), true, nil
 	case isDay(a) || a.kind == timeOfDay:
 		if b.kind != quantities || op != "+" && op != "-" {
@@ -83,7 +92,7 @@ func (m *machine) apply(op string, a, b Item) (it Item, ok bool, err error) {
 		}
 		return shift(*a.val.(*temporal.Value), b.val.(*quantity), op)
 	case isNumber(a) && isNumber(b):
-		m.steps -= 4
+		m.steps -= digits(a) + digits(b)
 		it, ok = numbers(op, a, b)
 		return it, ok, nil
 	case a.kind == quantities || b.kind == quantities:
@@ -92,7 +101,7 @@ func (m *machine) apply(op string, a, b Item) (it Item, ok bool, err error) {
 		if !okQ || !okR || op == "div" || op == "mod" {
 			return Item{}, false, wrong
 		}
-		m.steps -= 32
+		m.steps -= unitCost
 		switch op {
 		case "+":
 			it, ok = q.plus(r, 1)
@@ -104,6 +113,14 @@ func (m *machine) apply(op string, a, b Item) (it Item, ok bool, err error) {
 		return it, ok, nil
 	}
 	return Item{}, false, wrong
+}
+
+// digits is what arithmetic on a number costs, in steps.
+func digits(it Item) int {
+	if it.kind == integer {
+		return 1
+	}
+	return int(it.val.(*apd.Decimal).NumDigits())
 }
 
 // numbers computes on Integers and Decimals.

@@ -137,13 +137,14 @@ func (m *machine) inputOne(f *frame, c *call) (Item, bool, error) {
 
 // each runs do for every item, with $this and $index set.
 func (m *machine) each(list []Item, f *frame, do func(it *Item, inner *frame) error) error {
-	inner := frame{total: f.total}
+	inner := m.enter(f)
+	defer m.leave(inner)
 	for i := range list {
 		if err := m.step(1); err != nil {
 			return err
 		}
 		inner.this, inner.index = list[i], i
-		if err := do(&list[i], &inner); err != nil {
+		if err := do(&list[i], inner); err != nil {
 			return err
 		}
 	}

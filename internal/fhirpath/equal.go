@@ -33,6 +33,9 @@ func (m *machine) equal(a, b *Item, how same) Truth {
 	return m.equalNodes(a, b, how)
 }
 
+// unitCost is what it takes to read and convert units, in steps.
+const unitCost = 50
+
 // equalValues compares values of FHIRPath's own types, after the implicit
 // conversions of N1 5.5.
 func (m *machine) equalValues(x, y Item, how same) Truth {
@@ -44,6 +47,7 @@ func (m *machine) equalValues(x, y Item, how same) Truth {
 		}
 		return truthOf(x.text() == y.text())
 	case x.kind == quantities || y.kind == quantities:
+		m.steps -= unitCost
 		p, okP := asQuantity(x)
 		q, okQ := asQuantity(y)
 		if !okP || !okQ {

@@ -165,7 +165,7 @@ const (
 func (p *Program) Eval(env *Env, focus Item) ([]Item, error) {
 	m := p.start(env, focus)
 	defer m.stop()
-	out, err := p.root.eval(m, &frame{this: m.context}, nil)
+	out, err := p.root.eval(m, &m.outer, nil)
 	if err == nil {
 		err = m.step(0)
 	}
@@ -180,7 +180,7 @@ func (p *Program) Eval(env *Env, focus Item) ([]Item, error) {
 func (p *Program) Test(env *Env, focus Item) (Truth, error) {
 	m := p.start(env, focus)
 	defer m.stop()
-	t, err := m.truth(p.root, &frame{this: m.context})
+	t, err := m.truth(p.root, &m.outer)
 	if err == nil {
 		err = m.step(0)
 	}
@@ -213,10 +213,11 @@ func (p *Program) start(env *Env, focus Item) *machine {
 	if env.Root.kind != none {
 		m.container = m.typed(env.Root)
 	}
+	m.outer = frame{this: m.context}
 	return m
 }
 
 func (m *machine) stop() {
-	*m = machine{free: m.free}
+	*m = machine{free: m.free, frames: m.frames}
 	machines.Put(m)
 }

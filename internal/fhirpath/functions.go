@@ -53,9 +53,9 @@ func init() {
 		"lower": {0, 0, stringMap(strings.ToLower)}, "replace": {2, 2, runReplace}, "replaceMatches": {2, 2, runReplaceMatches},
 		"length": {0, 0, runLength}, "toChars": {0, 0, runToChars},
 
-		"abs": {0, 0, runAbs}, "ceiling": {0, 0, numeric(rounded(apd.RoundCeiling))}, "floor": {0, 0, numeric(rounded(apd.RoundFloor))},
-		"truncate": {0, 0, numeric(rounded(apd.RoundDown))}, "exp": {0, 0, numeric(refine(exponential))},
-		"ln": {0, 0, numeric(refine(naturalLog))}, "sqrt": {0, 0, numeric(refine(squareRoot))},
+		"abs": {0, 0, runAbs}, "ceiling": {0, 0, numeric(1, rounded(apd.RoundCeiling))}, "floor": {0, 0, numeric(1, rounded(apd.RoundFloor))},
+		"truncate": {0, 0, numeric(1, rounded(apd.RoundDown))}, "exp": {0, 0, numeric(seriesCost, refine(exponential))},
+		"ln": {0, 0, numeric(seriesCost, refine(naturalLog))}, "sqrt": {0, 0, numeric(seriesCost, refine(squareRoot))},
 		"log": {1, 1, runLog}, "power": {1, 1, runPower}, "round": {0, 1, runRound},
 
 		"children": {0, 0, runChildren}, "descendants": {0, 0, runDescendants}, "trace": {1, 2, runTrace}, "type": {0, 0, runType},

@@ -32,7 +32,9 @@ type machine struct {
 	env                          *Env
 	context, resource, container Item
 	steps, memory                int
+	outer                        frame
 	free                         [][]Item
+	frames                       []*frame
 }
 
 const itemSize = int(unsafe.Sizeof(Item{}))
@@ -70,6 +72,21 @@ func (m *machine) release(b []Item) {
 	if cap(b) <= 4096 && len(m.free) < 64 {
 		m.free = append(m.free, b[:0])
 	}
+}
+
+// enter gives a frame for an iteration, to be given back with leave.
+func (m *machine) enter(f *frame) *frame {
+	inner := new(frame)
+	if n := len(m.frames); n > 0 {
+		inner, m.frames = m.frames[n-1], m.frames[:n-1]
+	}
+	inner.total = f.total
+	return inner
+}
+
+func (m *machine) leave(f *frame) {
+	*f = frame{}
+	m.frames = append(m.frames, f)
 }
 
 // collect evaluates e into a buffer of its own.

@@ -18,14 +18,21 @@ func (m *machine) inputNumber(f *frame, c *call) (Item, bool, error) {
 	if !isNumber(v) {
 		return Item{}, false, fmt.Errorf("it is called on what is no number (N1 5.7)")
 	}
-	return v, true, m.step(16)
+	return v, true, m.step(digits(v))
 }
 
-// numeric makes functions of one number.
-func numeric(of func(v Item) (Item, bool)) func(*machine, *frame, *call, []Item) ([]Item, error) {
+// seriesCost is what it takes to sum a series for a logarithm or power, in
+// steps.
+const seriesCost = 1000
+
+// numeric makes functions of one number that cost some steps.
+func numeric(cost int, of func(v Item) (Item, bool)) func(*machine, *frame, *call, []Item) ([]Item, error) {
 	return func(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 		v, ok, err := m.inputNumber(f, c)
 		if err != nil || !ok {
+			return out, err
+		}
+		if err := m.step(cost); err != nil {
 			return out, err
 		}
 		if v, ok = of(v); ok {
@@ -159,7 +166,7 @@ func runLog(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 	if ok {
 		out = m.emit(out, it)
 	}
-	return out, m.step(64)
+	return out, m.step(seriesCost)
 }
 
 // runPower is power(exponent) (N1 5.7.7): an Integer of Integers where it fits.
@@ -180,16 +187,16 @@ func runPower(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 		return power(c, d, asDecimal(v), exponent, whole)
 	}, &refined)
 	if !ok {
-		return out, m.step(64)
+		return out, m.step(seriesCost)
 	}
 	if v.kind == integer && whole && !exponent.Negative {
-		return m.emit(out, wholeNumber(d)), m.step(64)
+		return m.emit(out, wholeNumber(d)), m.step(seriesCost)
 	}
 	it, ok := finish(d)
 	if ok {
 		out = m.emit(out, it)
 	}
-	return out, m.step(64)
+	return out, m.step(seriesCost)
 }
 
 // power multiplies for whole exponents, and takes logarithms for others.
@@ -201,9 +208,18 @@ func power(c *apd.Context, d, x, n *apd.Decimal, whole bool) (apd.Condition, err
 	if err != nil {
 		return apd.Overflow, nil
 	}
+	square := new(apd.Decimal).Set(x)
 	d.SetInt64(1)
-	for i := max(times, -times); i > 0; i-- {
-		if cond, err := c.Mul(d, d, x); err != nil || cond&(apd.Overflow|apd.SystemOverflow) != 0 {
+	for i := max(times, -times); i > 0; i >>= 1 {
+		if i&1 != 0 {
+			if cond, err := c.Mul(d, d, square); err != nil || cond&(apd.Overflow|apd.SystemOverflow) != 0 {
+				return cond, err
+			}
+		}
+		if i == 1 {
+			break
+		}
+		if cond, err := c.Mul(square, square, square); err != nil || cond&(apd.Overflow|apd.SystemOverflow) != 0 {
 			return cond, err
 		}
 	}

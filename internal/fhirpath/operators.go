@@ -181,6 +181,7 @@ func (m *machine) compare(a, b Item) (order int, known bool, err error) {
 		order, known = temporal.Compare(*a.val.(*temporal.Value), *b.val.(*temporal.Value))
 		return order, known, nil
 	case a.kind == quantities || b.kind == quantities:
+		m.steps -= unitCost
 		q, okQ := asQuantity(a)
 		r, okR := asQuantity(b)
 		if okQ && okR {

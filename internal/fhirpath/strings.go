@@ -183,11 +183,8 @@ func (m *machine) regex(expression string, n int) (*regexp.Regexp, error) {
 	p, ok := patterns.byText[expression]
 	patterns.RUnlock()
 	if !ok {
-		if err := m.step(8 * len(expression)); err != nil {
-			return nil, err
-		}
 		var err error
-		if p, err = compilePattern(expression); err != nil {
+		if p, err = m.compilePattern(expression); err != nil {
 			return nil, err
 		}
 		patterns.Lock()
@@ -197,23 +194,47 @@ func (m *machine) regex(expression string, n int) (*regexp.Regexp, error) {
 		patterns.byText[strings.Clone(expression)] = p
 		patterns.Unlock()
 	}
-	return p.re, m.step(1 + n/8 + n*p.size/32)
+	return p.re, m.step(1 + n/8 + n*p.size/8)
 }
 
-func compilePattern(expression string) (pattern, error) {
+// maxPattern bounds the program of a regular expression, in instructions.
+const maxPattern = 20_000
+
+// compilePattern takes the cost of compiling off the budget before it is
+// spent: repetitions make programs many times the size of their text.
+func (m *machine) compilePattern(expression string) (pattern, error) {
+	unreadable := fmt.Errorf("a regular expression that cannot be read")
 	tree, err := syntax.Parse(expression, syntax.Perl|syntax.DotNL)
 	if err != nil {
-		return pattern{}, fmt.Errorf("a regular expression that cannot be read")
+		return pattern{}, unreadable
 	}
-	program, err := syntax.Compile(tree.Simplify())
-	if err != nil {
-		return pattern{}, fmt.Errorf("a regular expression that cannot be read")
+	size := programSize(tree)
+	if size > maxPattern {
+		return pattern{}, ErrBudget
+	}
+	if err := m.step(20 * (size + len(expression))); err != nil {
+		return pattern{}, err
 	}
 	re, err := regexp.Compile("(?s)" + expression)
 	if err != nil {
-		return pattern{}, fmt.Errorf("a regular expression that cannot be read")
+		return pattern{}, unreadable
 	}
-	return pattern{re, len(program.Inst)}, nil
+	return pattern{re, size}, nil
+}
+
+// programSize estimates the instructions of a regular expression, up to a
+// little more than maxPattern.
+func programSize(re *syntax.Regexp) int {
+	size := 2 + len(re.Rune)
+	for _, sub := range re.Sub {
+		if size += programSize(sub); size > maxPattern {
+			return size
+		}
+	}
+	if re.Op == syntax.OpRepeat {
+		size *= max(re.Min, re.Max, 1) + 1
+	}
+	return size
 }
 
 func runLength(m *machine, f *frame, c *call, out []Item) ([]Item, error) {

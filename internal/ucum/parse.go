@@ -5,6 +5,7 @@ import (
 	"math/big"
 	"strconv"
 	"strings"
+	"sync"
 )
 
 // Bounds on what is read, far above any unit in use, so that no code can make
@@ -13,11 +14,41 @@ const (
 	maxLength = 200
 	maxPower  = 40
 	maxDigits = 30
+	maxBits   = 4096 // of the numerator and denominator of a unit's size
 )
+
+// parsed holds units already read, by code; codes in use are few.
+var parsed struct {
+	sync.RWMutex
+	units map[string]Unit
+}
+
+// maxParsed bounds the units that are held.
+const maxParsed = 2000
 
 // Parse reads a UCUM code such as "mg/dL", "10*9/L" or "m[H2O]{gauge}", by
 // the grammar of UCUM 14. Annotations (UCUM 6) are read and dropped.
 func Parse(code string) (Unit, error) {
+	parsed.RLock()
+	u, ok := parsed.units[code]
+	parsed.RUnlock()
+	if ok {
+		return u, nil
+	}
+	u, err := parse(code)
+	if err != nil {
+		return Unit{}, err
+	}
+	parsed.Lock()
+	if parsed.units == nil || len(parsed.units) >= maxParsed {
+		parsed.units = map[string]Unit{}
+	}
+	parsed.units[strings.Clone(code)] = u
+	parsed.Unlock()
+	return u, nil
+}
+
+func parse(code string) (Unit, error) {
 	if code == "" || len(code) > maxLength {
 		return Unit{}, fmt.Errorf("%w: empty or longer than %d characters", ErrSyntax, maxLength)
 	}

@@ -9,6 +9,7 @@ package ucum
 
 import (
 	"errors"
+	"fmt"
 	"math/big"
 	"sort"
 	"strconv"
@@ -133,6 +134,9 @@ func (u Unit) combine(v Unit, sign int) (Unit, error) {
 	} else {
 		w.size.Quo(w.size, v.size)
 		w.plain.Quo(w.plain, v.plain)
+	}
+	if w.size.Num().BitLen() > maxBits || w.size.Denom().BitLen() > maxBits {
+		return Unit{}, fmt.Errorf("%w: it is beyond all measure", ErrSyntax)
 	}
 	return w, nil
 }

@@ -8,7 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-func parse(t *testing.T, code string) Unit {
+func mustParse(t *testing.T, code string) Unit {
 	t.Helper()
 	u, err := Parse(code)
 	require.NoError(t, err, code)
@@ -43,7 +43,7 @@ func TestConvert(t *testing.T) {
 		{"2", "[IU]/mL", "[iU]/L", "2000"},
 	} {
 		v, _ := new(big.Rat).SetString(c.value)
-		got, err := Convert(v, parse(t, c.from), parse(t, c.to))
+		got, err := Convert(v, mustParse(t, c.from), mustParse(t, c.to))
 		if assert.NoError(t, err, "%s %s", c.value, c.from) {
 			want, _ := new(big.Rat).SetString(c.want)
 			assert.Zero(t, want.Cmp(got), "%s %s is %s %s", c.value, c.from, got.FloatString(9), c.to)
@@ -63,10 +63,10 @@ func TestNotComparable(t *testing.T) {
 		{"[IU]", "[arb'U]", ErrDimension}, //
 		{"[pH]", "mol/L", ErrScale},       // a logarithm, not converted here
 	} {
-		_, err := Convert(big.NewRat(1, 1), parse(t, c.from), parse(t, c.to))
+		_, err := Convert(big.NewRat(1, 1), mustParse(t, c.from), mustParse(t, c.to))
 		assert.ErrorIs(t, err, c.err, "%s to %s", c.from, c.to)
 	}
-	got, err := Convert(big.NewRat(7, 1), parse(t, "[pH]"), parse(t, "[pH]"))
+	got, err := Convert(big.NewRat(7, 1), mustParse(t, "[pH]"), mustParse(t, "[pH]"))
 	require.NoError(t, err, "the very same unit needs no scale")
 	assert.Equal(t, "7", got.RatString())
 }
@@ -110,15 +110,15 @@ func TestMulDiv(t *testing.T) {
 		{"g", "/", "m", "g.m-1"},
 		{"10.L", "*", "s", "10.L.s"},
 	} {
-		got, err := parse(t, c.a).Mul(parse(t, c.b))
+		got, err := mustParse(t, c.a).Mul(mustParse(t, c.b))
 		if c.op == "/" {
-			got, err = parse(t, c.a).Div(parse(t, c.b))
+			got, err = mustParse(t, c.a).Div(mustParse(t, c.b))
 		}
 		require.NoError(t, err)
 		assert.Equal(t, c.want, got.String(), "%s %s %s", c.a, c.op, c.b)
-		assert.True(t, got.Comparable(parse(t, c.want)))
+		assert.True(t, got.Comparable(mustParse(t, c.want)))
 	}
-	_, err := parse(t, "Cel").Mul(parse(t, "m"))
+	_, err := mustParse(t, "Cel").Mul(mustParse(t, "m"))
 	assert.ErrorIs(t, err, ErrScale)
 }
 
