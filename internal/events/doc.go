@@ -1,0 +1,93 @@
+// Package events is the bridge's second door: NATS with JetStream. It takes
+// records from a stream, answers every delivery on another, and relays the
+// outbox of the store to a third. The streams carry; the database alone is the
+// truth, and an outage here stops nothing elsewhere.
+//
+// # Streams
+//
+//	RECORDS  nailbridge.records.<clinic>           in:  one clinic record per message, the JSON of POST /records
+//	ANSWERS  nailbridge.answers.<clinic>.<record>  out: what became of each delivery
+//	CHANGES  nailbridge.changes.<clinic>           out: what was committed
+//
+// All are kept on file and have an age limit (Keep). A message may be as large
+// as a record on HTTP, record.MaxBytes; NATS counts its headers in. Settings of
+// a stream that are not ruled here, such as the replicas of an outside cluster,
+// stay as its operator made them.
+//
+// A subject token is the clinic or record id with each byte outside A-Z a-z
+// 0-9 - _ written as =HH, upper-case hexadecimal; an empty id is "="; an id
+// whose token would be longer than 200 bytes is "=sha256-" and the SHA-256 of
+// the id in lower-case hexadecimal, since a server ends the connection over a
+// subject of a few kilobytes (D2.2, Token).
+//
+// # A delivery
+//
+// The server's acknowledgement of a publish says that the message is in the
+// stream, no more. The promise is the answer: when it is published, what it
+// says is committed and synced. A sender sends again whatever has no answer; a
+// record may be sent any number of times, and the stream does not de-duplicate
+// (D2.2).
+//
+// Each message is taken by the durable consumer of the clinic, in the order of
+// the stream, and goes through the same intake as HTTP:
+//
+//	commit -> publish the answer -> acknowledge, and wait for the server to confirm
+//
+// A crash between two of these repeats the delivery; the intake answers it
+// "unchanged" then. None is skipped. A delivery that could not be stored
+// (disk full, locked, stopping: "unavailable") has no answer and is sent back
+// with a delay that grows to MaxNakDelay; redelivery has no limit (D2). Nothing
+// else is sent back: whatever can not be understood, is too large, is empty, or
+// makes our own code fail, ends with the answer "refused" and blocks nothing.
+//
+// The clinic of the subject must be the clinic of the header and of this
+// bridge; else the answer is "refused" with the reason other-clinic, on the
+// answers of the subject's clinic, and the record is kept under no clinic
+// (D2.1). With the embedded server the bridge takes the subjects of every
+// clinic so that a wrong one has an answer too; on an outside server, where
+// other bridges may serve other clinics, it takes its own.
+//
+// An answer is the JSON of the HTTP answer with two members more:
+// streamSequence is that of the message in RECORDS, as in the acknowledgement
+// of its publish; truncated, when true, says that lists were cut to the size
+// limit of a message, the least urgent first; the whole is at GET
+// /records/{clinic}/{record}. Answers and their subjects go to the sender and
+// hold what HTTP's hold: read access to ANSWERS is access to patient data.
+//
+// When the store's epoch changes, because a backup was put back, the consumer
+// begins again: what the backup had lost and RECORDS still holds is taken again
+// by itself, the rest is answered "unchanged".
+//
+// # Changes
+//
+// A commit puts its events into the outbox within its transaction; the relay
+// publishes them in that order, one after another. It may repeat, it never
+// skips. Headers of a message:
+//
+//	Nailbridge-Kind      change, overdue or flag
+//	Nailbridge-Epoch     of the store that the event was read from
+//	Nailbridge-Sequence  of the event in the outbox
+//	Nailbridge-Digest    SHA-256 of the event in the outbox
+//
+// Bodies are receive.ChangeEvent, receive.OverdueEvent and receive.FlagEvent:
+// clinic, record ids, references and codes, nothing about a person, and nothing
+// of a patient who is not shared (D3.1). An event about a resource that is gone
+// by the time it is relayed, since sharing was declined, is replaced by
+// {"clinic","withdrawn":true}; one larger than a message by
+// {"clinic","epoch","seq","truncated":true}: read the history since then.
+//
+// The relay resumes after the last message of its clinic's subject when epoch,
+// sequence and digest are those of an event in the outbox, and at the start of
+// the outbox when they are not: after a restore, or when the last message has
+// reached its age limit. Readers must bear repeats; an event names versions, so
+// that a repeat is seen as one.
+//
+// # Embedded or outside
+//
+// Options.Listen starts a nats-server within the process on a loopback address,
+// its data in the folder Options.Dir, synced at every write. It has no access
+// control yet, hence loopback alone. When its file store has failed (a full
+// disk leaves a stream read-only for good) it is started again until it works.
+// Options.URL uses a server elsewhere instead; it should have sync_always set
+// and a max_payload of at least record.MaxBytes. Everything else is the same.
+package events

@@ -1,0 +1,112 @@
+package events_test
+
+import (
+	"bytes"
+	"database/sql"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"net/http/httptest"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/generate"
+	"nailbridge/internal/intake"
+	"nailbridge/internal/receive/receivetest"
+	"nailbridge/internal/store/sqlite"
+	"nailbridge/mapping/record"
+)
+
+// Both doors give equal stores for the same records: every row of every table,
+// over generated cases and what is refused.
+func TestBothDoorsGiveEqualStores(t *testing.T) {
+	zone := receivetest.Settings(t).Clinic.Zone
+	for seed := range uint64(3) {
+		t.Run(fmt.Sprint(seed), func(t *testing.T) {
+			var bodies [][]byte
+			for _, rs := range generate.Cases(seed, 6, generate.Options{Clinic: "north", Zone: zone}) {
+				for i, r := range rs {
+					b, err := record.Encode(r)
+					require.NoError(t, err)
+					bodies = append(bodies, b)
+					switch i % 5 {
+					case 2:
+						bodies = append(bodies, b) // sent twice
+					case 3:
+						bodies = append(bodies, b[:len(b)/2]) // no JSON
+					case 4:
+						bodies = append(bodies, bytes.Replace(b, []byte(`"clinic":"north"`), []byte(`"clinic":"south"`), 1))
+					}
+				}
+			}
+			bodies = append(bodies, []byte("\n"))
+
+			byHTTP, byNATS := newClinic(t), newClinic(t)
+			statuses := postAll(t, byHTTP, bodies)
+			s := start(t, embedded(byNATS, byNATS.options(t)))
+			n := connect(t, s.ClientURL())
+			for _, b := range bodies {
+				n.send("north", b)
+			}
+			n.settled()
+			assert.Len(t, n.answers(), len(bodies))
+			stop(t, s)
+			assert.Contains(t, statuses, http.StatusForbidden)
+			assert.Contains(t, statuses, http.StatusBadRequest)
+			want, got := dump(t, byHTTP), dump(t, byNATS)
+			assert.NotEmpty(t, want["version"])
+			assert.NotEmpty(t, want["outbox"])
+			for table := range want {
+				assert.Equal(t, want[table], got[table], "table %s", table)
+			}
+		})
+	}
+}
+
+func postAll(t *testing.T, c *clinic, bodies [][]byte) (statuses []int) {
+	door := intake.New(intake.Options{Receiver: c.Receiver, Clinic: "north", Zone: c.Settings.Clinic.Zone, Log: slog.New(slog.DiscardHandler)})
+	for _, b := range bodies {
+		r := httptest.NewRequest(http.MethodPost, "/records", bytes.NewReader(b))
+		r.Header.Set("Content-Type", "application/json")
+		w := httptest.NewRecorder()
+		door.ServeHTTP(w, r)
+		require.NotEqual(t, http.StatusServiceUnavailable, w.Code)
+		statuses = append(statuses, w.Code)
+	}
+	return statuses
+}
+
+// dump is every row of every table as text, sorted.
+func dump(t *testing.T, c *clinic) map[string][]string {
+	db, err := sql.Open("sqlite", "file:"+filepath.Join(c.dir, sqlite.File)+"?mode=ro")
+	require.NoError(t, err)
+	defer func() { require.NoError(t, db.Close()) }()
+	out := map[string][]string{}
+	for _, table := range column(t, db, `SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%' AND name NOT LIKE 'goose%'`) {
+		var fields []string
+		for _, f := range column(t, db, `SELECT name FROM pragma_table_info(`+"'"+table+"'"+`)`) {
+			fields = append(fields, `quote("`+f+`")`)
+		}
+		out[table] = column(t, db, `SELECT `+strings.Join(fields, ` || ',' || `)+` FROM "`+table+`"`)
+		slices.Sort(out[table])
+	}
+	return out
+}
+
+func column(t *testing.T, db *sql.DB, query string) (out []string) {
+	rows, err := db.QueryContext(t.Context(), query)
+	require.NoError(t, err)
+	defer func() { require.NoError(t, rows.Close()) }()
+	for rows.Next() {
+		var s string
+		require.NoError(t, rows.Scan(&s))
+		out = append(out, s)
+	}
+	require.NoError(t, rows.Err())
+	return out
+}

@@ -1,0 +1,248 @@
+package events
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"nailbridge/internal/store"
+	"nailbridge/mapping/resource"
+)
+
+// Headers of a message on CHANGES.
+const (
+	KindHeader     = "Nailbridge-Kind"
+	EpochHeader    = "Nailbridge-Epoch"
+	SequenceHeader = "Nailbridge-Sequence"
+	DigestHeader   = "Nailbridge-Digest"
+)
+
+// Announcer is a store that wakes the relay after each commit.
+type Announcer struct {
+	store.Store
+	bell chan struct{}
+}
+
+// Announce makes an Announcer.
+func Announce(s store.Store) *Announcer {
+	return &Announcer{Store: s, bell: make(chan struct{}, 1)}
+}
+
+// Update runs fn in a write transaction of the store.
+func (a *Announcer) Update(ctx context.Context, fn func(store.Writer) error) error {
+	if err := a.Store.Update(ctx, fn); err != nil {
+		return err
+	}
+	select {
+	case a.bell <- struct{}{}:
+	default: // it rings already
+	}
+	return nil
+}
+
+// relayed is how far the outbox has been relayed.
+type relayed struct {
+	epoch string
+	seq   int64 // of the last event relayed; 0: none
+}
+
+// batch is how many events are read from the outbox at once.
+const batch = 256
+
+// relayChanges relays the outbox until stop ends, and then once more what was
+// committed until then.
+func (s *Service) relayChanges(stop, work context.Context) error {
+	st, err := s.changes(stop)
+	if err != nil {
+		return err
+	}
+	at, err := s.resume(stop, st)
+	if err != nil {
+		return err
+	}
+	poll := time.NewTicker(s.opts.Poll)
+	defer poll.Stop()
+	for {
+		if at, err = s.relay(work, at); err != nil {
+			return err
+		}
+		s.state.set(relayPart, nil)
+		select {
+		case <-stop.Done():
+			if _, err := s.relay(work, at); err != nil {
+				return err
+			}
+			return stop.Err()
+		case <-s.opts.Store.bell:
+		case <-poll.C:
+		}
+	}
+}
+
+func (s *Service) changes(ctx context.Context) (jetstream.Stream, error) {
+	if err := s.fault("ensure-changes"); err != nil {
+		return nil, err
+	}
+	return ensureStream(ctx, s.js, ChangesStream, changesPrefix+"*", s.opts.Keep.Changes)
+}
+
+// resume finds where the relay was: after the event of the last message, if the
+// outbox has exactly that event under exactly that number; else at the start. A
+// store put back from a backup, even without a new epoch, has another there.
+func (s *Service) resume(ctx context.Context, st jetstream.Stream) (relayed, error) {
+	if err := s.fault("resume"); err != nil {
+		return relayed{}, err
+	}
+	last, err := st.GetLastMsgForSubject(ctx, ChangesSubject(s.opts.Clinic))
+	switch {
+	case errors.Is(err, jetstream.ErrMsgNotFound):
+		last = &jetstream.RawStreamMsg{}
+	case err != nil:
+		return relayed{}, fmt.Errorf("last change: %w", err)
+	}
+	var at relayed
+	err = s.opts.Store.View(ctx, func(r store.Reader) error {
+		at.epoch = r.Head().Epoch
+		seq, err := strconv.ParseInt(last.Header.Get(SequenceHeader), 10, 64)
+		if err != nil || seq < 1 || last.Header.Get(EpochHeader) != at.epoch {
+			return nil
+		}
+		es, err := r.Outbox(seq-1, 1)
+		if err == nil && len(es) == 1 && es[0].Seq == seq && digest(es[0]) == last.Header.Get(DigestHeader) {
+			at.seq = seq
+		}
+		return err
+	})
+	if err == nil {
+		s.opts.Log.Info("relaying changes", "epoch", at.epoch, "after", at.seq)
+	}
+	return at, err
+}
+
+// errNewEpoch: the store's epoch changed while the relay ran.
+var errNewEpoch = errors.New("the store has a new epoch")
+
+// relay publishes everything after a position, and says how far it came.
+func (s *Service) relay(ctx context.Context, at relayed) (relayed, error) {
+	for {
+		ms, err := s.read(ctx, at)
+		if err != nil || len(ms) == 0 {
+			return at, err
+		}
+		for _, m := range ms {
+			if err := s.publishChange(ctx, m); err != nil {
+				return at, err
+			}
+			at.seq = m.seq
+			s.relayedSeq.Store(m.seq)
+		}
+	}
+}
+
+// change is an event of the outbox as a message.
+type change struct {
+	seq int64
+	msg *nats.Msg
+}
+
+// read makes messages of the next events.
+func (s *Service) read(ctx context.Context, at relayed) (ms []change, err error) {
+	err = s.opts.Store.View(ctx, func(r store.Reader) error {
+		if r.Head().Epoch != at.epoch {
+			return errNewEpoch
+		}
+		es, err := r.Outbox(at.seq, batch)
+		if err != nil {
+			return err
+		}
+		for _, e := range es {
+			m, err := s.message(r, at.epoch, e)
+			if err != nil {
+				return err
+			}
+			ms = append(ms, change{e.Seq, m})
+		}
+		return nil
+	})
+	return ms, err
+}
+
+func (s *Service) publishChange(ctx context.Context, c change) error {
+	if err := s.fault("publish-change"); err != nil {
+		return err
+	}
+	ctx, cancel := context.WithTimeout(ctx, s.opts.Timeout)
+	defer cancel()
+	if _, err := s.js.PublishMsg(ctx, c.msg); err != nil {
+		return fmt.Errorf("change %d: %w", c.seq, err)
+	}
+	return nil
+}
+
+// head is what every event has, and a Withdrawn or Truncated one has alone.
+type head struct {
+	Clinic    string `json:"clinic"`
+	Epoch     string `json:"epoch,omitempty"`
+	Seq       int64  `json:"seq,omitempty"`
+	Withdrawn bool   `json:"withdrawn,omitempty"`
+	Truncated bool   `json:"truncated,omitempty"`
+}
+
+// message is an event as a message.
+func (s *Service) message(r store.Reader, epoch string, e store.Event) (*nats.Msg, error) {
+	var h struct {
+		head
+		Resource string `json:"resource"`
+	}
+	if err := json.Unmarshal(e.JSON, &h); err != nil {
+		return nil, fmt.Errorf("event %d: not JSON", e.Seq)
+	}
+	body := e.JSON
+	gone, err := isGone(r, h.Resource)
+	if err != nil {
+		return nil, err
+	}
+	switch {
+	case gone:
+		body, err = json.Marshal(head{Clinic: h.Clinic, Withdrawn: true})
+	case len(body) > s.room():
+		body, err = json.Marshal(head{Clinic: h.Clinic, Epoch: h.Epoch, Seq: h.Seq, Truncated: true})
+	}
+	if err != nil {
+		return nil, err
+	}
+	m := nats.NewMsg(ChangesSubject(h.Clinic))
+	m.Data = body
+	m.Header.Set(KindHeader, e.Kind)
+	m.Header.Set(EpochHeader, epoch)
+	m.Header.Set(SequenceHeader, strconv.FormatInt(e.Seq, 10))
+	m.Header.Set(DigestHeader, digest(e))
+	return m, nil
+}
+
+func digest(e store.Event) string {
+	sum := sha256.Sum256(e.JSON)
+	return hex.EncodeToString(sum[:])
+}
+
+// isGone reports a resource that may no longer be shown (D3.1).
+func isGone(r store.Reader, reference string) (bool, error) {
+	typ, id, ok := strings.Cut(reference, "/")
+	if !ok {
+		return false, nil
+	}
+	_, err := r.Read(resource.Ref{Type: typ, ID: id})
+	if errors.Is(err, store.ErrGone) || errors.Is(err, store.ErrNotFound) {
+		return true, nil
+	}
+	return false, err
+}
