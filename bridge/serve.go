@@ -169,6 +169,20 @@ func plain(w http.ResponseWriter, status int, text string) {
 	_, _ = w.Write([]byte(text + "\n"))
 }
 
+// retry tries what a version before held or refused, which this one may take
+// (D2). What fails stays as it is.
+func (a *app) retry(ctx context.Context) {
+	for what, try := range map[string]func(context.Context) (receive.Retried, error){
+		"held": a.receiver.RetryHeld, "refused": a.receiver.RetryRefused,
+	} {
+		if done, err := try(ctx); err != nil {
+			a.log.Error("records could not be tried again", "list", what, "error", err)
+		} else if done.Tried > 0 {
+			a.log.Info("records tried again", "list", what, "tried", done.Tried, "accepted", done.Accepted)
+		}
+	}
+}
+
 // serve listens, retries what is held, ticks, and stops gracefully when the
 // context ends. started, if any, is told the address.
 func (a *app) serve(e *env, listen string, started func(addr string)) error {
@@ -179,11 +193,7 @@ func (a *app) serve(e *env, listen string, started func(addr string)) error {
 	if err != nil {
 		return err
 	}
-	if done, err := a.receiver.RetryHeld(e.ctx); err != nil {
-		a.log.Error("held records could not be retried", "error", err)
-	} else if done.Tried > 0 {
-		a.log.Info("held records retried", "tried", done.Tried, "accepted", done.Accepted)
-	}
+	a.retry(e.ctx)
 	ctx, cancel := context.WithCancel(e.ctx)
 	defer cancel()
 	beat := time.NewTicker(schedule.Interval)
