@@ -15,6 +15,7 @@ import (
 
 	"nailbridge/internal/access"
 	"nailbridge/internal/config"
+	"nailbridge/internal/events"
 	"nailbridge/internal/hub"
 	"nailbridge/internal/intake"
 	"nailbridge/internal/meter"
@@ -31,9 +32,10 @@ import (
 const defaultListen = "127.0.0.1:8470"
 
 type serveCommand struct {
-	Config string `required:"" type:"existingfile" help:"Settings file."`
-	Listen string `default:"127.0.0.1:8470" help:"Loopback address and port to listen on."`
-	Data   string `required:"" type:"path" help:"Data folder; made if it does not exist."`
+	Config string    `required:"" type:"existingfile" help:"Settings file."`
+	Listen string    `default:"127.0.0.1:8470" help:"Loopback address and port to listen on."`
+	Data   string    `required:"" type:"path" help:"Data folder; made if it does not exist."`
+	NATS   natsFlags `embed:""`
 }
 
 // Run serves until it is told to stop.
@@ -50,13 +52,18 @@ func (c serveCommand) Run(e *env) error {
 	if err != nil {
 		return err
 	}
+	a.nats = c.NATS
 	return errors.Join(a.serve(e, c.Listen, nil), a.close())
 }
 
 // app is the program put together: one store, one receiver, two doors.
 type app struct {
 	file     config.File
+	dir      string // the data folder
 	store    store.Store
+	outbox   *events.Announcer // the store, waking the relay
+	nats     natsFlags
+	events   atomic.Pointer[events.Service] // nil while the second door is closed
 	receiver *receive.Receiver
 	meter    *meter.Meter
 	handler  http.Handler
@@ -75,9 +82,9 @@ func newApp(e *env, file config.File, namespace uuid.UUID, dir string) (*app, er
 	if err != nil {
 		return nil, fmt.Errorf("data folder: %w", err)
 	}
-	a := &app{file: file, store: st, meter: meter.New(version), clock: e.clock, log: log}
+	a := &app{file: file, dir: dir, store: st, outbox: events.Announce(st), meter: meter.New(version), clock: e.clock, log: log}
 	a.receiver = &receive.Receiver{
-		Store: st, Settings: settings, Clock: func() time.Time { return a.clock() }, Meter: a.meter, Log: log,
+		Store: a.outbox, Settings: settings, Clock: func() time.Time { return a.clock() }, Meter: a.meter, Log: log,
 		Index: searchparam.Index{Base: file.PublicBaseURL, Zone: settings.Clinic.Zone},
 	}
 	a.handler, err = a.routes(settings, namespace)
@@ -106,13 +113,14 @@ func (a *app) routes(s mapping.Settings, namespace uuid.UUID) (http.Handler, err
 	door := intake.New(intake.Options{Receiver: a.receiver, Clinic: s.Clinic.ID, Zone: s.Clinic.Zone, Log: a.log})
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /health", func(w http.ResponseWriter, _ *http.Request) { plain(w, http.StatusOK, "ok") })
+	mux.HandleFunc("GET /health/nats", a.natsHealth)
 	mux.HandleFunc("GET /ready", a.readiness)
 	mux.Handle("GET /metrics", a.meter.Handler())
 	all := http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		switch {
 		case within(r.URL.Path, "/fhir"):
 			fhir.ServeHTTP(w, r)
-		case r.URL.Path == "/health", r.URL.Path == "/ready", r.URL.Path == "/metrics":
+		case r.URL.Path == "/health", r.URL.Path == "/health/nats", r.URL.Path == "/ready", r.URL.Path == "/metrics":
 			mux.ServeHTTP(w, r)
 		default:
 			// Unknown paths too: a ServeMux would redirect "//records".
@@ -183,8 +191,9 @@ func (a *app) retry(ctx context.Context) {
 	}
 }
 
-// serve listens, retries what is held, ticks, and stops gracefully when the
-// context ends. started, if any, is told the address.
+// serve listens, retries what is held, opens the second door, ticks, and when
+// the context ends stops gracefully: HTTP, the tick, and then NATS, which
+// relays what they committed. started, if any, is told the address.
 func (a *app) serve(e *env, listen string, started func(addr string)) error {
 	if err := access.Loopback(listen); err != nil {
 		return err
@@ -194,6 +203,11 @@ func (a *app) serve(e *env, listen string, started func(addr string)) error {
 		return err
 	}
 	a.retry(e.ctx)
+	stopNATS, err := a.startNATS()
+	if err != nil {
+		return errors.Join(err, l.Close())
+	}
+	defer stopNATS()
 	ctx, cancel := context.WithCancel(e.ctx)
 	defer cancel()
 	beat := time.NewTicker(schedule.Interval)

@@ -81,7 +81,7 @@ func (s *Service) takeRecords(pull, work context.Context) error {
 
 // consumer makes what the door needs on the server.
 func (s *Service) consumer(ctx context.Context) (jetstream.Consumer, error) {
-	if err := s.fault("ensure-records"); err != nil {
+	if err := s.may("ensure-records"); err != nil {
 		return nil, err
 	}
 	var epoch string
@@ -119,7 +119,7 @@ func (s *Service) handBack(it jetstream.MessagesContext) {
 }
 
 func (s *Service) nak(msg jetstream.Msg, delay time.Duration) {
-	err := s.fault("nak")
+	err := s.may("nak")
 	if err == nil {
 		err = msg.NakWithDelay(delay)
 	}
@@ -194,7 +194,7 @@ func (s *Service) finish(ctx context.Context, msg jetstream.Msg, meta *jetstream
 	defer cancel()
 	err := s.answer(ctx, strings.TrimPrefix(msg.Subject(), recordsPrefix), a, meta.Sequence.Stream)
 	if err == nil {
-		if err = s.fault("ack"); err == nil {
+		if err = s.may("ack"); err == nil {
 			err = msg.DoubleAck(ctx)
 		}
 	}
@@ -206,7 +206,7 @@ func (s *Service) finish(ctx context.Context, msg jetstream.Msg, meta *jetstream
 // answer publishes an answer where the sender, known by the clinic of the
 // subject, reads it.
 func (s *Service) answer(ctx context.Context, token string, a receive.Answer, seq uint64) error {
-	if err := s.fault("publish-answer"); err != nil {
+	if err := s.may("publish-answer"); err != nil {
 		return err
 	}
 	body, err := Answered{Answer: a, StreamSequence: seq}.encode(s.room())

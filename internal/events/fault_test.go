@@ -34,6 +34,13 @@ func TestEveryOperationMayFail(t *testing.T) {
 			}
 			return nil
 		}
+		var commits atomic.Int32
+		c.failing(func(op string) error {
+			if op == "commit" && commits.Add(1) == 1 {
+				return errors.New("the store fails once, so that there is something to send back")
+			}
+			return nil
+		})
 		s := start(t, o)
 		cl := connect(t, s.ClientURL())
 		cl.ask("north", receivetest.Surgery(left))
@@ -50,7 +57,7 @@ func TestEveryOperationMayFail(t *testing.T) {
 		}
 		failed[name] = true
 	}
-	for _, op := range []string{"ensure-records", "ensure-changes", "resume", "publish-answer", "ack", "publish-change"} {
+	for _, op := range []string{"ensure-records", "ensure-changes", "resume", "publish-answer", "ack", "nak", "publish-change"} {
 		assert.True(t, failed[op], "%s was never failed", op)
 	}
 }

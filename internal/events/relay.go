@@ -89,7 +89,7 @@ func (s *Service) relayChanges(stop, work context.Context) error {
 }
 
 func (s *Service) changes(ctx context.Context) (jetstream.Stream, error) {
-	if err := s.fault("ensure-changes"); err != nil {
+	if err := s.may("ensure-changes"); err != nil {
 		return nil, err
 	}
 	return ensureStream(ctx, s.js, ChangesStream, changesPrefix+"*", s.opts.Keep.Changes)
@@ -99,7 +99,7 @@ func (s *Service) changes(ctx context.Context) (jetstream.Stream, error) {
 // outbox has exactly that event under exactly that number; else at the start. A
 // store put back from a backup, even without a new epoch, has another there.
 func (s *Service) resume(ctx context.Context, st jetstream.Stream) (relayed, error) {
-	if err := s.fault("resume"); err != nil {
+	if err := s.may("resume"); err != nil {
 		return relayed{}, err
 	}
 	last, err := st.GetLastMsgForSubject(ctx, ChangesSubject(s.opts.Clinic))
@@ -177,7 +177,7 @@ func (s *Service) read(ctx context.Context, at relayed) (ms []change, err error)
 }
 
 func (s *Service) publishChange(ctx context.Context, c change) error {
-	if err := s.fault("publish-change"); err != nil {
+	if err := s.may("publish-change"); err != nil {
 		return err
 	}
 	ctx, cancel := context.WithTimeout(ctx, s.opts.Timeout)

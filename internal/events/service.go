@@ -147,7 +147,9 @@ func (s *Service) keepAt(work context.Context, name string, run func(stop contex
 				return
 			}
 			s.state.set(name, err)
-			s.opts.Log.Warn("NATS: trying again", "part", name, "error", err)
+			if !errors.Is(err, errNotConnected) { // the connection says so itself
+				s.opts.Log.Warn("NATS: trying again", "part", name, "error", err)
+			}
 			if time.Since(began) > time.Minute {
 				pause = s.opts.Pause
 			}
@@ -156,7 +158,9 @@ func (s *Service) keepAt(work context.Context, name string, run func(stop contex
 				return
 			case <-time.After(pause):
 			}
-			pause = min(2*pause, 64*s.opts.Pause)
+			if pause = min(2*pause, 64*s.opts.Pause); errors.Is(err, errNotConnected) {
+				pause = s.opts.Pause
+			}
 		}
 	}()
 }
@@ -218,7 +222,7 @@ func (s *Service) close() {
 // does. Its text is safe for logs.
 func (s *Service) Health() error {
 	if !s.conn.IsConnected() {
-		return errors.New("NATS: not connected")
+		return fmt.Errorf("NATS: %w", errNotConnected)
 	}
 	return s.state.health()
 }
@@ -236,6 +240,17 @@ func (s *Service) ClientURL() string {
 		return run.ClientURL()
 	}
 	return ""
+}
+
+// errNotConnected: there is no server now; the connection comes by itself.
+var errNotConnected = errors.New("not connected")
+
+// may says whether an operation on the server can be tried.
+func (s *Service) may(op string) error {
+	if !s.conn.IsConnected() {
+		return errNotConnected
+	}
+	return s.fault(op)
 }
 
 func (s *Service) fault(op string) error {

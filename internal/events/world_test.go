@@ -289,6 +289,9 @@ func (c *client) all(stream string) (out []message, err error) {
 	if err != nil {
 		return nil, err
 	}
+	if st.CachedInfo().State.Msgs == 0 {
+		return nil, nil
+	}
 	for seq := st.CachedInfo().State.FirstSeq; seq <= st.CachedInfo().State.LastSeq; seq++ {
 		m, err := st.GetMsg(ctx, seq)
 		if err != nil && !errors.Is(err, jetstream.ErrMsgNotFound) {

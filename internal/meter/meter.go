@@ -65,6 +65,11 @@ func count(all, withRed prometheus.Counter, red bool) {
 	}
 }
 
+// Gauge adds a figure that is asked for whenever the counters are read.
+func (m *Meter) Gauge(name, help string, value func() float64) {
+	m.registry.MustRegister(prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "nailbridge_" + name, Help: help}, value))
+}
+
 // Handler serves the counters.
 func (m *Meter) Handler() http.Handler {
 	return promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{})

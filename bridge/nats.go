@@ -1,0 +1,73 @@
+package main
+
+import (
+	"context"
+	"net/http"
+	"time"
+
+	"nailbridge/internal/events"
+)
+
+// natsFlags say whether and where the second door is open. It is closed unless
+// one of the first two is given.
+type natsFlags struct {
+	URL         string        `name:"nats" xor:"nats" placeholder:"URL" help:"Take records from, and announce changes on, this NATS server with JetStream."`
+	Listen      string        `name:"nats-listen" xor:"nats" placeholder:"ADDRESS" help:"Run a NATS server in the data folder on this loopback address and port, such as 127.0.0.1:4270."`
+	KeepRecords time.Duration `name:"nats-keep-records" default:"720h" help:"How long records are kept in their stream."`
+	KeepAnswers time.Duration `name:"nats-keep-answers" default:"720h" help:"How long answers wait to be read."`
+	KeepChanges time.Duration `name:"nats-keep-changes" default:"720h" help:"How long announced changes wait to be read."`
+}
+
+// natsStop is how long the door may take to finish what is under way.
+const natsStop = 20 * time.Second
+
+// startNATS opens the second door, if it is to be open, and gives what closes
+// it. A server elsewhere that can not be reached is no failure: the other door
+// stays open and this one opens when it can.
+func (a *app) startNATS() (stop func(), err error) {
+	f := a.nats
+	if f.URL == "" && f.Listen == "" {
+		return func() {}, nil
+	}
+	s, err := events.Start(events.Options{
+		URL: f.URL, Dir: a.dir, Listen: f.Listen,
+		Clinic: a.receiver.Settings.Clinic.ID, Receiver: a.receiver, Store: a.outbox, Meter: a.meter, Log: a.log,
+		Keep: events.Keep{Records: f.KeepRecords, Answers: f.KeepAnswers, Changes: f.KeepChanges},
+	})
+	if err != nil {
+		return nil, err
+	}
+	a.events.Store(s)
+	a.meter.Gauge("nats_up", "1 while the NATS door and the relay of changes work, else 0.", func() float64 {
+		if s.Health() != nil {
+			return 0
+		}
+		return 1
+	})
+	a.meter.Gauge("outbox_relayed_sequence", "Number of the last event that this process relayed from the outbox.", func() float64 {
+		return float64(s.Relayed())
+	})
+	if url := s.ClientURL(); url != "" {
+		a.log.Info("listening", "nats", url)
+	}
+	return func() {
+		ctx, cancel := context.WithTimeout(context.Background(), natsStop)
+		defer cancel()
+		s.Stop(ctx)
+	}, nil
+}
+
+// natsHealth says whether the second door works. It does not count for
+// readiness: the first works without it.
+func (a *app) natsHealth(w http.ResponseWriter, _ *http.Request) {
+	s := a.events.Load()
+	if s == nil {
+		plain(w, http.StatusNotFound, "NATS is not configured")
+		return
+	}
+	if err := s.Health(); err != nil {
+		plain(w, http.StatusServiceUnavailable, err.Error())
+		return
+	}
+	plain(w, http.StatusOK, "ok")
+}
