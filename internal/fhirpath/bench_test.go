@@ -52,7 +52,7 @@ func placedPrograms(b testing.TB, tree map[string]any) []placedProgram {
 	var visit func(it Item, own []spec.Invariant)
 	visit = func(it Item, own []spec.Invariant) {
 		list := append([]spec.Invariant(nil), own...)
-		for id := it.typ; id != spec.None; id = m.model.Type(id).Base {
+		for id := it.Type; id != spec.None; id = m.model.Type(id).Base {
 			list = append(list, m.model.Type(id).Invariants...)
 		}
 		for _, inv := range list {
@@ -63,10 +63,10 @@ func placedPrograms(b testing.TB, tree map[string]any) []placedProgram {
 			}
 			out = append(out, placedProgram{compiled[inv.Key], it})
 		}
-		obj, _ := it.val.(map[string]any)
-		for _, c := range m.members(obj, it.typ, nil) {
+		obj, _ := it.Val.(map[string]any)
+		for _, c := range m.members(obj, it.Type, nil) {
 			for _, child := range m.spread(obj[c.key], obj["_"+c.key], c.typ, nil) {
-				visit(child, m.model.Member(it.typ, c.key).Element.Invariants)
+				visit(child, m.model.Member(it.Type, c.key).Element.Invariants)
 			}
 		}
 	}

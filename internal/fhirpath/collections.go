@@ -1,6 +1,10 @@
 package fhirpath
 
-import "fmt"
+import (
+	"fmt"
+
+	"nailbridge/internal/fhirpath/value"
+)
 
 // The functions of N1 5.1 (existence), 5.2 (filtering and projection), 5.3
 // (subsetting), 5.4 (combining) and 7 (aggregates).
@@ -10,7 +14,7 @@ func runEmpty(m *machine, f *frame, c *call) (Truth, error) {
 	if err != nil {
 		return Unknown, err
 	}
-	t := truthOf(len(list) == 0)
+	t := value.TruthOf(len(list) == 0)
 	m.release(list)
 	return t, nil
 }
@@ -23,7 +27,7 @@ func runExists(m *machine, f *frame, c *call) (Truth, error) {
 	}
 	defer m.release(list)
 	if len(c.args) == 0 {
-		return truthOf(len(list) > 0), nil
+		return value.TruthOf(len(list) > 0), nil
 	}
 	found := False
 	err = m.each(list, f, func(_ *Item, inner *frame) error {
@@ -59,7 +63,7 @@ func runAll(m *machine, f *frame, c *call) (Truth, error) {
 
 func runNot(m *machine, f *frame, c *call) (Truth, error) {
 	t, err := m.truth(c.on, f)
-	return not(t), err
+	return t.Not(), err
 }
 
 // quantified makes allTrue, anyTrue, allFalse and anyFalse (N1 5.1.4 to 5.1.7):
@@ -71,13 +75,13 @@ func quantified(of bool, found Truth) func(m *machine, f *frame, c *call) (Truth
 			return Unknown, err
 		}
 		defer m.release(list)
-		result := not(found)
+		result := found.Not()
 		for i := range list {
 			v, ok := m.native(list[i])
-			if !ok || v.kind != boolean {
+			if !ok || v.Kind != boolean {
 				return Unknown, fmt.Errorf("an item that is no Boolean")
 			}
-			if (v.num != 0) == of {
+			if (v.Int != 0) == of {
 				result = found
 			}
 		}
@@ -119,7 +123,7 @@ func runIsDistinct(m *machine, f *frame, c *call) (Truth, error) {
 		return Unknown, err
 	}
 	unique, err := m.distinct(list, m.buffer())
-	t := truthOf(len(unique) == len(list))
+	t := value.TruthOf(len(unique) == len(list))
 	m.release(unique)
 	m.release(list)
 	return t, err
@@ -140,7 +144,7 @@ func runCount(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 	if err != nil {
 		return out, err
 	}
-	out = m.emit(out, Item{kind: integer, num: int64(len(list))})
+	out = m.emit(out, Item{Kind: integer, Int: int64(len(list))})
 	m.release(list)
 	return out, nil
 }

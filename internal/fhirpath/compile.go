@@ -6,6 +6,7 @@ import (
 
 	"nailbridge/internal/fhirpath/syntax"
 	"nailbridge/internal/fhirpath/temporal"
+	"nailbridge/internal/fhirpath/value"
 	"nailbridge/internal/spec"
 )
 
@@ -105,7 +106,7 @@ func (c *compiler) literal(n *syntax.Literal) (expr, error) {
 	if !ok {
 		return nil, reject(n, "a constant that does not exist or is out of range")
 	}
-	if it.kind == none {
+	if it.Kind == none {
 		return constant{}, nil
 	}
 	return constant{it}, nil
@@ -119,18 +120,18 @@ func literal(n *syntax.Literal) (Item, bool) {
 	case syntax.Empty:
 		return Item{}, true
 	case syntax.Boolean:
-		return Boolean(n.Text == "true"), true
+		return value.Boolean(n.Text == "true"), true
 	case syntax.String:
-		return String(n.Text), true
+		return value.String(n.Text), true
 	case syntax.Integer:
 		i, err := strconv.ParseInt(n.Text, 10, 32)
-		return Item{kind: integer, num: i}, err == nil
+		return Item{Kind: integer, Int: i}, err == nil
 	case syntax.Decimal:
-		d, ok := parseDecimal(n.Text)
-		return decimalItem(d), ok
+		d, ok := value.ParseDecimal(n.Text)
+		return value.Decimal(d), ok
 	case syntax.Quantity:
-		d, ok := parseDecimal(n.Text)
-		return quantityItem(d, n.Unit, n.Calendar), ok
+		d, ok := value.ParseDecimal(n.Text)
+		return value.NewQuantity(d, n.Unit, n.Calendar), ok
 	case syntax.Date:
 		v, ok = temporal.ParseDate(n.Text)
 	case syntax.DateTime:
@@ -138,14 +139,14 @@ func literal(n *syntax.Literal) (Item, bool) {
 	case syntax.Time:
 		v, ok = temporal.ParseTime(n.Text)
 	}
-	return temporalItem(v), ok
+	return value.Temporal(v), ok
 }
 
 // this is $this and the start of every path.
 type this struct{}
 
 func (this) eval(m *machine, f *frame, out []Item) ([]Item, error) {
-	if f.this.kind == none {
+	if f.this.Kind == none {
 		return out, nil
 	}
 	return m.emit(out, f.this), nil
@@ -159,7 +160,7 @@ func (e special) eval(m *machine, f *frame, out []Item) ([]Item, error) {
 	case "this":
 		return this{}.eval(m, f, out)
 	case "index":
-		return m.emit(out, Item{kind: integer, num: int64(f.index)}), nil
+		return m.emit(out, Item{Kind: integer, Int: int64(f.index)}), nil
 	}
 	for _, it := range f.total {
 		out = m.emit(out, it)
@@ -199,7 +200,7 @@ type rootStep struct {
 }
 
 func (e *rootStep) eval(m *machine, f *frame, out []Item) ([]Item, error) {
-	if f.this.kind == node && m.model.Is(f.this.typ, e.typ) {
+	if f.this.Kind == node && m.model.Is(f.this.Type, e.typ) {
 		return m.emit(out, f.this), m.step(1)
 	}
 	return m.child(&f.this, e.name, out), m.step(1)
@@ -235,13 +236,13 @@ const (
 
 func (c *compiler) variable(n *syntax.Variable) (expr, error) {
 	if url, ok := urls[n.Name]; ok {
-		return constant{String(url)}, nil
+		return constant{value.String(url)}, nil
 	}
 	if len(n.Name) > 3 && n.Name[:3] == "vs-" {
-		return constant{String(valueSetBase + n.Name[3:])}, nil
+		return constant{value.String(valueSetBase + n.Name[3:])}, nil
 	}
 	if len(n.Name) > 4 && n.Name[:4] == "ext-" {
-		return constant{String(extensionBase + n.Name[4:])}, nil
+		return constant{value.String(extensionBase + n.Name[4:])}, nil
 	}
 	return &variable{n, n.Name}, nil
 }
@@ -268,7 +269,7 @@ func (e *variable) eval(m *machine, _ *frame, out []Item) ([]Item, error) {
 		}
 		return out, nil
 	}
-	if it.kind == none {
+	if it.Kind == none {
 		return out, nil
 	}
 	return m.emit(out, it), nil

@@ -104,7 +104,7 @@ func invariantsOf(m *machine, tree map[string]any) []placedInvariant {
 	var visit func(path string, it Item, own []spec.Invariant)
 	visit = func(path string, it Item, own []spec.Invariant) {
 		list := slices.Clone(own)
-		for id := it.typ; id != spec.None; id = m.model.Type(id).Base {
+		for id := it.Type; id != spec.None; id = m.model.Type(id).Base {
 			list = append(list, m.model.Type(id).Invariants...)
 		}
 		for _, inv := range list {
@@ -113,12 +113,12 @@ func invariantsOf(m *machine, tree map[string]any) []placedInvariant {
 				out = append(out, placedInvariant{path, inv})
 			}
 		}
-		obj, ok := it.val.(map[string]any)
+		obj, ok := it.Val.(map[string]any)
 		if !ok {
 			return
 		}
-		for _, c := range m.members(obj, it.typ, nil) {
-			e := m.model.Member(it.typ, c.key).Element
+		for _, c := range m.members(obj, it.Type, nil) {
+			e := m.model.Member(it.Type, c.key).Element
 			if e == nil || c.typ == m.types.resource {
 				continue
 			}

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/fhirpath/value"
 	"nailbridge/internal/spec"
 )
 
@@ -52,12 +53,12 @@ func (answers) Subsumes(system, ancestor, code string) (subsumes, known bool) {
 }
 
 func (answers) ConformsTo(resource Item, url string) (conforms, known bool) {
-	return resource.IsNode(), url == "http://example.org/profile"
+	return resource.Kind == value.Element, url == "http://example.org/profile"
 }
 
 func env() *Env {
 	return &Env{
-		Vars:     map[string][]Item{"mine": {Integer(3), String("a")}, "none": nil},
+		Vars:     map[string][]Item{"mine": {value.Integer(3), value.String("a")}, "none": nil},
 		Now:      time.Date(2024, 5, 6, 7, 8, 9, 123e6, time.FixedZone("", 2*3600)),
 		Resolver: answers{}, Terms: answers{}, Profiles: answers{},
 	}

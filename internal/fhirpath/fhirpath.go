@@ -150,16 +150,6 @@ type Budget struct {
 // DefaultBudget suffices for R4's invariants over resources of some megabytes.
 var DefaultBudget = Budget{Steps: 10_000_000, Memory: 64 << 20}
 
-// Truth is a Boolean that may be empty.
-type Truth uint8
-
-// The three values of FHIRPath's logic (N1 6.5).
-const (
-	Unknown Truth = iota // the empty collection
-	False
-	True
-)
-
 // Eval evaluates the expression on a focus, which is also %context. The result
 // is the caller's.
 func (p *Program) Eval(env *Env, focus Item) ([]Item, error) {
@@ -206,11 +196,11 @@ func (p *Program) start(env *Env, focus Item) *machine {
 	}
 	m.context = m.typed(focus)
 	m.resource, m.container = m.context, m.context
-	if env.Resource.kind != none {
+	if env.Resource.Kind != none {
 		m.resource = m.typed(env.Resource)
 		m.container = m.resource
 	}
-	if env.Root.kind != none {
+	if env.Root.Kind != none {
 		m.container = m.typed(env.Root)
 	}
 	m.outer = frame{this: m.context}

@@ -3,9 +3,8 @@ package fhirpath
 import (
 	"strings"
 
-	"github.com/cockroachdb/apd/v3"
-
 	"nailbridge/internal/fhirpath/temporal"
+	"nailbridge/internal/fhirpath/value"
 )
 
 // anyNumber stands for as many arguments as one likes.
@@ -26,10 +25,10 @@ func init() {
 		"startsWith": {1, 1, stringTest(strings.HasPrefix)}, "endsWith": {1, 1, stringTest(strings.HasSuffix)},
 		"contains": {1, 1, stringTest(strings.Contains)}, "matches": {1, 1, runMatches},
 
-		"convertsToBoolean": {0, 0, convertsTo(toBoolean)}, "convertsToInteger": {0, 0, convertsTo(toInteger)},
-		"convertsToDecimal": {0, 0, convertsTo(toDecimal)}, "convertsToDate": {0, 0, convertsTo(toDate)},
-		"convertsToDateTime": {0, 0, convertsTo(toDateTime)}, "convertsToTime": {0, 0, convertsTo(toTime)},
-		"convertsToString": {0, 0, convertsTo(toString)}, "convertsToQuantity": {0, 1, runConvertsToQuantity},
+		"convertsToBoolean": {0, 0, convertsTo(value.ToBoolean)}, "convertsToInteger": {0, 0, convertsTo(value.ToInteger)},
+		"convertsToDecimal": {0, 0, convertsTo(value.ToDecimal)}, "convertsToDate": {0, 0, convertsTo(value.ToDate)},
+		"convertsToDateTime": {0, 0, convertsTo(value.ToDateTime)}, "convertsToTime": {0, 0, convertsTo(value.ToTime)},
+		"convertsToString": {0, 0, convertsTo(value.ToString)}, "convertsToQuantity": {0, 1, runConvertsToQuantity},
 
 		"hasValue": {0, 0, runHasValue}, "memberOf": {1, 1, runMemberOf}, "conformsTo": {1, 1, runConformsTo},
 		"subsumes": {1, 1, subsumption(true)}, "subsumedBy": {1, 1, subsumption(false)}, "htmlChecks": {0, 0, runHTMLChecks},
@@ -45,23 +44,23 @@ func init() {
 		"intersect": {1, 1, runIntersect}, "exclude": {1, 1, runExclude}, "union": {1, 1, runUnion}, "combine": {1, 1, runCombine},
 		"iif": {2, 3, runIif}, "aggregate": {1, 2, runAggregate},
 
-		"toBoolean": {0, 0, convertTo(toBoolean)}, "toInteger": {0, 0, convertTo(toInteger)}, "toDecimal": {0, 0, convertTo(toDecimal)},
-		"toDate": {0, 0, convertTo(toDate)}, "toDateTime": {0, 0, convertTo(toDateTime)}, "toTime": {0, 0, convertTo(toTime)},
-		"toString": {0, 0, convertTo(toString)}, "toQuantity": {0, 1, runToQuantity},
+		"toBoolean": {0, 0, convertTo(value.ToBoolean)}, "toInteger": {0, 0, convertTo(value.ToInteger)}, "toDecimal": {0, 0, convertTo(value.ToDecimal)},
+		"toDate": {0, 0, convertTo(value.ToDate)}, "toDateTime": {0, 0, convertTo(value.ToDateTime)}, "toTime": {0, 0, convertTo(value.ToTime)},
+		"toString": {0, 0, convertTo(value.ToString)}, "toQuantity": {0, 1, runToQuantity},
 
 		"indexOf": {1, 1, runIndexOf}, "substring": {1, 2, runSubstring}, "upper": {0, 0, stringMap(strings.ToUpper)},
 		"lower": {0, 0, stringMap(strings.ToLower)}, "replace": {2, 2, runReplace}, "replaceMatches": {2, 2, runReplaceMatches},
 		"length": {0, 0, runLength}, "toChars": {0, 0, runToChars},
 
-		"abs": {0, 0, runAbs}, "ceiling": {0, 0, numeric(1, rounded(apd.RoundCeiling))}, "floor": {0, 0, numeric(1, rounded(apd.RoundFloor))},
-		"truncate": {0, 0, numeric(1, rounded(apd.RoundDown))}, "exp": {0, 0, numeric(seriesCost, refine(exponential))},
-		"ln": {0, 0, numeric(seriesCost, refine(naturalLog))}, "sqrt": {0, 0, numeric(seriesCost, refine(squareRoot))},
-		"log": {1, 1, runLog}, "power": {1, 1, runPower}, "round": {0, 1, runRound},
+		"abs": {0, 0, runAbs}, "ceiling": {0, 0, numeric(1, value.Ceiling)}, "floor": {0, 0, numeric(1, value.Floor)},
+		"truncate": {0, 0, numeric(1, value.Truncate)}, "exp": {0, 0, numeric(value.SeriesCost, value.Exp)},
+		"ln": {0, 0, numeric(value.SeriesCost, value.Ln)}, "sqrt": {0, 0, numeric(value.SeriesCost, value.Sqrt)},
+		"log": {1, 1, numeric2(value.Log)}, "power": {1, 1, numeric2(value.Power)}, "round": {0, 1, runRound},
 
 		"children": {0, 0, runChildren}, "descendants": {0, 0, runDescendants}, "trace": {1, 2, runTrace}, "type": {0, 0, runType},
-		"now":       {0, 0, clock(func(v temporal.Value) Item { return temporalItem(v) })},
-		"today":     {0, 0, clock(func(v temporal.Value) Item { return temporalItem(v.AsDate()) })},
-		"timeOfDay": {0, 0, clock(func(v temporal.Value) Item { return temporalItem(v.AsTime()) })},
+		"now":       {0, 0, clock(func(v temporal.Value) Item { return value.Temporal(v) })},
+		"today":     {0, 0, clock(func(v temporal.Value) Item { return value.Temporal(v.AsDate()) })},
+		"timeOfDay": {0, 0, clock(func(v temporal.Value) Item { return value.Temporal(v.AsTime()) })},
 
 		"extension": {1, 1, runExtension}, "getValue": {0, 0, runGetValue}, "resolve": {0, 0, runResolve},
 		"checkModifiers": {0, anyNumber, runCheckModifiers}, "elementDefinition": {0, 0, undefined}, "slice": {2, 2, undefined},

@@ -5,6 +5,7 @@ import (
 	"unsafe"
 
 	"nailbridge/internal/fhirpath/syntax"
+	"nailbridge/internal/fhirpath/value"
 )
 
 // expr is a compiled expression: it appends its items to out.
@@ -96,7 +97,7 @@ func (m *machine) collect(e expr, f *frame) ([]Item, error) { return e.eval(m, f
 func (m *machine) newString(s string) Item {
 	m.memory -= len(s)
 	m.steps -= len(s) / 64
-	return Item{kind: text, val: s}
+	return Item{Kind: text, Val: s}
 }
 
 // truth is what an expression counts as where a Boolean is wanted (N1 4.5,
@@ -120,19 +121,12 @@ func (m *machine) truthOf(items []Item) (Truth, error) {
 		return Unknown, nil
 	case 1:
 		v, ok := m.native(items[0])
-		if ok && v.kind == boolean {
-			return truthOf(v.num != 0), nil
+		if ok && v.Kind == boolean {
+			return value.TruthOf(v.Int != 0), nil
 		}
 		return True, nil
 	}
 	return Unknown, fmt.Errorf("several items where a Boolean is wanted (N1 4.5)")
-}
-
-func truthOf(b bool) Truth {
-	if b {
-		return True
-	}
-	return False
 }
 
 // emitTruth appends the Boolean of t, or nothing.
@@ -140,7 +134,7 @@ func (m *machine) emitTruth(out []Item, t Truth) []Item {
 	if t == Unknown {
 		return out
 	}
-	return m.emit(out, Boolean(t == True))
+	return m.emit(out, value.Boolean(t == True))
 }
 
 // one evaluates e where a single item is wanted: the item's value, or false if

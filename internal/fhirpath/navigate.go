@@ -4,13 +4,14 @@ import (
 	"cmp"
 	"slices"
 
+	"nailbridge/internal/fhirpath/value"
 	"nailbridge/internal/spec"
 )
 
 // typed gives a resource of unknown type the type of its resourceType.
 func (p *Program) typed(it Item) Item {
-	if it.kind == node && (it.typ == spec.None || it.typ == p.types.resource) {
-		it.typ = p.resourceType(it.val, it.typ)
+	if it.Kind == node && (it.Type == spec.None || it.Type == p.types.resource) {
+		it.Type = p.resourceType(it.Val, it.Type)
 	}
 	return it
 }
@@ -30,13 +31,13 @@ func (p *Program) resourceType(v any, otherwise spec.TypeID) spec.TypeID {
 
 // child appends the children of it with a name (N1 3).
 func (m *machine) child(it *Item, name string, out []Item) []Item {
-	obj, ok := it.val.(map[string]any)
-	if it.kind != node || !ok {
+	obj, ok := it.Val.(map[string]any)
+	if it.Kind != node || !ok {
 		return m.valueChild(it, name, out)
 	}
-	e := m.model.Child(it.typ, name)
+	e := m.model.Child(it.Type, name)
 	if e == nil {
-		if m.model.Type(it.typ) == nil {
+		if m.model.Type(it.Type) == nil {
 			shadow, _ := obj["_"+name]
 			return m.spread(obj[name], shadow, spec.None, out)
 		}
@@ -60,27 +61,27 @@ func (m *machine) child(it *Item, name string, out []Item) []Item {
 // what type() gives and of Quantities.
 func (m *machine) valueChild(it *Item, name string, out []Item) []Item {
 	switch {
-	case it.kind == typeInfo:
-		parts := it.val.([]string)
+	case it.Kind == typeInfo:
+		parts := it.Val.([]string)
 		if name == "namespace" {
-			return m.emit(out, String(parts[0]))
+			return m.emit(out, value.String(parts[0]))
 		}
 		if name == "name" {
-			return m.emit(out, String(parts[1]))
+			return m.emit(out, value.String(parts[1]))
 		}
-	case it.kind == quantities:
-		q := it.val.(*quantity)
+	case it.Kind == quantities:
+		q := it.Val.(*value.Quantity)
 		if name == "value" {
-			return m.emit(out, decimalItem(q.value))
+			return m.emit(out, value.Decimal(q.Number))
 		}
 		if name == "unit" {
-			return m.emit(out, String(q.unit))
+			return m.emit(out, value.String(q.Unit))
 		}
-	case it.kind == node && name == "extension":
-		return m.spread(it.ext["extension"], nil, m.types.extension, out)
-	case it.kind == node && name == "id":
-		return m.spread(it.ext["id"], it.ext["_id"], m.model.Named("string"), out)
-	case it.kind == node && name == "value":
+	case it.Kind == node && name == "extension":
+		return m.spread(it.Ext["extension"], nil, m.types.extension, out)
+	case it.Kind == node && name == "id":
+		return m.spread(it.Ext["id"], it.Ext["_id"], m.model.Named("string"), out)
+	case it.Kind == node && name == "value":
 		if v, ok := m.native(*it); ok {
 			return m.emit(out, v)
 		}
@@ -121,22 +122,22 @@ func (m *machine) put(v, shadow any, typ spec.TypeID, out []Item) []Item {
 	if typ == m.types.resource || typ == spec.None {
 		typ = m.resourceType(v, typ)
 	}
-	return m.emit(out, Item{kind: node, typ: typ, val: v, ext: extra})
+	return m.emit(out, Item{Kind: node, Type: typ, Val: v, Ext: extra})
 }
 
 // children appends all children of it, in the order of the standard
 // (N1 5.8.1). Members that its type does not have are no elements.
 func (m *machine) children(it *Item, out []Item) []Item {
-	if it.kind != node {
+	if it.Kind != node {
 		return out
 	}
-	obj, ok := it.val.(map[string]any)
+	obj, ok := it.Val.(map[string]any)
 	if !ok {
 		out = m.valueChild(it, "id", out)
 		return m.valueChild(it, "extension", out)
 	}
 	var space [32]member
-	members := m.members(obj, it.typ, space[:0])
+	members := m.members(obj, it.Type, space[:0])
 	for _, c := range members {
 		out = m.spread(obj[c.key], obj["_"+c.key], c.typ, out)
 	}

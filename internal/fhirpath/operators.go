@@ -5,7 +5,7 @@ import (
 	"strings"
 
 	"nailbridge/internal/fhirpath/syntax"
-	"nailbridge/internal/fhirpath/temporal"
+	"nailbridge/internal/fhirpath/value"
 )
 
 // logic is one of and, or, xor, implies: three-valued (N1 6.5). The right side
@@ -60,7 +60,7 @@ func combine(op string, a, b Truth) Truth {
 		if a == Unknown || b == Unknown {
 			return Unknown
 		}
-		return truthOf(a != b)
+		return value.TruthOf(a != b)
 	}
 	if a == True {
 		return b
@@ -98,27 +98,17 @@ func (e *equality) truth(m *machine, f *frame) (Truth, error) {
 	if err != nil {
 		return Unknown, err
 	}
-	how := same(strings.HasSuffix(e.node.Op, "~"))
+	how := value.Equality(strings.HasSuffix(e.node.Op, "~"))
 	t := Unknown
-	if how == equivalent || len(x) > 0 && len(y) > 0 {
+	if how == value.Equivalent || len(x) > 0 && len(y) > 0 {
 		t = m.equalLists(x, y, how)
 	}
 	m.release(x)
 	m.release(y)
 	if e.node.Op[0] == '!' {
-		t = not(t)
+		t = t.Not()
 	}
 	return t, m.step(0)
-}
-
-func not(t Truth) Truth {
-	switch t {
-	case True:
-		return False
-	case False:
-		return True
-	}
-	return Unknown
 }
 
 // comparison is one of < <= > >= (N1 6.2).
@@ -147,7 +137,8 @@ func (e *comparison) truth(m *machine, f *frame) (Truth, error) {
 	if !okA || !okB {
 		return Unknown, nil
 	}
-	order, known, err := m.compare(a, b)
+	m.steps -= a.Cost() + b.Cost()
+	order, known, err := value.Compare(a, b)
 	if err != nil {
 		return Unknown, fault(e.node, e.node.Op, err)
 	}
@@ -156,40 +147,13 @@ func (e *comparison) truth(m *machine, f *frame) (Truth, error) {
 	}
 	switch e.node.Op {
 	case "<":
-		return truthOf(order < 0), nil
+		return value.TruthOf(order < 0), nil
 	case "<=":
-		return truthOf(order <= 0), nil
+		return value.TruthOf(order <= 0), nil
 	case ">":
-		return truthOf(order > 0), nil
+		return value.TruthOf(order > 0), nil
 	}
-	return truthOf(order >= 0), nil
-}
-
-// compare orders two values of one type, after implicit conversions. Not known
-// is the order of dates and quantities that cannot be compared.
-func (m *machine) compare(a, b Item) (order int, known bool, err error) {
-	switch {
-	case a.kind == text && b.kind == text:
-		m.steps -= (len(a.text()) + len(b.text())) / 64
-		return strings.Compare(a.text(), b.text()), true, nil
-	case isNumber(a) && isNumber(b):
-		if a.kind == integer && b.kind == integer {
-			return int(a.num) - int(b.num), true, nil
-		}
-		return asDecimal(a).Cmp(asDecimal(b)), true, nil
-	case isDay(a) && isDay(b), a.kind == timeOfDay && b.kind == timeOfDay:
-		order, known = temporal.Compare(*a.val.(*temporal.Value), *b.val.(*temporal.Value))
-		return order, known, nil
-	case a.kind == quantities || b.kind == quantities:
-		m.steps -= unitCost
-		q, okQ := asQuantity(a)
-		r, okR := asQuantity(b)
-		if okQ && okR {
-			order, known = q.compare(r)
-			return order, known, nil
-		}
-	}
-	return 0, false, fmt.Errorf("operands of types that have no order")
+	return value.TruthOf(order >= 0), nil
 }
 
 // union is the operator | (N1 6.4.1).
@@ -240,7 +204,7 @@ func (m *machine) distinctStrings(list, out []Item) ([]Item, error) {
 		if err := m.step(1); err != nil {
 			return out, err
 		}
-		if s := list[i].val.(string); !seen[s] {
+		if s := list[i].Val.(string); !seen[s] {
 			seen[s] = true
 			out = m.emit(out, list[i])
 		}
@@ -261,8 +225,8 @@ func (m *machine) allStrings(list []Item) bool {
 // plainString reports whether an item is a String, or an element that stands
 // for one.
 func (m *machine) plainString(it *Item) bool {
-	_, ok := it.val.(string)
-	return ok && (it.kind == text || it.kind == node && m.types.kind(it.typ) == text)
+	_, ok := it.Val.(string)
+	return ok && (it.Kind == text || it.Kind == node && m.types.kind(it.Type) == text)
 }
 
 // membership is in or contains (N1 6.4.2, 6.4.3).
@@ -292,7 +256,7 @@ func (e *membership) truth(m *machine, f *frame) (Truth, error) {
 	if !ok {
 		return Unknown, nil
 	}
-	return truthOf(m.contains(list, &it)), m.step(0)
+	return value.TruthOf(m.contains(list, &it)), m.step(0)
 }
 
 // indexer is [index] (N1 5.3.1).
@@ -326,10 +290,10 @@ func (m *machine) integerOf(e expr, f *frame) (int64, bool, error) {
 	if err != nil || !ok {
 		return 0, false, err
 	}
-	if v.kind != integer {
+	if v.Kind != integer {
 		return 0, false, fmt.Errorf("an Integer is wanted")
 	}
-	return v.num, true, nil
+	return v.Int, true, nil
 }
 
 // stringOf evaluates an argument that must be a String, or empty.
@@ -338,8 +302,8 @@ func (m *machine) stringOf(e expr, f *frame) (string, bool, error) {
 	if err != nil || !ok {
 		return "", false, err
 	}
-	if v.kind != text {
+	if v.Kind != text {
 		return "", false, fmt.Errorf("a String is wanted")
 	}
-	return v.text(), true, nil
+	return v.Text(), true, nil
 }

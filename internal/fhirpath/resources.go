@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"nailbridge/internal/fhirpath/temporal"
+	"nailbridge/internal/fhirpath/value"
 	"nailbridge/internal/spec"
 	"nailbridge/internal/xhtml"
 )
@@ -90,7 +91,7 @@ func runType(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 	}
 	for i := range list {
 		space, name := m.typeName(list[i])
-		out = m.emit(out, Item{kind: typeInfo, val: []string{space, name}})
+		out = m.emit(out, Item{Kind: typeInfo, Val: []string{space, name}})
 	}
 	m.release(list)
 	return out, nil
@@ -111,7 +112,7 @@ func runExtension(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 		all = m.child(&list[i], "extension", all)
 	}
 	for i := range all {
-		if obj, _ := all[i].val.(map[string]any); obj != nil && obj["url"] == url {
+		if obj, _ := all[i].Val.(map[string]any); obj != nil && obj["url"] == url {
 			out = m.emit(out, all[i])
 		}
 	}
@@ -128,11 +129,11 @@ func runHasValue(m *machine, f *frame, c *call) (Truth, error) {
 	}
 	has := false
 	if len(list) == 1 {
-		_, object := list[0].val.(map[string]any)
-		has = list[0].kind != node || list[0].val != nil && !object
+		_, object := list[0].Val.(map[string]any)
+		has = list[0].Kind != node || list[0].Val != nil && !object
 	}
 	m.release(list)
-	return truthOf(has), nil
+	return value.TruthOf(has), nil
 }
 
 // runGetValue is getValue(): the value of a single primitive.
@@ -142,7 +143,7 @@ func runGetValue(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 		return out, err
 	}
 	if len(list) == 1 {
-		if _, object := list[0].val.(map[string]any); !object || list[0].kind != node {
+		if _, object := list[0].Val.(map[string]any); !object || list[0].Kind != node {
 			if v, ok := m.native(list[0]); ok {
 				out = m.emit(out, v)
 			}
@@ -177,12 +178,12 @@ func runResolve(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 
 // reference is the text of a Reference, uri or String.
 func (m *machine) reference(it *Item) (string, bool) {
-	if obj, ok := it.val.(map[string]any); ok && it.kind == node {
+	if obj, ok := it.Val.(map[string]any); ok && it.Kind == node {
 		s, ok := obj["reference"].(string)
 		return s, ok
 	}
 	v, ok := m.native(*it)
-	return v.text(), ok && v.kind == text
+	return v.Text(), ok && v.Kind == text
 }
 
 // find gives what a reference points to: #id is contained in %resource or
@@ -197,10 +198,10 @@ func (m *machine) find(ref string) (Item, bool) {
 		return m.typed(Node(tree, spec.None)), ok
 	}
 	if id == "" {
-		return m.container, m.container.kind == node
+		return m.container, m.container.Kind == node
 	}
 	for _, holder := range []Item{m.resource, m.container} {
-		obj, _ := holder.val.(map[string]any)
+		obj, _ := holder.Val.(map[string]any)
 		contained, _ := obj["contained"].([]any)
 		for _, r := range contained {
 			if o, ok := r.(map[string]any); ok && o["id"] == id {
@@ -215,20 +216,20 @@ func (m *machine) find(ref string) (Item, bool) {
 // codings lists system and code of a coded item: of a Coding, of each coding of
 // a CodeableConcept, or of a code or String, which has no system.
 func (m *machine) codings(it Item) ([][2]string, bool) {
-	obj, isObject := it.val.(map[string]any)
-	if it.kind != node || !isObject {
+	obj, isObject := it.Val.(map[string]any)
+	if it.Kind != node || !isObject {
 		v, ok := m.native(it)
-		return [][2]string{{"", v.text()}}, ok && v.kind == text
+		return [][2]string{{"", v.Text()}}, ok && v.Kind == text
 	}
 	pair := func(o map[string]any) [2]string {
 		system, _ := o["system"].(string)
 		code, _ := o["code"].(string)
 		return [2]string{system, code}
 	}
-	if m.model.Is(it.typ, m.types.coding) {
+	if m.model.Is(it.Type, m.types.coding) {
 		return [][2]string{pair(obj)}, true
 	}
-	if !m.model.Is(it.typ, m.types.concept) {
+	if !m.model.Is(it.Type, m.types.concept) {
 		return nil, false
 	}
 	var out [][2]string
@@ -329,7 +330,7 @@ func runConformsTo(m *machine, f *frame, c *call) (Truth, error) {
 		return Unknown, err
 	}
 	if name, core := strings.CutPrefix(url, extensionBase); core && m.model.Named(name) != spec.None {
-		return truthOf(it.kind == node && m.model.Is(it.typ, m.model.Named(name))), nil
+		return value.TruthOf(it.Kind == node && m.model.Is(it.Type, m.model.Named(name))), nil
 	}
 	if m.env.Profiles == nil {
 		return Unknown, fmt.Errorf("the profile is %w", ErrUnsupported)
@@ -338,7 +339,7 @@ func runConformsTo(m *machine, f *frame, c *call) (Truth, error) {
 	if !known {
 		return Unknown, fmt.Errorf("the profile is not known")
 	}
-	return truthOf(conforms), m.step(64)
+	return value.TruthOf(conforms), m.step(64)
 }
 
 // runCheckModifiers is checkModifiers(url, ...): the input, or an error if it
@@ -358,7 +359,7 @@ func runCheckModifiers(m *machine, f *frame, c *call, out []Item) ([]Item, error
 		return out, err
 	}
 	for _, it := range out[from:] {
-		obj, _ := it.val.(map[string]any)
+		obj, _ := it.Val.(map[string]any)
 		list, _ := obj["modifierExtension"].([]any)
 		for _, x := range list {
 			o, _ := x.(map[string]any)
@@ -378,13 +379,13 @@ func runHTMLChecks(m *machine, f *frame, c *call) (Truth, error) {
 		return Unknown, err
 	}
 	v, ok := m.native(it)
-	if !ok || v.kind != text {
+	if !ok || v.Kind != text {
 		return False, nil
 	}
-	if err := m.step(len(v.text()) / 4); err != nil {
+	if err := m.step(len(v.Text()) / 4); err != nil {
 		return Unknown, err
 	}
-	return truthOf(len(xhtml.Check(v.text())) == 0), nil
+	return value.TruthOf(len(xhtml.Check(v.Text())) == 0), nil
 }
 
 // undefined makes elementDefinition and slice, which need the definitions of

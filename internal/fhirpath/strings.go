@@ -7,6 +7,8 @@ import (
 	"strings"
 	"sync"
 	"unicode/utf8"
+
+	"nailbridge/internal/fhirpath/value"
 )
 
 // The functions of N1 5.6 (string manipulation). Characters are Unicode code
@@ -19,10 +21,10 @@ func (m *machine) inputString(f *frame, c *call) (string, bool, error) {
 		return "", false, err
 	}
 	v, ok := m.native(it)
-	if !ok || v.kind != text {
+	if !ok || v.Kind != text {
 		return "", false, fmt.Errorf("it is called on what is no String (N1 5.6)")
 	}
-	s := v.text()
+	s := v.Text()
 	return s, true, m.step(len(s) / 64)
 }
 
@@ -51,7 +53,7 @@ func stringTest(test func(s, arg string) bool) func(m *machine, f *frame, c *cal
 		if err != nil || !ok {
 			return Unknown, err
 		}
-		return truthOf(test(s, args[0])), nil
+		return value.TruthOf(test(s, args[0])), nil
 	}
 }
 
@@ -76,7 +78,7 @@ func runIndexOf(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 	if at > 0 {
 		at = utf8.RuneCountInString(s[:at])
 	}
-	return m.emit(out, Item{kind: integer, num: int64(at)}), nil
+	return m.emit(out, Item{Kind: integer, Int: int64(at)}), nil
 }
 
 // runSubstring is substring(start [, length]) (N1 5.6.2).
@@ -138,7 +140,7 @@ func runMatches(m *machine, f *frame, c *call) (Truth, error) {
 	if err != nil {
 		return Unknown, err
 	}
-	return truthOf(re.MatchString(s)), nil
+	return value.TruthOf(re.MatchString(s)), nil
 }
 
 // runReplaceMatches is replaceMatches(regex, substitution) (N1 5.6.10). An
@@ -242,7 +244,7 @@ func runLength(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 	if err != nil || !ok {
 		return out, err
 	}
-	return m.emit(out, Item{kind: integer, num: int64(utf8.RuneCountInString(s))}), nil
+	return m.emit(out, Item{Kind: integer, Int: int64(utf8.RuneCountInString(s))}), nil
 }
 
 // runToChars is toChars() (N1 5.6.12).
@@ -255,7 +257,7 @@ func runToChars(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 		return out, err
 	}
 	for i, r := range s {
-		out = m.emit(out, String(s[i:i+utf8.RuneLen(r)]))
+		out = m.emit(out, value.String(s[i:i+utf8.RuneLen(r)]))
 	}
 	return out, nil
 }

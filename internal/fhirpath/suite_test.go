@@ -180,7 +180,7 @@ func evaluate(c suiteCase, focus Item) ([]string, error) {
 	}
 	focus = p.typed(focus)
 	o := typecheck.Options{Ordered: c.Ordered == "true"}
-	if err := typecheck.Check(c.Expression.Text, spec.R4(), focus.Type(), o); err != nil {
+	if err := typecheck.Check(c.Expression.Text, spec.R4(), focus.Type, o); err != nil {
 		return nil, err
 	}
 	items, err := p.Eval(&Env{Now: time.Now()}, focus)
@@ -196,7 +196,7 @@ func evaluate(c suiteCase, focus Item) ([]string, error) {
 		_, name := p.typeName(it)
 		text, ok := p.Text(it)
 		if !ok {
-			text = fmt.Sprint(it.Value())
+			text = fmt.Sprint(it.Val)
 		}
 		out = append(out, typeWord(name)+" "+text)
 	}

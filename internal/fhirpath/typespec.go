@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"nailbridge/internal/fhirpath/syntax"
+	"nailbridge/internal/fhirpath/value"
 	"nailbridge/internal/spec"
 )
 
@@ -13,7 +14,7 @@ import (
 // name fits both, either.
 type typeSpec struct {
 	fhir   spec.TypeID
-	system kind
+	system value.Kind
 }
 
 // typeSpec resolves the name of a type. An unknown name is an error, but for
@@ -30,11 +31,7 @@ func (p *Program) typeSpec(names []string) (typeSpec, error) {
 		t.fhir = p.model.Named(name)
 	}
 	if space != "FHIR" {
-		for k, known := range kindNames {
-			if known == name && known != "" {
-				t.system = kind(k)
-			}
-		}
+		t.system = value.Named(name)
 	}
 	if t == (typeSpec{}) && space == "" {
 		return t, fmt.Errorf("unknown type %s", name)
@@ -44,10 +41,10 @@ func (p *Program) typeSpec(names []string) (typeSpec, error) {
 
 // matches reports whether an item is of the type or of one derived from it.
 func (p *Program) matches(it *Item, t typeSpec) bool {
-	if it.kind == node {
-		return t.fhir != spec.None && p.model.Is(it.typ, t.fhir)
+	if it.Kind == node {
+		return t.fhir != spec.None && p.model.Is(it.Type, t.fhir)
 	}
-	return t.system != none && it.kind == t.system
+	return t.system != none && it.Kind == t.system
 }
 
 // isOp is the operator is and the function is() (N1 6.3.1, 6.3.2).
@@ -73,7 +70,7 @@ func (e *isOp) truth(m *machine, f *frame) (Truth, error) {
 	if !ok {
 		return Unknown, nil
 	}
-	return truthOf(m.matches(&it, e.spec)), nil
+	return value.TruthOf(m.matches(&it, e.spec)), nil
 }
 
 // asOp is the operator as and the function as() (N1 6.3.3, 6.3.4), and with

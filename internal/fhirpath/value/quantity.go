@@ -1,4 +1,4 @@
-package fhirpath
+package value
 
 import (
 	"encoding/json"
@@ -11,35 +11,35 @@ import (
 	"nailbridge/internal/ucum"
 )
 
-// quantity is FHIRPath's Quantity (N1 4.1.8): a number of UCUM units, or of
+// Quantity is FHIRPath's Quantity (N1 4.1.8): a number of UCUM units, or of
 // calendar durations such as "days".
-type quantity struct {
-	value    *apd.Decimal
-	unit     string // UCUM code, or the calendar word as it was written
-	calendar bool
+type Quantity struct {
+	Number   *apd.Decimal
+	Unit     string // UCUM code, or the calendar word as it was written
+	Calendar bool
 }
 
 // String writes 5 'mg' or 4 days (N1 5.5.7).
-func (q *quantity) String() string {
-	if q.calendar {
-		return q.value.Text('f') + " " + q.unit
+func (q *Quantity) String() string {
+	if q.Calendar {
+		return q.Number.Text('f') + " " + q.Unit
 	}
-	return q.value.Text('f') + " '" + q.unit + "'"
+	return q.Number.Text('f') + " '" + q.Unit + "'"
 }
 
-func quantityItem(v *apd.Decimal, unit string, calendar bool) Item {
-	return Item{kind: quantities, val: &quantity{v, unit, calendar}}
+func NewQuantity(v *apd.Decimal, unit string, calendar bool) Item {
+	return Item{Kind: Quantities, Val: &Quantity{v, unit, calendar}}
 }
 
-// nativeQuantity makes a Quantity of FHIR's (R4 fhirpath.html): one with a
+// FromFHIR makes a Quantity of FHIR's (R4 fhirpath.html): one with a
 // value and without comparator. The unit is the code if that is of UCUM, else
 // the code or unit as a string that equals only itself.
-func nativeQuantity(obj map[string]any) (Item, bool) {
+func FromFHIR(obj map[string]any) (Item, bool) {
 	n, ok := obj["value"].(json.Number)
 	if _, compares := obj["comparator"]; compares || !ok {
 		return Item{}, false
 	}
-	v, ok := parseDecimal(string(n))
+	v, ok := ParseDecimal(string(n))
 	if !ok {
 		return Item{}, false
 	}
@@ -50,22 +50,22 @@ func nativeQuantity(obj map[string]any) (Item, bool) {
 	if unit == "" {
 		unit = "1"
 	}
-	return quantityItem(v, unit, false), true
+	return NewQuantity(v, unit, false), true
 }
 
-// asQuantity converts numbers, which are quantities of unit 1 (N1 5.5.6).
-func asQuantity(it Item) (*quantity, bool) {
-	switch it.kind {
-	case quantities:
-		return it.val.(*quantity), true
-	case integer, decimal:
-		return &quantity{asDecimal(it), "1", false}, true
+// AsQuantity converts numbers, which are quantities of unit 1 (N1 5.5.6).
+func AsQuantity(it Item) (*Quantity, bool) {
+	switch it.Kind {
+	case Quantities:
+		return it.Val.(*Quantity), true
+	case Integers, Decimals:
+		return &Quantity{AsDecimal(it), "1", false}, true
 	}
 	return nil, false
 }
 
-// parseQuantity reads "5 'mg'", "4 days" or "5" (N1 5.5.6).
-func parseQuantity(s string) (*quantity, bool) {
+// ParseQuantity reads "5 'mg'", "4 days" or "5" (N1 5.5.6).
+func ParseQuantity(s string) (*Quantity, bool) {
 	number, unit, found := strings.Cut(s, " ")
 	if !found {
 		if i := strings.IndexByte(s, '\''); i > 0 {
@@ -78,13 +78,13 @@ func parseQuantity(s string) (*quantity, bool) {
 	}
 	unit = strings.TrimSpace(unit)
 	if !found {
-		return &quantity{v, "1", false}, true
+		return &Quantity{v, "1", false}, true
 	}
 	if n := len(unit); n > 2 && unit[0] == '\'' && unit[n-1] == '\'' && !strings.Contains(unit[1:n-1], "'") {
-		return &quantity{v, unit[1 : n-1], false}, true
+		return &Quantity{v, unit[1 : n-1], false}, true
 	}
 	_, word := temporal.ParseWord(unit)
-	return &quantity{v, unit, true}, word
+	return &Quantity{v, unit, true}, word
 }
 
 // plainDecimal reads (\+|-)?\d+(\.\d+)? (N1 5.5.5).
@@ -94,7 +94,7 @@ func plainDecimal(s string) (*apd.Decimal, bool) {
 	if len(s)-len(digits) > 1 || !allDigits(whole) || point && !allDigits(fraction) {
 		return nil, false
 	}
-	return parseDecimal(s)
+	return ParseDecimal(s)
 }
 
 func allDigits(s string) bool {
@@ -104,11 +104,11 @@ func allDigits(s string) bool {
 // asUCUM is the unit as UCUM has it. Calendar words up to weeks mean the same
 // as the definite durations; years and months do so only for equivalence
 // (N1 6.1.1, 6.1.2).
-func (q *quantity) asUCUM(how same) (ucum.Unit, bool) {
-	code := q.unit
-	if q.calendar {
-		word, _ := temporal.ParseWord(q.unit)
-		if word <= temporal.Months && how == equals {
+func (q *Quantity) asUCUM(how Equality) (ucum.Unit, bool) {
+	code := q.Unit
+	if q.Calendar {
+		word, _ := temporal.ParseWord(q.Unit)
+		if word <= temporal.Months && how == Equals {
 			return ucum.Unit{}, false
 		}
 		code = [...]string{"a", "mo", "wk", "d", "h", "min", "s", "ms"}[word]
@@ -119,11 +119,11 @@ func (q *quantity) asUCUM(how same) (ucum.Unit, bool) {
 
 // aligned gives both values in one unit, the bigger of the two; it is not ok
 // if they cannot be compared.
-func (q *quantity) aligned(r *quantity, how same) (a, b *apd.Decimal, ok bool) {
-	if q.calendar == r.calendar && q.unit == r.unit {
-		return q.value, r.value, true
+func (q *Quantity) aligned(r *Quantity, how Equality) (a, b *apd.Decimal, ok bool) {
+	if q.Calendar == r.Calendar && q.Unit == r.Unit {
+		return q.Number, r.Number, true
 	}
-	if q.calendar && r.calendar {
+	if q.Calendar && r.Calendar {
 		return q.alignedWords(r)
 	}
 	u, okU := q.asUCUM(how)
@@ -132,25 +132,25 @@ func (q *quantity) aligned(r *quantity, how same) (a, b *apd.Decimal, ok bool) {
 		return nil, nil, false
 	}
 	if v.Bigger(u) {
-		if a, ok = convert(q.value, u, v); ok {
-			return a, r.value, true
+		if a, ok = convert(q.Number, u, v); ok {
+			return a, r.Number, true
 		}
 		return nil, nil, false
 	}
-	b, ok = convert(r.value, v, u)
-	return q.value, b, ok
+	b, ok = convert(r.Number, v, u)
+	return q.Number, b, ok
 }
 
 // alignedWords compares calendar durations: years and months by the month, all
 // else by the second (N1 6.1.1).
-func (q *quantity) alignedWords(r *quantity) (a, b *apd.Decimal, ok bool) {
-	u, _ := temporal.ParseWord(q.unit)
-	v, _ := temporal.ParseWord(r.unit)
-	x, y := toRat(q.value), toRat(r.value)
+func (q *Quantity) alignedWords(r *Quantity) (a, b *apd.Decimal, ok bool) {
+	u, _ := temporal.ParseWord(q.Unit)
+	v, _ := temporal.ParseWord(r.Unit)
+	x, y := toRat(q.Number), toRat(r.Number)
 	twelve := big.NewRat(12, 1)
 	switch {
 	case u == v:
-		return q.value, r.value, true
+		return q.Number, r.Number, true
 	case u == temporal.Years && v == temporal.Months:
 		x.Mul(x, twelve)
 	case u == temporal.Months && v == temporal.Years:
@@ -171,22 +171,22 @@ func convert(v *apd.Decimal, from, to ucum.Unit) (*apd.Decimal, bool) {
 	return fromRat(r)
 }
 
-// equal compares quantities. What cannot be compared is Unknown to = and False
+// Equal compares quantities. What cannot be compared is Unknown to = and False
 // to ~ (N1 6.1).
-func (q *quantity) equal(r *quantity, how same) Truth {
+func (q *Quantity) Equal(r *Quantity, how Equality) Truth {
 	a, b, ok := q.aligned(r, how)
 	if !ok {
-		if how == equivalent {
+		if how == Equivalent {
 			return False
 		}
 		return Unknown
 	}
-	return truthOf(equalDecimals(a, b, how))
+	return TruthOf(equalDecimals(a, b, how))
 }
 
-// compare orders quantities, if they can be compared (N1 6.2).
-func (q *quantity) compare(r *quantity) (int, bool) {
-	a, b, ok := q.aligned(r, equals)
+// Compare orders quantities, if they can be compared (N1 6.2).
+func (q *Quantity) Compare(r *Quantity) (int, bool) {
+	a, b, ok := q.aligned(r, Equals)
 	if !ok {
 		return 0, false
 	}
@@ -195,17 +195,17 @@ func (q *quantity) compare(r *quantity) (int, bool) {
 
 // plus adds quantities of one dimension; the sum is in the smaller of the two
 // units (N1 6.6.3).
-func (q *quantity) plus(r *quantity, sign int) (Item, bool) {
-	unit, calendar, x, y := q.unit, q.calendar, q.value, r.value
-	if q.calendar != r.calendar || q.unit != r.unit {
-		u, okU := q.asUCUM(equals)
-		v, okV := r.asUCUM(equals)
+func (q *Quantity) plus(r *Quantity, sign int) (Item, bool) {
+	unit, calendar, x, y := q.Unit, q.Calendar, q.Number, r.Number
+	if q.Calendar != r.Calendar || q.Unit != r.Unit {
+		u, okU := q.asUCUM(Equals)
+		v, okV := r.asUCUM(Equals)
 		if !okU || !okV || !u.Comparable(v) {
 			return Item{}, false
 		}
 		var ok bool
 		if u.Bigger(v) {
-			unit, calendar = r.unit, r.calendar
+			unit, calendar = r.Unit, r.Calendar
 			x, ok = convert(x, u, v)
 		} else {
 			y, ok = convert(y, v, u)
@@ -220,13 +220,13 @@ func (q *quantity) plus(r *quantity, sign int) (Item, bool) {
 		}
 		return c.Add(d, x, y)
 	}, &exact)
-	return quantityItem(sum, unit, calendar), ok
+	return NewQuantity(sum, unit, calendar), ok
 }
 
 // times multiplies or divides quantities; units multiply too (N1 6.6.1).
-func (q *quantity) times(r *quantity, op string) (Item, bool) {
-	u, okU := q.asUCUM(equals)
-	v, okV := r.asUCUM(equals)
+func (q *Quantity) times(r *Quantity, op string) (Item, bool) {
+	u, okU := q.asUCUM(Equals)
+	v, okV := r.asUCUM(Equals)
 	if !okU || !okV {
 		return Item{}, false
 	}
@@ -236,13 +236,13 @@ func (q *quantity) times(r *quantity, op string) (Item, bool) {
 	var ok bool
 	if op == "*" {
 		w, err = u.Mul(v)
-		value, ok = multiply(q.value, r.value)
+		value, ok = multiply(q.Number, r.Number)
 	} else {
 		w, err = u.Div(v)
-		value, ok = divide(q.value, r.value)
+		value, ok = divide(q.Number, r.Number)
 	}
 	if err != nil || !ok {
 		return Item{}, false
 	}
-	return quantityItem(value.val.(*apd.Decimal), w.String(), false), true
+	return NewQuantity(value.Val.(*apd.Decimal), w.String(), false), true
 }

@@ -1,4 +1,4 @@
-package fhirpath
+package value
 
 import (
 	"math/big"
@@ -22,9 +22,9 @@ var (
 	refined = apd.Context{Precision: maxQuotient + 12, MaxExponent: maxDigits, MinExponent: -maxDigits, Rounding: apd.RoundHalfUp}
 )
 
-// parseDecimal reads an optional sign, digits, fraction and, as JSON has them,
+// ParseDecimal reads an optional sign, digits, fraction and, as JSON has them,
 // exponent.
-func parseDecimal(s string) (*apd.Decimal, bool) {
+func ParseDecimal(s string) (*apd.Decimal, bool) {
 	if s == "" || len(s) > 2*maxDigits || strings.ContainsAny(s, "nNiI") {
 		return nil, false
 	}
