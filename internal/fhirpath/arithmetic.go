@@ -58,7 +58,7 @@ func (m *machine) operand(e expr, f *frame) (Item, bool, error) {
 	if err != nil || !ok {
 		return Item{}, false, err
 	}
-	v, ok := m.native(it)
+	v, ok := m.tree.Native(it)
 	if !ok && !valueless(it) {
 		return Item{}, false, fmt.Errorf("an operand of a type that has no such operator")
 	}

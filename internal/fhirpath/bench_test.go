@@ -47,13 +47,13 @@ func placedPrograms(b testing.TB, tree map[string]any) []placedProgram {
 	var out []placedProgram
 	first, err := Compile("$this", Options{})
 	require.NoError(b, err)
-	root := first.typed(Node(tree, spec.None))
+	root := first.tree.Typed(Node(tree, spec.None))
 	m := first.start(&Env{}, root)
 	var visit func(it Item, own []spec.Invariant)
 	visit = func(it Item, own []spec.Invariant) {
 		list := append([]spec.Invariant(nil), own...)
-		for id := it.Type; id != spec.None; id = m.model.Type(id).Base {
-			list = append(list, m.model.Type(id).Invariants...)
+		for id := it.Type; id != spec.None; id = m.tree.Model.Type(id).Base {
+			list = append(list, m.tree.Model.Type(id).Invariants...)
 		}
 		for _, inv := range list {
 			if compiled[inv.Key] == nil {
@@ -64,9 +64,9 @@ func placedPrograms(b testing.TB, tree map[string]any) []placedProgram {
 			out = append(out, placedProgram{compiled[inv.Key], it})
 		}
 		obj, _ := it.Val.(map[string]any)
-		for _, c := range m.members(obj, it.Type, nil) {
-			for _, child := range m.spread(obj[c.key], obj["_"+c.key], c.typ, nil) {
-				visit(child, m.model.Member(it.Type, c.key).Element.Invariants)
+		for _, c := range m.tree.Members(obj, it.Type, nil) {
+			for _, child := range m.tree.Spread(obj[c.Key], obj["_"+c.Key], c.Type, nil) {
+				visit(child, m.tree.Model.Member(it.Type, c.Key).Element.Invariants)
 			}
 		}
 	}
@@ -97,7 +97,7 @@ func BenchmarkPath(b *testing.B) {
 	tree := map[string]any{"resourceType": "Patient", "name": []any{map[string]any{"given": []any{"A", "B"}, "use": "official"}}}
 	p, err := Compile("name.where(use = 'official').given.exists()", Options{})
 	require.NoError(b, err)
-	focus := p.typed(Node(tree, spec.None))
+	focus := p.tree.Typed(Node(tree, spec.None))
 	env := &Env{}
 	b.ReportAllocs()
 	for b.Loop() {

@@ -131,7 +131,7 @@ func (m *machine) inputOne(f *frame, c *call) (Item, bool, error) {
 	if err != nil || !ok {
 		return Item{}, false, err
 	}
-	v, ok := m.native(it)
+	v, ok := m.tree.Native(it)
 	return v, ok, nil
 }
 

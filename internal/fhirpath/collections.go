@@ -77,7 +77,7 @@ func quantified(of bool, found Truth) func(m *machine, f *frame, c *call) (Truth
 		defer m.release(list)
 		result := found.Not()
 		for i := range list {
-			v, ok := m.native(list[i])
+			v, ok := m.tree.Native(list[i])
 			if !ok || v.Kind != boolean {
 				return Unknown, fmt.Errorf("an item that is no Boolean")
 			}

@@ -200,7 +200,7 @@ type rootStep struct {
 }
 
 func (e *rootStep) eval(m *machine, f *frame, out []Item) ([]Item, error) {
-	if f.this.Kind == node && m.model.Is(f.this.Type, e.typ) {
+	if f.this.Kind == node && m.tree.Model.Is(f.this.Type, e.typ) {
 		return m.emit(out, f.this), m.step(1)
 	}
 	return m.child(&f.this, e.name, out), m.step(1)
@@ -212,7 +212,7 @@ func (c *compiler) member(n *syntax.Member) (expr, error) {
 		return &memberStep{on, n.Name}, err
 	}
 	// The names of primitive types are names of elements too: code, date.
-	if t := c.program.model.Type(c.program.model.Named(n.Name)); t != nil && t.Kind != spec.Primitive {
+	if t := c.program.tree.Model.Type(c.program.tree.Model.Named(n.Name)); t != nil && t.Kind != spec.Primitive {
 		return &rootStep{t.ID, n.Name}, nil
 	}
 	return &memberStep{nil, n.Name}, nil

@@ -31,7 +31,7 @@ func convertsTo(to conversion) func(m *machine, f *frame, c *call) (Truth, error
 		if err != nil || !ok {
 			return Unknown, err
 		}
-		v, ok := m.native(it)
+		v, ok := m.tree.Native(it)
 		if ok {
 			_, ok = to(v)
 		}
@@ -74,7 +74,7 @@ func runConvertsToQuantity(m *machine, f *frame, c *call) (Truth, error) {
 	if err != nil || !ok || !given {
 		return Unknown, err
 	}
-	v, ok := m.native(it)
+	v, ok := m.tree.Native(it)
 	if ok {
 		if v, ok = value.ToQuantity(v); ok {
 			_, ok = value.InUnit(v, unit)

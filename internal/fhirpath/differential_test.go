@@ -100,12 +100,12 @@ func (p placedInvariant) listedAs(known map[string]string) string {
 func invariantsOf(m *machine, tree map[string]any) []placedInvariant {
 	var out []placedInvariant
 	seen := map[string]bool{}
-	root := m.typed(Node(tree, spec.None))
+	root := m.tree.Typed(Node(tree, spec.None))
 	var visit func(path string, it Item, own []spec.Invariant)
 	visit = func(path string, it Item, own []spec.Invariant) {
 		list := slices.Clone(own)
-		for id := it.Type; id != spec.None; id = m.model.Type(id).Base {
-			list = append(list, m.model.Type(id).Invariants...)
+		for id := it.Type; id != spec.None; id = m.tree.Model.Type(id).Base {
+			list = append(list, m.tree.Model.Type(id).Invariants...)
 		}
 		for _, inv := range list {
 			if at := path + " " + inv.Key; !seen[at] {
@@ -117,16 +117,16 @@ func invariantsOf(m *machine, tree map[string]any) []placedInvariant {
 		if !ok {
 			return
 		}
-		for _, c := range m.members(obj, it.Type, nil) {
-			e := m.model.Member(it.Type, c.key).Element
-			if e == nil || c.typ == m.types.resource {
+		for _, c := range m.tree.Members(obj, it.Type, nil) {
+			e := m.tree.Model.Member(it.Type, c.Key).Element
+			if e == nil || c.Type == m.tree.Resource {
 				continue
 			}
 			name := e.Name
 			if name == "div" || name == "contains" || name == "as" || name == "in" || name == "is" {
 				name = "`" + name + "`"
 			}
-			for _, child := range m.spread(obj[c.key], obj["_"+c.key], c.typ, nil) {
+			for _, child := range m.tree.Spread(obj[c.Key], obj["_"+c.Key], c.Type, nil) {
 				visit(path+"."+name, child, e.Invariants)
 			}
 		}

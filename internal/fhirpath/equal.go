@@ -10,8 +10,8 @@ import (
 // quantities that cannot be compared (N1 6.1.1).
 func (m *machine) equal(a, b *Item, how value.Equality) Truth {
 	m.steps--
-	x, okX := m.native(*a)
-	y, okY := m.native(*b)
+	x, okX := m.tree.Native(*a)
+	y, okY := m.tree.Native(*b)
 	if okX && okY {
 		m.steps -= x.Cost() + y.Cost()
 		return value.Equal(x, y, how)

@@ -23,6 +23,7 @@ import (
 	"time"
 
 	"nailbridge/internal/fhirpath/syntax"
+	"nailbridge/internal/fhirpath/tree"
 	"nailbridge/internal/spec"
 )
 
@@ -38,22 +39,6 @@ var (
 	ErrUnsupported = errors.New("not available here")
 )
 
-// Model tells the engine the types of the data. *spec.Table is one.
-type Model interface {
-	// Named finds a type by name, or spec.None.
-	Named(name string) spec.TypeID
-	// Type describes a type, or is nil for spec.None.
-	Type(id spec.TypeID) *spec.Type
-	// Is reports whether id is want or derived from it.
-	Is(id, want spec.TypeID) bool
-	// Child finds an element of a type by its FHIRPath name, "value" for
-	// value[x], or is nil.
-	Child(id spec.TypeID, name string) *spec.Element
-	// Member tells what a JSON name means in a type; its Element is nil if it
-	// means nothing.
-	Member(id spec.TypeID, key string) spec.Member
-}
-
 // Options are settings of Compile.
 type Options struct {
 	// Model tells the types; nil means spec.R4().
@@ -68,24 +53,23 @@ type Options struct {
 type Program struct {
 	source string
 	root   expr
-	model  Model
-	types  *types
+	tree   *tree.Tree
 	filter bool // as() filters
 }
 
 // Compile reads an expression. It refuses unknown functions and types, wrong
 // numbers of arguments and constants out of range.
 func Compile(source string, o Options) (*Program, error) {
-	tree, err := syntax.Parse(source)
+	parsed, err := syntax.Parse(source)
 	if err != nil {
 		return nil, err
 	}
 	if o.Model == nil {
 		o.Model = spec.R4()
 	}
-	p := &Program{source: source, model: o.Model, types: typesOf(o.Model), filter: o.AsFilters}
+	p := &Program{source: source, tree: tree.For(o.Model), filter: o.AsFilters}
 	c := compiler{program: p}
-	if p.root, err = c.compile(tree); err != nil {
+	if p.root, err = c.compile(parsed); err != nil {
 		return nil, err
 	}
 	return p, nil
@@ -194,14 +178,14 @@ func (p *Program) start(env *Env, focus Item) *machine {
 	if m.memory == 0 {
 		m.memory = DefaultBudget.Memory
 	}
-	m.context = m.typed(focus)
+	m.context = m.tree.Typed(focus)
 	m.resource, m.container = m.context, m.context
 	if env.Resource.Kind != none {
-		m.resource = m.typed(env.Resource)
+		m.resource = m.tree.Typed(env.Resource)
 		m.container = m.resource
 	}
 	if env.Root.Kind != none {
-		m.container = m.typed(env.Root)
+		m.container = m.tree.Typed(env.Root)
 	}
 	m.outer = frame{this: m.context}
 	return m

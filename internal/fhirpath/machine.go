@@ -57,6 +57,12 @@ func (m *machine) emit(out []Item, it Item) []Item {
 	return append(out, it)
 }
 
+// charge takes n items off the budget that others appended.
+func (m *machine) charge(n int) {
+	m.steps -= n
+	m.memory -= n * itemSize
+}
+
 // buffer gives an empty buffer, to be given back with release.
 func (m *machine) buffer() []Item {
 	if n := len(m.free); n > 0 {
@@ -120,7 +126,7 @@ func (m *machine) truthOf(items []Item) (Truth, error) {
 	case 0:
 		return Unknown, nil
 	case 1:
-		v, ok := m.native(items[0])
+		v, ok := m.tree.Native(items[0])
 		if ok && v.Kind == boolean {
 			return value.TruthOf(v.Int != 0), nil
 		}

@@ -226,7 +226,7 @@ func (m *machine) allStrings(list []Item) bool {
 // for one.
 func (m *machine) plainString(it *Item) bool {
 	_, ok := it.Val.(string)
-	return ok && (it.Kind == text || it.Kind == node && m.types.kind(it.Type) == text)
+	return ok && (it.Kind == text || it.Kind == node && m.tree.KindOf(it.Type) == text)
 }
 
 // membership is in or contains (N1 6.4.2, 6.4.3).

@@ -144,7 +144,7 @@ func runGetValue(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 	}
 	if len(list) == 1 {
 		if _, object := list[0].Val.(map[string]any); !object || list[0].Kind != node {
-			if v, ok := m.native(list[0]); ok {
+			if v, ok := m.tree.Native(list[0]); ok {
 				out = m.emit(out, v)
 			}
 		}
@@ -182,7 +182,7 @@ func (m *machine) reference(it *Item) (string, bool) {
 		s, ok := obj["reference"].(string)
 		return s, ok
 	}
-	v, ok := m.native(*it)
+	v, ok := m.tree.Native(*it)
 	return v.Text(), ok && v.Kind == text
 }
 
@@ -195,7 +195,7 @@ func (m *machine) find(ref string) (Item, bool) {
 			return Item{}, false
 		}
 		tree, ok := m.env.Resolver.Resolve(ref)
-		return m.typed(Node(tree, spec.None)), ok
+		return m.tree.Typed(Node(tree, spec.None)), ok
 	}
 	if id == "" {
 		return m.container, m.container.Kind == node
@@ -205,7 +205,7 @@ func (m *machine) find(ref string) (Item, bool) {
 		contained, _ := obj["contained"].([]any)
 		for _, r := range contained {
 			if o, ok := r.(map[string]any); ok && o["id"] == id {
-				return m.typed(Node(o, spec.None)), true
+				return m.tree.Typed(Node(o, spec.None)), true
 			}
 		}
 		m.steps -= len(contained)
@@ -218,7 +218,7 @@ func (m *machine) find(ref string) (Item, bool) {
 func (m *machine) codings(it Item) ([][2]string, bool) {
 	obj, isObject := it.Val.(map[string]any)
 	if it.Kind != node || !isObject {
-		v, ok := m.native(it)
+		v, ok := m.tree.Native(it)
 		return [][2]string{{"", v.Text()}}, ok && v.Kind == text
 	}
 	pair := func(o map[string]any) [2]string {
@@ -226,10 +226,10 @@ func (m *machine) codings(it Item) ([][2]string, bool) {
 		code, _ := o["code"].(string)
 		return [2]string{system, code}
 	}
-	if m.model.Is(it.Type, m.types.coding) {
+	if m.tree.Model.Is(it.Type, m.tree.Coding) {
 		return [][2]string{pair(obj)}, true
 	}
-	if !m.model.Is(it.Type, m.types.concept) {
+	if !m.tree.Model.Is(it.Type, m.tree.Concept) {
 		return nil, false
 	}
 	var out [][2]string
@@ -329,8 +329,8 @@ func runConformsTo(m *machine, f *frame, c *call) (Truth, error) {
 	if err != nil || !ok || !given {
 		return Unknown, err
 	}
-	if name, core := strings.CutPrefix(url, extensionBase); core && m.model.Named(name) != spec.None {
-		return value.TruthOf(it.Kind == node && m.model.Is(it.Type, m.model.Named(name))), nil
+	if name, core := strings.CutPrefix(url, extensionBase); core && m.tree.Model.Named(name) != spec.None {
+		return value.TruthOf(it.Kind == node && m.tree.Model.Is(it.Type, m.tree.Model.Named(name))), nil
 	}
 	if m.env.Profiles == nil {
 		return Unknown, fmt.Errorf("the profile is %w", ErrUnsupported)
@@ -378,7 +378,7 @@ func runHTMLChecks(m *machine, f *frame, c *call) (Truth, error) {
 	if err != nil || !ok {
 		return Unknown, err
 	}
-	v, ok := m.native(it)
+	v, ok := m.tree.Native(it)
 	if !ok || v.Kind != text {
 		return False, nil
 	}

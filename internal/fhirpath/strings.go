@@ -20,7 +20,7 @@ func (m *machine) inputString(f *frame, c *call) (string, bool, error) {
 	if err != nil || !ok || valueless(it) {
 		return "", false, err
 	}
-	v, ok := m.native(it)
+	v, ok := m.tree.Native(it)
 	if !ok || v.Kind != text {
 		return "", false, fmt.Errorf("it is called on what is no String (N1 5.6)")
 	}

@@ -178,7 +178,7 @@ func evaluate(c suiteCase, focus Item) ([]string, error) {
 	if err != nil {
 		return nil, err
 	}
-	focus = p.typed(focus)
+	focus = p.tree.Typed(focus)
 	o := typecheck.Options{Ordered: c.Ordered == "true"}
 	if err := typecheck.Check(c.Expression.Text, spec.R4(), focus.Type, o); err != nil {
 		return nil, err

@@ -28,7 +28,7 @@ func (p *Program) typeSpec(names []string) (typeSpec, error) {
 	name := strings.Join(names, ".")
 	var t typeSpec
 	if space != "System" {
-		t.fhir = p.model.Named(name)
+		t.fhir = p.tree.Model.Named(name)
 	}
 	if space != "FHIR" {
 		t.system = value.Named(name)
@@ -42,7 +42,7 @@ func (p *Program) typeSpec(names []string) (typeSpec, error) {
 // matches reports whether an item is of the type or of one derived from it.
 func (p *Program) matches(it *Item, t typeSpec) bool {
 	if it.Kind == node {
-		return t.fhir != spec.None && p.model.Is(it.Type, t.fhir)
+		return t.fhir != spec.None && p.tree.Model.Is(it.Type, t.fhir)
 	}
 	return t.system != none && it.Kind == t.system
 }
