@@ -145,7 +145,7 @@ func waitingSignal(r *record.Record, caseID string, moved bool) signal {
 	}
 	if moved {
 		f.Code, f.Level, f.Rule = "review-of-other-patient", Critical, "D1.5"
-		f.Text = "The surgery that this record names is now another patient's; the record waits."
+		f.Text = "The surgery that this record names is another patient's; the record waits."
 	}
 	return signal{Flag: f, identified: visitAt(r)}
 }

@@ -166,6 +166,26 @@ func TestD2_WaitingWithARedFlagNeedsAgreement(t *testing.T) {
 	}
 }
 
+// The same save sent many times at once is stored once.
+func TestTheSameSaveAtOnceIsStoredOnce(t *testing.T) {
+	w := rt.New(t)
+	const n = 6
+	answers := make(chan receive.Kind, n)
+	for range n {
+		go func() {
+			a, err := w.Receive(t.Context(), rt.Surgery(), false)
+			assert.NoError(t, err)
+			answers <- a.Answer
+		}()
+	}
+	count := map[receive.Kind]int{}
+	for range n {
+		count[<-answers]++
+	}
+	assert.Equal(t, map[receive.Kind]int{receive.Stored: 1, receive.Unchanged: n - 1}, count)
+	assert.EqualValues(t, 1, w.Seq())
+}
+
 // D2, held: our own output fails the check. The delivery is kept, the fold is
 // made without it, its plan says so, and the alarm counts it.
 func TestD2_HeldFoldsWithoutIt(t *testing.T) {

@@ -72,7 +72,7 @@ func (v *Receiver) FollowUp(ctx context.Context, q FollowUpQuery) (FollowUpList,
 	out = slices.DeleteFunc(out, func(e FollowUpEntry) bool {
 		return q.State != "" && e.State != q.State || e.Flag == nil && e.at.Before(q.Since)
 	})
-	slices.SortFunc(out, func(a, b FollowUpEntry) int {
+	slices.SortStableFunc(out, func(a, b FollowUpEntry) int {
 		if c := a.at.Compare(b.at); c != 0 {
 			return c
 		}
