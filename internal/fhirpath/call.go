@@ -15,16 +15,22 @@ type call struct {
 	fn   *function
 }
 
+// runner evaluates a function and appends its items.
+type runner func(m *machine, f *frame, c *call, out []Item) ([]Item, error)
+
+// tester evaluates a function that gives at most one Boolean.
+type tester func(m *machine, f *frame, c *call) (Truth, error)
+
 // function is one of the functions of N1 5 and R4.
 type function struct {
 	min, max int // numbers of arguments
-	run      func(m *machine, f *frame, c *call, out []Item) ([]Item, error)
+	run      runner
 }
 
 // predicate is a function whose result is at most one Boolean.
 type predicate struct {
 	call
-	test func(m *machine, f *frame, c *call) (Truth, error)
+	test tester
 }
 
 func (c *call) eval(m *machine, f *frame, out []Item) ([]Item, error) {
@@ -125,6 +131,32 @@ func (m *machine) input(f *frame, c *call) ([]Item, error) {
 	return list, err
 }
 
+// onList makes a function of one that is given its input.
+func onList(run func(m *machine, f *frame, c *call, list, out []Item) ([]Item, error)) runner {
+	return func(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
+		list, err := m.input(f, c)
+		if err != nil {
+			return out, err
+		}
+		out, err = run(m, f, c, list, out)
+		m.release(list)
+		return out, err
+	}
+}
+
+// ofList makes a predicate of one that is given its input.
+func ofList(test func(m *machine, f *frame, c *call, list []Item) (Truth, error)) tester {
+	return func(m *machine, f *frame, c *call) (Truth, error) {
+		list, err := m.input(f, c)
+		if err != nil {
+			return Unknown, err
+		}
+		t, err := test(m, f, c, list)
+		m.release(list)
+		return t, err
+	}
+}
+
 // inputOne is the value of the single item that a function is called on.
 func (m *machine) inputOne(f *frame, c *call) (Item, bool, error) {
 	it, ok, err := m.one(c.on, f)
@@ -157,7 +189,7 @@ var (
 	functions  map[string]function
 	predicates map[string]struct {
 		min, max int
-		run      func(m *machine, f *frame, c *call) (Truth, error)
+		run      tester
 	}
 )
 

@@ -9,28 +9,18 @@ import (
 // The functions of N1 5.1 (existence), 5.2 (filtering and projection), 5.3
 // (subsetting), 5.4 (combining) and 7 (aggregates).
 
-func runEmpty(m *machine, f *frame, c *call) (Truth, error) {
-	list, err := m.input(f, c)
-	if err != nil {
-		return Unknown, err
-	}
+func runEmpty(m *machine, f *frame, c *call, list []Item) (Truth, error) {
 	t := value.TruthOf(len(list) == 0)
-	m.release(list)
 	return t, nil
 }
 
 // runExists is exists([criteria]) (N1 5.1.2).
-func runExists(m *machine, f *frame, c *call) (Truth, error) {
-	list, err := m.input(f, c)
-	if err != nil {
-		return Unknown, err
-	}
-	defer m.release(list)
+func runExists(m *machine, f *frame, c *call, list []Item) (Truth, error) {
 	if len(c.args) == 0 {
 		return value.TruthOf(len(list) > 0), nil
 	}
 	found := False
-	err = m.each(list, f, func(_ *Item, inner *frame) error {
+	err := m.each(list, f, func(_ *Item, inner *frame) error {
 		t, err := m.truth(c.args[0], inner)
 		if t == True {
 			found = True
@@ -43,14 +33,9 @@ func runExists(m *machine, f *frame, c *call) (Truth, error) {
 
 // runAll is all(criteria): true for each item, where empty is not true
 // (N1 5.1.3).
-func runAll(m *machine, f *frame, c *call) (Truth, error) {
-	list, err := m.input(f, c)
-	if err != nil {
-		return Unknown, err
-	}
-	defer m.release(list)
+func runAll(m *machine, f *frame, c *call, list []Item) (Truth, error) {
 	all := True
-	err = m.each(list, f, func(_ *Item, inner *frame) error {
+	err := m.each(list, f, func(_ *Item, inner *frame) error {
 		t, err := m.truth(c.args[0], inner)
 		if t != True && err == nil {
 			all = False
@@ -68,13 +53,8 @@ func runNot(m *machine, f *frame, c *call) (Truth, error) {
 
 // quantified makes allTrue, anyTrue, allFalse and anyFalse (N1 5.1.4 to 5.1.7):
 // the result is found if an item is of the value, else the opposite.
-func quantified(of bool, found Truth) func(m *machine, f *frame, c *call) (Truth, error) {
-	return func(m *machine, f *frame, c *call) (Truth, error) {
-		list, err := m.input(f, c)
-		if err != nil {
-			return Unknown, err
-		}
-		defer m.release(list)
+func quantified(of bool, found Truth) tester {
+	return ofList(func(m *machine, _ *frame, _ *call, list []Item) (Truth, error) {
 		result := found.Not()
 		for i := range list {
 			v, ok := m.tree.Native(list[i])
@@ -86,11 +66,11 @@ func quantified(of bool, found Truth) func(m *machine, f *frame, c *call) (Truth
 			}
 		}
 		return result, nil
-	}
+	})
 }
 
 // subset makes subsetOf and supersetOf (N1 5.1.8, 5.1.9).
-func subset(inputIsPart bool) func(m *machine, f *frame, c *call) (Truth, error) {
+func subset(inputIsPart bool) tester {
 	return func(m *machine, f *frame, c *call) (Truth, error) {
 		part, err := m.input(f, c)
 		if err != nil {
@@ -117,65 +97,40 @@ func subset(inputIsPart bool) func(m *machine, f *frame, c *call) (Truth, error)
 	}
 }
 
-func runIsDistinct(m *machine, f *frame, c *call) (Truth, error) {
-	list, err := m.input(f, c)
-	if err != nil {
-		return Unknown, err
-	}
+func runIsDistinct(m *machine, f *frame, c *call, list []Item) (Truth, error) {
 	unique, err := m.distinct(list, m.buffer())
 	t := value.TruthOf(len(unique) == len(list))
 	m.release(unique)
-	m.release(list)
 	return t, err
 }
 
-func runDistinct(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
-	list, err := m.input(f, c)
-	if err != nil {
-		return out, err
-	}
-	out, err = m.distinct(list, out)
-	m.release(list)
+func runDistinct(m *machine, f *frame, c *call, list, out []Item) ([]Item, error) {
+	out, err := m.distinct(list, out)
 	return out, err
 }
 
-func runCount(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
-	list, err := m.input(f, c)
-	if err != nil {
-		return out, err
-	}
+func runCount(m *machine, f *frame, c *call, list, out []Item) ([]Item, error) {
 	out = m.emit(out, Item{Kind: integer, Int: int64(len(list))})
-	m.release(list)
 	return out, nil
 }
 
-func runWhere(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
-	list, err := m.input(f, c)
-	if err != nil {
-		return out, err
-	}
-	err = m.each(list, f, func(it *Item, inner *frame) error {
+func runWhere(m *machine, f *frame, c *call, list, out []Item) ([]Item, error) {
+	err := m.each(list, f, func(it *Item, inner *frame) error {
 		t, err := m.truth(c.args[0], inner)
 		if t == True {
 			out = m.emit(out, *it)
 		}
 		return err
 	})
-	m.release(list)
 	return out, err
 }
 
-func runSelect(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
-	list, err := m.input(f, c)
-	if err != nil {
-		return out, err
-	}
-	err = m.each(list, f, func(_ *Item, inner *frame) error {
+func runSelect(m *machine, f *frame, c *call, list, out []Item) ([]Item, error) {
+	err := m.each(list, f, func(_ *Item, inner *frame) error {
 		var err error
 		out, err = c.args[0].eval(m, inner, out)
 		return err
 	})
-	m.release(list)
 	return out, err
 }
 
@@ -224,39 +179,29 @@ func runSingle(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 }
 
 // slice makes first, last and tail (N1 5.3.3 to 5.3.5).
-func slice(of func([]Item) []Item) func(*machine, *frame, *call, []Item) ([]Item, error) {
-	return func(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
-		list, err := m.input(f, c)
-		if err != nil {
-			return out, err
-		}
+func slice(of func([]Item) []Item) runner {
+	return onList(func(m *machine, _ *frame, _ *call, list, out []Item) ([]Item, error) {
 		if len(list) > 0 {
 			for _, it := range of(list) {
 				out = m.emit(out, it)
 			}
 		}
-		m.release(list)
 		return out, nil
-	}
+	})
 }
 
 // counted makes skip(n) and take(n) (N1 5.3.6, 5.3.7).
-func counted(of func(list []Item, n int) []Item) func(*machine, *frame, *call, []Item) ([]Item, error) {
-	return func(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
+func counted(of func(list []Item, n int) []Item) runner {
+	return onList(func(m *machine, f *frame, c *call, list, out []Item) ([]Item, error) {
 		n, ok, err := m.integerOf(c.args[0], f)
 		if err != nil || !ok {
-			return out, err
-		}
-		list, err := m.input(f, c)
-		if err != nil {
 			return out, err
 		}
 		for _, it := range of(list, int(min(max(n, 0), int64(len(list))))) {
 			out = m.emit(out, it)
 		}
-		m.release(list)
 		return out, nil
-	}
+	})
 }
 
 // runIntersect is intersect(other), without duplicates (N1 5.3.8).
@@ -331,12 +276,9 @@ func runCombine(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 }
 
 // runAggregate is aggregate(aggregator [, init]) (N1 7.1).
-func runAggregate(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
-	list, err := m.input(f, c)
-	if err != nil {
-		return out, err
-	}
+func runAggregate(m *machine, f *frame, c *call, list, out []Item) ([]Item, error) {
 	total := m.buffer()
+	var err error
 	if len(c.args) > 1 {
 		if total, err = c.args[1].eval(m, f, total); err != nil {
 			return out, err
@@ -359,7 +301,6 @@ func runAggregate(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 		out = m.emit(out, it)
 	}
 	m.release(total)
-	m.release(list)
 	return out, nil
 }
 

@@ -10,7 +10,7 @@ import (
 type conversion func(v Item) (Item, bool)
 
 // convertTo makes toX of a conversion.
-func convertTo(to conversion) func(*machine, *frame, *call, []Item) ([]Item, error) {
+func convertTo(to conversion) runner {
 	return func(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 		v, ok, err := m.inputOne(f, c)
 		if err != nil || !ok {
@@ -25,7 +25,7 @@ func convertTo(to conversion) func(*machine, *frame, *call, []Item) ([]Item, err
 
 // convertsTo makes convertsToX. An element without a value converts to
 // nothing.
-func convertsTo(to conversion) func(m *machine, f *frame, c *call) (Truth, error) {
+func convertsTo(to conversion) tester {
 	return func(m *machine, f *frame, c *call) (Truth, error) {
 		it, ok, err := m.one(c.on, f)
 		if err != nil || !ok {

@@ -14,13 +14,13 @@ const anyNumber = 1 << 10
 func init() {
 	type test = struct {
 		min, max int
-		run      func(m *machine, f *frame, c *call) (Truth, error)
+		run      tester
 	}
 	predicates = map[string]test{
-		"empty": {0, 0, runEmpty}, "exists": {0, 1, runExists}, "not": {0, 0, runNot}, "all": {1, 1, runAll},
+		"empty": {0, 0, ofList(runEmpty)}, "exists": {0, 1, ofList(runExists)}, "not": {0, 0, runNot}, "all": {1, 1, ofList(runAll)},
 		"allTrue": {0, 0, quantified(false, False)}, "anyTrue": {0, 0, quantified(true, True)},
 		"allFalse": {0, 0, quantified(true, False)}, "anyFalse": {0, 0, quantified(false, True)},
-		"subsetOf": {1, 1, subset(true)}, "supersetOf": {1, 1, subset(false)}, "isDistinct": {0, 0, runIsDistinct},
+		"subsetOf": {1, 1, subset(true)}, "supersetOf": {1, 1, subset(false)}, "isDistinct": {0, 0, ofList(runIsDistinct)},
 
 		"startsWith": {1, 1, stringTest(strings.HasPrefix)}, "endsWith": {1, 1, stringTest(strings.HasSuffix)},
 		"contains": {1, 1, stringTest(strings.Contains)}, "matches": {1, 1, runMatches},
@@ -30,11 +30,11 @@ func init() {
 		"convertsToDateTime": {0, 0, convertsTo(value.ToDateTime)}, "convertsToTime": {0, 0, convertsTo(value.ToTime)},
 		"convertsToString": {0, 0, convertsTo(value.ToString)}, "convertsToQuantity": {0, 1, runConvertsToQuantity},
 
-		"hasValue": {0, 0, runHasValue}, "memberOf": {1, 1, runMemberOf}, "conformsTo": {1, 1, runConformsTo},
+		"hasValue": {0, 0, ofList(runHasValue)}, "memberOf": {1, 1, runMemberOf}, "conformsTo": {1, 1, runConformsTo},
 		"subsumes": {1, 1, subsumption(true)}, "subsumedBy": {1, 1, subsumption(false)}, "htmlChecks": {0, 0, runHTMLChecks},
 	}
 	functions = map[string]function{
-		"distinct": {0, 0, runDistinct}, "count": {0, 0, runCount}, "where": {1, 1, runWhere}, "select": {1, 1, runSelect},
+		"distinct": {0, 0, onList(runDistinct)}, "count": {0, 0, onList(runCount)}, "where": {1, 1, onList(runWhere)}, "select": {1, 1, onList(runSelect)},
 		"repeat": {1, 1, runRepeat}, "single": {0, 0, runSingle},
 		"first":     {0, 0, slice(func(l []Item) []Item { return l[:1] })},
 		"last":      {0, 0, slice(func(l []Item) []Item { return l[len(l)-1:] })},
@@ -42,7 +42,7 @@ func init() {
 		"skip":      {1, 1, counted(func(l []Item, n int) []Item { return l[n:] })},
 		"take":      {1, 1, counted(func(l []Item, n int) []Item { return l[:n] })},
 		"intersect": {1, 1, runIntersect}, "exclude": {1, 1, runExclude}, "union": {1, 1, runUnion}, "combine": {1, 1, runCombine},
-		"iif": {2, 3, runIif}, "aggregate": {1, 2, runAggregate},
+		"iif": {2, 3, runIif}, "aggregate": {1, 2, onList(runAggregate)},
 
 		"toBoolean": {0, 0, convertTo(value.ToBoolean)}, "toInteger": {0, 0, convertTo(value.ToInteger)}, "toDecimal": {0, 0, convertTo(value.ToDecimal)},
 		"toDate": {0, 0, convertTo(value.ToDate)}, "toDateTime": {0, 0, convertTo(value.ToDateTime)}, "toTime": {0, 0, convertTo(value.ToTime)},
@@ -57,12 +57,12 @@ func init() {
 		"ln": {0, 0, numeric(value.SeriesCost, value.Ln)}, "sqrt": {0, 0, numeric(value.SeriesCost, value.Sqrt)},
 		"log": {1, 1, numeric2(value.Log)}, "power": {1, 1, numeric2(value.Power)}, "round": {0, 1, runRound},
 
-		"children": {0, 0, runChildren}, "descendants": {0, 0, runDescendants}, "trace": {1, 2, runTrace}, "type": {0, 0, runType},
+		"children": {0, 0, onList(runChildren)}, "descendants": {0, 0, onList(runDescendants)}, "trace": {1, 2, runTrace}, "type": {0, 0, onList(runType)},
 		"now":       {0, 0, clock(func(v temporal.Value) Item { return value.Temporal(v) })},
 		"today":     {0, 0, clock(func(v temporal.Value) Item { return value.Temporal(v.AsDate()) })},
 		"timeOfDay": {0, 0, clock(func(v temporal.Value) Item { return value.Temporal(v.AsTime()) })},
 
-		"extension": {1, 1, runExtension}, "getValue": {0, 0, runGetValue}, "resolve": {0, 0, runResolve},
+		"extension": {1, 1, runExtension}, "getValue": {0, 0, onList(runGetValue)}, "resolve": {0, 0, onList(runResolve)},
 		"checkModifiers": {0, anyNumber, runCheckModifiers}, "elementDefinition": {0, 0, undefined}, "slice": {2, 2, undefined},
 	}
 }

@@ -21,7 +21,7 @@ func (m *machine) inputNumber(f *frame, c *call) (Item, bool, error) {
 }
 
 // numeric makes functions of one number that cost some steps.
-func numeric(cost int, of value.Function) func(*machine, *frame, *call, []Item) ([]Item, error) {
+func numeric(cost int, of value.Function) runner {
 	return func(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 		v, ok, err := m.inputNumber(f, c)
 		if err != nil || !ok {
@@ -50,7 +50,7 @@ func runAbs(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 }
 
 // numeric2 makes log(base) and power(exponent) (N1 5.7.6, 5.7.7).
-func numeric2(of func(v, arg Item) (Item, bool)) func(*machine, *frame, *call, []Item) ([]Item, error) {
+func numeric2(of func(v, arg Item) (Item, bool)) runner {
 	return func(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 		v, ok, err := m.inputNumber(f, c)
 		if err != nil {

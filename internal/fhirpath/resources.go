@@ -13,32 +13,23 @@ import (
 // The functions of N1 5.8 (tree navigation), 5.9 (utility) and 10 (reflection),
 // and those that R4 adds (R4 fhirpath.html, section additional functions).
 
-func runChildren(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
-	list, err := m.input(f, c)
-	if err != nil {
-		return out, err
-	}
+func runChildren(m *machine, f *frame, c *call, list, out []Item) ([]Item, error) {
 	for i := range list {
 		if err := m.step(1); err != nil {
 			return out, err
 		}
 		out = m.children(&list[i], out)
 	}
-	m.release(list)
 	return out, nil
 }
 
-func runDescendants(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
-	list, err := m.input(f, c)
-	if err != nil {
-		return out, err
-	}
+func runDescendants(m *machine, f *frame, c *call, list, out []Item) ([]Item, error) {
+	var err error
 	for i := range list {
 		if out, err = m.descendants(&list[i], out); err != nil {
 			return out, err
 		}
 	}
-	m.release(list)
 	return out, nil
 }
 
@@ -74,7 +65,7 @@ func runTrace(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 }
 
 // clock makes now, today and timeOfDay (N1 5.9.2 to 5.9.4).
-func clock(of func(temporal.Value) Item) func(*machine, *frame, *call, []Item) ([]Item, error) {
+func clock(of func(temporal.Value) Item) runner {
 	return func(m *machine, _ *frame, _ *call, out []Item) ([]Item, error) {
 		if m.env.Now.IsZero() {
 			return out, fmt.Errorf("the time of the evaluation is %w", ErrUnsupported)
@@ -84,16 +75,11 @@ func clock(of func(temporal.Value) Item) func(*machine, *frame, *call, []Item) (
 }
 
 // runType is type() (N1 10.2).
-func runType(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
-	list, err := m.input(f, c)
-	if err != nil {
-		return out, err
-	}
+func runType(m *machine, f *frame, c *call, list, out []Item) ([]Item, error) {
 	for i := range list {
 		space, name := m.typeName(list[i])
 		out = m.emit(out, Item{Kind: typeInfo, Val: []string{space, name}})
 	}
-	m.release(list)
 	return out, nil
 }
 
@@ -122,26 +108,17 @@ func runExtension(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 }
 
 // runHasValue is hasValue(): a single primitive with a value.
-func runHasValue(m *machine, f *frame, c *call) (Truth, error) {
-	list, err := m.input(f, c)
-	if err != nil {
-		return Unknown, err
-	}
+func runHasValue(m *machine, f *frame, c *call, list []Item) (Truth, error) {
 	has := false
 	if len(list) == 1 {
 		_, object := list[0].Val.(map[string]any)
 		has = list[0].Kind != node || list[0].Val != nil && !object
 	}
-	m.release(list)
 	return value.TruthOf(has), nil
 }
 
 // runGetValue is getValue(): the value of a single primitive.
-func runGetValue(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
-	list, err := m.input(f, c)
-	if err != nil {
-		return out, err
-	}
+func runGetValue(m *machine, f *frame, c *call, list, out []Item) ([]Item, error) {
 	if len(list) == 1 {
 		if _, object := list[0].Val.(map[string]any); !object || list[0].Kind != node {
 			if v, ok := m.tree.Native(list[0]); ok {
@@ -149,22 +126,17 @@ func runGetValue(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 			}
 		}
 	}
-	m.release(list)
 	return out, nil
 }
 
 // runResolve is resolve(): the resources that references, canonicals and URIs
 // point to; items that point to nothing are left out.
-func runResolve(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
-	list, err := m.input(f, c)
-	if err != nil {
-		return out, err
-	}
+func runResolve(m *machine, f *frame, c *call, list, out []Item) ([]Item, error) {
 	for i := range list {
 		if err := m.step(4); err != nil {
 			return out, err
 		}
-		ref, ok := m.reference(&list[i])
+		ref, ok := m.tree.Reference(&list[i])
 		if !ok {
 			continue
 		}
@@ -172,18 +144,7 @@ func runResolve(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 			out = m.emit(out, it)
 		}
 	}
-	m.release(list)
 	return out, nil
-}
-
-// reference is the text of a Reference, uri or String.
-func (m *machine) reference(it *Item) (string, bool) {
-	if obj, ok := it.Val.(map[string]any); ok && it.Kind == node {
-		s, ok := obj["reference"].(string)
-		return s, ok
-	}
-	v, ok := m.tree.Native(*it)
-	return v.Text(), ok && v.Kind == text
 }
 
 // find gives what a reference points to: #id is contained in %resource or
@@ -213,35 +174,6 @@ func (m *machine) find(ref string) (Item, bool) {
 	return Item{}, false
 }
 
-// codings lists system and code of a coded item: of a Coding, of each coding of
-// a CodeableConcept, or of a code or String, which has no system.
-func (m *machine) codings(it Item) ([][2]string, bool) {
-	obj, isObject := it.Val.(map[string]any)
-	if it.Kind != node || !isObject {
-		v, ok := m.tree.Native(it)
-		return [][2]string{{"", v.Text()}}, ok && v.Kind == text
-	}
-	pair := func(o map[string]any) [2]string {
-		system, _ := o["system"].(string)
-		code, _ := o["code"].(string)
-		return [2]string{system, code}
-	}
-	if m.tree.Model.Is(it.Type, m.tree.Coding) {
-		return [][2]string{pair(obj)}, true
-	}
-	if !m.tree.Model.Is(it.Type, m.tree.Concept) {
-		return nil, false
-	}
-	var out [][2]string
-	list, _ := obj["coding"].([]any)
-	for _, c := range list {
-		if o, ok := c.(map[string]any); ok {
-			out = append(out, pair(o))
-		}
-	}
-	return out, true
-}
-
 // runMemberOf is memberOf(valueset).
 func runMemberOf(m *machine, f *frame, c *call) (Truth, error) {
 	it, ok, err := m.one(c.on, f)
@@ -252,7 +184,7 @@ func runMemberOf(m *machine, f *frame, c *call) (Truth, error) {
 	if err != nil || !ok || !given {
 		return Unknown, err
 	}
-	codes, ok := m.codings(it)
+	codes, ok := m.tree.Codings(it)
 	if !ok {
 		return Unknown, fmt.Errorf("it is called on what holds no code")
 	}
@@ -272,7 +204,7 @@ func runMemberOf(m *machine, f *frame, c *call) (Truth, error) {
 }
 
 // subsumption makes subsumes(code) and subsumedBy(code).
-func subsumption(inputIsAncestor bool) func(m *machine, f *frame, c *call) (Truth, error) {
+func subsumption(inputIsAncestor bool) tester {
 	return func(m *machine, f *frame, c *call) (Truth, error) {
 		a, okA, err := m.one(c.on, f)
 		if err != nil {
@@ -290,8 +222,8 @@ func subsumption(inputIsAncestor bool) func(m *machine, f *frame, c *call) (Trut
 }
 
 func (m *machine) subsumes(a, b Item) (Truth, error) {
-	ancestors, okA := m.codings(a)
-	codes, okB := m.codings(b)
+	ancestors, okA := m.tree.Codings(a)
+	codes, okB := m.tree.Codings(b)
 	if !okA || !okB {
 		return Unknown, fmt.Errorf("it is called on what holds no code")
 	}

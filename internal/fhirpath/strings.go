@@ -3,11 +3,10 @@ package fhirpath
 import (
 	"fmt"
 	"regexp"
-	"regexp/syntax"
 	"strings"
-	"sync"
 	"unicode/utf8"
 
+	"nailbridge/internal/fhirpath/pattern"
 	"nailbridge/internal/fhirpath/value"
 )
 
@@ -47,7 +46,7 @@ func (m *machine) stringArgs(f *frame, c *call) (s string, args [2]string, ok bo
 }
 
 // stringTest makes startsWith, endsWith and contains (N1 5.6.3 to 5.6.5).
-func stringTest(test func(s, arg string) bool) func(m *machine, f *frame, c *call) (Truth, error) {
+func stringTest(test func(s, arg string) bool) tester {
 	return func(m *machine, f *frame, c *call) (Truth, error) {
 		s, args, ok, err := m.stringArgs(f, c)
 		if err != nil || !ok {
@@ -58,7 +57,7 @@ func stringTest(test func(s, arg string) bool) func(m *machine, f *frame, c *cal
 }
 
 // stringMap makes upper and lower (N1 5.6.6, 5.6.7).
-func stringMap(change func(string) string) func(*machine, *frame, *call, []Item) ([]Item, error) {
+func stringMap(change func(string) string) runner {
 	return func(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 		s, ok, err := m.inputString(f, c)
 		if err != nil || !ok {
@@ -165,78 +164,20 @@ func runReplaceMatches(m *machine, f *frame, c *call, out []Item) ([]Item, error
 	return m.emit(out, m.newString(re.ReplaceAllString(s, args[1]))), nil
 }
 
-// pattern is a compiled regular expression and the size of its program.
-type pattern struct {
-	re   *regexp.Regexp
-	size int
-}
-
-// patterns holds compiled regular expressions: expressions are few, and each
-// is used for many strings.
-var patterns struct {
-	sync.RWMutex
-	byText map[string]pattern
-}
-
-// regex compiles a regular expression, '.' matching line ends too ("single
-// line mode"), and takes the worst cost of matching n bytes off the budget.
+// regex compiles a regular expression, and takes what that and matching n bytes
+// can cost off the budget.
 func (m *machine) regex(expression string, n int) (*regexp.Regexp, error) {
-	patterns.RLock()
-	p, ok := patterns.byText[expression]
-	patterns.RUnlock()
-	if !ok {
-		var err error
-		if p, err = m.compilePattern(expression); err != nil {
-			return nil, err
-		}
-		patterns.Lock()
-		if patterns.byText == nil || len(patterns.byText) > 500 {
-			patterns.byText = map[string]pattern{}
-		}
-		patterns.byText[strings.Clone(expression)] = p
-		patterns.Unlock()
+	p, fresh, err := pattern.Compile(expression)
+	if err == pattern.ErrTooLarge {
+		return nil, ErrBudget
 	}
-	return p.re, m.step(1 + n/8 + n*p.size/8)
-}
-
-// maxPattern bounds the program of a regular expression, in instructions.
-const maxPattern = 20_000
-
-// compilePattern takes the cost of compiling off the budget before it is
-// spent: repetitions make programs many times the size of their text.
-func (m *machine) compilePattern(expression string) (pattern, error) {
-	unreadable := fmt.Errorf("a regular expression that cannot be read")
-	tree, err := syntax.Parse(expression, syntax.Perl|syntax.DotNL)
 	if err != nil {
-		return pattern{}, unreadable
+		return nil, err
 	}
-	size := programSize(tree)
-	if size > maxPattern {
-		return pattern{}, ErrBudget
+	if fresh {
+		m.steps -= 20 * (p.Size + len(expression))
 	}
-	if err := m.step(20 * (size + len(expression))); err != nil {
-		return pattern{}, err
-	}
-	re, err := regexp.Compile("(?s)" + expression)
-	if err != nil {
-		return pattern{}, unreadable
-	}
-	return pattern{re, size}, nil
-}
-
-// programSize estimates the instructions of a regular expression, up to a
-// little more than maxPattern.
-func programSize(re *syntax.Regexp) int {
-	size := 2 + len(re.Rune)
-	for _, sub := range re.Sub {
-		if size += programSize(sub); size > maxPattern {
-			return size
-		}
-	}
-	if re.Op == syntax.OpRepeat {
-		size *= max(re.Min, re.Max, 1) + 1
-	}
-	return size
+	return p.Regexp, m.step(1 + n/8 + n*p.Size/8)
 }
 
 func runLength(m *machine, f *frame, c *call, out []Item) ([]Item, error) {

@@ -260,7 +260,9 @@ func (l *lexer) clock() bool {
 	if !l.digits(2) {
 		return false
 	}
-	if l.after(":", 2) && l.after(":", 2) && l.after(".", 1) {
+	minute := l.after(":", 2)
+	second := minute && l.after(":", 2)
+	if second && l.after(".", 1) {
 		l.while(isDigit)
 	}
 	return true

@@ -27,13 +27,14 @@ func (q *Quantity) String() string {
 	return q.Number.Text('f') + " '" + q.Unit + "'"
 }
 
+// NewQuantity makes a Quantity of a number and its unit.
 func NewQuantity(v *apd.Decimal, unit string, calendar bool) Item {
 	return Item{Kind: Quantities, Val: &Quantity{v, unit, calendar}}
 }
 
 // FromFHIR makes a Quantity of FHIR's (R4 fhirpath.html): one with a
-// value and without comparator. The unit is the code if that is of UCUM, else
-// the code or unit as a string that equals only itself.
+// value and without comparator. The unit is the code of UCUM, or of no stated
+// system; a code of another system is kept with it and equals only itself.
 func FromFHIR(obj map[string]any) (Item, bool) {
 	n, ok := obj["value"].(json.Number)
 	if _, compares := obj["comparator"]; compares || !ok {
@@ -49,6 +50,9 @@ func FromFHIR(obj map[string]any) (Item, bool) {
 	}
 	if unit == "" {
 		unit = "1"
+	}
+	if system, _ := obj["system"].(string); system != "" && system != ucum.System {
+		unit = system + "|" + unit
 	}
 	return NewQuantity(v, unit, false), true
 }
