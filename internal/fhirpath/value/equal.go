@@ -81,8 +81,10 @@ func Equal(x, y Item, how Equality) Truth {
 	return False
 }
 
+// IsNumber reports an Integer or Decimal.
 func IsNumber(it Item) bool { return it.Kind == Integers || it.Kind == Decimals }
 
+// IsDay reports a Date or DateTime.
 func IsDay(it Item) bool { return it.Kind == Dates || it.Kind == DateTimes }
 
 // asDecimal is the value of a number.
