@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"net/http"
 	"strconv"
 	"strings"
 	"sync/atomic"
@@ -214,6 +215,23 @@ func TestSizeLimitIsThatOfHTTP(t *testing.T) {
 		_, err := n.js.Publish(context.Background(), events.RecordsSubject("north"), append(largest, ' '))
 		assert.ErrorIs(t, err, nats.ErrMaxPayload)
 		n.settled()
+		assert.Equal(t, []int{http.StatusOK, http.StatusRequestEntityTooLarge}, postAll(t, c, [][]byte{largest, append(largest, ' ')}))
+	})
+}
+
+// D2.2: no de-duplication by the stream is relied on: a message sent again under
+// the same id is delivered and answered again.
+func TestD2_2_TheSameMessageIDIsDeliveredAgain(t *testing.T) {
+	onEach(t, func(t *testing.T, c *clinic, o events.Options, run func(events.Options) *client) {
+		n := run(o)
+		n.ask("north", receivetest.Surgery())
+		for range 2 {
+			time.Sleep(300 * time.Millisecond) // past the least window that a server takes
+			ack, err := n.js.Publish(context.Background(), events.RecordsSubject("north"), receivetest.Surgery(), jetstream.WithMsgID("same"))
+			require.NoError(t, err)
+			assert.False(t, ack.Duplicate)
+			assert.Equal(t, receive.Unchanged, n.answer(ack.Sequence).Answer.Answer)
+		}
 	})
 }
 

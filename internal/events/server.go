@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"os"
 	"strconv"
 	"sync"
 	"time"
@@ -46,6 +47,9 @@ func startEmbedded(dir, listen string, log *slog.Logger) (*embedded, error) {
 		ServerName: "nailbridge", Host: host, Port: int(port), NoSigs: true, NoLog: true,
 		MaxPayload: record.MaxBytes,
 		JetStream:  true, StoreDir: dir, SyncAlways: true, DisableJetStreamBanner: true,
+		// The age limits and the disk bound the data. A share of what is free at
+		// the start, as is the default, would after a full disk be nothing.
+		JetStreamMaxStore: 1 << 50,
 	}}
 	if port == 0 {
 		e.opts.Port = server.RANDOM_PORT
@@ -115,6 +119,20 @@ func (e *embedded) health() error {
 		return fmt.Errorf("NATS server: %s", h.Error)
 	}
 	return nil
+}
+
+// roomToStart says whether the disk takes a record again; until it does, a
+// server started again would fail again, and now at least answers can be read.
+func (e *embedded) roomToStart() (err error) {
+	f, err := os.CreateTemp(e.opts.StoreDir, "room-")
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, f.Close(), os.Remove(f.Name())) }()
+	if _, err := f.Write(make([]byte, record.MaxBytes)); err != nil {
+		return err
+	}
+	return f.Sync()
 }
 
 // restart stops the server and starts it on the same data and address.

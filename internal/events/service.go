@@ -182,7 +182,7 @@ func (s *Service) watchServer(ctx context.Context) error {
 		if sick++; err == nil {
 			sick = 0
 		}
-		if sick == sickBeats {
+		if sick >= sickBeats && s.server.roomToStart() == nil {
 			s.opts.Log.Error("the embedded NATS server is started again", "error", err)
 			return errors.Join(err, s.server.restart())
 		}

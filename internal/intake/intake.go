@@ -14,6 +14,7 @@ import (
 
 	"nailbridge/internal/receive"
 	"nailbridge/mapping"
+	"nailbridge/mapping/record"
 )
 
 // Receiver is what the door hands deliveries to.
@@ -34,22 +35,19 @@ type Options struct {
 	Zone     *time.Location
 	Log      *slog.Logger
 	// MaxBytes is the greatest record taken, MaxLinesBytes the greatest body of
-	// NDJSON; zero: 1 MiB and 16 MiB.
+	// NDJSON; zero: record.MaxBytes and 16 MiB.
 	MaxBytes, MaxLinesBytes int64
 }
 
-// Limits of a body, in bytes.
-const (
-	maxRecordBytes = 1 << 20
-	maxLinesBytes  = 16 << 20
-)
+// maxLinesBytes is the greatest body of NDJSON by default.
+const maxLinesBytes = 16 << 20
 
 type door struct{ Options }
 
 // New is the door as a handler for /records and /follow-up.
 func New(o Options) http.Handler {
 	if o.MaxBytes == 0 {
-		o.MaxBytes = maxRecordBytes
+		o.MaxBytes = record.MaxBytes
 	}
 	if o.MaxLinesBytes == 0 {
 		o.MaxLinesBytes = maxLinesBytes

@@ -1,0 +1,75 @@
+//go:build unix
+
+package events_test
+
+import (
+	"bytes"
+	"context"
+	"os/signal"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/events"
+	"nailbridge/internal/receive"
+	"nailbridge/internal/receive/receivetest"
+)
+
+// limitFiles lets no file of this process grow past limit bytes until free is
+// called, as a full disk would. Tests of this package run one after another.
+func limitFiles(t testing.TB, limit uint64) (free func()) {
+	t.Helper()
+	signal.Ignore(syscall.SIGXFSZ)
+	var was syscall.Rlimit
+	require.NoError(t, syscall.Getrlimit(syscall.RLIMIT_FSIZE, &was))
+	set := func(l syscall.Rlimit) { require.NoError(t, syscall.Setrlimit(syscall.RLIMIT_FSIZE, &l)) }
+	set(syscall.Rlimit{Cur: limit, Max: was.Max})
+	return func() {
+		set(was)
+		signal.Reset(syscall.SIGXFSZ)
+	}
+}
+
+// A write that fails leaves a stream of the embedded server read-only for good.
+// What was sent meanwhile is not acknowledged; when there is room again the
+// server is started again by itself, and everything that was answered is there.
+func TestEmbeddedServerOutlivesAFullDisk(t *testing.T) {
+	c := newClinic(t)
+	s := start(t, embedded(c, c.options(t)))
+	defer stop(t, s)
+	n := connect(t, s.ClientURL())
+	first := n.ask("north", receivetest.Surgery())
+	n.settled()
+	n.relayed(c)
+	large := append(receivetest.Surgery(), bytes.Repeat([]byte(" "), 300_000)...)
+
+	free := limitFiles(t, 1<<20-1)
+	freed := false
+	defer func() {
+		if !freed {
+			free()
+		}
+	}()
+	acknowledged := 0
+	for range 5 { // to a clinic that nobody serves, so that only the stream grows
+		ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
+		if _, err := n.js.Publish(ctx, events.RecordsSubject("south"), large); err == nil {
+			acknowledged++
+		}
+		cancel()
+	}
+	assert.Less(t, acknowledged, 5)
+	require.Eventually(t, func() bool { return s.Health() != nil }, patience, 20*time.Millisecond)
+	assert.Equal(t, first.StreamSequence, n.answer(first.StreamSequence).StreamSequence, "what is there can be read")
+
+	free()
+	freed = true
+	assert.Equal(t, receive.Stored, n.ask("north", receivetest.Review()).Answer.Answer)
+	n.settled()
+	require.Eventually(t, func() bool { return s.Health() == nil }, patience, 20*time.Millisecond)
+	assertRising(t, n.relayed(c), len(c.outbox(t)))
+	assert.Len(t, n.answers(), 2+acknowledged)
+}
