@@ -87,7 +87,7 @@ func IsNumber(it Item) bool { return it.Kind == Integers || it.Kind == Decimals 
 // IsDay reports a Date or DateTime.
 func IsDay(it Item) bool { return it.Kind == Dates || it.Kind == DateTimes }
 
-// asDecimal is the value of a number.
+// AsDecimal is the value of a number.
 func AsDecimal(it Item) *apd.Decimal {
 	if it.Kind == Integers {
 		return fromInt(it.Int)
