@@ -29,8 +29,6 @@ import (
 	"nailbridge/mapping/resource"
 )
 
-const defaultListen = "127.0.0.1:8470"
-
 type serveCommand struct {
 	Config string    `required:"" type:"existingfile" help:"Settings file."`
 	Listen string    `default:"127.0.0.1:8470" help:"Loopback address and port to listen on."`
@@ -180,13 +178,14 @@ func plain(w http.ResponseWriter, status int, text string) {
 // retry tries what a version before held or refused, which this one may take
 // (D2). What fails stays as it is.
 func (a *app) retry(ctx context.Context) {
-	for what, try := range map[string]func(context.Context) (receive.Retried, error){
-		"held": a.receiver.RetryHeld, "refused": a.receiver.RetryRefused,
-	} {
-		if done, err := try(ctx); err != nil {
-			a.log.Error("records could not be tried again", "list", what, "error", err)
+	for _, list := range []struct {
+		name string
+		try  func(context.Context) (receive.Retried, error)
+	}{{"held", a.receiver.RetryHeld}, {"refused", a.receiver.RetryRefused}} {
+		if done, err := list.try(ctx); err != nil {
+			a.log.Error("records could not be tried again", "list", list.name, "error", err)
 		} else if done.Tried > 0 {
-			a.log.Info("records tried again", "list", what, "tried", done.Tried, "accepted", done.Accepted)
+			a.log.Info("records tried again", "list", list.name, "tried", done.Tried, "accepted", done.Accepted)
 		}
 	}
 }
