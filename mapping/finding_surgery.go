@@ -2,6 +2,7 @@ package mapping
 
 import (
 	"slices"
+	"strings"
 
 	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
 	opb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/resources/observation_go_proto"
@@ -168,18 +169,9 @@ func nearest(spots map[string]spot, p string) spot {
 		if s, ok := spots[p]; ok {
 			return s
 		}
-		p = p[:max(0, lastSlash(p))]
+		p = p[:max(0, strings.LastIndexByte(p, '/'))]
 	}
 	return spot{}
-}
-
-func lastSlash(s string) int {
-	for i := len(s) - 1; i >= 0; i-- {
-		if s[i] == '/' {
-			return i
-		}
-	}
-	return -1
 }
 
 func (c *caseFold) figure(f safety.Figure, at spot, have map[resource.Ref]bool) {

@@ -9,6 +9,7 @@ import (
 	"nailbridge/internal/store"
 	"nailbridge/mapping"
 	"nailbridge/mapping/record"
+	"nailbridge/mapping/resource"
 )
 
 // Lookup is what the clinic sees of one record id: every delivery with its
@@ -62,7 +63,7 @@ func (v *Receiver) Look(ctx context.Context, id string) (Lookup, error) {
 
 func (v *Receiver) arrived(row store.Delivery) Arrived {
 	a := Arrived{
-		Record: row.Record, Answer: row.Answer, Received: row.Received.UTC().Format(timeLayout),
+		Record: row.Record, Answer: row.Answer, Received: row.Received.UTC().Format(resource.LastUpdatedLayout),
 		AgeSeconds: int64(v.Clock().Sub(row.Received).Seconds()), Hash: row.Hash, Urgent: row.Superseded,
 	}
 	_ = json.Unmarshal(row.Reasons, &a.Reasons) // written by deliveryRow
@@ -73,8 +74,6 @@ func (v *Receiver) arrived(row store.Delivery) Arrived {
 	}
 	return a
 }
-
-const timeLayout = "2006-01-02T15:04:05.000Z"
 
 // standingFlag is a flag as stored and as shown.
 type standingFlag struct {

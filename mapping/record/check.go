@@ -2,6 +2,7 @@ package record
 
 import (
 	"reflect"
+	"slices"
 	"time"
 
 	"nailbridge/mapping/internal/rawjson"
@@ -258,15 +259,6 @@ func (c *checker) together(v reflect.Value, ptr string) {
 	case Agent:
 		contradiction(x.Vasoconstrictor == "none" && x.Ratio != nil, "ratio", "no vasoconstrictor, and a ratio recorded")
 	case Infection:
-		contradiction(len(x.Findings) > 1 && contains(x.Findings, "none"), "findings", "no sign of infection, and signs recorded")
+		contradiction(len(x.Findings) > 1 && slices.Contains(x.Findings, "none"), "findings", "no sign of infection, and signs recorded")
 	}
-}
-
-func contains(list []Code, c Code) bool {
-	for _, v := range list {
-		if v == c {
-			return true
-		}
-	}
-	return false
 }

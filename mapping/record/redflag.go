@@ -1,6 +1,10 @@
 package record
 
-import "nailbridge/mapping/internal/rawjson"
+import (
+	"slices"
+
+	"nailbridge/mapping/internal/rawjson"
+)
 
 // RedFlag is a recorded sign that a toe or a patient may be in danger now
 // (D2.3). The texts hold nothing from the record.
@@ -115,7 +119,7 @@ func (f *flagger) findings(toes []ToeFindings, ptr string) {
 // the list says nothing.
 func (f *flagger) infection(inf Infection, ptr string) {
 	for _, code := range []Code{"spreading-redness", "pus", "fever", "bleeding-through", "throbbing-pain"} {
-		f.raise(contains(inf.Findings, code), string(code), ptr+"/findings")
+		f.raise(slices.Contains(inf.Findings, code), string(code), ptr+"/findings")
 	}
 	switch inf.Diagnosis {
 	case "wound-infection", "cellulitis", "abscess", "osteomyelitis":
