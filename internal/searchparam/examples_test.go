@@ -38,9 +38,6 @@ var ours = []string{
 	`{"resourceType":"StructureDefinition","id":"a","date":"2026","identifier":[{"value":"1"}],"name":"N","publisher":"P","status":"active","title":"T","url":"urn:s","version":"1|2"}`,
 }
 
-// TestExamplesAreFoundByTheirValues shows nothing about them.
-var unseen = []string{}
-
 // TestExamplesAreFoundByTheirValues indexes HL7's example resources and asks
 // for each row by a query: a value that is indexed is found by the query that
 // a client would write for it, through the same escapes and forms. Every

@@ -28,9 +28,6 @@ func (s Status) Open() bool {
 	return s == NotStarted || s == Scheduled || s == InProgress || s == OnHold
 }
 
-// Kind is the care-plan-activity-kind of every review.
-const Kind = "Appointment"
-
 // Origin says what opened an activity.
 type Origin string
 
