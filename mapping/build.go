@@ -139,9 +139,10 @@ func (b *builder) hasIndication() bool {
 
 // procedureRef is one Procedure of the case: ("sitting") for the whole,
 // ("block", toe), ("nail", toe, border) for the operation on a nail border,
-// ("matrix", toe, border), ("flush", toe, border), ("tourniquet", toe, period),
-// ("dressing"). toe, border and period are the keys of toeKeys, borderKeys and
-// tourniquetKeys.
+// ("matrix", toe, border), ("curettage", toe, border), ("flush", toe, border),
+// ("tourniquet", toe, period), or ("tourniquet", toe, "none") where no period is
+// recorded, ("dressing"). toe, border and period are the keys of toeKeys,
+// borderKeys and tourniquetKeys.
 func (b *builder) procedureRef(parts ...string) resource.Ref {
 	return b.caseRef("Procedure", parts...)
 }

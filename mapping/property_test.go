@@ -270,8 +270,7 @@ func first(r resource.Resource, path string) string {
 }
 
 // D2.3: every red flag of a record that counts is a critical flag, whatever
-// else the record
-// holds. Record ids with one delivery are looked at, for which
+// else the record holds. Record ids with one delivery are looked at, for which
 // no rank is needed.
 func TestD2_3_NoRedFlagIsLost(t *testing.T) {
 	eachPatient(t, 1, func(t *testing.T, p *folded) {

@@ -47,8 +47,8 @@ type File struct {
 	HCPCS bool `json:"hcpcs,omitempty"`
 	// DefaultProtocol applies where a record names no protocol (D4.1).
 	DefaultProtocol string `json:"defaultProtocol,omitempty"`
-	// Weekend is what a protocol date on a weekend becomes: absent leaves it,
-	// else next, previous or nearest working day (C-50).
+	// Weekend is what a protocol date on a weekend becomes: absent leaves it, else
+	// next (the Monday after), previous (the Friday before) or nearest (C-50).
 	Weekend string `json:"weekend,omitempty"`
 }
 

@@ -135,7 +135,8 @@ func Sort(rs []Resource) {
 const LastUpdatedLayout = "2006-01-02T15:04:05.000Z"
 
 // Splice gives the resource as stored: the content with meta.versionId and
-// meta.lastUpdated set, other members of meta kept, keys sorted.
+// meta.lastUpdated set and other members of meta kept; resourceType, id and meta
+// stand first, the rest sorted.
 func (r Resource) Splice(versionID string, lastUpdated time.Time) ([]byte, error) {
 	var members map[string]json.RawMessage
 	if err := json.Unmarshal(r.json, &members); err != nil {

@@ -27,8 +27,9 @@ func (d *DB) View(ctx context.Context, fn func(store.Reader) error) error {
 }
 
 // Update runs fn in one write transaction. The Writer is for one goroutine
-// and ends with fn, which must not call Update: it would wait for itself. Once an operation of the store has failed, nothing of the
-// transaction is stored, whatever fn returns.
+// and ends with fn, which must not call Update: it would wait for itself. Once
+// an operation of the store has failed, nothing of the transaction is stored,
+// whatever fn returns.
 func (d *DB) Update(ctx context.Context, fn func(store.Writer) error) error {
 	s, err := d.begin(ctx, d.writer, "update", "BEGIN IMMEDIATE")
 	if err != nil {
