@@ -98,7 +98,7 @@ const (
 
 // Flag is one thing a clinician should see, as a sentence fit to show.
 type Flag struct {
-	ID           string         `json:"flag"` // stable: of case, code and place
+	ID           string         `json:"flag,omitempty"` // stable: of case, code and place; "" out of a fold
 	Code         string         `json:"code"`
 	Level        Level          `json:"level"`
 	Case         string         `json:"case,omitempty"` // record id of the surgery
@@ -106,7 +106,7 @@ type Flag struct {
 	Place        string         `json:"place,omitempty"`
 	Text         string         `json:"text"`
 	Inputs       []safety.Input `json:"inputs,omitempty"`
-	InputsHash   string         `json:"inputsHash"`
+	InputsHash   string         `json:"inputsHash,omitempty"`
 	Source       string         `json:"source,omitempty"`
 	Rule         string         `json:"rule,omitempty"`
 	Acknowledged *Acknowledged  `json:"acknowledged,omitempty"`

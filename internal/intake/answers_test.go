@@ -144,6 +144,12 @@ func TestAPanicIsAProblem(t *testing.T) {
 func TestD2_1_AnotherClinicIs403(t *testing.T) {
 	d := newDoor(t)
 	d.post(rt.Surgery(rt.Set("/clinic", "south"))).isProblem(http.StatusForbidden, "other-clinic")
+	red := d.post(rt.Review(rt.RedFlag, rt.Set("/clinic", "south")))
+	red.isProblem(http.StatusForbidden, "other-clinic")
+	assert.Equal(t, "refused", red.tree["answer"])
+	assert.Equal(t, "other-clinic", rt.At(red.tree, "reasons", 0, "code"))
+	assert.Equal(t, "pus", rt.At(red.tree, "flags", 0, "code"), "red flags are checked whatever the clinic")
+	assert.Equal(t, 1, d.Meter.RefRed, "and alarm")
 	for _, target := range []string{"/records/south/S-1", "/records/south?list=refused"} {
 		d.ask(http.MethodGet, target, "").isProblem(http.StatusForbidden, "other-clinic")
 	}

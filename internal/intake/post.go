@@ -77,6 +77,13 @@ func (d *door) postOne(c *gin.Context, dry bool) {
 		return
 	}
 	a, err := d.Receiver.Receive(c.Request.Context(), b, dry)
+	if errors.Is(err, receive.ErrClinic) {
+		const status = http.StatusForbidden
+		writeProblem(c, status, refusal{Problem{
+			Type: problemBase + "other-clinic", Title: "The record is of another clinic than this door's; it was not stored.", Status: status,
+		}, a})
+		return
+	}
 	if err != nil {
 		d.fail(c, err)
 		return
@@ -136,7 +143,7 @@ type line struct {
 	Line   int `json:"line"` // from 1
 	Status int `json:"status"`
 	*receive.Answer
-	Error string `json:"error,omitempty"` // when there is no answer
+	Error string `json:"error,omitempty"` // when nothing was stored
 }
 
 // postLines answers each line as it is stored; blank lines have no answer. A
@@ -169,7 +176,7 @@ func (d *door) receiveLine(c *gin.Context, n int, text []byte, dry bool) line {
 	a, err := d.Receiver.Receive(c.Request.Context(), text, dry)
 	switch {
 	case errors.Is(err, receive.ErrClinic):
-		return line{Line: n, Status: http.StatusForbidden, Error: "the record is of another clinic"}
+		return line{Line: n, Status: http.StatusForbidden, Answer: &a, Error: "the record is of another clinic"}
 	case err != nil:
 		d.Log.Error("unavailable", "route", c.FullPath(), "line", n, "error", err)
 		return line{Line: n, Status: http.StatusServiceUnavailable, Error: "nothing was stored; send this line and those after it again"}

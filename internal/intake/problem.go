@@ -57,8 +57,6 @@ func write(c *gin.Context, status int, media string, v any) {
 // store and nothing of a record.
 func (d *door) fail(c *gin.Context, err error) {
 	switch {
-	case errors.Is(err, receive.ErrClinic):
-		problem(c, http.StatusForbidden, "other-clinic", "The record is of another clinic than this door's.")
 	case errors.Is(err, receive.ErrNoFlag), errors.Is(err, store.ErrNotFound):
 		problem(c, http.StatusNotFound, "not-found", "There is no such record or flag.")
 	default:

@@ -30,7 +30,8 @@ type Acknowledgement struct {
 }
 
 // Acknowledge binds a person's answer to a flag as it was shown, with the
-// record or another of its case: to its code, place and the hash of its
+// record, another of its case, or any of the patient where it is the patient's:
+// to its code, place and the hash of its
 // inputs. A change of those inputs opens it again.
 func (v *Receiver) Acknowledge(ctx context.Context, recordID, flagID string, a Acknowledgement) (mapping.Flag, error) {
 	var shown mapping.Flag

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"strings"
 	"testing"
@@ -364,8 +365,13 @@ func TestD2_RefusedIsKeptAndListed(t *testing.T) {
 	}
 	assert.Contains(t, pointers, "/review/toes/0/side")
 	assert.Contains(t, pointers, "/review/toes/0/digit")
-	require.NotEmpty(t, a.Flags)
+	require.Len(t, a.Flags, 1)
 	assert.Equal(t, "pus", a.Flags[0].Code)
+	assert.Regexp(t, `^At the review of .*: [a-z].*\.$`, a.Flags[0].Text, "a sentence")
+	shown, err := json.Marshal(a.Flags[0])
+	require.NoError(t, err)
+	assert.NotContains(t, string(shown), `"flag":`, "nothing that could be acknowledged")
+	assert.NotContains(t, string(shown), `"inputsHash":`)
 	assert.Equal(t, 1, w.Meter.Refused)
 	assert.Equal(t, 1, w.Meter.RefRed)
 	assert.Empty(t, w.Care())
@@ -424,8 +430,12 @@ func TestD2_RefusedIsAcceptedByANewerVersion(t *testing.T) {
 // D2.1: a record of another clinic is kept under none.
 func TestD2_1_AnotherClinicsRecordIsKeptNowhere(t *testing.T) {
 	w := rt.New(t)
-	_, err := w.Receive(t.Context(), rt.Surgery(rt.Set("/clinic", "south")), false)
+	a, err := w.Receive(t.Context(), rt.Surgery(rt.Set("/clinic", "south")), false)
 	assert.ErrorIs(t, err, receive.ErrClinic)
+	assert.Equal(t, receive.Refused, a.Answer)
+	assert.Equal(t, "south", a.Clinic)
+	require.NotEmpty(t, a.Reasons)
+	assert.Equal(t, "other-clinic", a.Reasons[0].Code)
 	w.View(func(r store.Reader) error {
 		for _, clinic := range []string{"north", "south"} {
 			rows, err := r.Deliveries(clinic, "S-1")
@@ -434,6 +444,58 @@ func TestD2_1_AnotherClinicsRecordIsKeptNowhere(t *testing.T) {
 		}
 		return nil
 	})
+}
+
+// D2.1: a record of another clinic shows its red flags and raises the alarm,
+// in a dry run the first alone.
+func TestD2_1_AnotherClinicsRecordShowsItsRedFlags(t *testing.T) {
+	w := rt.New(t)
+	south := rt.Review(rt.RedFlag, rt.Set("/clinic", "south"))
+	for _, dry := range []bool{true, false} {
+		a, err := w.Receive(t.Context(), south, dry)
+		assert.ErrorIs(t, err, receive.ErrClinic)
+		assert.Equal(t, dry, a.DryRun)
+		require.Len(t, a.Flags, 1)
+		assert.Equal(t, "pus", a.Flags[0].Code)
+		want := 1
+		if dry {
+			want = 0
+		}
+		assert.Equal(t, want, w.Meter.RefRed)
+	}
+}
+
+// D2.1: the red flags of a content that is folded are shown once, as the fold
+// gives them; those of one that is not, as read.
+func TestD2_1_RedFlagsAreShownOnce(t *testing.T) {
+	w := rt.New(t)
+	red := func(a receive.Answer) (out []mapping.Flag) {
+		for _, f := range a.Flags {
+			if f.Code == "pus" {
+				out = append(out, f)
+			}
+		}
+		return out
+	}
+	waiting := w.Send(rt.Review(rt.RedFlag, rt.Revision(2)))
+	require.Equal(t, receive.Waiting, waiting.Answer)
+	require.Len(t, red(waiting), 1)
+	assert.NotEmpty(t, red(waiting)[0].ID)
+	w.Send(rt.Surgery())
+	again := w.Send(rt.Review(rt.RedFlag, rt.Revision(2)))
+	require.Equal(t, receive.Unchanged, again.Answer)
+	require.Len(t, red(again), 1)
+	assert.NotEmpty(t, red(again)[0].ID)
+	conflict := w.Send(rt.Review(rt.RedFlag, rt.Revision(2), rt.Set("/review/pain", 3)))
+	require.Equal(t, receive.Conflict, conflict.Answer)
+	if *conflict.Counts {
+		assert.Len(t, red(conflict), 1)
+	} else {
+		assert.Len(t, red(conflict), 2, "of the content that counts, and of this one")
+	}
+	superseded := w.Send(rt.Review(rt.RedFlag, rt.Revision(1), rt.Set("/review/pain", 4)))
+	require.Equal(t, receive.Superseded, superseded.Answer)
+	assert.Len(t, red(superseded), 2, "of the content that counts, and of this one")
 }
 
 // A dry run gives the whole answer that would be given and writes nothing.

@@ -233,6 +233,28 @@ func TestD1_3_DemographicsAndAllergiesOfThePatient(t *testing.T) {
 	}
 }
 
+// D1.3: a flag of the patient as a whole is shown with every record of the
+// patient and can be acknowledged by any.
+func TestD1_3_AFlagOfThePatientIsShownWithEveryRecord(t *testing.T) {
+	w := rt.New(t)
+	w.Send(rt.Surgery()) // states an allergy
+	a := w.Send(rt.Review(rt.Set("/review/allergies", map[string]any{"status": "none-known"})))
+	f := flag(t, a.Flags, "contradiction")
+	assert.Empty(t, f.Case+f.Record, "of the patient")
+	for _, id := range []string{"S-1", a.Record} {
+		look, err := w.Look(t.Context(), id)
+		require.NoError(t, err)
+		assert.Equal(t, f, flag(t, look.Flags, "contradiction"))
+	}
+	shown, err := w.Acknowledge(t.Context(), "S-1", f.ID, receive.Acknowledgement{
+		Who: record.Person{StaffKey: "pod-1"}, Reason: "asked again", At: w.Now, InputsHash: f.InputsHash,
+	})
+	require.NoError(t, err)
+	assert.NotNil(t, shown.Acknowledged)
+	again := w.Send(rt.Surgery())
+	assert.NotNil(t, flag(t, again.Flags, "contradiction").Acknowledged)
+}
+
 // D1.5: an amendment to another patient enters the old set in error, masked;
 // its earlier versions answer 410; the new set appears; all in one commit. The
 // review that still names the old patient waits with a critical flag.

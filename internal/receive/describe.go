@@ -18,14 +18,9 @@ func (v *Receiver) answer(in incoming, kind Kind) Answer {
 		Answer: kind, Clinic: v.Settings.Clinic.ID, Record: in.record.Record, Revision: in.record.Revision,
 		Reasons: slices.Clone(in.findings), NotJSON: in.notJSON,
 	}
-	if kind == Stored && in.record.Status != "draft" || kind == Unchanged && in.record.Status != "draft" || kind == Waiting {
-		return a
-	}
-	for _, r := range in.redFlags {
-		a.Flags = append(a.Flags, mapping.Flag{
-			Code: r.Code, Level: mapping.Critical, Case: caseOf(in.record), Record: in.record.Record,
-			Place: r.Pointer, Text: r.Text, Rule: "D2.3",
-		})
+	a.Flags = mapping.RawRedFlags(in.record, in.redFlags)
+	for i := range a.Flags {
+		a.Flags[i].Case = caseOf(in.record)
 	}
 	return a
 }
@@ -45,8 +40,8 @@ func (f *folded) describe(a *Answer, r *record.Record) {
 		}
 		a.Shared, a.Sharing = res.Shared, res.SharingBasis
 		for _, fl := range res.Flags {
-			if fl.Case == caseID || fl.Record == r.Record {
-				a.addFlag(fl)
+			if concerns(fl, r.Record, caseID) {
+				a.Flags = append(a.Flags, fl)
 			}
 		}
 		for _, fg := range res.Figures {
@@ -76,12 +71,10 @@ func (f *folded) describe(a *Answer, r *record.Record) {
 	}
 }
 
-// addFlag adds a flag of the fold in place of the same one as read.
-func (a *Answer) addFlag(fl mapping.Flag) {
-	a.Flags = slices.DeleteFunc(a.Flags, func(x mapping.Flag) bool {
-		return x.ID == "" && x.Code == fl.Code && x.Record == fl.Record && x.Place == fl.Place
-	})
-	a.Flags = append(a.Flags, fl)
+// concerns reports whether a flag is shown with a record: one of its own, of
+// its case, or of the patient as a whole.
+func concerns(fl mapping.Flag, recordID, caseID string) bool {
+	return fl.Case == caseID || fl.Record == recordID || fl.Case == "" && fl.Record == ""
 }
 
 // sorted gives the changes by reference.

@@ -13,7 +13,7 @@ import (
 )
 
 // Lookup is what the clinic sees of one record id: every delivery with its
-// answer, and the flags that now stand on its case.
+// answer, and the flags that now stand on its case or its patient.
 type Lookup struct {
 	Clinic     string         `json:"clinic"`
 	Record     string         `json:"record"`
@@ -81,8 +81,8 @@ type standingFlag struct {
 	shown mapping.Flag
 }
 
-// flagsOf are the flags that stand on the record or its case, for every
-// patient that the record ever named.
+// flagsOf are the flags that stand on the record, its case or the patient as a
+// whole, for every patient that the record ever named.
 func (v *Receiver) flagsOf(r store.Reader, rows []store.Delivery, id string) ([]standingFlag, error) {
 	cases, patients := map[string]bool{id: true}, map[string]bool{}
 	for _, row := range rows {
@@ -105,7 +105,7 @@ func (v *Receiver) flagsOf(r store.Reader, rows []store.Delivery, id string) ([]
 			if err := json.Unmarshal(s.JSON, &f.shown); err != nil {
 				return nil, fmt.Errorf("stored flag: %w", err)
 			}
-			if cases[f.shown.Case] || f.shown.Record == id {
+			if cases[f.shown.Case] || concerns(f.shown, id, id) {
 				out = append(out, f)
 			}
 		}

@@ -22,7 +22,8 @@ import (
 )
 
 // ErrClinic: the record names another clinic than the caller's. Nothing was
-// kept under either clinic (D2.1).
+// kept under either clinic; the answer beside it says why and shows the red
+// flags (D2.1).
 var ErrClinic = errors.New("record of another clinic")
 
 // Meter counts what an operator is alarmed by. Its methods must be safe for
@@ -59,12 +60,13 @@ var errDryRun = errors.New("dry run")
 
 // Receive takes one delivery. The answer is what the clinic is told; an error
 // means that nothing was stored and nothing was promised (store.ErrUnavailable
-// and whatever wraps it) or that the delivery is not this door's (ErrClinic).
+// and whatever wraps it) or that the delivery is not this door's (ErrClinic, with
+// the refusal as answer).
 // A dry run gives the answer that would be given and stores nothing.
 func (v *Receiver) Receive(ctx context.Context, body []byte, dryRun bool) (Answer, error) {
 	in, err := v.read(body)
 	if err != nil {
-		return Answer{}, err
+		return v.otherClinic(body, dryRun), err
 	}
 	var answer Answer
 	err = v.Store.Update(ctx, func(w store.Writer) error {
@@ -183,11 +185,15 @@ func (v *Receiver) admit(w store.Writer, in incoming, x arriving) (Answer, error
 	}
 	sent := v.delivery(row)
 	arrival := mapping.Arrive(was, v.stand(after), &sent)
-	a := v.answer(in, decide(in, arrival, f))
-	a.First = !isAccepted(x.before)
-	if a.Answer == Conflict {
+	kind := decide(in, arrival, f)
+	a := v.answer(in, kind)
+	if kind == Conflict {
 		a.Counts = &arrival.Counts
 	}
+	if kind == Stored || kind == Unchanged || kind == Waiting || kind == Conflict && arrival.Counts {
+		a.Flags = nil // those of the fold are described
+	}
+	a.First = !isAccepted(x.before)
 	a.Urgent = a.Answer == Superseded && arrival.ByTimeAlone && x.isNew
 	f.describe(&a, in.record)
 	row.Answer, row.Superseded = string(a.Answer), a.Urgent || row.Superseded
