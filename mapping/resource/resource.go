@@ -5,9 +5,11 @@ package resource
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"sort"
 	"strings"
@@ -150,12 +152,36 @@ func (r Resource) Splice(versionID string, lastUpdated time.Time) ([]byte, error
 	}
 	meta["versionId"] = quote(versionID)
 	meta["lastUpdated"] = quote(lastUpdated.UTC().Format(LastUpdatedLayout))
-	b, err := json.Marshal(meta)
-	if err != nil {
-		return nil, err
+	members["meta"] = writeOrdered(meta)
+	return writeOrdered(members), nil
+}
+
+// Unsplice undoes Splice: it gives the content of a stored body, if the members
+// of that content stood in order.
+func Unsplice(body []byte) ([]byte, error) {
+	var members, meta map[string]json.RawMessage
+	if err := json.Unmarshal(body, &members); err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrNotResource, err)
 	}
-	members["meta"] = b
-	return marshalOrdered(members)
+	if err := json.Unmarshal(members["meta"], &meta); err != nil {
+		return nil, fmt.Errorf("%w: meta: %w", ErrNotResource, err)
+	}
+	delete(meta, "versionId")
+	delete(meta, "lastUpdated")
+	if delete(members, "meta"); len(meta) > 0 {
+		members["meta"] = writeOrdered(meta)
+	}
+	return writeOrdered(members), nil
+}
+
+// Ordered gives the JSON of one resource with resourceType, id and meta first
+// and its other members sorted. Values keep their bytes.
+func Ordered(b []byte) ([]byte, error) {
+	var members map[string]json.RawMessage
+	if err := json.Unmarshal(b, &members); err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrNotResource, err)
+	}
+	return writeOrdered(members), nil
 }
 
 func quote(s string) json.RawMessage {
@@ -163,18 +189,15 @@ func quote(s string) json.RawMessage {
 	return b
 }
 
-// marshalOrdered writes resourceType, id and meta first, then the rest sorted.
-func marshalOrdered(members map[string]json.RawMessage) ([]byte, error) {
-	keys := make([]string, 0, len(members))
-	for k := range members {
-		switch k {
-		case "resourceType", "id", "meta":
-		default:
-			keys = append(keys, k)
-		}
-	}
-	sort.Strings(keys)
-	keys = append([]string{"resourceType", "id", "meta"}, keys...)
+// first are the members that stand first, where there are any.
+var first = []string{"resourceType", "id", "meta"}
+
+// writeOrdered writes an object: resourceType, id and meta first, then the rest
+// sorted, with their bytes as they are.
+func writeOrdered(members map[string]json.RawMessage) []byte {
+	keys := slices.SortedFunc(maps.Keys(members), func(a, b string) int {
+		return cmp.Or(cmp.Compare(rank(a), rank(b)), strings.Compare(a, b))
+	})
 	var buf bytes.Buffer
 	buf.WriteByte('{')
 	for i, k := range keys {
@@ -186,5 +209,12 @@ func marshalOrdered(members map[string]json.RawMessage) ([]byte, error) {
 		buf.Write(members[k])
 	}
 	buf.WriteByte('}')
-	return buf.Bytes(), nil
+	return buf.Bytes()
+}
+
+func rank(member string) int {
+	if i := slices.Index(first, member); i >= 0 {
+		return i
+	}
+	return len(first)
 }

@@ -15,6 +15,7 @@ import (
 
 	"nailbridge/internal/store"
 	"nailbridge/internal/store/sqlite"
+	"nailbridge/internal/store/storetest"
 	"nailbridge/mapping/resource"
 )
 
@@ -227,14 +228,34 @@ func TestTwoStoresOnOneFolder(t *testing.T) {
 	}))
 }
 
-// Most content is served as put but for its meta, and is not stored twice.
+// Content in the order that the mapping writes is served as put but for its
+// meta, and is not stored twice; in another order it is kept as put.
 func TestContentIsStoredOnce(t *testing.T) {
 	d := open(t, sqlite.Options{})
-	_, err := put(t, d, "a", strings.Repeat("x", 1000))
+	ordered, err := resource.Ordered([]byte(storetest.Plan("a", strings.Repeat("<x & y>", 100))))
 	require.NoError(t, err)
-	var kept int
-	require.NoError(t, d.Writer().QueryRowContext(t.Context(), `SELECT count(content) FROM resource`).Scan(&kept))
-	assert.Zero(t, kept)
+	require.True(t, strings.HasPrefix(string(ordered), `{"resourceType":"CarePlan","id":"a",`))
+	tagged := strings.Replace(string(ordered), `"id":"a",`, `"id":"b","meta":{"source":"http://example.org/?a=1&b=<2>"},`, 1)
+	for i, content := range []string{string(ordered), tagged, storetest.Plan("c", "sorted")} {
+		require.NoError(t, d.Update(t.Context(), func(w store.Writer) error {
+			if _, err := w.Stamp(t0); err != nil {
+				return err
+			}
+			_, err := w.Put(owner, "case", storetest.Checked(t, content), rows("Patient/p"))
+			return err
+		}))
+		var kept int
+		require.NoError(t, d.Writer().QueryRowContext(t.Context(), `SELECT count(content) FROM resource`).Scan(&kept))
+		assert.Equal(t, i/2, kept, content)
+	}
+	require.NoError(t, d.View(t.Context(), func(r store.Reader) error {
+		held, err := r.Owned(owner)
+		require.Len(t, held, 3)
+		assert.Equal(t, string(ordered), string(held[0].Content.JSON()))
+		assert.Equal(t, tagged, string(held[1].Content.JSON()))
+		assert.Equal(t, storetest.Plan("c", "sorted"), string(held[2].Content.JSON()))
+		return err
+	}))
 }
 
 // A hidden version leaves nothing to be found by in the index.

@@ -105,7 +105,7 @@ func (t *txn) Put(o store.Owner, caseID string, c validate.Checked, rows []searc
 		return store.Version{}, t.fail("put", err)
 	}
 	kept := r.JSON()
-	if c, err := contentOf(v.Body); err == nil && bytes.Equal(c, kept) {
+	if c, err := resource.Unsplice(v.Body); err == nil && bytes.Equal(c, kept) {
 		kept = nil
 	}
 	vid, err := t.add("put", o, caseID, cur, v, kept)

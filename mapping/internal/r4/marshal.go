@@ -1,11 +1,9 @@
 package r4
 
 import (
-	"bytes"
 	"encoding/json"
 	"fmt"
 	"regexp"
-	"sort"
 	"strings"
 	"sync"
 
@@ -67,7 +65,7 @@ func Marshal(msg proto.Message) (resource.Resource, error) {
 	if err != nil {
 		return resource.Resource{}, &Error{Type: name, Detail: "cannot be written", cause: err}
 	}
-	if b, err = inOrder(b); err != nil {
+	if b, err = resource.Ordered(b); err != nil {
 		return resource.Resource{}, &Error{Type: name, Detail: "not an object", cause: err}
 	}
 	if issues := Check(b); len(issues) > 0 {
@@ -149,34 +147,4 @@ func resourceType(b []byte) string {
 	}
 	_ = json.Unmarshal(b, &head) // an unreadable type is reported as ""
 	return head.ResourceType
-}
-
-// inOrder puts the members of one resource as resourceType, id, meta, then
-// sorted. Values keep their bytes.
-func inOrder(b []byte) ([]byte, error) {
-	var members map[string]json.RawMessage
-	if err := json.Unmarshal(b, &members); err != nil {
-		return nil, err
-	}
-	keys := make([]string, 0, len(members))
-	for k := range members {
-		keys = append(keys, k)
-	}
-	rank := map[string]int{"resourceType": -3, "id": -2, "meta": -1}
-	sort.Slice(keys, func(i, j int) bool {
-		if a, b := rank[keys[i]], rank[keys[j]]; a != b {
-			return a < b
-		}
-		return keys[i] < keys[j]
-	})
-	var buf bytes.Buffer
-	for i, k := range keys {
-		buf.WriteByte("{,"[min(i, 1)])
-		buf.WriteByte('"')
-		buf.WriteString(k)
-		buf.WriteString(`":`)
-		buf.Write(members[k])
-	}
-	buf.WriteByte('}')
-	return buf.Bytes(), nil
 }
