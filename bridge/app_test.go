@@ -10,6 +10,8 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"os"
+	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -245,6 +247,32 @@ func TestD4_3_AReviewRecordedLate(t *testing.T) {
 		assert.Zero(t, b.search("DetectedIssue?_tag=open").Total)
 		assert.Contains(t, string(b.search("DetectedIssue").Entry[0].Resource), want, at)
 	}
+}
+
+// A start by itself changes nothing of what is served, the definitions and the
+// capability statement included.
+func TestAStartChangesNothingServed(t *testing.T) {
+	served := func(b *bench) []string {
+		metadata := b.get("/fhir/metadata")
+		definitions := b.get("/fhir/PlanDefinition")
+		return []string{metadata.Header().Get("ETag"), metadata.Header().Get("Last-Modified"), metadata.Body.String(), definitions.Body.String()}
+	}
+	b := newBench(t, t.TempDir(), "2026-04-08T09:00:00Z")
+	before := served(b)
+	assert.NotEmpty(t, before[0])
+	assert.Contains(t, before[2], releaseTime().UTC().Format(time.RFC3339))
+	assert.Equal(t, before, served(b.restart("2026-04-09T10:00:00Z")))
+}
+
+// serve refuses an address before it makes a data folder.
+func TestServeRefusesAnAddressBeforeItMakesAnything(t *testing.T) {
+	dir := t.TempDir()
+	settings := filepath.Join(dir, "settings.json")
+	require.NoError(t, os.WriteFile(settings, testdata.Settings(), 0o600))
+	data := filepath.Join(dir, "data")
+	e := &env{ctx: context.Background(), stdout: io.Discard, stderr: io.Discard, clock: time.Now}
+	require.Equal(t, 1, runArgs([]string{"serve", "--config", settings, "--data", data, "--listen", "192.0.2.1:8470"}, e))
+	assert.NoDirExists(t, data)
 }
 
 // What the demo says of case 08 in testdata/README.md.

@@ -32,6 +32,7 @@ type commands struct {
 // env is what commands take from outside.
 type env struct {
 	ctx    context.Context
+	stdin  io.Reader
 	stdout io.Writer
 	stderr io.Writer
 	clock  func() time.Time
@@ -48,7 +49,7 @@ func main() { os.Exit(run()) }
 func run() int {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	return runArgs(os.Args[1:], &env{ctx: ctx, stdout: os.Stdout, stderr: os.Stderr, clock: time.Now})
+	return runArgs(os.Args[1:], &env{ctx: ctx, stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr, clock: time.Now})
 }
 
 // runArgs runs one command line and gives its exit status: 0 done, 1 it failed

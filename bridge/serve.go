@@ -38,6 +38,9 @@ type serveCommand struct {
 
 // Run serves until it is told to stop.
 func (c serveCommand) Run(e *env) error {
+	if err := access.Loopback(c.Listen); err != nil {
+		return err // before the data folder and its namespace are made
+	}
 	file, err := config.Read(c.Config)
 	if err != nil {
 		return err
@@ -85,7 +88,7 @@ func newApp(e *env, file config.File, namespace uuid.UUID, dir string) (*app, er
 		Store: a.outbox, Settings: settings, Clock: func() time.Time { return a.clock() }, Meter: a.meter, Log: log,
 		Index: searchparam.Index{Base: file.PublicBaseURL, Zone: settings.Clinic.Zone},
 	}
-	a.handler, err = a.routes(settings, namespace)
+	a.handler, err = a.routes(e, settings, namespace)
 	if err != nil {
 		return nil, errors.Join(err, st.Close())
 	}
@@ -95,7 +98,7 @@ func newApp(e *env, file config.File, namespace uuid.UUID, dir string) (*app, er
 func (a *app) close() error { return a.store.Close() }
 
 // routes joins the doors behind the guard.
-func (a *app) routes(s mapping.Settings, namespace uuid.UUID) (http.Handler, error) {
+func (a *app) routes(e *env, s mapping.Settings, namespace uuid.UUID) (http.Handler, error) {
 	static, err := artifacts(s)
 	if err != nil {
 		return nil, err
@@ -103,7 +106,7 @@ func (a *app) routes(s mapping.Settings, namespace uuid.UUID) (http.Handler, err
 	secret := sha256.Sum256(append([]byte("page links of "), namespace[:]...))
 	fhir, err := hub.New(hub.Options{
 		Store: a.store, BaseURL: a.file.PublicBaseURL, Zone: s.Clinic.Zone, Static: static,
-		Secret: secret[:], Version: version, Log: a.log,
+		Secret: secret[:], Version: version, Released: releaseTime(), Clock: e.clock, Log: a.log,
 	})
 	if err != nil {
 		return nil, err

@@ -10,17 +10,18 @@ import (
 type termsCommand struct{}
 
 // Run prints, per element, the share of local codes that carry a SNOMED CT
-// coding too, under each licence setting.
+// coding too, under each licence setting that sends
+// any.
 func (termsCommand) Run(e *env) error {
 	t, err := terms.Load()
 	if err != nil {
 		return err
 	}
 	w := tabwriter.NewWriter(e.stdout, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "element\tcodes\tfree-set\tlicensed\toff")
+	fmt.Fprintln(w, "element\tcodes\tfree-set\tlicensed")
 	for _, s := range t.Share() {
-		fmt.Fprintf(w, "%s\t%d\t%d (%s)\t%d (%s)\t%d\n", s.Element, s.Codes,
-			s.FreeSet, percent(s.FreeSet, s.Codes), s.Licensed, percent(s.Licensed, s.Codes), 0)
+		fmt.Fprintf(w, "%s\t%d\t%d (%s)\t%d (%s)\n", s.Element, s.Codes,
+			s.FreeSet, percent(s.FreeSet, s.Codes), s.Licensed, percent(s.Licensed, s.Codes))
 	}
 	return w.Flush()
 }

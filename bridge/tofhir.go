@@ -50,7 +50,7 @@ func (c toFHIRCommand) Run(e *env) error {
 		}
 		asOf, _ = w.In(settings.Clinic.Zone)
 	}
-	inputs, err := c.read()
+	inputs, err := c.read(e.stdin)
 	if err != nil {
 		return err
 	}
@@ -80,13 +80,13 @@ func (c toFHIRCommand) namespace() (uuid.UUID, error) {
 	return uuid.Nil, errors.New("a namespace of ids is needed: --data, --namespace-file or --demo-ids")
 }
 
-func (c toFHIRCommand) read() ([]convert.Input, error) {
+func (c toFHIRCommand) read(stdin io.Reader) ([]convert.Input, error) {
 	var out []convert.Input
 	for _, name := range c.Files {
 		var b []byte
 		var err error
 		if name == "-" {
-			b, err = io.ReadAll(os.Stdin)
+			b, err = io.ReadAll(stdin)
 		} else {
 			b, err = os.ReadFile(name)
 		}
