@@ -91,6 +91,7 @@ var rooms = []room{
 	{"internal/config", []string{"mapping/..."}, "settings of the mapping"},
 	{"internal/access/...", nil, "who may reach the doors knows nothing behind them"},
 	{"internal/golden", nil, "a test aid"},
+	{"internal/official", nil, "a test aid"},
 	{"internal/fault", nil, "a test aid"},
 
 	{"internal/hub/...", slices.Concat(behind, []string{"internal/hub/..."}), "adapters do not know one another"},
@@ -101,7 +102,7 @@ var rooms = []room{
 	{"internal/meter", behind, "adapters do not know one another"},
 
 	{"testdata/...", []string{"internal/convert"}, "records of the invented clinic"},
-	{"conformance/...", slices.Concat(engine, []string{"conformance/...", "internal/validate/...", "mapping/terms", "mapping/followup"}), "the suite judges resources from outside and does not know the bridge"},
+	{"conformance/...", slices.Concat(engine, []string{"conformance/...", "internal/official", "internal/validate/...", "mapping/terms", "mapping/followup"}), "the suite judges resources from outside and does not know the bridge"},
 	{"bridge", []string{"internal/...", "mapping/...", "testdata"}, "the program joins everything, and nobody imports it"},
 	{"internal/arrows", nil, "this test"},
 }

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/internal/fhirpath/syntax"
+	"nailbridge/internal/official"
 	"nailbridge/internal/spec"
 )
 
@@ -77,7 +78,7 @@ func placedPrograms(b testing.TB, tree map[string]any) []placedProgram {
 // BenchmarkObservation evaluates all invariants on all elements of one
 // Observation: what a validator does.
 func BenchmarkObservation(b *testing.B) {
-	raw, err := os.ReadFile(filepath.Join(r4Dir(b), "fhirpath", "observation-example.json"))
+	raw, err := os.ReadFile(filepath.Join(official.Dir(b), "fhirpath", "observation-example.json"))
 	require.NoError(b, err)
 	tree := parseTree(b, raw)
 	programs := placedPrograms(b, tree)

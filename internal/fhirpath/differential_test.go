@@ -21,6 +21,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/official"
 	"nailbridge/internal/spec"
 )
 
@@ -35,7 +36,7 @@ type example struct {
 // Bundles are handed out by themselves too.
 func eachExample(t testing.TB, do func(e example)) {
 	t.Helper()
-	f, err := os.Open(filepath.Join(r4Dir(t), "examples-4.0.1-subset.tgz"))
+	f, err := os.Open(filepath.Join(official.Dir(t), "examples-4.0.1-subset.tgz"))
 	require.NoError(t, err)
 	defer func() { _ = f.Close() }()
 	z, err := gzip.NewReader(f)

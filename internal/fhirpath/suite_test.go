@@ -19,6 +19,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/internal/fhirpath/typecheck"
+	"nailbridge/internal/official"
 	"nailbridge/internal/spec"
 )
 
@@ -63,26 +64,9 @@ type suiteCase struct {
 	id    string // name, with a number where the suite uses a name twice
 }
 
-// r4Dir is the folder of the official R4 data: NAILBRIDGE_R4_DIR, else
-// ../shared/r4 beside the repository.
-func r4Dir(t testing.TB) string {
-	t.Helper()
-	dir := os.Getenv("NAILBRIDGE_R4_DIR")
-	if dir == "" {
-		dir = filepath.Join("..", "..", "..", "shared", "r4")
-	}
-	if _, err := os.Stat(dir); err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatalf("the official R4 data is needed in CI; set NAILBRIDGE_R4_DIR: %v", err)
-		}
-		t.Skipf("official R4 data missing, set NAILBRIDGE_R4_DIR: %v", err)
-	}
-	return dir
-}
-
 func readSuite(t testing.TB) []suiteCase {
 	t.Helper()
-	raw, err := os.ReadFile(filepath.Join(r4Dir(t), "fhirpath", "tests-fhir-r4.xml"))
+	raw, err := os.ReadFile(filepath.Join(official.Dir(t), "fhirpath", "tests-fhir-r4.xml"))
 	require.NoError(t, err)
 	var suite struct {
 		Groups []struct {
@@ -244,7 +228,7 @@ func readKnown(t testing.TB) map[string]string {
 
 // run gives the verdicts of all cases that are not left out, by id.
 func runSuite(t testing.TB, cases []suiteCase) map[string]string {
-	r := &suiteRunner{dir: r4Dir(t), trees: map[string]map[string]any{}}
+	r := &suiteRunner{dir: official.Dir(t), trees: map[string]map[string]any{}}
 	out := map[string]string{}
 	for _, c := range cases {
 		if usesAbsent(c.Expression.Text) == "" {

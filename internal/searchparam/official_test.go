@@ -15,23 +15,15 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/official"
 )
 
-// r4File opens a file of the official R4 data: the folder named by
-// NAILBRIDGE_R4_DIR, else ../shared/r4 beside the repository.
+// r4File opens a file of the official R4 data.
 func r4File(t *testing.T, name string) *os.File {
 	t.Helper()
-	dir := os.Getenv("NAILBRIDGE_R4_DIR")
-	if dir == "" {
-		dir = filepath.Join("..", "..", "..", "shared", "r4")
-	}
-	f, err := os.Open(filepath.Join(dir, name))
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("official R4 data missing: %v", err)
-		}
-		t.Skipf("official R4 data missing, set NAILBRIDGE_R4_DIR: %v", err)
-	}
+	f, err := os.Open(filepath.Join(official.Dir(t), name))
+	require.NoError(t, err)
 	t.Cleanup(func() { f.Close() })
 	return f
 }

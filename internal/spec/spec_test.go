@@ -10,28 +10,13 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-)
 
-// r4Dir is the folder of the official R4 data: NAILBRIDGE_R4_DIR, else
-// ../shared/r4 beside the repository.
-func r4Dir(t *testing.T) string {
-	t.Helper()
-	dir := os.Getenv("NAILBRIDGE_R4_DIR")
-	if dir == "" {
-		dir = filepath.Join("..", "..", "..", "shared", "r4")
-	}
-	if _, err := os.Stat(dir); err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatalf("the official R4 data is needed in CI; set NAILBRIDGE_R4_DIR: %v", err)
-		}
-		t.Skipf("official R4 data missing, set NAILBRIDGE_R4_DIR: %v", err)
-	}
-	return dir
-}
+	"nailbridge/internal/official"
+)
 
 // The committed table is what the generator makes of the official package.
 func TestTableIsGenerated(t *testing.T) {
-	core := filepath.Join(r4Dir(t), "core-4.0.1-subset.tgz")
+	core := filepath.Join(official.Dir(t), "core-4.0.1-subset.tgz")
 	core, err := filepath.Abs(core)
 	require.NoError(t, err)
 	out := filepath.Join(t.TempDir(), "r4.tsv")

@@ -15,26 +15,17 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/official"
 	"nailbridge/internal/searchparam"
 	"nailbridge/internal/validate"
 	"nailbridge/mapping/resource"
 )
 
-// eachOfficial reads a file of the official R4 data from NAILBRIDGE_R4_DIR, by
-// default ../shared/r4 beside the repository.
+// eachOfficial reads an archive of the official R4 data.
 func eachOfficial(t *testing.T, archive string, f func(name string, b []byte)) {
 	t.Helper()
-	dir := os.Getenv("NAILBRIDGE_R4_DIR")
-	if dir == "" {
-		dir = filepath.Join("..", "..", "..", "shared", "r4")
-	}
-	file, err := os.Open(filepath.Join(dir, archive))
-	if err != nil && os.Getenv("CI") == "true" {
-		t.Fatalf("the official R4 data is needed in CI; set NAILBRIDGE_R4_DIR: %v", err)
-	}
-	if err != nil {
-		t.Skipf("official R4 data missing, set NAILBRIDGE_R4_DIR: %v", err)
-	}
+	file, err := os.Open(filepath.Join(official.Dir(t), archive))
+	require.NoError(t, err)
 	defer func() { require.NoError(t, file.Close()) }()
 	z, err := gzip.NewReader(file)
 	require.NoError(t, err)

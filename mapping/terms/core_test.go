@@ -12,6 +12,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/official"
 )
 
 // core is what the tests need of the core package of FHIR R4.
@@ -56,8 +58,7 @@ type coreFile struct {
 
 func readCore(t *testing.T) *core {
 	t.Helper()
-	dir := outside(t, "NAILBRIDGE_R4_DIR", "../shared/r4")
-	f, err := os.Open(filepath.Join(dir, "core-4.0.1-subset.tgz"))
+	f, err := os.Open(filepath.Join(official.Dir(t), "core-4.0.1-subset.tgz"))
 	require.NoError(t, err)
 	defer f.Close()
 	gz, err := gzip.NewReader(f)

@@ -3,39 +3,22 @@ package terms
 import (
 	"encoding/csv"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-)
 
-// outside gives the place of reference data that is not part of the project:
-// by environment variable, else beside the checkout. Without it a test is
-// skipped, and fails in CI.
-func outside(t *testing.T, env, beside string) string {
-	t.Helper()
-	path := os.Getenv(env)
-	if path == "" {
-		path = filepath.Join("..", "..", filepath.FromSlash(beside))
-	}
-	if _, err := os.Stat(path); err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatalf("set %s to the place of %s: %v", env, filepath.Base(beside), err)
-		}
-		t.Skipf("set %s to the place of %s", env, filepath.Base(beside))
-	}
-	return path
-}
+	"nailbridge/internal/official"
+)
 
 // terminologyRows reads the project's table of terminology, by its csv rules:
 // tab-separated, never quoted. LazyQuotes would still join cells that begin
 // with a quote, so lines are split by hand where one does.
 func terminologyRows(t *testing.T) []map[string]string {
 	t.Helper()
-	b, err := os.ReadFile(outside(t, "NAILBRIDGE_TERMINOLOGY", "../shared/reference/terminology.tsv"))
+	b, err := os.ReadFile(official.Terminology(t))
 	require.NoError(t, err)
 	lines := strings.Split(strings.TrimSpace(string(b)), "\n")
 	r := csv.NewReader(strings.NewReader(lines[0]))

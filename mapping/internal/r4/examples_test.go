@@ -15,6 +15,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/official"
 )
 
 // emitted are the resource types of this project of which official examples
@@ -89,21 +91,11 @@ func isEmitted(kind string) bool {
 	return false
 }
 
-// eachExample reads the archive of official examples from NAILBRIDGE_R4_DIR,
-// by default ../shared/r4 beside the repository.
+// eachExample reads the archive of official examples.
 func eachExample(t *testing.T, f func(name string, b []byte)) {
 	t.Helper()
-	dir := os.Getenv("NAILBRIDGE_R4_DIR")
-	if dir == "" {
-		dir = "../../../../shared/r4"
-	}
-	file, err := os.Open(filepath.Join(dir, "examples-4.0.1-subset.tgz"))
-	if err != nil && os.Getenv("CI") == "true" {
-		t.Fatal("the official R4 examples are needed in CI; set NAILBRIDGE_R4_DIR to their folder")
-	}
-	if err != nil {
-		t.Skip("no official R4 examples; set NAILBRIDGE_R4_DIR to the folder that holds examples-4.0.1-subset.tgz")
-	}
+	file, err := os.Open(filepath.Join(official.Dir(t), "examples-4.0.1-subset.tgz"))
+	require.NoError(t, err)
 	defer file.Close()
 	z, err := gzip.NewReader(file)
 	require.NoError(t, err)

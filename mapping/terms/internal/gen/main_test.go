@@ -8,26 +8,15 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/official"
 )
 
 // The committed evidence is what the generator writes from today's sources.
 func TestEvidenceIsGenerated(t *testing.T) {
 	const root = "../../../.."
-	place := func(env, beside string) string {
-		path := os.Getenv(env)
-		if path == "" {
-			path = filepath.Join(root, filepath.FromSlash(beside))
-		}
-		if _, err := os.Stat(path); err != nil {
-			if os.Getenv("CI") != "" {
-				t.Fatalf("set %s to the place of %s: %v", env, filepath.Base(beside), err)
-			}
-			t.Skipf("set %s to the place of %s", env, filepath.Base(beside))
-		}
-		return path
-	}
-	tsv := place("NAILBRIDGE_TERMINOLOGY", "../shared/reference/terminology.tsv")
-	core := filepath.Join(place("NAILBRIDGE_R4_DIR", "../shared/r4"), "core-4.0.1-subset.tgz")
+	tsv := official.Terminology(t)
+	core := filepath.Join(official.Dir(t), "core-4.0.1-subset.tgz")
 	data := filepath.Join(root, "mapping", "terms", "data")
 	dir := t.TempDir()
 	require.NoError(t, os.CopyFS(dir, os.DirFS(data)))
