@@ -2,8 +2,8 @@
 GO          ?= go
 STATICCHECK ?= honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
-# VERSION=1.2.3 is what `nailbridge version` prints of a release.
-ldflags = $(if $(VERSION),-ldflags "-X main.version=$(VERSION)")
+# VERSION=1.2.3 is what `nailbridge version` prints of a release; RELEASED=2027-01-31T12:00:00Z is when it was made.
+ldflags = $(if $(VERSION),-ldflags "-X main.version=$(VERSION) -X main.released=$(RELEASED)")
 
 .PHONY: build test race lint oracle demo chroot image ci
 
@@ -22,7 +22,7 @@ lint:
 	$(GO) run $(STATICCHECK) ./...
 
 oracle: ## everything we publish against the outside validator; needs Java 17 and Maven
-	NAILBRIDGE_ORACLE=1 $(GO) test -count=1 -v -run TestOracle ./conformance/oracles/...
+	NAILBRIDGE_ORACLE=1 $(GO) test -count=1 -v -run TestOracle ./conformance/oracles/... ./bridge
 
 demo:
 	$(GO) run ./bridge demo
