@@ -26,7 +26,7 @@ type Receiver interface {
 const (
 	// buffered is how many messages wait within the process for their turn: few,
 	// so that all are taken long before the server sends them again.
-	buffered = 8
+	buffered = 4
 	// finishing is how many answers are on their way while the next record is
 	// committed.
 	finishing = 16
@@ -136,6 +136,8 @@ func (s *Service) deliver(ctx context.Context, msg jetstream.Msg) (meta *jetstre
 		s.opts.Log.Error("a message without stream data", "error", err)
 		return nil, a, false
 	}
+	// Its wait in the buffer is over: a slow commit is not to make it come again.
+	_ = msg.InProgress() // else it is a repeat, which is harmless
 	token := strings.TrimPrefix(msg.Subject(), recordsPrefix)
 	if a, err = s.take(ctx, token, msg.Data()); err != nil {
 		s.opts.Log.Error("unavailable", "sequence", meta.Sequence.Stream, "deliveries", meta.NumDelivered, "error", err)

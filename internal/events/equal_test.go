@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -49,7 +50,9 @@ func TestBothDoorsGiveEqualStores(t *testing.T) {
 
 			byHTTP, byNATS := newClinic(t), newClinic(t)
 			statuses := postAll(t, byHTTP, bodies)
-			s := start(t, embedded(byNATS, byNATS.options(t)))
+			o := embedded(byNATS, byNATS.options(t))
+			o.AckWait = time.Hour // a slow machine repeats nothing
+			s := start(t, o)
 			n := connect(t, s.ClientURL())
 			for _, b := range bodies {
 				n.send("north", b)
@@ -63,10 +66,22 @@ func TestBothDoorsGiveEqualStores(t *testing.T) {
 			assert.NotEmpty(t, want["version"])
 			assert.NotEmpty(t, want["outbox"])
 			for table := range want {
-				assert.Equal(t, want[table], got[table], "table %s", table)
+				onlyHTTP, onlyNATS := diff(want[table], got[table]), diff(got[table], want[table])
+				assert.Empty(t, onlyHTTP, "table %s, by HTTP alone", table)
+				assert.Empty(t, onlyNATS, "table %s, by NATS alone", table)
 			}
 		})
 	}
+}
+
+// diff are the rows of a that b has not, cut short.
+func diff(a, b []string) (out []string) {
+	for _, row := range a {
+		if !slices.Contains(b, row) {
+			out = append(out, row[:min(len(row), 200)])
+		}
+	}
+	return out
 }
 
 func postAll(t *testing.T, c *clinic, bodies [][]byte) (statuses []int) {
