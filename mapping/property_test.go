@@ -148,7 +148,7 @@ func shuffled(r *rand.Rand, in mapping.PatientFold, acks []mapping.Acknowledgeme
 		}
 	}
 	r.Shuffle(len(a.deliveries), func(i, j int) { a.deliveries[i], a.deliveries[j] = a.deliveries[j], a.deliveries[i] })
-	for range r.IntN(3) {
+	for range r.IntN(2) {
 		a.ticks = append(a.ticks, tick{1 + r.IntN(len(a.deliveries)), last.Add(-time.Duration(r.IntN(500)) * 24 * time.Hour)})
 	}
 	for _, k := range acks {

@@ -32,7 +32,7 @@ var worldSettings = sync.OnceValue(func() mapping.Settings {
 	if err != nil {
 		panic(err)
 	}
-	limits, err := safety.Load(safety.Names()[0])
+	limits, err := safety.Load("us-label")
 	if err != nil {
 		panic(err)
 	}
@@ -193,10 +193,18 @@ type folded struct {
 	res func() (mapping.Result, error)
 }
 
+// result is the fold of the patient. Its resources are made anew each time, so
+// that the trees which a check reads are not kept for all patients.
 func (f *folded) result(t testing.TB) mapping.Result {
 	t.Helper()
 	res, err := f.res()
 	require.NoError(t, err)
+	anew := make([]resource.Resource, len(res.Resources))
+	for i, r := range res.Resources {
+		anew[i], err = resource.FromJSON(r.JSON())
+		require.NoError(t, err)
+	}
+	res.Resources = anew
 	return res
 }
 

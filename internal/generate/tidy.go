@@ -20,9 +20,7 @@ func (m *maker) tidy(v reflect.Value) {
 		if x.Vasoconstrictor != "adrenaline" && !m.chance(0.02) {
 			x.Ratio = nil
 		}
-		if m.chance(0.04) { // too much
-			x.ML = ptr(record.MustDecimal("16.5"))
-		}
+		m.tooMuch(x)
 	case *record.Toe:
 		m.tidyToe(x)
 	case *record.Tourniquet:
@@ -52,6 +50,18 @@ func (m *maker) tidy(v reflect.Value) {
 		if x.Booked == "yes" && x.At != nil && m.chance(0.3) {
 			x.At = ptr(m.date(m.at.Add(time.Duration(3+m.IntN(60))*day), false))
 		}
+	}
+}
+
+// tooMuch lets one injection in twenty-five pass the limits, some with
+// adrenaline.
+func (m *maker) tooMuch(a *record.Agent) {
+	if !m.chance(0.04) {
+		return
+	}
+	a.ML = ptr(record.MustDecimal("16.5"))
+	if m.chance(0.3) {
+		a.Vasoconstrictor, a.Ratio = "adrenaline", ptr(int64(80000))
 	}
 }
 

@@ -1,0 +1,372 @@
+package mapping_test
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/json"
+	"maps"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/mapping"
+	"nailbridge/mapping/record"
+)
+
+// coverage is COVERAGE.md: what becomes of each place of the record format.
+type coverage struct {
+	claims map[string]map[string]bool // FHIR paths by record path
+	// words has, by "record path" and FHIR path, why a claim stands in words or
+	// in an extension of ours.
+	words    map[[2]string]string
+	steering map[string]string // why the value goes nowhere, by record path
+	alike    map[string]string // why values that differ give one output
+}
+
+// readCoverage reads the tables under the headings of COVERAGE.md. A path may
+// hold one alternative in braces, "/{review,contact}/at".
+func readCoverage(t *testing.T) *coverage {
+	t.Helper()
+	b, err := os.ReadFile("COVERAGE.md")
+	require.NoError(t, err)
+	c := &coverage{map[string]map[string]bool{}, map[[2]string]string{}, map[string]string{}, map[string]string{}}
+	heading := ""
+	for _, line := range strings.Split(string(b), "\n") {
+		if h, ok := strings.CutPrefix(line, "## "); ok {
+			heading = h
+		}
+		if !strings.HasPrefix(line, "| `/") {
+			continue
+		}
+		cells := strings.Split(strings.TrimSuffix(strings.TrimPrefix(line, "|"), "|"), "|")
+		for i := range cells {
+			cells[i] = strings.TrimSpace(cells[i])
+		}
+		for _, path := range spread(strings.Trim(cells[0], "`")) {
+			c.row(t, heading, path, cells[1:])
+		}
+	}
+	return c
+}
+
+func (c *coverage) row(t *testing.T, heading, path string, cells []string) {
+	switch heading {
+	case "Values":
+		require.Len(t, cells, 3, path)
+		require.NotEmpty(t, cells[1], "%s has no transform", path)
+		if c.claims[path] == nil {
+			c.claims[path] = map[string]bool{}
+		}
+		for _, f := range strings.Fields(cells[0]) {
+			f = strings.Trim(f, "`,")
+			require.False(t, c.claims[path][f], "%s claims %s twice", path, f)
+			c.claims[path][f] = true
+			c.words[[2]string{path, f}] = cells[2]
+		}
+	case "Steering":
+		require.Len(t, cells, 1, path)
+		c.steering[path] = cells[0]
+	case "Values told apart by nothing":
+		require.Len(t, cells, 1, path)
+		c.alike[path] = cells[0]
+	default:
+		t.Fatalf("%s stands under the heading %q", path, heading)
+	}
+}
+
+// spread writes out the alternative in braces.
+func spread(path string) []string {
+	before, rest, ok := strings.Cut(path, "{")
+	if !ok {
+		return []string{path}
+	}
+	list, after, _ := strings.Cut(rest, "}")
+	var out []string
+	for _, alt := range strings.Split(list, ",") {
+		out = append(out, spread(before+strings.TrimSpace(alt)+after)...)
+	}
+	return out
+}
+
+// sweep is what mutating every place of the base records did.
+type sweep struct {
+	sync.Mutex
+	effects map[string]map[string]bool // FHIR paths by record path
+	alike   map[string]map[string]int  // pairs of values that gave one output, by record path
+	tried   map[string]map[string]int  // pairs of values tried
+	folds   int
+}
+
+var swept = sync.OnceValue(func() *sweep {
+	return &sweep{effects: map[string]map[string]bool{}, alike: map[string]map[string]int{}, tried: map[string]map[string]int{}}
+})
+
+// coverageBase is one file of base records.
+type coverageBase struct {
+	name  string
+	lines [][]byte
+}
+
+func coverageBases(t *testing.T) []coverageBase {
+	t.Helper()
+	files, err := filepath.Glob("testdata/coverage/*.ndjson")
+	require.NoError(t, err)
+	require.NotEmpty(t, files)
+	var out []coverageBase
+	for _, f := range files {
+		b, err := os.ReadFile(f)
+		require.NoError(t, err)
+		out = append(out, coverageBase{filepath.Base(f), bytes.Split(bytes.TrimSpace(b), []byte("\n"))})
+	}
+	return out
+}
+
+// foldLines folds records as sent; ok is false where one is refused. All come
+// long after they were saved, so that a changed saved-at is never ahead.
+func foldLines(t testing.TB, lines [][]byte) (res mapping.Result, ok bool) {
+	in := mapping.PatientFold{}
+	for _, l := range lines {
+		d := deliverBytes(l)
+		if d.Refused {
+			return res, false
+		}
+		d.Received = d.Received.AddDate(10, 0, 0)
+		in.Deliveries = append(in.Deliveries, d)
+		in.Patient = *d.Record.Patient.Identifier
+		in.Staff = append(in.Staff, mapping.StaffOf(d.Record, worldSettings().Clinic.Zone)...)
+	}
+	return fold(t, in), true
+}
+
+// run mutates every place of one record of a base. Places that hold what they
+// hold in the first base are passed over in the others.
+func (s *sweep) run(t *testing.T, base coverageBase, i int, first [][]byte) {
+	before, ok := foldLines(t, base.lines)
+	require.True(t, ok, "a base record is refused")
+	kind := valueAt(t, base.lines[i], "/kind")
+	for _, p := range record.Paths() {
+		if !p.Leaf() || belongsElsewhere(p.Path, kind) {
+			continue
+		}
+		value := valueAt(t, base.lines[i], p.Path)
+		if seenBefore(t, first, base, kind, p.Path, value) {
+			continue
+		}
+		outputs := map[string][]string{signature(before): {text(value, "")}}
+		for _, m := range mutations(p, value) {
+			line, ok := mutated(t, base.lines[i], p.Path, m)
+			if !ok {
+				continue
+			}
+			lines := together(t, base.lines, i, line, p.Path)
+			after, ok := foldLines(t, lines)
+			if !ok {
+				continue
+			}
+			s.note(p.Path, effects(before, after))
+			outputs[signature(after)] = append(outputs[signature(after)], text(valueAt(t, line, p.Path), ""))
+		}
+		if p.Type == record.CodePath {
+			s.compare(p.Path, outputs)
+		}
+	}
+}
+
+// together is the base with one record replaced. What names the patient or the
+// surgery is one thing in all records of a case: the others follow, so that the
+// case stays together.
+func together(t *testing.T, lines [][]byte, i int, line []byte, path string) [][]byte {
+	out := slices.Clone(lines)
+	out[i] = line
+	set := func(j int, path string, v any) {
+		if b, ok := mutated(t, out[j], path, mutation{apply: func(parent map[string]any, name string) { parent[name] = v }}); ok {
+			out[j] = b
+		}
+	}
+	for j := range out {
+		kind, _ := valueAt(t, out[j], "/kind").(string)
+		switch {
+		case j == i:
+		case strings.HasPrefix(path, "/patient/identifier/"):
+			set(j, path, valueAt(t, line, path))
+		case path == "/record" && valueAt(t, line, "/kind") == "surgery":
+			set(j, "/"+kind+"/surgery", valueAt(t, line, path))
+		}
+	}
+	return out
+}
+
+// belongsElsewhere reports a place of another kind of record.
+func belongsElsewhere(path string, kind any) bool {
+	for _, k := range record.KindSet.Values {
+		if string(k.Code) != kind && strings.HasPrefix(path, "/"+string(k.Code)+"/") {
+			return true
+		}
+	}
+	return false
+}
+
+// seenBefore reports whether a record of the kind in the first base holds the
+// same there, in an object of the same sort.
+func seenBefore(t *testing.T, first [][]byte, base coverageBase, kind any, path string, value any) bool {
+	if &first[0] == &base.lines[0] {
+		return false
+	}
+	for _, l := range first {
+		if valueAt(t, l, "/kind") == kind {
+			a, _ := json.Marshal(value)
+			b, _ := json.Marshal(valueAt(t, l, path))
+			return bytes.Equal(a, b)
+		}
+	}
+	return false
+}
+
+func (s *sweep) note(path string, found []string) {
+	s.Lock()
+	defer s.Unlock()
+	s.folds++
+	if s.effects[path] == nil {
+		s.effects[path] = map[string]bool{}
+	}
+	for _, f := range found {
+		s.effects[path][f] = true
+	}
+}
+
+// compare notes which pairs of values gave one output.
+func (s *sweep) compare(path string, outputs map[string][]string) {
+	s.Lock()
+	defer s.Unlock()
+	if s.tried[path] == nil {
+		s.tried[path], s.alike[path] = map[string]int{}, map[string]int{}
+	}
+	each := func(a, b string, in map[string]int) {
+		if a > b {
+			a, b = b, a
+		}
+		in[a+" and "+b]++
+	}
+	var all []string
+	for _, values := range outputs {
+		all = append(all, values...)
+		for i, v := range values {
+			for _, w := range values[:i] {
+				each(v, w, s.alike[path])
+			}
+		}
+	}
+	for i, v := range all {
+		for _, w := range all[:i] {
+			each(v, w, s.tried[path])
+		}
+	}
+}
+
+// signature is all that a fold made, without narratives.
+func signature(res mapping.Result) string {
+	h := sha256.New()
+	for _, r := range res.Resources {
+		b, _ := json.Marshal([]any{r.Ref().String(), values(r, nil)})
+		h.Write(b)
+	}
+	return string(h.Sum(nil))
+}
+
+// Each place of the record format reaches exactly the FHIR paths that
+// COVERAGE.md claims for it.
+func TestCoverage(t *testing.T) {
+	if testing.Short() || sampled < 500 {
+		t.Skip("the sweep takes two thousand folds; it runs without -short and -race")
+	}
+	bases, c, s := coverageBases(t), readCoverage(t), swept()
+	t.Run("sweep", func(t *testing.T) {
+		for _, base := range bases {
+			for i := range base.lines {
+				t.Run(base.name, func(t *testing.T) {
+					t.Parallel()
+					s.run(t, base, i, bases[0].lines)
+				})
+			}
+		}
+	})
+	for _, p := range record.Paths() {
+		if !p.Leaf() {
+			continue
+		}
+		claimed, steers := c.claims[p.Path], c.steering[p.Path]
+		assert.False(t, claimed == nil && steers == "", "%s has no claim", p.Path)
+		assert.False(t, claimed != nil && steers != "", "%s steers and has claims", p.Path)
+		for _, f := range slices.Sorted(maps.Keys(s.effects[p.Path])) {
+			assert.True(t, claimed[f], "%s reaches %s, which is not claimed", p.Path, f)
+		}
+		for _, f := range slices.Sorted(maps.Keys(claimed)) {
+			assert.True(t, s.effects[p.Path][f], "%s does not reach %s", p.Path, f)
+		}
+		c.checkAlike(t, s, p.Path)
+	}
+	c.checkWords(t)
+	t.Logf("%d folds; %d places with %d claims, %d places that steer", s.folds, len(c.claims), len(c.words), len(c.steering))
+}
+
+// checkAlike holds that no two listed values of a place give one output in
+// every base, unless COVERAGE.md says why.
+func (c *coverage) checkAlike(t *testing.T, s *sweep, path string) {
+	var alike []string
+	for pair, n := range s.alike[path] {
+		if n == s.tried[path][pair] {
+			alike = append(alike, pair)
+		}
+	}
+	_, steers := c.steering[path]
+	why, told := c.alike[path]
+	switch {
+	case steers:
+	case len(alike) > 0:
+		assert.True(t, told && why != "", "%s: nothing tells apart %q", path, alike)
+	default:
+		assert.False(t, told, "%s: every value is told apart, though COVERAGE.md says otherwise", path)
+	}
+}
+
+// inWords are the ends of claims that no machine reads: they stand for free
+// text only, or where R4 has no element.
+var inWords = regexp.MustCompile(`(^|\.)(note|text|display|description|detail|valueString|attachment)$|\.note\.|extension\[(` + ourExtensions + `)\]`)
+
+const ourExtensions = `seconds-not-recorded|plan-activity|replaces-activity|flag-inputs-hash`
+
+// checkWords holds that each claim in words has its reason, and no other has.
+func (c *coverage) checkWords(t *testing.T) {
+	n := 0
+	for claim, why := range c.words {
+		if inWords.MatchString(claim[1]) {
+			n++
+			assert.NotEmpty(t, why, "%s claims %s without a reason for words", claim[0], claim[1])
+		}
+	}
+	t.Logf("%d of the claims stand in words or in an extension of ours", n)
+}
+
+// A place that the format does not have is claimed by mistake.
+func TestCoverageIsOfPlacesThatExist(t *testing.T) {
+	known := map[string]bool{}
+	for _, p := range record.Paths() {
+		known[p.Path] = p.Leaf()
+	}
+	c := readCoverage(t)
+	for _, paths := range []map[string]string{c.steering, c.alike} {
+		for p := range paths {
+			assert.True(t, known[p], "%s is no value of the record format", p)
+		}
+	}
+	for p := range c.claims {
+		assert.True(t, known[p], "%s is no value of the record format", p)
+	}
+}
