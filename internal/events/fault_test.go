@@ -103,25 +103,26 @@ func TestOutsideServerIsKilledAndStartedAgain(t *testing.T) {
 	defer stop(t, s)
 	n := connect(t, p.url)
 
-	const records = 30
-	sent := make(chan struct{})
+	const records = 12
+	due := make(chan struct{})
 	go func() {
-		defer close(sent)
+		defer close(due)
 		for i := range records {
 			id := strconv.Itoa(i)
 			n.send("north", receivetest.Surgery(receivetest.Record("N-"+id), receivetest.Patient("N-"+id)))
 			_, err := c.Receive(context.Background(), receivetest.Surgery(receivetest.Record("H-"+id), receivetest.Patient("H-"+id)), false)
 			assert.NoError(t, err, "the other door")
+			if i%3 == 0 {
+				due <- struct{}{}
+			}
 		}
 	}()
-	for range 3 {
-		time.Sleep(300 * time.Millisecond)
+	for range due { // while the sender goes on
 		p.kill()
 		_, err := c.Receive(context.Background(), receivetest.Surgery(receivetest.Record("D")), false)
 		assert.NoError(t, err, "the other door while there is no server")
 		p.run()
 	}
-	<-sent
 	n.settled()
 	answered := map[string]bool{}
 	for _, rs := range n.answers() {
