@@ -33,7 +33,7 @@ func TestOracleDemoStore(t *testing.T) {
 	assert.Len(t, present, 19, "types of the demo: %v", present)
 	defs, err := oracles.OwnDefinitions()
 	require.NoError(t, err)
-	report, err := oracles.Validate(t.Context(), oracles.Options{Documents: docs, Definitions: defs, Filters: "testdata/oracle-filters.tsv"})
+	report, err := oracles.Validate(t.Context(), oracles.Options{Documents: docs, Definitions: defs})
 	require.NoError(t, err)
 	require.NoError(t, report.Err())
 	assert.Equal(t, len(docs), report.Resources)

@@ -85,19 +85,28 @@ func (b *builder) consentPolicy(name string) []*npb.Consent_Policy {
 	return []*npb.Consent_Policy{{Uri: r4.URI(b.s.numbering("policy") + "/" + name)}}
 }
 
+// provisionType is permit or deny; nil for a status not recorded, since a
+// consent is not invented.
+func provisionType(status record.Code) *npb.Consent_Provision_TypeCode {
+	switch status {
+	case "given":
+		return &npb.Consent_Provision_TypeCode{Value: cpb.ConsentProvisionTypeCode_PERMIT}
+	case "refused", "withdrawn":
+		return &npb.Consent_Provision_TypeCode{Value: cpb.ConsentProvisionTypeCode_DENY}
+	}
+	return nil
+}
+
 // consentProvision is what was consented to, or what consent was refused or
 // withdrawn for; nil when the record names nothing.
 func (b *builder) consentProvision(c *record.Consent) *npb.Consent_Provision {
-	kind := cpb.ConsentProvisionTypeCode_PERMIT
-	if c.Status == "refused" || c.Status == "withdrawn" {
-		kind = cpb.ConsentProvisionTypeCode_DENY
-	}
+	kind := provisionType(c.Status)
 	root := &npb.Consent_Provision{}
 	var named []place
 	for _, item := range c.For {
 		p := place{item.Side, item.Digit, item.Border}
 		part := &npb.Consent_Provision{
-			Type: &npb.Consent_Provision_TypeCode{Value: kind}, Data: b.consentData(p),
+			Type: kind, Data: b.consentData(p),
 		}
 		if code := b.translate("nail-procedure", item.Procedure); code != nil {
 			part.Code = []*dpb.CodeableConcept{code}

@@ -1,6 +1,8 @@
 package mapping
 
 import (
+	"maps"
+	"slices"
 	"time"
 
 	"nailbridge/mapping/record"
@@ -33,6 +35,17 @@ func StaffOf(r *record.Record, zone *time.Location) []StaffStatement {
 		}
 		byKey[key] = len(out)
 		out = append(out, StaffStatement{Person: *p, SavedAt: at, Record: r.Record, Revision: revisionOf(r)})
+	}
+	return out
+}
+
+// Staff is StaffOf of a delivery that counts, saved when it counts as saved: a
+// clock years ahead must not win a name for good (D1.1).
+func (d *Delivery) Staff(zone *time.Location) []StaffStatement {
+	out := StaffOf(d.Record, zone)
+	at, _ := d.SavedAt(zone)
+	for i := range out {
+		out[i].SavedAt = at
 	}
 	return out
 }
@@ -100,12 +113,14 @@ func (v *patientView) mapPatientContext(b *builder, sharing Sharing) {
 // record says no allergy is known while another's allergy stands (D1.3). b is
 // nil when nothing of the patient is published.
 func (v *patientView) patientSignals(b *builder) []Flag {
-	if !standAllergies(v.statements()).contradicted() {
+	stand := standAllergies(v.statements())
+	if !stand.contradicted() {
 		return nil
 	}
 	s := signal{Flag: Flag{
 		Code: "contradiction", Level: Warning, Place: "/allergies", Rule: "D1.3",
-		Text: "One record says that no allergy is known, and an allergy stated by another stands.",
+		Inputs: inputs("allergy", slices.Sorted(maps.Keys(stand.items))...),
+		Text:   "One record says that no allergy is known, and an allergy stated by another stands.",
 	}}
 	return publish(b, []signal{s}, v.acksOf(""))
 }

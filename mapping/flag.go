@@ -187,22 +187,33 @@ func standingSignals(cur Current, caseID string, zone *time.Location) []signal {
 		})
 	}
 	var out []signal
+	sent := inputs("content", cur.Standing.Contents...)
 	switch cur.Standing.Conflict {
 	case SameRevision:
-		out = add(out, "conflict-of-revisions", Critical, "/revision", "Two contents were sent under one revision; the later one counts until a higher revision comes.", "D1.2")
+		out = add(out, "conflict-of-revisions", Critical, "/revision", "Two contents were sent under one revision; the later one counts until a higher revision comes.", "D1.2", sent...)
 	case RevisionsPartial:
-		out = add(out, "revisions-partial", Critical, "/revision", "This record was sent with and without a revision; the latest saved counts.", "D1.1")
+		out = add(out, "revisions-partial", Critical, "/revision", "This record was sent with and without a revision; the latest saved counts.", "D1.1", sent...)
 	}
 	if cur.NewerHeld {
-		out = add(out, "newer-record-held", Critical, "", "A newer content of this record is held and not shown yet.", "D2")
+		out = add(out, "newer-record-held", Critical, "", "A newer content of this record is held and not shown yet.", "D2", inputs("content", cur.Standing.Top.Hash)...)
 	}
 	if _, ahead := cur.SavedAt(zone); ahead {
-		out = add(out, "saved-at-ahead", Warning, "/savedAt", "The record says it was saved more than ten minutes after it was received; the time of reception counts.", "D1.1")
+		out = add(out, "saved-at-ahead", Warning, "/savedAt", "The record says it was saved more than ten minutes after it was received; the time of reception counts.", "D1.1", inputs("saved at", cur.Record.SavedAt.String())...)
 	}
 	for _, f := range cur.Findings {
 		if f.Severity == record.Warning { // mere information stands among the reasons
-			out = add(out, f.Code, Warning, f.Pointer, sentence(f.Text), f.Rule, safety.Input{Name: "place", Value: f.Pointer})
+			// What was sent there can not be read, so the whole content stands for it.
+			out = add(out, f.Code, Warning, f.Pointer, sentence(f.Text), f.Rule, inputs("content", cur.Hash)...)
 		}
+	}
+	return out
+}
+
+// inputs are the values of one name that a flag was raised from.
+func inputs(name string, values ...string) []safety.Input {
+	var out []safety.Input
+	for _, v := range values {
+		out = append(out, safety.Input{Name: name, Value: v})
 	}
 	return out
 }

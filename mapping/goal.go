@@ -83,6 +83,9 @@ func (c *caseFold) lastWord(at place) lastWord {
 func (w *lastWord) take(b *builder, r *record.Record, x *record.BorderFindings, key, bk string) {
 	if x.WoundStage != "" {
 		w.stage = x.WoundStage
+		if x.WoundStage != "healed" {
+			w.healedOn = nil // healed once, open again
+		}
 		w.outcomes = append(w.outcomes, b.observationRef("stage-of-healing", r.Record, key, bk))
 	}
 	if x.HealedOn != nil {

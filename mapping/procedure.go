@@ -200,13 +200,22 @@ func (c *caseFold) part(ref resource.Ref, pl place, item string) act {
 	}
 }
 
+// told is the status of an act that a record tells of: completed where it says
+// what was given, else unknown.
+func told(something bool) cpb.EventStatusCode_Value {
+	if something {
+		return cpb.EventStatusCode_COMPLETED
+	}
+	return cpb.EventStatusCode_UNKNOWN
+}
+
 // block builds the digital block of a toe with its injections.
 func (c *caseFold) block(t *record.Toe, key string) {
 	if t.Block == nil {
 		return
 	}
 	a := c.part(c.procedureRef("block", key), place{t.Side, t.Digit, ""}, "block/"+key)
-	a.status, a.title = cpb.EventStatusCode_COMPLETED, "Local anaesthesia of the toe"
+	a.status, a.title = told(len(t.Block.Agents) > 0 || t.Block.Effective != ""), "Local anaesthesia of the toe"
 	a.code = c.translate("block-technique", t.Block.Technique)
 	if a.code == nil {
 		a.code = c.element("block")
@@ -349,7 +358,7 @@ func (c *caseFold) curettage(m *record.Matrix, at place, key, bk string) {
 func (c *caseFold) flush(t *record.Toe, key string, bd *record.Border, bk string) {
 	at := place{t.Side, t.Digit, bd.Border}
 	a := c.part(c.procedureRef("flush", key, bk), at, "flush/"+key+"/"+bk)
-	a.status, a.title, a.code = cpb.EventStatusCode_COMPLETED, "Flush", c.element("flush")
+	a.status, a.title, a.code = told(bd.Flush.Agent != "" || bd.Flush.ML != nil), "Flush", c.element("flush")
 	a.rows = [][2]string{{"Flushed with", display(record.FlushSet, bd.Flush.Agent)}}
 	if bd.Flush.Agent == "none" {
 		a.status, a.start, a.end = cpb.EventStatusCode_NOT_DONE, nil, nil

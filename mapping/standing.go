@@ -32,6 +32,9 @@ type Standing struct {
 	// Current while a newer content is held.
 	Top      *Delivery
 	Conflict Conflict
+	// Contents are the hashes of the contents in conflict, sorted; empty
+	// without one.
+	Contents []string
 }
 
 // SavedAt is the time a delivery counts as saved: its saved-at in the zone,
@@ -79,9 +82,9 @@ func Stand(ds []Delivery, zone *time.Location) Standing {
 	if len(all) == 0 {
 		return Standing{}
 	}
-	st := Standing{Top: all[len(all)-1].Delivery, Conflict: liveConflict}
+	st := Standing{Top: all[len(all)-1].Delivery, Conflict: liveConflict, Contents: contents(live, liveConflict)}
 	if len(live) == 0 {
-		st.Conflict = oldConflict
+		st.Conflict, st.Contents = oldConflict, contents(old, oldConflict)
 	}
 	for i := len(all) - 1; i >= 0 && st.Current == nil; i-- {
 		if !all[i].Held {
@@ -108,6 +111,22 @@ func rank(class []ranked) Conflict {
 		return SameRevision
 	}
 	return NoConflict
+}
+
+// contents are the hashes in conflict: of the highest revision, or of all. class
+// is sorted, lowest first.
+func contents(class []ranked, c Conflict) []string {
+	if c == NoConflict {
+		return nil
+	}
+	var out []string
+	for _, r := range class {
+		if c == RevisionsPartial || r.revision == class[len(class)-1].revision {
+			out = append(out, r.Hash)
+		}
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
 }
 
 // compareRanked orders by (revision, saved-at, hash) or (saved-at, hash). An

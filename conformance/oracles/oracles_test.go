@@ -144,7 +144,7 @@ func TestOracleExitStatus(t *testing.T) {
 		{"filter without a reason", []string{"--filters", vague, goal}, 2, "filters.tsv:1"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			stdout, stderr, status, err := run(t.Context(), c.args)
+			stdout, stderr, status, err := run(t.Context(), c.args, false)
 			require.NoError(t, err)
 			assert.Equal(t, c.want, status, string(stderr))
 			assert.Contains(t, string(stdout)+string(stderr), c.says)

@@ -58,7 +58,7 @@ func Validate(ctx context.Context, o Options) (Report, error) {
 	if err != nil {
 		return Report{}, err
 	}
-	stdout, stderr, status, err := run(ctx, args)
+	stdout, stderr, status, err := run(ctx, args, len(o.Documents) >= longRun)
 	if err != nil {
 		return Report{}, err
 	}

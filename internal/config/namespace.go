@@ -39,6 +39,9 @@ func EnsureNamespace(dir string, random io.Reader) (uuid.UUID, error) {
 	if err == nil || !errors.Is(err, fs.ErrNotExist) {
 		return id, err
 	}
+	if others, err := os.ReadDir(dir); err == nil && len(others) > 0 {
+		return uuid.Nil, fmt.Errorf("%s: the namespace of ids is missing from a data folder in use; put it back from the backup", path)
+	}
 	if random == nil {
 		random = rand.Reader
 	}

@@ -192,7 +192,7 @@ func allStaff(by map[record.Identifier][]mapping.Delivery, zone *time.Location) 
 	var out []mapping.StaffStatement
 	for _, ds := range byRecord {
 		if st := mapping.Stand(ds, zone); st.Current != nil && st.Current.Record.Status != "withdrawn" {
-			out = append(out, mapping.StaffOf(st.Current.Record, zone)...)
+			out = append(out, st.Current.Staff(zone)...)
 		}
 	}
 	return out

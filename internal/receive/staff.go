@@ -25,7 +25,7 @@ func (v *Receiver) staffIn(st mapping.Standing) []mapping.StaffStatement {
 	if st.Current == nil || st.Current.Record.Status == "withdrawn" {
 		return nil
 	}
-	return mapping.StaffOf(st.Current.Record, v.Settings.Clinic.Zone)
+	return st.Current.Staff(v.Settings.Clinic.Zone)
 }
 
 func (v *Receiver) replaceStaff(w store.Writer, source string, statements []mapping.StaffStatement) error {

@@ -202,7 +202,7 @@ func TestD4_2_AnUndischargedCaseHasAnOpenActivityOrTheCriticalFlag(t *testing.T)
 	flags := issues(followup.Plan(in), followup.NoReviewPlanned)
 	require.Len(t, flags, 1)
 	assert.Equal(t, followup.Critical, flags[0].Level)
-	assert.Equal(t, []followup.Fact{{Name: "undischarged border", Value: "left 1 lateral"}}, flags[0].Inputs)
+	assert.Equal(t, []followup.Fact{{Name: "undischarged border", Value: "left 1 lateral"}, {Name: "since", Value: "2024-03-01T00:00:00Z"}}, flags[0].Inputs)
 
 	t.Run("twin: a planned review clears it", func(t *testing.T) {
 		in.Surgery.Surgery.PlannedReviews = []record.PlannedReview{{At: when(t, "2024-03-09")}}

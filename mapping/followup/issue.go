@@ -105,7 +105,7 @@ func (p *plan) flag() {
 		p.flagAfterEnd(a)
 	}
 	if p.status == PlanActive && !anyOpen {
-		p.issue(Issue{Code: NoReviewPlanned, Level: Critical, Rule: "D4.2", Inputs: p.openBorderFacts(), Dated: p.lastClosed(),
+		p.issue(Issue{Code: NoReviewPlanned, Level: Critical, Rule: "D4.2", Inputs: append(p.openBorderFacts(), Fact{"since", p.lastClosed().Format(time.RFC3339)}), Dated: p.lastClosed(),
 			Text: "No review is planned, and not every treated border is discharged."})
 	}
 	p.flagUnhealed()
@@ -180,7 +180,8 @@ func (p *plan) flagAfterEnd(a *Activity) {
 	i := slices.IndexFunc(p.responses, func(r response) bool { return r.id == a.BookedBy })
 	if i >= 0 && p.over(p.responses[i]) {
 		p.issue(Issue{Code: PlannedAfterEnd, Level: Warning, Activity: a.ID, Record: a.BookedBy, Rule: "D4.4",
-			Text: fmt.Sprintf("%s on %s is planned although the follow-up has ended.", a.Title, a.Window.days())})
+			Inputs: []Fact{{"activity", a.ID}, {"planned for", a.Window.days()}},
+			Text:   fmt.Sprintf("%s on %s is planned although the follow-up has ended.", a.Title, a.Window.days())})
 	}
 }
 
@@ -207,12 +208,14 @@ func whenText(w *record.When) string {
 
 func (p *plan) flagNoAttendance(r response) {
 	p.issue(Issue{Code: NoAttendance, Level: Warning, Record: r.id, Activity: r.names, Dated: r.order.at, Rule: "D4.3",
-		Text: "This review does not say whether the patient attended, so the planned review stays open."})
+		Inputs: []Fact{{"named activity", r.names}, {"date", whenText(r.at)}},
+		Text:   "This review does not say whether the patient attended, so the planned review stays open."})
 }
 
 func (p *plan) flagNoReplacement(old *Activity, r response) {
 	p.issue(Issue{Code: NoReplacement, Level: Warning, Activity: old.ID, Record: r.id, Dated: r.order.at, Rule: "D4.3",
-		Text: fmt.Sprintf("%s was missed or cancelled, and nothing is planned in its place.", old.Title)})
+		Inputs: []Fact{{"activity", old.ID}, {"date", whenText(r.at)}},
+		Text:   fmt.Sprintf("%s was missed or cancelled, and nothing is planned in its place.", old.Title)})
 }
 
 func (p *plan) flagDischargeUnknown(r response, b Border) {

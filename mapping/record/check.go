@@ -90,6 +90,8 @@ func (c *checker) header() {
 	}{{"surgery", r.Surgery != nil}, {"review", r.Review != nil}, {"contact", r.Contact != nil}}
 	for _, t := range trees {
 		switch ptr := "/" + string(t.kind); {
+		case t.kind == r.Kind && !t.present && r.Status == "withdrawn":
+			// A withdrawal by its header alone says all that it needs to say.
 		case t.kind == r.Kind && !t.present:
 			c.add(Refusal, "missing", ptr, "the part that the record's kind calls for is missing")
 		case t.kind != r.Kind && t.present:

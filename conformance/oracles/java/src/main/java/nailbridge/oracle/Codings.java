@@ -60,6 +60,9 @@ final class Codings {
     String system = Input.member(coding, "system");
     String code = Input.member(coding, "code");
     String display = Input.member(coding, "display");
+    if (system.isEmpty() && code.isEmpty() && coding.has("extension")) {
+      return; // it says only why it holds nothing; the validator checks that extension
+    }
     if (system.isEmpty() || code.isEmpty()) {
       findings.add(finding(input, path, "a coding without system or code"));
       return;
