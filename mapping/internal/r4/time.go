@@ -81,8 +81,12 @@ func offsetText(minutes int) string {
 }
 
 // DateTimeAt is a FHIR dateTime of an instant to the second, with the offset
-// of t's location; for instants computed, not recorded.
+// of t's location; for instants computed, not recorded. A year has four digits
+// in FHIR: where a computed one has more, the value is absent, with the reason.
 func DateTimeAt(t time.Time) *dpb.DateTime {
+	if t.Year() > lastYear {
+		return AbsentDateTime("unsupported")
+	}
 	_, seconds := t.Zone()
 	zone := offsetText(seconds / 60)
 	if t.Location() == time.UTC {
@@ -91,8 +95,16 @@ func DateTimeAt(t time.Time) *dpb.DateTime {
 	return &dpb.DateTime{ValueUs: t.Truncate(time.Second).UnixMicro(), Timezone: zone, Precision: dpb.DateTime_SECOND}
 }
 
-// DateTimeDay is a FHIR dateTime of the calendar day of t in its location.
+// lastYear is the greatest year that a FHIR date can have (R4
+// datatypes.html#date).
+const lastYear = 9999
+
+// DateTimeDay is a FHIR dateTime of the calendar day of t in its location, as
+// DateTimeAt is of its instant.
 func DateTimeDay(t time.Time) *dpb.DateTime {
+	if t.Year() > lastYear {
+		return AbsentDateTime("unsupported")
+	}
 	return dateOnly(t.Year(), int(t.Month()), t.Day(), dpb.DateTime_DAY)
 }
 
