@@ -236,12 +236,3 @@ func eachPatient(t *testing.T, nth int, check func(t *testing.T, p *folded)) {
 		})
 	}
 }
-
-// resourceOf finds a resource of a result.
-func resourceOf(res mapping.Result, ref resource.Ref) (resource.Resource, bool) {
-	i := slices.IndexFunc(res.Resources, func(r resource.Resource) bool { return r.Ref() == ref })
-	if i < 0 {
-		return resource.Resource{}, false
-	}
-	return res.Resources[i], true
-}

@@ -157,7 +157,7 @@ var outside = []struct {
 	{"github.com/prometheus/", []string{"internal/meter", "internal/events/..."}, "counting stops at the meter"},
 	{"github.com/alecthomas/kong", []string{"bridge", "conformance/..."}, "commands are read in the programs"},
 	{"github.com/stretchr/testify", []string{"internal/store/storetest", "internal/receive/receivetest", "internal/golden", "internal/fault"}, "a test aid, not in the product"},
-	{"testing", []string{"conformance/...", "internal/store/storetest", "internal/receive/receivetest", "internal/golden", "internal/fault", "mapping/safety/safetytest"}, "a test aid, not in the product"},
+	{"testing", []string{"conformance/...", "internal/store/storetest", "internal/receive/receivetest", "internal/golden", "internal/fault", "internal/official", "mapping/safety/safetytest"}, "a test aid, not in the product"},
 }
 
 func TestOutsideModulesStopAtTheirAdapters(t *testing.T) {
