@@ -192,7 +192,7 @@ func TestNDJSONIsAnsweredLineByLine(t *testing.T) {
 		have = append(have, l{m["line"].(float64), m["status"].(float64), m["answer"]})
 	}
 	assert.Equal(t, []l{
-		{1, 201, "stored"}, {3, 400, "refused"}, {4, 201, "stored"}, {5, 403, nil}, {6, 400, "refused"}, {7, 200, "unchanged"},
+		{1, 201, "stored"}, {3, 400, "refused"}, {4, 201, "stored"}, {5, 403, "refused"}, {6, 400, "refused"}, {7, 200, "unchanged"},
 	}, have)
 	assert.Equal(t, 2, listed(d, "refused"))
 }
