@@ -80,7 +80,8 @@ func (b *builder) has(ref resource.Ref) bool {
 }
 
 // add marshals a finished resource proto and keeps it; msg must not be used
-// afterwards. What fails is kept as an error, and building goes on.
+// afterwards. What fails is kept as an error, and building goes on. Whether it
+// is R4 is checked before commit, with everything else (D5.10).
 func (b *builder) add(msg proto.Message) {
 	r, err := r4.Marshal(msg)
 	if err != nil {

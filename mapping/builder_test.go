@@ -140,7 +140,7 @@ func TestBuilderReportsWhatIsBuiltTwice(t *testing.T) {
 
 func TestBuilderKeepsGoingAfterAnError(t *testing.T) {
 	b := newBuilder(buildSettings(t), buildPatient).inCase("S-1", nil, nil)
-	b.add(&epb.Encounter{Id: r4.ID("e1")})
+	b.add(&epb.Encounter{})
 	b.organization()
 	out, caseOf, err := b.finish()
 	var e *r4.Error

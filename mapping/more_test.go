@@ -118,7 +118,11 @@ func TestMoreNeverClearsAnOverLimitFlag(t *testing.T) {
 	})
 	if !testing.Short() && sampled >= 500 {
 		for _, code := range overLimit {
-			assert.NotZero(t, raised[code], "no generated case raises %s", code)
+			// No set of the product has a ceiling of adrenaline that was read (D2.4);
+			// mapping/safety holds that flag to the same with a set of its tests.
+			if code != safety.AdrenalineOverLimit {
+				assert.NotZero(t, raised[code], "no generated case raises %s", code)
+			}
 		}
 	}
 }

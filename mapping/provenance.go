@@ -61,6 +61,9 @@ const sourceSystem = "urn:ietf:rfc:3986"
 // bridge that assembled the resources, and the hash of each source (D5.9). A
 // Provenance never changes; each commit has its own id.
 func MakeProvenance(s Settings, in ProvenanceInput) (resource.Resource, error) {
+	if len(in.Targets) == 0 {
+		return resource.Resource{}, fmt.Errorf("mapping: a Provenance without a target")
+	}
 	b := newBuilder(s, record.Identifier{})
 	text := r4.NewText("Where these resources come from").Row("Activity", string(in.Activity)).
 		Row("Recorded", in.Recorded.UTC().Format(resource.LastUpdatedLayout))

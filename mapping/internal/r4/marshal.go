@@ -53,11 +53,14 @@ var codec = sync.OnceValues(func() (*jsonformat.Marshaller, *jsonformat.Unmarsha
 	return m, u
 })
 
-// Marshal writes a resource proto, such as *procedure_go_proto.Procedure, once,
-// reads the bytes again with validation, and keeps them (D5.10): primitives,
-// required elements and reference targets are checked only in reading. msg must
-// not be used afterwards. Members stand in the order resourceType, id, meta,
-// then sorted; decimals keep their zeros. The error is an *Error.
+// Marshal writes a resource proto, such as *procedure_go_proto.Procedure, once
+// and keeps the bytes (D5.10). msg must not be used afterwards. Members stand in
+// the order resourceType, id, meta, then sorted; decimals keep their zeros. The
+// error is an *Error.
+//
+// Primitives, required elements and reference targets are checked only in
+// reading. The check before commit reads every resource again with Check, so
+// Marshal does not: it would take longer than all the rest of a fold.
 func Marshal(msg proto.Message) (resource.Resource, error) {
 	name := string(msg.ProtoReflect().Descriptor().Name())
 	m, _ := codec()
@@ -67,9 +70,6 @@ func Marshal(msg proto.Message) (resource.Resource, error) {
 	}
 	if b, err = resource.Ordered(b); err != nil {
 		return resource.Resource{}, &Error{Type: name, Detail: "not an object", cause: err}
-	}
-	if issues := Check(b); len(issues) > 0 {
-		return resource.Resource{}, &Error{Type: name, Path: issues[0].Path, Detail: issues[0].Text}
 	}
 	r, err := resource.FromJSON(b)
 	if err != nil {

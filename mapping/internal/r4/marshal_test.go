@@ -31,8 +31,8 @@ func TestMarshalOrdersMembersAndKeepsValues(t *testing.T) {
 }
 
 // D5.10: reference targets, required elements and primitives are checked only
-// when the bytes are read again. The error names place and rule, never a value.
-func TestD5_10_MarshalRefusesWhatReadingRefuses(t *testing.T) {
+// when the bytes are read again. The issue names place and rule, never a value.
+func TestD5_10_CheckFindsWhatMarshalWrites(t *testing.T) {
 	secret := "Zyxwv"
 	for _, c := range []struct {
 		name, path, detail string
@@ -46,18 +46,26 @@ func TestD5_10_MarshalRefusesWhatReadingRefuses(t *testing.T) {
 			minimalEncounter(func(e *epb.Encounter) { e.Id = ID(secret + "_") })},
 		{"enumeration left at zero", "Encounter", `missing required field "status"`,
 			minimalEncounter(func(e *epb.Encounter) { e.Status = &epb.Encounter_StatusCode{} })},
-		{"no id", "", "has no id", minimalEncounter(func(e *epb.Encounter) { e.Id = nil })},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			_, err := Marshal(c.msg)
-			var e *Error
-			require.ErrorAs(t, err, &e)
-			assert.Equal(t, "Encounter", e.Type)
-			assert.Equal(t, c.path, e.Path)
-			assert.Contains(t, e.Detail, c.detail)
-			assert.NotContains(t, e.Error(), secret)
+			r, err := Marshal(c.msg)
+			require.NoError(t, err)
+			issues := Check(r.JSON())
+			require.Len(t, issues, 1)
+			assert.Equal(t, c.path, issues[0].Path)
+			assert.Contains(t, issues[0].Text, c.detail)
+			assert.NotContains(t, issues[0].Text, secret)
 		})
 	}
+}
+
+// A resource without id is none. The error names the type, never a value.
+func TestMarshalRefusesWithoutID(t *testing.T) {
+	_, err := Marshal(minimalEncounter(func(e *epb.Encounter) { e.Id = nil }))
+	var e *Error
+	require.ErrorAs(t, err, &e)
+	assert.Equal(t, "Encounter", e.Type)
+	assert.Contains(t, e.Detail, "has no id")
 }
 
 func TestCheckNamesPlacesWithoutValues(t *testing.T) {
