@@ -87,13 +87,19 @@ func (c *caseFold) planTags() []*dpb.Coding {
 	return []*dpb.Coding{r4.ConceptCoding(c.s.Terms.Element("newer-record-held", c.s.Codes))}
 }
 
-// planPeriod runs from the sitting to what ended the plan.
+// planPeriod runs from the sitting to what ended the plan. Where one of the two
+// is known by its date alone both are given as dates, since a time and a date
+// of one day do not compare (per-1).
 func (c *caseFold) planPeriod() *dpb.Period {
-	start := c.when(sittingAt(c.sur))
-	if c.plan.Ended != nil && c.plan.Ended.At != nil {
-		return r4.Period(start, c.when(c.plan.Ended.At))
+	start := sittingAt(c.sur)
+	if c.plan.Ended == nil || c.plan.Ended.At == nil {
+		return r4.Period(c.when(start), nil)
 	}
-	return r4.Period(start, nil)
+	end := c.plan.Ended.At
+	if start != nil && start.HasTime() != end.HasTime() {
+		start, end = dayOf(start), dayOf(end)
+	}
+	return r4.Period(c.when(start), c.when(end))
 }
 
 func (c *caseFold) planReason() string {

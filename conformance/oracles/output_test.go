@@ -48,11 +48,10 @@ func TestOracleGoldens(t *testing.T) {
 }
 
 // TestOracleGenerated validates what is made of 200 generated cases. It takes
-// minutes, so it runs where it is asked for by NAILBRIDGE_ORACLE=1: .ci/run
-// does so in a step of its own.
+// minutes, so it runs where it is asked for by NAILBRIDGE_ORACLE=1.
 func TestOracleGenerated(t *testing.T) {
 	if os.Getenv("NAILBRIDGE_ORACLE") != "1" {
-		t.Skip("asked for by NAILBRIDGE_ORACLE=1; .ci/run has a step for it")
+		t.Skip("takes minutes; ask for it by NAILBRIDGE_ORACLE=1")
 	}
 	Require(t)
 	const cases = 200
