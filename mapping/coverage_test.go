@@ -18,6 +18,7 @@ import (
 
 	"nailbridge/mapping"
 	"nailbridge/mapping/record"
+	"nailbridge/mapping/resource"
 )
 
 // coverage is COVERAGE.md: what becomes of each place of the record format.
@@ -150,7 +151,7 @@ func foldLines(t testing.TB, lines [][]byte) (res mapping.Result, ok bool) {
 func (s *sweep) run(t *testing.T, base coverageBase, i int, first [][]byte) {
 	before, ok := foldLines(t, base.lines)
 	require.True(t, ok, "a base record is refused")
-	kind := valueAt(t, base.lines[i], "/kind")
+	kind, byBase := valueAt(t, base.lines[i], "/kind"), byRef(before)
 	for _, p := range record.Paths() {
 		if !p.Leaf() || belongsElsewhere(p.Path, kind) {
 			continue
@@ -159,7 +160,7 @@ func (s *sweep) run(t *testing.T, base coverageBase, i int, first [][]byte) {
 		if seenBefore(t, first, base, kind, p.Path, value) {
 			continue
 		}
-		outputs := map[string][]string{signature(before): {text(value, "")}}
+		outputs := map[string][]string{signature(byBase, before): {text(value, "")}}
 		for _, m := range mutations(p, value) {
 			line, ok := mutated(t, base.lines[i], p.Path, m)
 			if !ok {
@@ -171,7 +172,8 @@ func (s *sweep) run(t *testing.T, base coverageBase, i int, first [][]byte) {
 				continue
 			}
 			s.note(p.Path, effects(before, after))
-			outputs[signature(after)] = append(outputs[signature(after)], text(valueAt(t, line, p.Path), ""))
+			sig := signature(byBase, after)
+			outputs[sig] = append(outputs[sig], text(valueAt(t, line, p.Path), ""))
 		}
 		if p.Type == record.CodePath {
 			s.compare(p.Path, outputs)
@@ -270,11 +272,21 @@ func (s *sweep) compare(path string, outputs map[string][]string) {
 	}
 }
 
-// signature is all that a fold made, without narratives.
-func signature(res mapping.Result) string {
+// signature is all that a fold made, without narratives, told by how it differs
+// from the fold of the base.
+func signature(base map[resource.Ref]resource.Resource, res mapping.Result) string {
 	h := sha256.New()
 	for _, r := range res.Resources {
-		b, _ := json.Marshal([]any{r.Ref().String(), values(r, nil)})
+		h.Write([]byte(r.Ref().String()))
+		was, ok := base[r.Ref()]
+		if ok && bytes.Equal(was.JSON(), r.JSON()) {
+			continue
+		}
+		v := values(r, nil)
+		if ok && len(differ(values(was, nil), v)) == 0 {
+			continue // in the narrative only
+		}
+		b, _ := json.Marshal(v)
 		h.Write(b)
 	}
 	return string(h.Sum(nil))
