@@ -130,12 +130,54 @@ func TestD1_4_TheSetDecidesNeverTheOrder(t *testing.T) {
 		for _, a := range acks {
 			inOrder.acks = append(inOrder.acks, ackAt{len(p.in.Deliveries), a})
 		}
-		want := picture(t, inOrder.play(t, p.in))
+		final := inOrder.play(t, p.in)
+		checkAcknowledged(t, final, acks)
+		want := picture(t, final)
 		got := picture(t, shuffled(r, p.in, acks, last).play(t, p.in))
 		if d := differences(want, got); !assert.Empty(t, d) {
 			t.Logf("%s", strings.Join(d, "\n"))
 		}
 	})
+}
+
+// checkAcknowledged holds that a flag is acknowledged exactly when somebody
+// acknowledged it with the inputs that it has (D1.3).
+func checkAcknowledged(t *testing.T, res mapping.Result, acks []mapping.Acknowledgement) {
+	t.Helper()
+	for _, f := range res.Flags {
+		want := slices.ContainsFunc(acks, func(a mapping.Acknowledgement) bool { return a.Flag == f.ID && a.InputsHash == f.InputsHash })
+		assert.Equal(t, want, f.Acknowledged != nil, "%s of %s", f.Code, f.Case)
+	}
+}
+
+// D1.4, of a few patients with few deliveries: in every permutation.
+func TestD1_4_EveryPermutation(t *testing.T) {
+	left := 4
+	for _, p := range foldedWorld() {
+		if n := len(p.in.Deliveries); n < 3 || n > 4 || left == 0 {
+			continue
+		}
+		left--
+		last := latest(p.in).AddDate(0, 3, 0)
+		want := picture(t, arrivals{deliveries: p.in.Deliveries, last: last}.play(t, p.in))
+		permute(p.in.Deliveries, func(ds []mapping.Delivery) {
+			got := picture(t, arrivals{deliveries: append(ds, ds[0]), last: last}.play(t, p.in))
+			require.Empty(t, differences(want, got), p.in.Patient.Value)
+		})
+	}
+	assert.Zero(t, left, "patients with three or four deliveries are wanting")
+}
+
+// permute calls f with each order of the list, each in memory of its own.
+func permute[T any](list []T, f func([]T)) {
+	if len(list) == 0 {
+		f(nil)
+		return
+	}
+	for i := range list {
+		rest := slices.Delete(slices.Clone(list), i, i+1)
+		permute(rest, func(tail []T) { f(append([]T{list[i]}, tail...)) })
+	}
 }
 
 // shuffled permutes deliveries with repeats, and strews ticks and
@@ -211,6 +253,38 @@ func TestD4_2_NoCaseGoesUnwatched(t *testing.T) {
 			})
 			assert.NotEqual(t, open, flagged, "case %s: open activity %v, flag %v", c.Surgery, open, flagged)
 		}
+		for _, id := range doneOnce(p.in) {
+			published := slices.ContainsFunc(res.Sources, func(s mapping.Source) bool { return s.Record == id })
+			planned := slices.ContainsFunc(res.Cases, func(c mapping.Case) bool { return c.Surgery == id })
+			assert.Equal(t, published, planned, "a surgery done has a plan, and only if it counts: %s", id)
+		}
+	})
+}
+
+// doneOnce are the surgeries of a patient of which one content was ever sent, a
+// final one that says the surgery was done: they must have a plan.
+func doneOnce(in mapping.PatientFold) []string {
+	sent := map[string]int{}
+	for _, d := range in.Deliveries {
+		sent[d.Record.Record]++
+	}
+	var out []string
+	for _, d := range in.Deliveries {
+		if r := d.Record; r.Surgery != nil && sent[r.Record] == 1 && r.Status == "final" && r.Surgery.Outcome == "done" && anyDone(r.Surgery) {
+			out = append(out, r.Record)
+		}
+	}
+	return out
+}
+
+// anyDone reports a border, or a toe without borders, that is not said to have
+// been left undone.
+func anyDone(s *record.Surgery) bool {
+	if len(s.Toes) == 0 {
+		return true
+	}
+	return slices.ContainsFunc(s.Toes, func(t record.Toe) bool {
+		return len(t.Borders) == 0 || slices.ContainsFunc(t.Borders, func(b record.Border) bool { return b.Outcome == "" || b.Outcome == "done" })
 	})
 }
 
