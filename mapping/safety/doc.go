@@ -15,8 +15,9 @@
 //
 // A Formulary is one regulator's or guideline's set, in one file. There is no
 // default set: without one the record is flagged no-ceiling-chosen and only
-// masses in mg are given. The product's own files hold only figures read in
-// the cited text (tag "read"); a clinic's own file may also hold "local" ones.
+// masses in mg are given. The product's own files hold regulators' sets alone, and
+// only figures read in the cited text (tag "read"); a clinic's own file may hold
+// a guideline, and "local" figures.
 //
 // # Levels (D2.4)
 //
