@@ -4,11 +4,9 @@
 package config
 
 import (
-	"bytes"
-	"encoding/json"
+	"cmp"
 	"errors"
 	"fmt"
-	"io"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -78,18 +76,23 @@ func Read(path string) (File, error) {
 	return f.resolve(filepath.Dir(path)), nil
 }
 
-// Parse reads and checks settings; the error names every fault.
+// Parse reads and checks settings; the error names every fault. They are read
+// as strictly as a record: encoding/json would take "ShareUnstated" for
+// shareUnstated, and let the last of two formularies win.
 func Parse(b []byte) (File, error) {
 	var f File
-	d := json.NewDecoder(bytes.NewReader(b))
-	d.DisallowUnknownFields()
-	if err := d.Decode(&f); err != nil {
-		return f, fmt.Errorf("settings: %w", err)
+	var errs []error
+	for _, x := range record.DecodeStrict(b, &f) {
+		text := x.Text
+		if x.Code == "null-value" || x.Code == "empty-value" {
+			text = "it is empty; leave it out"
+		}
+		errs = append(errs, fmt.Errorf("settings: %s: %s", cmp.Or(x.Pointer, "/"), text))
 	}
-	if _, err := d.Token(); !errors.Is(err, io.EOF) {
-		return f, errors.New("settings: something follows the JSON object")
+	if len(errs) > 0 && f == (File{}) {
+		return f, errors.Join(errs...) // nothing could be read that could be checked
 	}
-	return f, f.check()
+	return f, errors.Join(append(errs, f.check())...)
 }
 
 // resolve takes the path of a formulary file as relative to the settings file.

@@ -70,6 +70,31 @@ func TestEveryFaultIsNamed(t *testing.T) {
 	}
 }
 
+// Settings are read as strictly as a record: a member in the wrong case, given
+// twice or empty is an error with its place, where encoding/json would share
+// patients, or choose a set of limits, that the file does not name.
+func TestSettingsAreReadStrictly(t *testing.T) {
+	with := func(more string) string { return strings.Replace(least, "{", "{"+more+",", 1) }
+	for more, want := range map[string]string{
+		`"ShareUnstated":"a basis"`:                         "/ShareUnstated: a member differs from a known one only by case",
+		`"formulary":"ie-smpc","formulary":"us-label"`:      "/formulary: a member occurs more than once",
+		`"formulary":"ie-smpc","\u0066ormulary":"us-label"`: "/formulary: a member occurs more than once",
+		`"formularies":"ie-smpc"`:                           "/formularies: a member that",
+		`"hcpcs":"true"`:                                    "/hcpcs: true or false is wanted",
+		`"snomedCt":null`:                                   "/snomedCt: it is empty",
+		`"shareUnstated":" "`:                               "/shareUnstated: it is empty",
+	} {
+		_, err := config.Parse([]byte(with(more)))
+		assert.ErrorContains(t, err, want, more)
+	}
+	_, err := config.Parse([]byte(strings.Replace(least, `"name"`, `"Name"`, 1)))
+	assert.ErrorContains(t, err, "/clinic/Name", "at any depth")
+	_, err = config.Parse([]byte(least + `{"hcpcs":true}`))
+	assert.ErrorContains(t, err, "something follows the value")
+	_, err = config.Parse([]byte(with(`"formulary":"ie-smpc","hcpcs":true`)))
+	assert.NoError(t, err, "twin: each once, as named")
+}
+
 // A formulary is a set of the product by name, or a file beside the settings.
 func TestFormularyByNameOrFile(t *testing.T) {
 	dir := t.TempDir()
@@ -129,4 +154,58 @@ func TestD1_7_NamespaceIsMadeOnceAndKept(t *testing.T) {
 		require.NoError(t, err)
 		assert.Equal(t, text, string(b))
 	}
+}
+
+// D1.7: a folder with the demo's guessable ids takes no real record, and a real
+// one no invented record.
+func TestD1_7_TheDemosFolderIsNoOther(t *testing.T) {
+	demo, clinic := t.TempDir(), t.TempDir()
+	require.NoError(t, config.EnsureDemo(demo))
+	require.NoError(t, config.EnsureDemo(demo), "again")
+	id, err := config.ReadNamespace(filepath.Join(demo, config.NamespaceFile))
+	require.NoError(t, err)
+	assert.Equal(t, config.DemoNamespace, id)
+	_, err = config.EnsureNamespace(demo, nil)
+	assert.ErrorIs(t, err, config.ErrDemo)
+
+	_, err = config.EnsureNamespace(clinic, nil)
+	require.NoError(t, err)
+	assert.Error(t, config.EnsureDemo(clinic))
+
+	used := t.TempDir()
+	require.NoError(t, os.WriteFile(filepath.Join(used, "nailbridge.db"), nil, 0o600))
+	assert.ErrorContains(t, config.EnsureDemo(used), "in use", "its namespace was lost")
+}
+
+// D1.7: a start that was killed before the namespace was whole is no loss.
+func TestD1_7_ANamespaceIsWrittenWhole(t *testing.T) {
+	dir := t.TempDir()
+	for _, name := range []string{config.NamespaceFile + ".part", config.LockFile, "lost+found"} {
+		require.NoError(t, os.WriteFile(filepath.Join(dir, name), nil, 0o600))
+	}
+	id, err := config.EnsureNamespace(dir, nil)
+	require.NoError(t, err)
+	again, err := config.EnsureNamespace(dir, nil)
+	require.NoError(t, err)
+	assert.Equal(t, id, again)
+	assert.NoFileExists(t, filepath.Join(dir, config.NamespaceFile+".part"))
+}
+
+// One process at a time uses a data folder; the next may when it is done.
+func TestADataFolderIsForOneProcess(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "data")
+	release, err := config.Lock(dir)
+	require.NoError(t, err)
+	_, err = config.Lock(dir)
+	assert.ErrorIs(t, err, config.ErrInUse)
+	assert.ErrorContains(t, err, dir, "it names the folder")
+	other, err := config.Lock(t.TempDir())
+	require.NoError(t, err, "another folder is free")
+	require.NoError(t, other())
+	require.NoError(t, release())
+	release, err = config.Lock(dir)
+	require.NoError(t, err)
+	require.NoError(t, release())
+	_, err = config.EnsureNamespace(dir, nil)
+	assert.NoError(t, err, "a lock does not make the folder one in use")
 }

@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/google/uuid"
@@ -31,33 +32,73 @@ func ReadNamespace(path string) (uuid.UUID, error) {
 	return id, nil
 }
 
+// ErrDemo: the data folder is the demo's. Its ids can be guessed, so no real
+// record may be taken into it.
+var ErrDemo = errors.New("the data folder is the demo's: its ids can be guessed, and are never for real patients (D1.7)")
+
 // EnsureNamespace reads the namespace of a data folder, or makes one from
-// random and keeps it there, readable by its owner only.
+// random and keeps it there, readable by its owner only. The folder is locked
+// by its caller.
 func EnsureNamespace(dir string, random io.Reader) (uuid.UUID, error) {
+	if random == nil {
+		random = rand.Reader
+	}
+	id, err := namespaceOf(dir, func() (uuid.UUID, error) { return uuid.NewRandomFromReader(random) })
+	if err == nil && id == DemoNamespace {
+		return uuid.Nil, fmt.Errorf("%s: %w", dir, ErrDemo)
+	}
+	return id, err
+}
+
+// EnsureDemo makes a data folder the demo's. It refuses one with another
+// namespace: invented patients do not belong among real ones.
+func EnsureDemo(dir string) error {
+	id, err := namespaceOf(dir, func() (uuid.UUID, error) { return DemoNamespace, nil })
+	if err == nil && id != DemoNamespace {
+		return fmt.Errorf("%s: the data folder is not the demo's", dir)
+	}
+	return err
+}
+
+// namespaceOf reads the namespace of a data folder, or makes it in a new one.
+func namespaceOf(dir string, newID func() (uuid.UUID, error)) (uuid.UUID, error) {
 	path := filepath.Join(dir, NamespaceFile)
 	id, err := ReadNamespace(path)
 	if err == nil || !errors.Is(err, fs.ErrNotExist) {
 		return id, err
 	}
-	if others, err := os.ReadDir(dir); err == nil && len(others) > 0 {
+	part := path + ".part"
+	if used, err := inUse(dir, filepath.Base(part)); err != nil {
+		return uuid.Nil, err
+	} else if used {
 		return uuid.Nil, fmt.Errorf("%s: the namespace of ids is missing from a data folder in use; put it back from the backup", path)
 	}
-	if random == nil {
-		random = rand.Reader
-	}
-	id, err = uuid.NewRandomFromReader(random)
-	if err != nil {
+	if id, err = newID(); err != nil {
 		return uuid.Nil, err
 	}
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return uuid.Nil, err
 	}
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	// Whole or not at all: half a file would keep the folder from ever starting.
+	f, err := os.OpenFile(part, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
 	if err != nil {
 		return uuid.Nil, err
 	}
-	if _, err := f.WriteString(id.String() + "\n"); err != nil {
-		return uuid.Nil, errors.Join(err, f.Close())
+	_, err = f.WriteString(id.String() + "\n")
+	if err := errors.Join(err, f.Sync(), f.Close()); err != nil {
+		return uuid.Nil, err
 	}
-	return id, errors.Join(f.Sync(), f.Close())
+	return id, os.Rename(part, path)
+}
+
+// inUse reports that a folder holds more than what a start leaves there before
+// it has a namespace, and what a new disk has.
+func inUse(dir, part string) (bool, error) {
+	entries, err := os.ReadDir(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return false, nil
+	}
+	return slices.ContainsFunc(entries, func(e fs.DirEntry) bool {
+		return !slices.Contains([]string{LockFile, part, "lost+found"}, e.Name())
+	}), err
 }

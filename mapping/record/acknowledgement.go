@@ -4,8 +4,6 @@ import (
 	"reflect"
 	"slices"
 	"sync"
-
-	"nailbridge/mapping/internal/rawjson"
 )
 
 // Acknowledgement is a named person's answer to a flag, as sent (D1.3).
@@ -25,16 +23,10 @@ var acknowledgementRoot = sync.OnceValue(func() *shape {
 // read: nothing is lost by that, since the person is still there to send it
 // again. The findings name every fault with its place.
 func DecodeAcknowledgement(b []byte) (a Acknowledgement, findings []Finding, ok bool) {
-	tree, fault := rawjson.Parse(b)
-	d := decoder{seen: map[string]bool{}}
-	if fault != nil {
-		d.add(Refusal, fault.Code, "", fault.Text)
+	d, ok := strictly(b, acknowledgementRoot(), reflect.ValueOf(&a).Elem())
+	if !ok {
 		return a, d.findings, false
 	}
-	for _, ptr := range tree.Duplicates() {
-		d.add(Refusal, "duplicate-member", ptr, "a member occurs more than once in one object")
-	}
-	d.value(tree, acknowledgementRoot(), reflect.ValueOf(&a).Elem(), "")
 	d.findings = slices.DeleteFunc(d.findings, func(f Finding) bool { return f.Severity == Info })
 	for i := range d.findings {
 		d.findings[i].Severity, d.findings[i].Rule = Refusal, "D1.3"

@@ -1,0 +1,35 @@
+package record
+
+import (
+	"reflect"
+
+	"nailbridge/mapping/internal/rawjson"
+)
+
+// DecodeStrict reads JSON into the struct that into points to, for what is no
+// record but must not be misread either, such as settings: member names as in
+// the json tags, their case included, each at most once, and nothing after the
+// value. The struct may hold strings, truth values, and structs and lists of
+// them. Everything noticed is found at once, with its place; nothing noticed
+// means that all of it was read as sent.
+func DecodeStrict(b []byte, into any) []Finding {
+	v := reflect.ValueOf(into).Elem()
+	d, _ := strictly(b, newShape(&shape{typ: v.Type()}), v)
+	return d.findings
+}
+
+// strictly reads a value that is no record; ok is false when the bytes are no
+// JSON, and nothing was read.
+func strictly(b []byte, s *shape, v reflect.Value) (d decoder, ok bool) {
+	d.seen = map[string]bool{}
+	tree, fault := rawjson.Parse(b)
+	if fault != nil {
+		d.add(Refusal, fault.Code, "", fault.Text)
+		return d, false
+	}
+	for _, ptr := range tree.Duplicates() {
+		d.add(Refusal, "duplicate-member", ptr, "a member occurs more than once in one object")
+	}
+	d.value(tree, s, v, "")
+	return d, true
+}
