@@ -35,7 +35,7 @@ func (h *hub) history(r *request, typ, id string) error {
 	if isArtifact(typ) {
 		return faultf(http.StatusNotFound, "not-supported", "no history is kept of this type")
 	}
-	t := token{Walk: walkHistory, Type: typ, ID: id}
+	t := token{Walk: walkHistory, Type: typ, ID: id, Scope: h.scopeName(r)}
 	page, err := r.one(pageParam)
 	if err != nil {
 		return err
@@ -65,7 +65,7 @@ func (h *hub) history(r *request, typ, id string) error {
 
 func (h *hub) answerHistory(r *request, q store.HistoryQuery, used []searchparam.Pair, t token, page string) error {
 	var p store.Page
-	err := h.view(r.c.Request.Context(), q.Type, func(rd store.Reader) error {
+	err := h.view(r.c.Request.Context(), q.Type, func(rd store.Published) error {
 		var err error
 		p, err = rd.History(q)
 		return err

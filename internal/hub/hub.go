@@ -11,6 +11,7 @@
 package hub
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -50,6 +51,9 @@ type Options struct {
 	// CapabilityStatement, and lastUpdated of a static artifact that has no
 	// date of its own. Zero is the time of New.
 	Released time.Time
+	// Scope gives the clinics whose resources exist for the client of a
+	// request; nil is everything.
+	Scope func(context.Context) store.Scope
 	// Clock is the clock of durations in the log; nil is time.Now.
 	Clock func() time.Time
 	// Log gets one line for each request; nil logs nothing.
@@ -65,6 +69,7 @@ type hub struct {
 	base       string
 	index      searchparam.Index
 	statics    *statics
+	scope      func(context.Context) store.Scope
 	seal       sealer
 	capability document
 	clock      func() time.Time
@@ -98,8 +103,12 @@ func newHub(o Options) (*hub, error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.NewTextHandler(io.Discard, nil))
 	}
+	if o.Scope == nil {
+		o.Scope = func(context.Context) store.Scope { return store.Everything }
+	}
 	h := &hub{
 		store: o.Store,
+		scope: o.Scope,
 		base:  o.BaseURL,
 		index: searchparam.Index{Base: o.BaseURL, Zone: o.Zone},
 		clock: o.Clock,

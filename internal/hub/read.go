@@ -31,7 +31,7 @@ func (h *hub) metadata(r *request) error {
 
 // read answers the current version (http.html#read).
 func (h *hub) read(r *request) error {
-	return h.readVersion(r, func(rd store.Reader, ref resource.Ref) (store.Version, error) { return rd.Read(ref) })
+	return h.readVersion(r, func(rd store.Published, ref resource.Ref) (store.Version, error) { return rd.Read(ref) })
 }
 
 // vread answers one version (http.html#vread).
@@ -40,10 +40,10 @@ func (h *hub) vread(r *request) error {
 	if !idPattern.MatchString(version) {
 		return store.ErrNotFound
 	}
-	return h.readVersion(r, func(rd store.Reader, ref resource.Ref) (store.Version, error) { return rd.VRead(ref, version) })
+	return h.readVersion(r, func(rd store.Published, ref resource.Ref) (store.Version, error) { return rd.VRead(ref, version) })
 }
 
-func (h *hub) readVersion(r *request, get func(store.Reader, resource.Ref) (store.Version, error)) error {
+func (h *hub) readVersion(r *request, get func(store.Published, resource.Ref) (store.Version, error)) error {
 	ref, err := r.ref()
 	if err != nil {
 		return err
@@ -52,7 +52,7 @@ func (h *hub) readVersion(r *request, get func(store.Reader, resource.Ref) (stor
 		return err
 	}
 	var v store.Version
-	err = h.view(r.c.Request.Context(), ref.Type, func(rd store.Reader) error {
+	err = h.view(r.c.Request.Context(), ref.Type, func(rd store.Published) error {
 		v, err = get(rd, ref)
 		return err
 	})
@@ -83,13 +83,13 @@ func (r *request) ref() (resource.Ref, error) {
 	return ref, nil
 }
 
-// view runs fn on a snapshot of the store, or on the static artifacts for
-// their types.
-func (h *hub) view(ctx context.Context, typ string, fn func(store.Reader) error) error {
+// view runs fn on what the client may see of a snapshot of the store, or on
+// the static artifacts for their types.
+func (h *hub) view(ctx context.Context, typ string, fn func(store.Published) error) error {
 	if isArtifact(typ) {
 		return fn(h.statics)
 	}
-	return h.store.View(ctx, fn)
+	return h.store.View(ctx, func(rd store.Reader) error { return fn(rd.Within(h.scope(ctx))) })
 }
 
 func httpDate(t time.Time) string { return t.UTC().Format(http.TimeFormat) }

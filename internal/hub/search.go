@@ -48,7 +48,7 @@ func (h *hub) search(r *request) error {
 	if err != nil {
 		return err
 	}
-	return h.answerSearch(r, cr, token{Walk: walkSearch, Type: typ, Query: searchparam.EncodeQuery(cr.used)}, "")
+	return h.answerSearch(r, cr, token{Walk: walkSearch, Type: typ, Query: searchparam.EncodeQuery(cr.used), Scope: h.scopeName(r)}, "")
 }
 
 // searchPage answers a page named by a token. The criteria come from the
@@ -69,6 +69,15 @@ func (h *hub) searchPage(r *request, typ, page string) error {
 	return h.answerSearch(r, cr, t, page)
 }
 
+// scopeName tells one scope from another; "" is everything.
+func (h *hub) scopeName(r *request) string {
+	s := h.scope(r.c.Request.Context())
+	if s.Everything {
+		return ""
+	}
+	return string(mustJSON(slices.Sorted(slices.Values(s.Clinics))))
+}
+
 // open reads the token of a page and checks that it belongs to this walk.
 func (h *hub) open(r *request, page, walk, typ, id string) (token, error) {
 	t, err := h.seal.open(page)
@@ -78,7 +87,7 @@ func (h *hub) open(r *request, page, walk, typ, id string) (token, error) {
 	rest := slices.DeleteFunc(slices.Clone(r.pairs), func(p searchparam.Pair) bool {
 		return p.Name == pageParam || isForm(p)
 	})
-	if t.Walk != walk || t.Type != typ || t.ID != id || len(rest) > 0 && searchparam.EncodeQuery(rest) != t.Query {
+	if t.Walk != walk || t.Type != typ || t.ID != id || t.Scope != h.scopeName(r) || len(rest) > 0 && searchparam.EncodeQuery(rest) != t.Query {
 		return token{}, faultf(http.StatusBadRequest, "invalid", "this page link belongs to another request")
 	}
 	return t, nil
@@ -96,7 +105,7 @@ func (h *hub) answerSearch(r *request, cr criteria, t token, pageText string) er
 		q.After = t.key()
 	}
 	var p store.Page
-	err := h.view(r.c.Request.Context(), cr.typ, func(rd store.Reader) error {
+	err := h.view(r.c.Request.Context(), cr.typ, func(rd store.Published) error {
 		var err error
 		p, err = rd.Search(q)
 		return err

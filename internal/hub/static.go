@@ -15,10 +15,10 @@ import (
 
 // statics holds the artifacts that resources point to. They come with the
 // program and never change while it runs; their version id is a hash of their
-// content, so that it changes exactly when they do. Only the methods of
-// store.Reader that the hub side has are there.
+// content, so that it changes exactly when they do. They are of no clinic, and
+// have no history.
 type statics struct {
-	store.Reader
+	store.Published
 	epoch string
 	all   []artifact // by type and id
 }

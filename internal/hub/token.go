@@ -24,6 +24,7 @@ type token struct {
 	Type     string `json:"t,omitempty"`
 	ID       string `json:"i,omitempty"` // history of one resource
 	Query    string `json:"q,omitempty"` // the client's criteria as used
+	Scope    string `json:"c,omitempty"` // of the client: nobody else reads its criteria in a self link
 	Epoch    string `json:"e"`
 	UpTo     int64  `json:"u"`
 	Seq      int64  `json:"s"`

@@ -200,16 +200,35 @@ type Event struct {
 	JSON []byte
 }
 
+// Scope is the clinics whose resources exist for a reader. The zero Scope is
+// none of them.
+type Scope struct {
+	Everything bool
+	Clinics    []string
+}
+
+// Everything is the scope of the program itself, and of a hub where no access
+// is configured.
+var Everything = Scope{Everything: true}
+
+// Published is what a hub may see of a snapshot: what is published, within a
+// scope. What is outside it never was: ErrNotFound, in no page and no total.
+type Published interface {
+	Read(ref resource.Ref) (Version, error)
+	VRead(ref resource.Ref, versionID string) (Version, error)
+	Search(q Query) (Page, error)
+	History(q HistoryQuery) (Page, error)
+}
+
 // Reader reads a snapshot.
 type Reader interface {
 	// Head is the last commit seen by this snapshot.
 	Head() Stamp
 
-	// Hub side: only what is published.
-	Read(ref resource.Ref) (Version, error)
-	VRead(ref resource.Ref, versionID string) (Version, error)
-	Search(q Query) (Page, error)
-	History(q HistoryQuery) (Page, error)
+	// Hub side: Published itself sees everything.
+	Published
+	// Within gives what is published of the clinics of a scope.
+	Within(Scope) Published
 
 	// Clinic side.
 	Deliveries(clinic, record string) ([]Delivery, error)

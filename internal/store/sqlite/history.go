@@ -12,7 +12,7 @@ import (
 // History answers one page of the versions committed under q.UpTo, newest
 // first, hidden ones left out. The history of one resource is ErrNotFound
 // when there never was one.
-func (s *snapshot) History(q store.HistoryQuery) (store.Page, error) {
+func (s published) History(q store.HistoryQuery) (store.Page, error) {
 	page := store.Page{Epoch: s.head.Epoch}
 	if err := s.enter("history"); err != nil {
 		return page, err
@@ -31,6 +31,7 @@ func (s *snapshot) History(q store.HistoryQuery) (store.Page, error) {
 	if err != nil {
 		return page, err
 	}
+	p = s.restrict(p)
 	if !q.NoTotal {
 		c := p.statement("count(*)")
 		if _, err := s.one("history", c.sql, c.args, &page.Total); err != nil {
@@ -43,10 +44,12 @@ func (s *snapshot) History(q store.HistoryQuery) (store.Page, error) {
 	return page, s.fill("history", &page, p.historyPage(q), q.Count)
 }
 
-// known is ErrNotFound for a resource that never had a version.
-func (s *snapshot) known(ref resource.Ref) error {
+// known is ErrNotFound for a resource that never had a version in the scope.
+func (s published) known(ref resource.Ref) error {
 	var n int
-	found, err := s.one("history", `SELECT 1 FROM resource WHERE type = ? AND id = ?`, []any{ref.Type, ref.ID}, &n)
+	within := s.within("clinic")
+	found, err := s.one("history", `SELECT 1 FROM resource WHERE type = ? AND id = ? AND `+within.sql,
+		append([]any{ref.Type, ref.ID}, within.args...), &n)
 	if err == nil && !found {
 		return store.ErrNotFound
 	}

@@ -36,25 +36,28 @@ func versionID(epoch string, number int64) string { return fmt.Sprintf("%s-%d", 
 
 // Read gives the current version: ErrGone when deleted, ErrNotFound when
 // there never was one.
-func (s *snapshot) Read(ref resource.Ref) (store.Version, error) {
+func (s published) Read(ref resource.Ref) (store.Version, error) {
 	if err := s.enter("read"); err != nil {
 		return store.Version{}, err
 	}
+	within := s.within("r.clinic")
 	v, err := scanVersion(s.conn.QueryRowContext(s.ctx, `
 		SELECT `+versionColumns+` FROM resource r JOIN version v ON v.vid = r.current
-		WHERE r.type = ? AND r.id = ?`, ref.Type, ref.ID))
+		WHERE r.type = ? AND r.id = ? AND `+within.sql, append([]any{ref.Type, ref.ID}, within.args...)...))
 	return s.shown("read", v, v.Deleted, err)
 }
 
 // VRead gives one version: ErrGone when it is hidden or a DELETE entry.
-func (s *snapshot) VRead(ref resource.Ref, id string) (store.Version, error) {
+func (s published) VRead(ref resource.Ref, id string) (store.Version, error) {
 	if err := s.enter("vread"); err != nil {
 		return store.Version{}, err
 	}
 	var hidden bool
+	within := s.within("r.clinic")
 	v, err := scanVersion(s.conn.QueryRowContext(s.ctx, `
 		SELECT `+versionColumns+`, v.hidden FROM resource r JOIN version v ON v.rid = r.rid
-		WHERE r.type = ? AND r.id = ? AND v.epoch || '-' || v.number = ?`, ref.Type, ref.ID, id), &hidden)
+		WHERE r.type = ? AND r.id = ? AND v.epoch || '-' || v.number = ? AND `+within.sql,
+		append([]any{ref.Type, ref.ID, id}, within.args...)...), &hidden)
 	return s.shown("vread", v, v.Deleted || hidden, err)
 }
 

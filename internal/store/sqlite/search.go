@@ -25,7 +25,7 @@ type plan struct {
 }
 
 // Search answers one page of a search by the state under q.UpTo.
-func (s *snapshot) Search(q store.Query) (store.Page, error) {
+func (s published) Search(q store.Query) (store.Page, error) {
 	page := store.Page{Epoch: s.head.Epoch}
 	if err := s.enter("search"); err != nil {
 		return page, err
@@ -39,6 +39,7 @@ func (s *snapshot) Search(q store.Query) (store.Page, error) {
 	if err != nil {
 		return page, err
 	}
+	p = s.restrict(p)
 	if !q.NoTotal {
 		c := p.statement("count(*)")
 		if _, err := s.one("search", c.sql, c.args, &page.Total); err != nil {

@@ -37,6 +37,7 @@ func Run(t *testing.T, open Factory) {
 func RunSearches(t *testing.T, open Factory) {
 	runGroup(t, open, "Search", searchTests)
 	runGroup(t, open, "History", historyTests)
+	runGroup(t, open, "Scope", scopeTests)
 	t.Run("Model", func(t *testing.T) { runModel(t, open) })
 }
 
