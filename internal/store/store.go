@@ -231,6 +231,13 @@ type Reader interface {
 	Within(Scope) Published
 
 	// Clinic side.
+	// Clinics gives the clinics of which anything is stored, by name.
+	Clinics() ([]string, error)
+	// Owners gives every patient of a clinic whom a delivery names or who has a
+	// resource, by key.
+	Owners(clinic string) ([]Owner, error)
+	// Mark gives what SetMark set; "" when nothing was.
+	Mark(clinic, name string) (string, error)
 	Deliveries(clinic, record string) ([]Delivery, error)
 	// DeliveriesOf gives all deliveries of every record id of the clinic of
 	// which some delivery named the patient, of the surgeries that such a
@@ -289,4 +296,9 @@ type Writer interface {
 	// same source made before.
 	ReplaceStaff(clinic, source string, statements []Statement) error
 	PutEvent(kind string, json []byte) error
+	// SetMark keeps a value under a name, in place of the one before.
+	SetMark(clinic, name, value string) error
+	// Reindex gives every version of the owner that a hub can read, old ones
+	// too, index rows made anew.
+	Reindex(o Owner, index func(resource.Resource) []searchparam.Row) error
 }

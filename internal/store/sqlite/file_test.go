@@ -126,6 +126,40 @@ func TestAFileOfALaterReleaseIsLeftAlone(t *testing.T) {
 	assert.ErrorIs(t, err, sqlite.ErrNewer)
 }
 
+// A store opened to be read sees what another commits meanwhile, and neither
+// makes, changes nor keeps from being written anything.
+func TestReadOnlyBesideAWriter(t *testing.T) {
+	dir := t.TempDir()
+	_, err := sqlite.Open(t.Context(), sqlite.Options{Dir: dir, ReadOnly: true})
+	assert.ErrorIs(t, err, fs.ErrNotExist)
+	entries, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	assert.Empty(t, entries, "nothing is made")
+
+	w := open(t, sqlite.Options{Dir: dir})
+	_, err = put(t, w, "a", "one")
+	require.NoError(t, err)
+	r := open(t, sqlite.Options{Dir: dir, ReadOnly: true})
+	require.NoError(t, r.View(t.Context(), func(store.Reader) error {
+		_, err = put(t, w, "a", "two")
+		return err
+	}))
+	assert.Equal(t, state(t, w), state(t, r))
+	_, err = put(t, r, "a", "three")
+	assert.ErrorIs(t, err, store.ErrUnavailable)
+	_, err = put(t, w, "a", "three")
+	assert.NoError(t, err)
+
+	_, err = w.Writer().ExecContext(t.Context(), `DELETE FROM goose_db_version WHERE version_id > 1`)
+	require.NoError(t, err)
+	_, err = sqlite.Open(t.Context(), sqlite.Options{Dir: dir, ReadOnly: true})
+	assert.ErrorIs(t, err, sqlite.ErrOlder)
+	_, err = w.Writer().ExecContext(t.Context(), `INSERT INTO goose_db_version (version_id, is_applied) VALUES (9999, 1)`)
+	require.NoError(t, err)
+	_, err = sqlite.Open(t.Context(), sqlite.Options{Dir: dir, ReadOnly: true})
+	assert.ErrorIs(t, err, sqlite.ErrNewer)
+}
+
 func TestD8_3_EpochIsGivenAtCreation(t *testing.T) {
 	d := open(t, sqlite.Options{NewEpoch: func() string { return "abcd1234" }})
 	v, err := put(t, d, "a", "one")

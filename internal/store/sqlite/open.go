@@ -38,6 +38,9 @@ var migrations embed.FS
 // ErrNewer is a data file written by a later release: it is left untouched.
 var ErrNewer = errors.New("data file was written by a newer release")
 
+// ErrOlder is a data file of an earlier release, opened to be read only.
+var ErrOlder = errors.New("data file was written by an older release: serve brings it up to date when it starts")
+
 // Options say where the data are and how a store behaves.
 type Options struct {
 	// Dir holds the data file and belongs to the store: it is made, or its
@@ -46,6 +49,9 @@ type Options struct {
 	// NewEpoch gives the epoch of a new file: short, unique, of the letters
 	// an id may have (R4 datatypes.html#id). nil: 8 random hex digits.
 	NewEpoch func() string
+	// ReadOnly opens a file that is there to be read, beside whoever writes it:
+	// nothing is made, brought up to date or written.
+	ReadOnly bool
 	// Busy is the wait for a lock held by another process. 0: five seconds.
 	Busy time.Duration
 	// Fault, if set, is called with the name of each operation before it
@@ -72,6 +78,13 @@ var _ store.Store = (*DB)(nil)
 // they are missing. It fails rather than work with a connection that does not
 // have the settings asked for.
 func Open(ctx context.Context, o Options) (*DB, error) {
+	if o.ReadOnly {
+		path := filepath.Join(o.Dir, File)
+		if _, err := os.Stat(path); err != nil {
+			return nil, fmt.Errorf("data file: %w", err)
+		}
+		return open(ctx, path, o)
+	}
 	path, err := prepareFiles(o.Dir)
 	if err != nil {
 		return nil, err
@@ -90,7 +103,7 @@ func open(ctx context.Context, path string, o Options) (*DB, error) {
 		path:   path,
 		opts:   o,
 		lead:   driveCap,
-		writer: pool(path, o.Busy, false, 1),
+		writer: pool(path, o.Busy, o.ReadOnly, 1),
 		reader: pool(path, o.Busy, true, readers),
 	}
 	if err := d.start(ctx); err != nil {
@@ -100,6 +113,9 @@ func open(ctx context.Context, path string, o Options) (*DB, error) {
 }
 
 func (d *DB) start(ctx context.Context) error {
+	if d.opts.ReadOnly {
+		return upToDate(ctx, d.reader)
+	}
 	if err := migrate(ctx, d.writer); err != nil {
 		return err
 	}
@@ -244,14 +260,23 @@ func readBack(ctx context.Context, conn driver.Conn, s setting) error {
 	return nil
 }
 
-func migrate(ctx context.Context, db *sql.DB) error {
+// schemas are the changes of the tables, each by its version.
+func schemas(db *sql.DB) (*goose.Provider, error) {
 	dir, err := fs.Sub(migrations, "migrations")
 	if err != nil {
-		return err
+		return nil, err
 	}
 	p, err := goose.NewProvider(goose.DialectSQLite3, db, dir, goose.WithLogger(goose.NopLogger()))
 	if err != nil {
-		return fmt.Errorf("migrations: %w", err)
+		return nil, fmt.Errorf("migrations: %w", err)
+	}
+	return p, nil
+}
+
+func migrate(ctx context.Context, db *sql.DB) error {
+	p, err := schemas(db)
+	if err != nil {
+		return err
 	}
 	have, want, err := p.GetVersions(ctx)
 	if err != nil {
@@ -262,6 +287,27 @@ func migrate(ctx context.Context, db *sql.DB) error {
 	}
 	if _, err := p.Up(ctx); err != nil {
 		return fmt.Errorf("migrations: %w", err)
+	}
+	return nil
+}
+
+// upToDate fails for a file whose tables are not those of this release.
+func upToDate(ctx context.Context, db *sql.DB) error {
+	p, err := schemas(db)
+	if err != nil {
+		return err
+	}
+	known := p.ListSources()
+	want := known[len(known)-1].Version
+	var have int64
+	err = db.QueryRowContext(ctx, `SELECT max(version_id) FROM goose_db_version WHERE is_applied`).Scan(&have)
+	switch {
+	case err != nil:
+		return fmt.Errorf("migrations: %w", err)
+	case have > want:
+		return fmt.Errorf("%w: its schema is %d, this release knows %d", ErrNewer, have, want)
+	case have < want:
+		return fmt.Errorf("%w: its schema is %d, this release needs %d", ErrOlder, have, want)
 	}
 	return nil
 }

@@ -112,6 +112,10 @@ func writeAll(t testing.TB, w store.Writer, mark string) error {
 			return w.ReplaceStaff(owner.Clinic, mark, []store.Statement{{Key: "k", JSON: []byte(mark)}})
 		},
 		func() error { return w.PutEvent("change", []byte(mark)) },
+		func() error { return w.SetMark(owner.Clinic, "m", mark) },
+		func() error {
+			return w.Reindex(owner, func(resource.Resource) []searchparam.Row { return rows("Patient/q") })
+		},
 	} {
 		if err := step(); err != nil {
 			return err
@@ -144,6 +148,9 @@ func readAll(r store.Reader) error {
 		func() error { _, err := r.Acks(owner); return err },
 		func() error { _, err := r.Staff(owner.Clinic, "k"); return err },
 		func() error { _, err := r.Outbox(0, 1); return err },
+		func() error { _, err := r.Clinics(); return err },
+		func() error { _, err := r.Owners(owner.Clinic); return err },
+		func() error { _, err := r.Mark(owner.Clinic, "m"); return err },
 	} {
 		if err := step(); err != nil {
 			return err

@@ -18,6 +18,8 @@ var clinicTests = []test{
 	{"AcknowledgementsAreKept", acks},
 	{"StaffStatementsPerSource", staff},
 	{"OutboxInOrder", outbox},
+	{"MarksPerClinic", clinicMarks},
+	{"OwnersAndClinics", owners},
 }
 
 var (
@@ -204,5 +206,53 @@ func outbox(f *fixture) {
 		require.Len(f, rest, 1)
 		assert.Equal(f, []byte("3"), rest[0].JSON)
 		assert.Greater(f, rest[0].Seq, first[1].Seq)
+	})
+}
+
+func clinicMarks(f *fixture) {
+	read := func(clinic string) (out string) {
+		f.view(func(r store.Reader) {
+			var err error
+			out, err = r.Mark(clinic, "folded")
+			require.NoError(f, err)
+		})
+		return out
+	}
+	assert.Empty(f, read("north"))
+	for _, value := range []string{"one", "two"} {
+		f.update(func(w store.Writer) {
+			require.NoError(f, w.SetMark("north", "folded", value))
+			require.NoError(f, w.SetMark("north", "other", "x"))
+		})
+		assert.Equal(f, value, read("north"))
+	}
+	assert.Empty(f, read("south"))
+}
+
+// owners are those whom a delivery names, refused and waiting ones too, and
+// those who have resources.
+func owners(f *fixture) {
+	refused, nobody, theirs := delivery("r", "1"), delivery("n", "2"), delivery("s", "3")
+	refused.Refused, refused.Patient = true, second.Patient
+	nobody.Patient = ""
+	theirs.Clinic = "south"
+	f.deliver(delivery("s1", "1"), refused, nobody, theirs)
+	lone := store.Owner{Clinic: "north", Patient: "mrn|0"}
+	f.update(func(w store.Writer) {
+		_, err := w.Put(lone, "", Checked(f, patient("p", 1)), nil)
+		require.NoError(f, err)
+		_, err = w.Put(store.Owner{Clinic: "north"}, "", Checked(f, patient("q", 1)), nil)
+		require.NoError(f, err)
+	})
+	f.view(func(r store.Reader) {
+		got, err := r.Owners("north")
+		require.NoError(f, err)
+		assert.Equal(f, []store.Owner{lone, owner, second}, got)
+		clinics, err := r.Clinics()
+		require.NoError(f, err)
+		assert.Equal(f, []string{"north", "south"}, clinics)
+		got, err = r.Owners("west")
+		require.NoError(f, err)
+		assert.Empty(f, got)
 	})
 }

@@ -30,6 +30,7 @@ var searchTests = []test{
 	{"ConditionNotOfferedIsAnError", searchNotOffered},
 	{"TokenOfAnotherEpoch", searchEpoch},
 	{"ValuesAreNeverSQL", searchInjection},
+	{"ReindexReplacesTheRowsOfEveryVersion", reindexed},
 }
 
 // code is an index row of a token.
@@ -485,4 +486,29 @@ func searchInjection(f *fixture) {
 		}
 	}
 	assert.Equal(f, []string{"a"}, f.found(is("status", "s", "active")))
+}
+
+// Rows made anew stand in place of the old ones, for the versions before the
+// current one too, as a page under an old bound shows; another owner's stay,
+// and what is hidden is not found again.
+func reindexed(f *fixture) {
+	old := f.putOne(Plan("a", "one"), code("p", "s", "before"))
+	f.putOne(Plan("a", "two"), code("p", "s", "before"))
+	f.putOne(Plan("gone", "one"), code("p", "s", "before"))
+	f.update(func(w store.Writer) {
+		_, err := w.Delete(owner, planRef("gone"))
+		require.NoError(f, err)
+		_, err = w.Put(second, "", Checked(f, Plan("theirs", "one")), []searchparam.Row{code("p", "s", "before")})
+		require.NoError(f, err)
+		require.NoError(f, w.Reindex(owner, func(r resource.Resource) []searchparam.Row {
+			return []searchparam.Row{code("p", "s", "after"), code("q", "s", r.Tree()["title"].(string))}
+		}))
+	})
+	assert.Equal(f, []string{"theirs"}, f.found(is("p", "s", "before")))
+	assert.Equal(f, []string{"a"}, f.found(is("p", "s", "after")))
+	assert.Equal(f, []string{"a"}, f.found(is("q", "s", "titled two")))
+	assert.Empty(f, f.found(is("q", "s", "titled one")))
+	then := query(is("q", "s", "titled one"))
+	then.UpTo = old.Seq
+	assert.Equal(f, []string{"a"}, ids(f.search(then)))
 }
