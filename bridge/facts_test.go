@@ -111,7 +111,6 @@ func foldFile(t *testing.T, s mapping.Settings, f convert.Input) (mapping.Result
 		require.False(t, d.Refused(), "%s: %v", f.Name, d.Findings)
 		in.Patient = *d.Record.Patient.Identifier
 		in.Deliveries = append(in.Deliveries, mapping.Delivery{Record: d.Record, Findings: d.Findings, Hash: d.Hash, Received: now})
-		in.Staff = append(in.Staff, mapping.StaffOf(d.Record, s.Clinic.Zone)...)
 		if d.Record.Surgery != nil {
 			surgery = d.Record.Surgery
 		}

@@ -211,7 +211,8 @@ func buildAll(b *builder) {
 	zone := b.s.Clinic.Zone
 	var staff []StaffStatement
 	for _, r := range append([]*record.Record{b.surgery}, b.later...) {
-		staff = append(staff, StaffOf(r, zone)...)
+		at, _ := r.SavedAt.In(zone)
+		staff = append(staff, staffOf(r, at, PatientKey(b.owner))...)
 	}
 	slices.Reverse(staff)
 	b.staff(staff)

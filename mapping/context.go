@@ -3,7 +3,6 @@ package mapping
 import (
 	"maps"
 	"slices"
-	"time"
 
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/safety"
@@ -14,75 +13,6 @@ func PatientKey(p record.Identifier) string { return p.Key() }
 
 // ParsePatientKey reads what PatientKey wrote.
 func ParsePatientKey(s string) (record.Identifier, bool) { return record.ParseIdentifierKey(s) }
-
-// StaffOf lists what a record says of the clinic's staff, one statement per
-// person, later mentions adding to earlier ones.
-func StaffOf(r *record.Record, zone *time.Location) []StaffStatement {
-	at := time.Time{}
-	if r.SavedAt != nil {
-		at, _ = r.SavedAt.In(zone)
-	}
-	byKey := map[string]int{}
-	var out []StaffStatement
-	for _, p := range peopleOf(r) {
-		key := p.Key()
-		if key == "" {
-			continue
-		}
-		if i, ok := byKey[key]; ok {
-			out[i].Person = overlay(out[i].Person, *p)
-			continue
-		}
-		byKey[key] = len(out)
-		out = append(out, StaffStatement{Person: *p, SavedAt: at, Record: r.Record, Revision: revisionOf(r)})
-	}
-	return out
-}
-
-// Staff is StaffOf of a delivery that counts, saved when it counts as saved: a
-// clock years ahead must not win a name for good (D1.1).
-func (d *Delivery) Staff(zone *time.Location) []StaffStatement {
-	out := StaffOf(d.Record, zone)
-	at, _ := d.SavedAt(zone)
-	for i := range out {
-		out[i].SavedAt = at
-	}
-	return out
-}
-
-// peopleOf lists every member of staff that a record names.
-func peopleOf(r *record.Record) []*record.Person {
-	out := []*record.Person{r.Author}
-	if s := r.Surgery; s != nil {
-		out = append(out, s.Operator)
-		for i := range s.Toes {
-			if b := s.Toes[i].Block; b != nil {
-				for j := range b.Agents {
-					out = append(out, b.Agents[j].Giver)
-				}
-			}
-			for j := range s.Toes[i].Tourniquets {
-				out = append(out, s.Toes[i].Tourniquets[j].Remover)
-			}
-		}
-		for i := range s.PlannedReviews {
-			out = append(out, s.PlannedReviews[i].With)
-		}
-	}
-	if v := r.Review; v != nil {
-		out = append(out, v.Reviewer)
-		if v.NextReview != nil {
-			out = append(out, v.NextReview.With)
-		}
-	}
-	if k := r.Contact; k != nil {
-		out = append(out, k.TakenBy)
-		if k.NextReview != nil {
-			out = append(out, k.NextReview.With)
-		}
-	}
-	return out
-}
 
 // caseInput gathers what one case is folded from.
 func (v *patientView) caseInput(c caseView) CaseInput {
@@ -127,28 +57,34 @@ func (v *patientView) patientSignals(b *builder) []Flag {
 
 // mapClinic builds what is folded per clinic, of those the patient's resources
 // name. It comes last.
-func (v *patientView) mapClinic(b *builder) {
+func (v *patientView) mapClinic(b *builder, sharing Sharing) {
 	b.organization()
 	b.device()
-	b.staff(v.in.Staff)
+	b.staff(v.staffSaid(sharing))
 }
 
 // mapWaiting folds a review or contact whose surgery is unknown. It is
 // published only if it holds a red flag and sharing is agreed: the encounter,
 // the findings and the issues at once, with the ids they keep when the surgery
 // comes (D2, waiting).
-func mapWaiting(b *builder, w Current, moved bool, acks []Acknowledgement, agreed bool) caseResult {
+func mapWaiting(b *builder, w Current, moved bool, acks []Acknowledgement, sharing Sharing) caseResult {
 	id := caseRecord(w.Record)
 	red := redSignals(w, id)
 	raised := append(red, standingSignals(w, id, b.s.Clinic.Zone)...)
 	raised = append(raised, waitingSignal(w.Record, id, moved))
-	if len(red) == 0 || !agreed {
+	if !publishedWaiting(w, sharing) {
 		return caseResult{flags: publish(nil, raised, acks)}
 	}
 	c := b.inCase(id, nil, []*record.Record{w.Record})
 	c.encounters()
 	c.visitFindings(w.Record)
 	return caseResult{flags: publish(c, raised, acks), sources: []Source{c.source(w)}, published: true}
+}
+
+// publishedWaiting reports whether a visit is published though its surgery is
+// unknown: it holds a red flag, and sharing was agreed (D2, waiting).
+func publishedWaiting(w Current, sharing Sharing) bool {
+	return sharing.Stated == "agreed" && len(record.RedFlags(w.Record)) > 0
 }
 
 // waitingSignal says that a visit waits for its surgery; that its surgery names

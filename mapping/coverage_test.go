@@ -141,7 +141,6 @@ func foldLines(t testing.TB, lines [][]byte) (res mapping.Result, ok bool) {
 		d.Received = d.Received.AddDate(10, 0, 0)
 		in.Deliveries = append(in.Deliveries, d)
 		in.Patient = *d.Record.Patient.Identifier
-		in.Staff = append(in.Staff, mapping.StaffOf(d.Record, worldSettings().Clinic.Zone)...)
 	}
 	return fold(t, in), true
 }

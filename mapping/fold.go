@@ -64,14 +64,6 @@ type Acknowledgement struct {
 	At         time.Time
 }
 
-// StaffStatement is what one record says of one member of staff.
-type StaffStatement struct {
-	Person   record.Person
-	SavedAt  time.Time
-	Record   string
-	Revision int64
-}
-
 // PatientFold is everything known at one clinic about one patient: the unit
 // that is folded again when any of it changes.
 type PatientFold struct {
@@ -83,7 +75,10 @@ type PatientFold struct {
 	Deliveries []Delivery
 	Facts      []OverdueFact
 	Acks       []Acknowledgement
-	Staff      []StaffStatement // of the whole clinic, for the persons named
+	// Staff is what the published sources of the clinic's other patients say of
+	// the persons named (StaffPublished). What it holds of this patient is passed
+	// over: the fold reads that from the deliveries.
+	Staff []StaffStatement
 }
 
 // Level of a flag (D2.4).

@@ -20,8 +20,7 @@ import (
 // a fault, for each patient named, and passes the bridge's own check. What is
 // refused is there too, and never folded.
 func FuzzFold(f *testing.F) {
-	zone := worldSettings().Clinic.Zone
-	for _, c := range generate.Cases(worldSeed, 10, generate.Options{Zone: zone}) {
+	for _, c := range generate.Cases(worldSeed, 10, generate.Options{Zone: worldSettings().Clinic.Zone}) {
 		var lines bytes.Buffer
 		for _, r := range c[:min(len(c), 4)] {
 			b, err := record.Encode(r)
@@ -47,9 +46,6 @@ func FuzzFold(f *testing.F) {
 		}
 		for _, p := range slices.SortedFunc(maps.Keys(folds), func(a, b record.Identifier) int { return bytes.Compare([]byte(a.Key()), []byte(b.Key())) }) {
 			in := folds[p]
-			for _, d := range all {
-				in.Staff = append(in.Staff, mapping.StaffOf(d.Record, zone)...)
-			}
 			res, err := mapping.FoldPatient(s, *in)
 			require.NoError(t, err)
 			_, issues := validate.Check(res.Resources, nothing, s.Terms, s.Codes)

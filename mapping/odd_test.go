@@ -46,7 +46,6 @@ func TestD2_1_OddValuesNeverBreakAFold(t *testing.T) {
 				continue // the door keeps it under no patient
 			}
 			in.Deliveries = append(in.Deliveries, odd)
-			in.Staff = append(in.Staff, mapping.StaffOf(odd.Record, s.Clinic.Zone)...)
 		}
 		res, err := mapping.FoldPatient(s, in)
 		if !assert.NoError(t, err, "%s", strings.Join(put, "\n")) {

@@ -58,7 +58,7 @@ func FoldPatient(s Settings, in PatientFold) (Result, error) {
 	}
 	for _, w := range v.waiting {
 		id := caseRecord(w.Record)
-		wr := mapWaiting(b, w, slices.Contains(v.moved, id), v.acksOf(id), sharing.Stated == "agreed")
+		wr := mapWaiting(b, w, slices.Contains(v.moved, id), v.acksOf(id), sharing)
 		out.merge(wr)
 		if wr.published {
 			published++
@@ -67,7 +67,7 @@ func FoldPatient(s Settings, in PatientFold) (Result, error) {
 	if published > 0 {
 		v.mapPatientContext(b, sharing)
 		out.Flags = append(out.Flags, v.patientSignals(b.perPatient())...)
-		v.mapClinic(b)
+		v.mapClinic(b, sharing)
 	} else {
 		out.Flags = append(out.Flags, v.patientSignals(nil)...)
 	}

@@ -17,7 +17,7 @@ import (
 )
 
 // staff builds Practitioner and PractitionerRole of every person referred to
-// so far, so it comes last. statements are those of the whole clinic, in any
+// so far, so it comes last. statements are those of published sources, in any
 // order; each detail is that of the latest statement giving it, by (saved-at,
 // record, revision).
 func (b *builder) staff(statements []StaffStatement) {

@@ -63,7 +63,6 @@ var wholeWorld = sync.OnceValue(func() world {
 func newWorld(cases [][]*record.Record) world {
 	byRecord := map[string][]mapping.Delivery{}
 	patients := map[record.Identifier]map[string]bool{}
-	var staff []mapping.StaffStatement
 	for _, c := range cases {
 		for _, r := range c {
 			d := deliver(r)
@@ -73,17 +72,20 @@ func newWorld(cases [][]*record.Record) world {
 				patients[p] = map[string]bool{}
 			}
 			patients[p][r.Record] = true
-			staff = append(staff, mapping.StaffOf(d.Record, worldSettings().Clinic.Zone)...)
 		}
 	}
 	var out world
+	var staff []mapping.StaffStatement
 	for p, ids := range patients {
-		f := mapping.PatientFold{Patient: p, Staff: staff}
+		f := mapping.PatientFold{Patient: p}
 		for _, id := range slices.Sorted(maps.Keys(ids)) {
 			f.Deliveries = append(f.Deliveries, byRecord[id]...)
 		}
-		f.Staff = named(staff, f.Deliveries)
+		staff = append(staff, mapping.StaffPublished(worldSettings(), f)...)
 		out = append(out, f)
+	}
+	for i := range out {
+		out[i].Staff = named(staff, out[i].Deliveries)
 	}
 	slices.SortFunc(out, func(a, b mapping.PatientFold) int { return strings.Compare(a.Patient.Key(), b.Patient.Key()) })
 	return out
@@ -93,8 +95,8 @@ func newWorld(cases [][]*record.Record) world {
 func named(staff []mapping.StaffStatement, ds []mapping.Delivery) []mapping.StaffStatement {
 	keys := map[string]bool{}
 	for _, d := range ds {
-		for _, s := range mapping.StaffOf(d.Record, worldSettings().Clinic.Zone) {
-			keys[s.Person.Key()] = true
+		for _, key := range mapping.StaffNamed(d.Record) {
+			keys[key] = true
 		}
 	}
 	return slices.DeleteFunc(slices.Clone(staff), func(s mapping.StaffStatement) bool { return !keys[s.Person.Key()] })

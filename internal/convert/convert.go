@@ -67,7 +67,7 @@ func Convert(s mapping.Settings, files []Input, asOf time.Time) (Result, error) 
 			return out, err
 		}
 	}
-	staff := allStaff(byPatient, s.Clinic.Zone)
+	staff := allStaff(s, byPatient)
 	clinic := map[resource.Ref]resource.Resource{}
 	for _, p := range sortedPatients(byPatient) {
 		in := mapping.PatientFold{Patient: p, Deliveries: everyNamed(byPatient, p), Staff: staff}
@@ -180,20 +180,12 @@ func provenance(s mapping.Settings, res mapping.Result, asOf time.Time) ([]resou
 	return out, nil
 }
 
-// allStaff is what the current contents of the clinic's records say of its
-// staff (D1.3); a withdrawn record says nothing.
-func allStaff(by map[record.Identifier][]mapping.Delivery, zone *time.Location) []mapping.StaffStatement {
-	byRecord := map[string][]mapping.Delivery{}
-	for _, ds := range by {
-		for _, d := range ds {
-			byRecord[d.Record.Record] = append(byRecord[d.Record.Record], d)
-		}
-	}
+// allStaff is what the published records of the clinic say of its staff (D1.3,
+// D3.1).
+func allStaff(s mapping.Settings, by map[record.Identifier][]mapping.Delivery) []mapping.StaffStatement {
 	var out []mapping.StaffStatement
-	for _, ds := range byRecord {
-		if st := mapping.Stand(ds, zone); st.Current != nil && st.Current.Record.Status != "withdrawn" {
-			out = append(out, st.Current.Staff(zone)...)
-		}
+	for _, p := range sortedPatients(by) {
+		out = append(out, mapping.StaffPublished(s, mapping.PatientFold{Patient: p, Deliveries: everyNamed(by, p)})...)
 	}
 	return out
 }

@@ -80,11 +80,7 @@ func (v *Receiver) putAck(w store.Writer, fl store.Flag, a Acknowledgement, stal
 		}
 	}
 	err = w.PutAck(store.Ack{Owner: fl.Owner, Case: fl.Case, Flag: fl.ID, InputsHash: a.InputsHash, JSON: b, Stale: stale})
-	if err != nil {
-		return err
-	}
-	says := []mapping.StaffStatement{{Person: a.Who, SavedAt: a.At.UTC()}}
-	if err := v.replaceStaff(w, ackSource(fl.ID, a.InputsHash), says); err != nil || stale {
+	if err != nil || stale {
 		return err
 	}
 	id, ok := mapping.ParsePatientKey(fl.Owner.Patient)

@@ -43,6 +43,9 @@ func (v *Receiver) commit(w store.Writer, a attempt, f *folded) error {
 	if err := c.vanish(owned, func(h store.Held) bool { return !made[h.Ref] }); err != nil {
 		return err
 	}
+	if err := c.endRoles(made); err != nil {
+		return err
+	}
 	if err := c.provenance(); err != nil {
 		return err
 	}
@@ -152,7 +155,7 @@ func (c *committer) putOne(ch validate.Checked, caseID string, what Change, acti
 }
 
 func (c *committer) changed(ref resource.Ref, versionID string, what Change, caseID string) {
-	c.f.changes[ref] = change{ResourceVersion{ref.String(), versionID, what}, caseID}
+	c.f.changes[ref] = change{ResourceVersion{Reference: ref.String(), VersionID: versionID, Change: what}, caseID}
 	c.made = append(c.made, mapping.VersionedRef{Ref: ref, VersionID: versionID}.String())
 }
 
@@ -160,7 +163,7 @@ func (c *committer) changed(ref resource.Ref, versionID string, what Change, cas
 // changed it in this commit.
 func (c *committer) same(ref resource.Ref, versionID string) {
 	if _, changed := c.f.changes[ref]; !changed {
-		c.f.changes[ref] = change{ResourceVersion{ref.String(), versionID, Same}, c.a.res.CaseOf[ref]}
+		c.f.changes[ref] = change{ResourceVersion{Reference: ref.String(), VersionID: versionID, Change: Same}, c.a.res.CaseOf[ref]}
 	}
 }
 
@@ -173,7 +176,7 @@ func (c *committer) vanish(owned []store.Held, gone func(store.Held) bool) error
 		}
 		// What is folded per patient carries no case: it is masked when it
 		// vanishes in the commit that takes a record away from the patient.
-		masked := slices.Contains(c.a.res.Moved, h.Case) || h.Case == "" && c.a.moved
+		masked := slices.Contains(c.a.res.Moved, h.Case) || h.Case == "" && c.a.moved && !mapping.FoldedPerClinic(h.Ref.Type)
 		r, changed, err := mapping.EnterInError(c.v.Settings, h.Content, masked)
 		if err != nil {
 			return err
@@ -203,6 +206,21 @@ func (c *committer) vanish(owned []store.Held, gone func(store.Held) bool) error
 		}
 	}
 	return nil
+}
+
+// endRoles ends the role at the clinic of those whom this fold names and of
+// whom nothing published states a role any more (D3.1, D6).
+func (c *committer) endRoles(made map[resource.Ref]bool) error {
+	clinic, err := c.w.Owned(store.Owner{Clinic: c.a.owner.Clinic})
+	if err != nil {
+		return err
+	}
+	return c.vanish(clinic, func(h store.Held) bool {
+		return h.Ref.Type == "PractitionerRole" && !made[h.Ref] && slices.ContainsFunc(h.Content.References(), func(s string) bool {
+			ref, ok := resource.ParseRef(s)
+			return ok && ref.Type == "Practitioner" && made[ref]
+		})
+	})
 }
 
 // checkOwn checks a resource that no record caused: its failure is a fault of

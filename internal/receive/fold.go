@@ -78,24 +78,30 @@ func (v *Receiver) refold(w store.Writer, r *record.Record, was mapping.Standing
 	return f, nil
 }
 
-// refoldPatient folds one patient for a cause that is no arrival.
+// refoldPatient folds one patient for a cause that is no arrival. Its result is
+// the first.
 func (v *Receiver) refoldPatient(w store.Writer, p record.Identifier) (*folded, error) {
-	a, err := v.attempt(w, p)
+	attempts, err := v.attemptThese(w, []record.Identifier{p}, "")
 	if err != nil {
 		return nil, err
 	}
-	if len(a.issues) > 0 {
-		v.Log.Error("output did not pass the check", "issues", len(a.issues), "key", a.issues[0].Key, "path", a.issues[0].Path)
-		return nil, errOutput
-	}
 	f := &folded{changes: map[resource.Ref]change{}}
-	return f, v.commit(w, a, f)
+	for _, a := range attempts {
+		if len(a.issues) > 0 {
+			v.Log.Error("output did not pass the check", "issues", len(a.issues), "key", a.issues[0].Key, "path", a.issues[0].Path)
+			return nil, errOutput
+		}
+		if err := v.commit(w, a, f); err != nil {
+			return nil, err
+		}
+	}
+	return f, nil
 }
 
 // attemptAll folds, without committing, every patient concerned: those that
 // any delivery of the record id names (one may have lost the record, and a
-// sharing statement counts even when its content does not, D3.1), those of
-// the reviews and contacts of the surgery, and of people it no longer names.
+// sharing statement counts even when its content does not, D3.1), and those of
+// the reviews and contacts of the surgery.
 func (v *Receiver) attemptAll(w store.Writer, r *record.Record, was mapping.Standing) ([]attempt, error) {
 	rows, err := w.Deliveries(v.Settings.Clinic.ID, r.Record)
 	if err != nil {
@@ -103,34 +109,55 @@ func (v *Receiver) attemptAll(w store.Writer, r *record.Record, was mapping.Stan
 	}
 	ds := v.deliveries(rows)
 	is := mapping.Stand(ds, v.Settings.Clinic.Zone)
-	said, says := v.staffIn(was), v.staffIn(is)
-	if err := v.replaceStaff(w, recordSource(r.Record), says); err != nil {
-		return nil, err
-	}
-	patients, err := v.stillNaming(w, said, says)
-	if err != nil {
-		return nil, err
-	}
+	var patients []record.Identifier
 	for _, d := range ds {
 		if id := patientOf(d.Record); id != nil && !d.Refused {
 			patients = append(patients, *id)
 		}
 	}
+	out, err := v.attemptThese(w, patients, r.Record)
+	for i := range out {
+		out[i].moved = lost(out[i].in.Patient, was, is)
+	}
+	return out, err
+}
+
+// attemptThese folds, without committing, the patients, those whose reviews
+// and contacts name the surgery, and those whose staff is no longer said to be
+// what it was. What each says of the staff is kept before any is folded, since
+// Practitioner is one for all.
+func (v *Receiver) attemptThese(w store.Writer, patients []record.Identifier, surgery string) ([]attempt, error) {
 	var out []attempt
 	for i := 0; i < len(patients); i++ { // grows below
 		if slices.Contains(patients[:i], patients[i]) {
 			continue
 		}
-		a, err := v.attempt(w, patients[i])
+		a := attempt{owner: store.Owner{Clinic: v.Settings.Clinic.ID, Patient: mapping.PatientKey(patients[i])}}
+		a.in.Patient = patients[i]
+		if err := v.gather(w, &a); err != nil {
+			return nil, err
+		}
+		others, err := v.keepStaff(w, &a)
 		if err != nil {
 			return nil, err
 		}
-		a.moved = lost(patients[i], was, is)
-		out = append(out, a)
+		patients = append(patients, others...)
 		for _, x := range a.rows {
-			if id, ok := mapping.ParsePatientKey(x.Patient); ok && x.Surgery == r.Record && !x.Refused {
+			if id, ok := mapping.ParsePatientKey(x.Patient); ok && surgery != "" && x.Surgery == surgery && !x.Refused {
 				patients = append(patients, id)
 			}
+		}
+		out = append(out, a)
+	}
+	for i := range out {
+		if len(out) > 1 { // what the others say may have changed
+			var err error
+			if out[i].in.Staff, err = v.staffNamed(w, out[i].in); err != nil {
+				return nil, err
+			}
+		}
+		if err := v.try(w, &out[i]); err != nil {
+			return nil, err
 		}
 	}
 	return out, nil
@@ -146,24 +173,18 @@ func lost(p record.Identifier, was, is mapping.Standing) bool {
 	return before != nil && *before == p && now != nil && *now != p
 }
 
-// attempt folds and checks one patient. What it makes is not committed.
-func (v *Receiver) attempt(w store.Writer, p record.Identifier) (attempt, error) {
-	a := attempt{owner: store.Owner{Clinic: v.Settings.Clinic.ID, Patient: mapping.PatientKey(p)}}
-	a.in.Patient = p
-	if err := v.gather(w, &a); err != nil {
-		return a, err
-	}
+// try folds and checks one patient. What it makes is not committed.
+func (v *Receiver) try(w store.Writer, a *attempt) (err error) {
 	var fault bool
 	if a.res, fault = v.fold(a.in); fault {
 		a.issues = []validate.Issue{{Key: "fold", Text: "the fold failed"}}
-		return a, nil
+		return nil
 	}
-	var err error
 	a.checked, a.issues, err = v.check(w, a.res.Resources)
-	return a, err
+	return err
 }
 
-// gather reads everything that a patient's fold depends on.
+// gather reads everything that a patient's fold depends on but the staff.
 func (v *Receiver) gather(r store.Reader, a *attempt) (err error) {
 	if a.rows, err = r.DeliveriesOf(a.owner); err != nil {
 		return err
@@ -190,8 +211,7 @@ func (v *Receiver) gather(r store.Reader, a *attempt) (err error) {
 		}
 		a.in.Acks = append(a.in.Acks, ack)
 	}
-	a.in.Staff, err = v.staffNamed(r, a.in)
-	return err
+	return nil
 }
 
 // fold folds. A fault of the fold is no reason to lose a delivery: it is kept

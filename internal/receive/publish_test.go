@@ -37,6 +37,66 @@ func TestD3_1_NeverStated(t *testing.T) {
 	assert.NotEmpty(t, w.Live("Patient"))
 }
 
+// D3.1: what stands only in a record that is not itself published reaches no
+// Practitioner and no PractitionerRole, though a shared record names the same
+// person; once the record is shared it does, and when sharing is declined it is
+// taken back.
+func TestD3_1_StaffIsFoldedFromWhatIsPublishedAlone(t *testing.T) {
+	w := rt.New(t)
+	person := map[string]any{"registration": map[string]any{"system": "https://register.example/podiatry", "value": "R-1"}}
+	named := map[string]any{"registration": person["registration"], "staffKey": "pod-1", "name": map[string]any{"family": "Hidden"}, "role": "podiatrist"}
+	other := func(sharing, saved string) []byte {
+		return rt.Surgery(rt.Record("S-2"), rt.Patient("P-2"), rt.Set("/author", named), rt.Set("/sharing", sharing), rt.Saved(saved))
+	}
+	bare := rt.Surgery(rt.Set("/author", person), rt.Set("/surgery/operator", person))
+	says := func() (out []string) {
+		for _, r := range append(w.Live("Practitioner"), w.Live("PractitionerRole")...) {
+			for _, word := range []string{"Hidden", "pod-1", "podiatrist"} {
+				if strings.Contains(string(r.Body), word) {
+					out = append(out, r.Ref.Type+" "+word)
+				}
+			}
+		}
+		return out
+	}
+	w.Send(other("declined", "2026-03-02T11:30:00Z"))
+	w.Send(bare)
+	require.NotEmpty(t, w.Live("Practitioner"), "the shared record names the person")
+	assert.Empty(t, says(), "the other record is not shared")
+
+	w.Send(other("agreed", "2026-03-02T11:40:00Z"))
+	assert.Equal(t, []string{"Practitioner Hidden", "Practitioner pod-1", "PractitionerRole Hidden", "PractitionerRole podiatrist"}, says(), "twin: shared")
+
+	w.Send(other("declined", "2026-03-02T11:50:00Z"))
+	assert.Empty(t, says(), "declined again")
+
+	// A visit that waits, without a red flag, is not published either.
+	w.Send(rt.Review(rt.Record("R-9"), rt.Set("/review/surgery", "S-9"), rt.Set("/author", named)))
+	w.Send(bare)
+	assert.Empty(t, says(), "waiting")
+	w.Send(rt.Review(rt.Record("R-9"), rt.Set("/review/surgery", "S-9"), rt.Set("/author", named), rt.RedFlag, rt.Saved("2026-03-05T09:00:00Z")))
+	assert.NotEmpty(t, says(), "twin: waiting and published for its red flag")
+}
+
+// D3.1: an acknowledgement of a flag that is not published names nobody either.
+func TestD3_1_WhoAcknowledgedWhatIsNotPublishedIsNotNamed(t *testing.T) {
+	for _, sharing := range []string{"declined", "agreed"} {
+		w := rt.New(t)
+		person := map[string]any{"registration": map[string]any{"system": surgeon.Registration.System, "value": surgeon.Registration.Value}}
+		w.Send(rt.Surgery(rt.Set("/author", person)))
+		a := w.Send(rt.Surgery(rt.Record("S-2"), rt.Patient("P-2"), millilitres(15), rt.Set("/sharing", sharing)))
+		f := flag(t, a.Flags, "anaesthetic-over-limit")
+		_, err := w.Acknowledge(t.Context(), "S-2", f.ID, ack(f, w.Now))
+		require.NoError(t, err)
+		w.Send(rt.Surgery(rt.Set("/author", person), rt.Saved("2026-03-02T12:30:00Z")))
+		found := false
+		for _, r := range w.Live("Practitioner") {
+			found = found || strings.Contains(string(r.Body), "Sorrel")
+		}
+		assert.Equal(t, sharing == "agreed", found, sharing)
+	}
+}
+
 // every gives every resource of patients that was ever put, by reference.
 func every(t testing.TB, w *rt.World) map[string]rt.Resource {
 	t.Helper()
