@@ -1,7 +1,6 @@
 package intake_test
 
 import (
-	"bufio"
 	"bytes"
 	"encoding/json"
 	"errors"
@@ -167,9 +166,9 @@ func (d *door) lines(target, body string) []map[string]any {
 	require.Equal(d, http.StatusOK, a.Code, a.Body.String())
 	require.Equal(d, manyLines, a.Header().Get("Content-Type"))
 	var out []map[string]any
-	for in := bufio.NewScanner(a.Body); in.Scan(); {
+	for _, text := range strings.Split(strings.TrimSuffix(a.Body.String(), "\n"), "\n") {
 		var m map[string]any
-		require.NoError(d, json.Unmarshal(in.Bytes(), &m), in.Text())
+		require.NoError(d, json.Unmarshal([]byte(text), &m), text)
 		out = append(out, m)
 	}
 	return out
@@ -206,6 +205,35 @@ func TestNDJSONDryRunWritesNothing(t *testing.T) {
 	assert.Equal(t, "waiting", got[1]["answer"], "each line alone")
 	assert.Zero(t, d.Seq())
 	assert.Zero(t, listed(d, "waiting"))
+}
+
+// A dry run over HTTP shows each resource as it would be served: the bytes that
+// a hub reads when the record is sent for good at that instant.
+func TestDryRunShowsTheResourcesAsTheyWouldBeServed(t *testing.T) {
+	d := newDoor(t)
+	type made struct {
+		Resources []struct {
+			Reference string          `json:"reference"`
+			Resource  json.RawMessage `json:"resource"`
+		} `json:"resources"`
+	}
+	read := func(target string) (out made) {
+		require.NoError(t, json.Unmarshal(d.ask(http.MethodPost, target, string(rt.Surgery()), "Content-Type", oneRecord).Body.Bytes(), &out))
+		return out
+	}
+	dry := read("/records?dry-run=true")
+	require.NotEmpty(t, dry.Resources)
+	assert.Zero(t, d.Seq())
+	lines := d.ask(http.MethodPost, "/records?dry-run=true", string(rt.Surgery()), "Content-Type", manyLines).Body.String()
+	for i, x := range read("/records").Resources {
+		assert.Nil(t, x.Resource, "only a dry run shows them")
+		ref, _ := resource.ParseRef(x.Reference)
+		served, err := d.Read(ref)
+		require.NoError(t, err)
+		assert.Equal(t, x.Reference, dry.Resources[i].Reference)
+		assert.Equal(t, string(served.Body), string(dry.Resources[i].Resource))
+		assert.Contains(t, lines, string(served.Body), "and line by line")
+	}
 }
 
 // When a line cannot be stored the run ends: what follows has no answer, and

@@ -2,7 +2,6 @@ package intake
 
 import (
 	"bytes"
-	"encoding/json"
 	"errors"
 	"io"
 	"mime"
@@ -156,7 +155,7 @@ func (d *door) postLines(c *gin.Context, dry bool) {
 		return
 	}
 	c.Header("Content-Type", "application/x-ndjson")
-	out := json.NewEncoder(c.Writer)
+	out := encoder(c.Writer)
 	for i, text := range bytes.Split(b, []byte("\n")) {
 		if text = bytes.TrimSpace(text); len(text) == 0 {
 			continue

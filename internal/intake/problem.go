@@ -1,8 +1,10 @@
 package intake
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
+	"io"
 	"net/http"
 	"net/url"
 	"slices"
@@ -46,11 +48,19 @@ func writeJSON(c *gin.Context, status int, v any) {
 }
 
 func write(c *gin.Context, status int, media string, v any) {
-	b, err := json.Marshal(v)
-	if err != nil {
-		status, b = http.StatusInternalServerError, []byte("{}")
+	var b bytes.Buffer
+	if err := encoder(&b).Encode(v); err != nil {
+		status, b = http.StatusInternalServerError, *bytes.NewBufferString("{}\n")
 	}
-	c.Data(status, media, append(b, '\n'))
+	c.Data(status, media, b.Bytes())
+}
+
+// encoder writes lines of JSON without escapes for HTML: a resource of a dry
+// run keeps the bytes that /fhir would serve.
+func encoder(w io.Writer) *json.Encoder {
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	return e
 }
 
 // fail answers an error of the receiver. Its text names operations of the

@@ -1,8 +1,13 @@
 package receive
 
 import (
+	"encoding/json"
+	"errors"
+
+	"nailbridge/internal/store"
 	"nailbridge/mapping"
 	"nailbridge/mapping/record"
+	"nailbridge/mapping/resource"
 )
 
 // Kind is one of the closed list of answers (D2).
@@ -51,6 +56,26 @@ type ResourceVersion struct {
 	Reference string `json:"reference"`
 	VersionID string `json:"versionId"`
 	Change    Change `json:"change"`
+	// Resource is, in a dry run alone, the resource as /fhir would serve it
+	// after this delivery; absent where that would be 410. Its meta, and what a
+	// Provenance repeats of it, are those of a commit at this instant and after
+	// the last one: when the record is sent for good, lastUpdated is later, and
+	// versionId is higher if the resource has changed in between.
+	Resource json.RawMessage `json:"resource,omitempty"`
+}
+
+// show fills in the resources as the open transaction would have them served.
+func (a *Answer) show(r store.Reader) error {
+	for i := range a.Resources {
+		x := &a.Resources[i]
+		ref, _ := resource.ParseRef(x.Reference) // written from a Ref
+		v, err := r.Read(ref)
+		if err != nil && !errors.Is(err, store.ErrGone) {
+			return err
+		}
+		x.Resource = v.Body
+	}
+	return nil
 }
 
 // Change is what a commit did to a resource.

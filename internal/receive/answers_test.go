@@ -6,6 +6,7 @@ import (
 	"database/sql"
 	"encoding/json"
 	"errors"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -498,10 +499,12 @@ func TestD2_1_RedFlagsAreShownOnce(t *testing.T) {
 	assert.Len(t, red(superseded), 2, "of the content that counts, and of this one")
 }
 
-// A dry run gives the whole answer that would be given and writes nothing.
+// A dry run gives the whole answer that would be given, each resource as it
+// would be served, and writes nothing.
 func TestDryRunGivesTheWholeAnswerAndWritesNothing(t *testing.T) {
 	w := rt.New(t)
 	w.Send(rt.Surgery(wide(3)))
+	shown := map[receive.Change]int{}
 	for _, c := range []struct {
 		kind receive.Kind
 		body []byte
@@ -511,6 +514,8 @@ func TestDryRunGivesTheWholeAnswerAndWritesNothing(t *testing.T) {
 		{receive.Superseded, rt.Surgery(rt.Saved("2026-03-02T11:00:00Z"), wide(5))},
 		{receive.Waiting, rt.Review(rt.Set("/review/surgery", "S-9"))},
 		{receive.Refused, []byte("{")},
+		{receive.Stored, rt.Surgery(rt.Saved("2026-03-02T11:40:00Z"), rt.Status("withdrawn"))},
+		{receive.Stored, rt.Surgery(rt.Saved("2026-03-02T11:45:00Z"), rt.Set("/sharing", "declined"))},
 	} {
 		t.Run(string(c.kind), func(t *testing.T) {
 			before := state(t, w)
@@ -521,9 +526,24 @@ func TestDryRunGivesTheWholeAnswerAndWritesNothing(t *testing.T) {
 			assert.Equal(t, before, state(t, w))
 			real, err := w.Receive(t.Context(), c.body, false)
 			require.NoError(t, err)
+			for i, x := range dry.Resources {
+				ref, _ := resource.ParseRef(x.Reference)
+				served, err := w.Read(ref)
+				if x.Change == receive.Removed {
+					assert.ErrorIs(t, err, store.ErrGone)
+				} else {
+					assert.NoError(t, err)
+				}
+				assert.Equal(t, string(served.Body), string(x.Resource), "%s %s", x.Change, ref)
+				dry.Resources[i].Resource = nil
+				shown[x.Change]++
+			}
 			dry.DryRun = false
 			assert.Equal(t, real, dry)
 		})
+	}
+	for _, c := range []receive.Change{receive.Created, receive.Updated, receive.Same, receive.EnteredInError, receive.Removed} {
+		assert.Positive(t, shown[c], c)
 	}
 }
 
@@ -578,7 +598,8 @@ func TestD2_UnavailableAtAnyOperation(t *testing.T) {
 	require.NoError(t, err)
 	all := ops
 	require.NotContains(t, all, "commit", "a dry run")
-	all = append(all, "commit")
+	// The dry run read the resources that it shows.
+	all = append(slices.DeleteFunc(all, func(op string) bool { return op == "read" }), "commit")
 	seen := map[string]int{}
 	for n, op := range all {
 		// Each kind of operation at its first three places and its last.

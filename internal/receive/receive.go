@@ -6,6 +6,7 @@
 package receive
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -62,7 +63,8 @@ var errDryRun = errors.New("dry run")
 // means that nothing was stored and nothing was promised (store.ErrUnavailable
 // and whatever wraps it) or that the delivery is not this door's (ErrClinic, with
 // the refusal as answer).
-// A dry run gives the answer that would be given and stores nothing.
+// A dry run gives the answer that would be given, with every resource in it as
+// it would be served, and stores nothing.
 func (v *Receiver) Receive(ctx context.Context, body []byte, dryRun bool) (Answer, error) {
 	in, err := v.read(body)
 	if err != nil {
@@ -73,7 +75,7 @@ func (v *Receiver) Receive(ctx context.Context, body []byte, dryRun bool) (Answe
 		var err error
 		answer, err = v.take(w, in)
 		if err == nil && dryRun {
-			return errDryRun
+			err = cmp.Or(answer.show(w), errDryRun)
 		}
 		return err
 	})
