@@ -63,7 +63,7 @@ func newBench(t *testing.T, dir string, now string) *bench {
 	require.NoError(t, err)
 	b := &bench{t: t, dir: dir, log: &buffer{}, beat: make(chan time.Time)}
 	b.set(now)
-	b.app, err = newApp(&env{ctx: context.Background(), stdout: io.Discard, stderr: b.log, clock: b.clock}, file, config.DemoNamespace, dir)
+	b.app, err = newApp(&env{ctx: context.Background(), stdout: io.Discard, stderr: b.log, clock: b.clock}, file, config.DemoNamespace, dir, accessFlags{})
 	require.NoError(t, err)
 	t.Cleanup(b.close)
 	return b

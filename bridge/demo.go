@@ -37,7 +37,7 @@ func (c demoCommand) Run(e *env) (err error) {
 		}
 		defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
 	}
-	a, err := newApp(e, file, config.DemoNamespace, dir)
+	a, err := newApp(e, file, config.DemoNamespace, dir, accessFlags{})
 	if err != nil {
 		return err
 	}

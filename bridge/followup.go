@@ -28,7 +28,7 @@ func (c followUpCommand) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	a, err := newApp(e, file, namespace, c.Data)
+	a, err := newApp(e, file, namespace, c.Data, accessFlags{})
 	if err != nil {
 		return err
 	}

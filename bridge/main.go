@@ -22,6 +22,7 @@ type commands struct {
 	Serve    serveCommand    `cmd:"" help:"Take records over HTTP and serve them to hubs as FHIR."`
 	Demo     demoCommand     `cmd:"" help:"Serve an invented clinic with its cases, at a fixed date."`
 	ToFHIR   toFHIRCommand   `cmd:"" name:"to-fhir" help:"Turn files of records into one FHIR Bundle or NDJSON."`
+	Key      keyCommand      `cmd:"" help:"Make, list and end bearer keys."`
 	FollowUp followUpCommand `cmd:"" name:"follow-up" help:"Print the follow-up list of a data folder."`
 	Schema   schemaCommand   `cmd:"" help:"Print the JSON Schema of the clinic record."`
 	Terms    termsCommand    `cmd:"" help:"Print how many codings carry SNOMED CT beside local codes."`
@@ -72,7 +73,7 @@ func runArgs(args []string, e *env) int {
 		fmt.Fprintln(e.stderr, "nailbridge:", err)
 		return 2
 	}
-	err = parsed.Run(e)
+	err = parsed.Run(e, &c)
 	var exit exitError
 	switch {
 	case err == nil:

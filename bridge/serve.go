@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -30,31 +31,39 @@ import (
 )
 
 type serveCommand struct {
-	Config string    `required:"" type:"existingfile" help:"Settings file."`
-	Listen string    `default:"127.0.0.1:8470" help:"Loopback address and port to listen on."`
-	Data   string    `required:"" type:"path" help:"Data folder; made if it does not exist."`
-	NATS   natsFlags `embed:""`
+	Config string      `required:"" type:"existingfile" help:"Settings file."`
+	Listen string      `default:"127.0.0.1:8470" help:"Address and port to listen on: loopback, but with keys and TLS any."`
+	Data   string      `required:"" type:"path" help:"Data folder; made if it does not exist."`
+	NATS   natsFlags   `embed:""`
+	Access accessFlags `embed:""`
 }
 
 // Run serves until it is told to stop.
 func (c serveCommand) Run(e *env) error {
-	if err := access.Loopback(c.Listen); err != nil {
-		return err // before the data folder and its namespace are made
-	}
 	file, err := config.Read(c.Config)
 	if err != nil {
 		return err
+	}
+	if err := c.check(file); err != nil {
+		return err // before the data folder and its namespace are made
 	}
 	namespace, err := config.EnsureNamespace(c.Data, nil)
 	if err != nil {
 		return err
 	}
-	a, err := newApp(e, file, namespace, c.Data)
+	a, err := newApp(e, file, namespace, c.Data, c.Access)
 	if err != nil {
 		return err
 	}
 	a.nats = c.NATS
 	return errors.Join(a.serve(e, c.Listen, nil), a.close())
+}
+
+func (c serveCommand) check(file config.File) error {
+	if c.Access.Keys != "" && c.NATS.Listen != "" {
+		return errors.New("--nats-listen knows no keys yet: with --keys use --nats, a server that knows its users")
+	}
+	return c.Access.check(c.Listen, file.PublicBaseURL)
 }
 
 // app is the program put together: one store, one receiver, two doors.
@@ -64,6 +73,7 @@ type app struct {
 	store    store.Store
 	outbox   *events.Announcer // the store, waking the relay
 	nats     natsFlags
+	access   accessFlags
 	events   atomic.Pointer[events.Service] // nil while the second door is closed
 	receiver *receive.Receiver
 	meter    *meter.Meter
@@ -73,7 +83,7 @@ type app struct {
 	ready    atomic.Bool
 }
 
-func newApp(e *env, file config.File, namespace uuid.UUID, dir string) (*app, error) {
+func newApp(e *env, file config.File, namespace uuid.UUID, dir string, who accessFlags) (*app, error) {
 	settings, err := file.Settings(namespace)
 	if err != nil {
 		return nil, err
@@ -83,7 +93,7 @@ func newApp(e *env, file config.File, namespace uuid.UUID, dir string) (*app, er
 	if err != nil {
 		return nil, fmt.Errorf("data folder: %w", err)
 	}
-	a := &app{file: file, dir: dir, store: st, outbox: events.Announce(st), meter: meter.New(version), clock: e.clock, log: log}
+	a := &app{file: file, dir: dir, access: who, store: st, outbox: events.Announce(st), meter: meter.New(version), clock: e.clock, log: log}
 	a.receiver = &receive.Receiver{
 		Store: a.outbox, Settings: settings, Clock: func() time.Time { return a.clock() }, Meter: a.meter, Log: log,
 		Index: searchparam.Index{Base: file.PublicBaseURL, Zone: settings.Clinic.Zone},
@@ -106,29 +116,36 @@ func (a *app) routes(e *env, s mapping.Settings, namespace uuid.UUID) (http.Hand
 	secret := sha256.Sum256(append([]byte("page links of "), namespace[:]...))
 	fhir, err := hub.New(hub.Options{
 		Store: a.store, BaseURL: a.file.PublicBaseURL, Zone: s.Clinic.Zone, Static: static,
-		Secret: secret[:], Version: version, Released: releaseTime(), Clock: e.clock, Log: a.log,
+		Scope: a.access.scope, Secret: secret[:], Version: version, Released: releaseTime(), Clock: e.clock, Log: a.log,
 	})
 	if err != nil {
 		return nil, err
 	}
 	door := intake.New(intake.Options{Receiver: a.receiver, Clinic: s.Clinic.ID, Zone: s.Clinic.Zone, Log: a.log})
+	clinics := a.access.byClinic(map[string]http.Handler{s.Clinic.ID: door})
+	return a.access.guarded(a.file.PublicBaseURL, a.log, sides(fhir, a.beside(clinics)))
+}
+
+// beside gives the pages about the program beside a door. /metrics counts what
+// all clinics sent: where there are keys it has an address of its own.
+func (a *app) beside(door http.Handler) http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /health", func(w http.ResponseWriter, _ *http.Request) { plain(w, http.StatusOK, "ok") })
 	mux.HandleFunc("GET /health/nats", a.natsHealth)
 	mux.HandleFunc("GET /ready", a.readiness)
-	mux.Handle("GET /metrics", a.meter.Handler())
-	all := http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		switch {
-		case within(r.URL.Path, "/fhir"):
-			fhir.ServeHTTP(w, r)
-		case r.URL.Path == "/health", r.URL.Path == "/health/nats", r.URL.Path == "/ready", r.URL.Path == "/metrics":
+	pages := []string{"/health", "/health/nats", "/ready"}
+	if a.access.Keys == "" {
+		mux.Handle("GET /metrics", a.meter.Handler())
+		pages = append(pages, "/metrics")
+	}
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if slices.Contains(pages, r.URL.Path) {
 			mux.ServeHTTP(w, r)
-		default:
-			// Unknown paths too: a ServeMux would redirect "//records".
-			door.ServeHTTP(w, r)
+			return
 		}
+		// Unknown paths too: a ServeMux would redirect "//records".
+		door.ServeHTTP(w, r)
 	})
-	return access.Guard(a.file.PublicBaseURL, all), nil
 }
 
 // within reports whether path is base or below it.
@@ -197,13 +214,22 @@ func (a *app) retry(ctx context.Context) {
 // the context ends stops gracefully: HTTP, the tick, and then NATS, which
 // relays what they committed. started, if any, is told the address.
 func (a *app) serve(e *env, listen string, started func(addr string)) error {
-	if err := access.Loopback(listen); err != nil {
+	if err := a.access.check(listen, a.file.PublicBaseURL); err != nil {
+		return err
+	}
+	certified, err := a.access.tls(a.log)
+	if err != nil {
 		return err
 	}
 	l, err := net.Listen("tcp", listen)
 	if err != nil {
 		return err
 	}
+	closeMetrics, err := a.serveMetrics(e.ctx)
+	if err != nil {
+		return errors.Join(err, l.Close())
+	}
+	defer closeMetrics()
 	a.retry(e.ctx)
 	stopNATS, err := a.startNATS()
 	if err != nil {
@@ -219,14 +245,21 @@ func (a *app) serve(e *env, listen string, started func(addr string)) error {
 		defer close(ticking)
 		schedule.Run(ctx, a.receiver, a.receiver.Clock, beat.C, a.log)
 	}()
-	srv := &http.Server{Handler: a.handler, ReadHeaderTimeout: 10 * time.Second, ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelWarn)}
+	srv := a.server(a.handler)
+	srv.TLSConfig = certified
 	a.ready.Store(true)
 	a.log.Info("listening", "address", l.Addr().String(), "fhir", a.file.PublicBaseURL)
 	if started != nil {
 		started(l.Addr().String())
 	}
 	failed := make(chan error, 1)
-	go func() { failed <- srv.Serve(l) }()
+	go func() {
+		if certified != nil {
+			failed <- srv.ServeTLS(l, "", "")
+			return
+		}
+		failed <- srv.Serve(l)
+	}()
 	select {
 	case err = <-failed:
 	case <-ctx.Done():
@@ -241,4 +274,30 @@ func (a *app) serve(e *env, listen string, started func(addr string)) error {
 		return nil
 	}
 	return err
+}
+
+func (a *app) server(h http.Handler) *http.Server {
+	return &http.Server{Handler: h, ReadHeaderTimeout: 10 * time.Second, ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelWarn)}
+}
+
+// serveMetrics serves /metrics at an address of its own, if one was asked for,
+// and gives what ends that.
+func (a *app) serveMetrics(ctx context.Context) (stop func(), err error) {
+	if a.access.MetricsListen == "" {
+		return func() {}, nil
+	}
+	l, err := (&net.ListenConfig{}).Listen(ctx, "tcp", a.access.MetricsListen)
+	if err != nil {
+		return nil, err
+	}
+	mux := http.NewServeMux()
+	mux.Handle("GET /metrics", a.meter.Handler())
+	srv := a.server(access.Guard("", mux))
+	go func() {
+		if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+			a.log.Error("metrics are not served", "error", err)
+		}
+	}()
+	a.log.Info("listening", "metrics", l.Addr().String())
+	return func() { _ = srv.Close() }, nil // scrapes may be cut off
 }

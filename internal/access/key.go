@@ -33,9 +33,31 @@ type Key struct {
 	ID      string    `json:"id"`      // names the key in logs and lists; no secret
 	Kind    Kind      `json:"kind"`    //
 	Clinics []string  `json:"clinics"` // one, but for a hub
-	Name    string    `json:"name"`    // of the person, the hub or the practice system
-	SHA256  string    `json:"sha256"`  // of the secret as sent, in hexadecimal
+	Name    string    `json:"name"`    // what it is called in lists: of the hub or the practice system
+	Person  *Person   `json:"person,omitempty"`
+	SHA256  string    `json:"sha256"` // of the secret as sent, in hexadecimal
 	Made    time.Time `json:"made"`
+}
+
+// Person is whose a key is, in the words of a clinic record: known by
+// registration, by the clinic's own staff key, or by both.
+type Person struct {
+	Registration *Registration `json:"registration,omitempty"`
+	StaffKey     string        `json:"staffKey,omitempty"`
+	Family       string        `json:"family"`
+	Given        []string      `json:"given,omitempty"`
+}
+
+// Registration is a number with the absolute URI of who gave it.
+type Registration struct {
+	System string `json:"system"`
+	Value  string `json:"value"`
+}
+
+// known reports a person who can be told from others by name and number.
+func (p *Person) known() bool {
+	numbered := p.StaffKey != "" || p.Registration != nil && p.Registration.System != "" && p.Registration.Value != ""
+	return p.Family != "" && numbered
 }
 
 // Sizes in bytes of what is drawn at random for a key.
@@ -48,18 +70,18 @@ const (
 // found there.
 const secretPrefix = "nailbridge_"
 
-// NewKey makes a key and its secret, which is shown once and kept nowhere. The
-// ID must not be in use; made comes from the caller's clock.
-func NewKey(kind Kind, name string, clinics []string, random io.Reader, made time.Time) (k Key, secret string, err error) {
+// NewKey completes a key of a kind, for clinics, with a name or a person, by
+// what is drawn at random. The secret is shown once and kept nowhere.
+func NewKey(k Key, random io.Reader, made time.Time) (full Key, secret string, err error) {
 	var b [idSize + secretSize]byte
 	if _, err := io.ReadFull(random, b[:]); err != nil {
 		return Key{}, "", err
 	}
 	secret = secretPrefix + base64.RawURLEncoding.EncodeToString(b[idSize:])
 	sum := sha256.Sum256([]byte(secret))
-	k = Key{
-		ID: hex.EncodeToString(b[:idSize]), Kind: kind, Name: name, Clinics: slices.Clone(clinics),
-		SHA256: hex.EncodeToString(sum[:]), Made: made.UTC().Truncate(time.Second),
+	k.ID, k.SHA256, k.Made = hex.EncodeToString(b[:idSize]), hex.EncodeToString(sum[:]), made.UTC().Truncate(time.Second)
+	if k.Person != nil && k.Name == "" {
+		k.Name = strings.Join(append(slices.Clone(k.Person.Given), k.Person.Family), " ")
 	}
 	return k, secret, k.check()
 }
@@ -79,6 +101,9 @@ func (k Key) check() error {
 	}
 	if slices.Contains(k.Clinics, "") {
 		fault("a clinic has no name")
+	}
+	if (k.Person != nil) != (k.Kind == PersonKey) || k.Person != nil && !k.Person.known() {
+		fault("a key of kind person, and no other, names a person: family name, and registration or staff key")
 	}
 	switch k.Kind {
 	case ClinicKey, PersonKey:
@@ -100,7 +125,7 @@ type Caller struct {
 	Key     string // ID of the key, for logs
 	Kind    Kind
 	Clinics []string
-	Name    string
+	Person  *Person // nil, but for a person's key
 }
 
 // Keys are the keys in force. The zero Keys open nothing.
@@ -117,7 +142,7 @@ func (ks Keys) find(secret string) (Caller, bool) {
 	for _, k := range ks {
 		kept, err := hex.DecodeString(k.SHA256)
 		if err == nil && subtle.ConstantTimeCompare(kept, sum[:]) == 1 {
-			c, found = Caller{Key: k.ID, Kind: k.Kind, Clinics: k.Clinics, Name: k.Name}, true
+			c, found = Caller{Key: k.ID, Kind: k.Kind, Clinics: k.Clinics, Person: k.Person}, true
 		}
 	}
 	return c, found

@@ -24,7 +24,11 @@ var made = time.Date(2026, 4, 20, 12, 0, 0, 0, time.UTC)
 // newKey makes a key from bytes that differ by n.
 func newKey(t testing.TB, n byte, kind access.Kind, name string, clinics ...string) (access.Key, string) {
 	t.Helper()
-	k, secret, err := access.NewKey(kind, name, clinics, bytes.NewReader(bytes.Repeat([]byte{n}, 64)), made)
+	k := access.Key{Kind: kind, Name: name, Clinics: clinics}
+	if kind == access.PersonKey {
+		k.Person = &access.Person{Family: "Quill", Given: []string{"Ada"}, StaffKey: "st-1"}
+	}
+	k, secret, err := access.NewKey(k, bytes.NewReader(bytes.Repeat([]byte{n}, 64)), made)
 	require.NoError(t, err)
 	return k, secret
 }
@@ -63,7 +67,7 @@ func TestKeysAreKeptAsSHA256(t *testing.T) {
 	f, _ := open(t, path)
 	c, ok := f.Find(secret)
 	assert.True(t, ok)
-	assert.Equal(t, access.Caller{Key: k.ID, Kind: access.ClinicKey, Clinics: []string{"north"}, Name: "practice system"}, c)
+	assert.Equal(t, access.Caller{Key: k.ID, Kind: access.ClinicKey, Clinics: []string{"north"}}, c)
 	for _, wrong := range []string{"", " ", secret + "x", secret[:len(secret)-1], k.ID, k.SHA256, strings.ToUpper(secret)} {
 		_, ok := f.Find(wrong)
 		assert.False(t, ok, wrong)
@@ -75,23 +79,27 @@ func TestEachKindNamesWhatItMust(t *testing.T) {
 		kind    access.Kind
 		name    string
 		clinics []string
+		person  *access.Person
 		ok      bool
 	}{
-		{access.ClinicKey, "n", []string{"north"}, true},
-		{access.ClinicKey, "n", nil, false},
-		{access.ClinicKey, "n", []string{"north", "south"}, false},
-		{access.PersonKey, "Ada Quill", []string{"north"}, true},
-		{access.PersonKey, " ", []string{"north"}, false},
-		{access.PersonKey, "Ada Quill", []string{"north", "south"}, false},
-		{access.HubKey, "hub", []string{"north", "south"}, true},
-		{access.HubKey, "hub", nil, false},
-		{access.HubKey, "hub", []string{""}, false},
-		{"admin", "n", []string{"north"}, false},
+		{access.ClinicKey, "n", []string{"north"}, nil, true},
+		{access.ClinicKey, "n", nil, nil, false},
+		{access.ClinicKey, "n", []string{"north", "south"}, nil, false},
+		{access.ClinicKey, " ", []string{"north"}, nil, false},
+		{access.ClinicKey, "n", []string{"north"}, &access.Person{Family: "Quill", StaffKey: "st-1"}, false},
+		{access.PersonKey, "", []string{"north"}, &access.Person{Family: "Quill", StaffKey: "st-1"}, true},
+		{access.PersonKey, "", []string{"north"}, &access.Person{Family: "Quill"}, false},
+		{access.PersonKey, "Ada Quill", []string{"north"}, nil, false},
+		{access.PersonKey, "", []string{"north", "south"}, &access.Person{Family: "Quill", StaffKey: "st-1"}, false},
+		{access.HubKey, "hub", []string{"north", "south"}, nil, true},
+		{access.HubKey, "hub", nil, nil, false},
+		{access.HubKey, "hub", []string{""}, nil, false},
+		{"admin", "n", []string{"north"}, nil, false},
 	} {
-		_, _, err := access.NewKey(c.kind, c.name, c.clinics, bytes.NewReader(make([]byte, 64)), made)
+		_, _, err := access.NewKey(access.Key{Kind: c.kind, Name: c.name, Clinics: c.clinics, Person: c.person}, bytes.NewReader(make([]byte, 64)), made)
 		assert.Equal(t, c.ok, err == nil, "%+v: %v", c, err)
 	}
-	_, _, err := access.NewKey(access.ClinicKey, "n", []string{"north"}, bytes.NewReader(make([]byte, 35)), made)
+	_, _, err := access.NewKey(access.Key{Kind: access.ClinicKey, Name: "n", Clinics: []string{"north"}}, bytes.NewReader(make([]byte, 35)), made)
 	assert.Error(t, err, "too little at random makes no key")
 }
 
@@ -211,4 +219,26 @@ func TestTwoAuthorizationHeadersAreNoKey(t *testing.T) {
 	w := httptest.NewRecorder()
 	h.ServeHTTP(w, r)
 	assert.Equal(t, http.StatusUnauthorized, w.Code)
+}
+
+func TestAKeyOpensTheDoorOfItsClinic(t *testing.T) {
+	served := ""
+	door := func(name string) http.Handler {
+		return http.HandlerFunc(func(http.ResponseWriter, *http.Request) { served = name })
+	}
+	h := access.ByClinic(map[string]http.Handler{"north": door("north"), "south": door("south")})
+	for _, c := range []struct {
+		clinics []string
+		served  string
+	}{{[]string{"north"}, "north"}, {[]string{"south"}, "south"}, {[]string{"west"}, ""}, {nil, ""}} {
+		served = ""
+		r := httptest.NewRequestWithContext(access.WithCaller(t.Context(), access.Caller{Clinics: c.clinics}), http.MethodPost, "/records", nil)
+		w := httptest.NewRecorder()
+		h.ServeHTTP(w, r)
+		assert.Equal(t, c.served, served, c.clinics)
+		assert.Equal(t, c.served == "", w.Code == http.StatusForbidden, c.clinics)
+	}
+	w := httptest.NewRecorder()
+	h.ServeHTTP(w, httptest.NewRequestWithContext(t.Context(), http.MethodPost, "/records", nil))
+	assert.Equal(t, http.StatusForbidden, w.Code, "nobody")
 }

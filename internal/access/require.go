@@ -78,3 +78,16 @@ func challenge(sent bool) string {
 	}
 	return `Bearer realm="nailbridge"`
 }
+
+// ByClinic passes a request on to the door of its caller's clinic. A clinic
+// without a door is answered 403, as a path that the key does not open.
+func ByClinic(doors map[string]http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		c, known := CallerOf(r.Context())
+		if known && len(c.Clinics) == 1 && doors[c.Clinics[0]] != nil {
+			doors[c.Clinics[0]].ServeHTTP(w, r)
+			return
+		}
+		refuse(w, r, otherKind)
+	})
+}

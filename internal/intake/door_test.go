@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/access"
 	"nailbridge/internal/intake"
 	rt "nailbridge/internal/receive/receivetest"
 )
@@ -26,6 +27,7 @@ const (
 type door struct {
 	*rt.World
 	handler http.Handler
+	caller  *access.Caller // who asks; nil where no keys are in force
 }
 
 func newDoor(t testing.TB, edits ...func(*intake.Options)) *door {
@@ -38,7 +40,7 @@ func newDoor(t testing.TB, edits ...func(*intake.Options)) *door {
 	for _, e := range edits {
 		e(&o)
 	}
-	return &door{w, intake.New(o)}
+	return &door{World: w, handler: intake.New(o)}
 }
 
 // answer is a response with its body read as JSON.
@@ -56,6 +58,9 @@ func (d *door) ask(method, target, body string, headers ...string) answer {
 	require.NoError(d, err)
 	r.URL = u
 	r.RequestURI = target
+	if d.caller != nil {
+		r = r.WithContext(access.WithCaller(r.Context(), *d.caller))
+	}
 	for i := 0; i < len(headers); i += 2 {
 		r.Header.Set(headers[i], headers[i+1])
 	}
@@ -215,6 +220,43 @@ func TestD1_3_AcknowledgeOverHTTP(t *testing.T) {
 	a = post(at("S-1", id), body(hash))
 	assert.Equal(t, http.StatusOK, a.Code)
 	assert.Equal(t, "watched for two hours", rt.At(a.tree, "acknowledged", "reason"))
+}
+
+// An acknowledgement is of the person whose key it is. The name
+// on the flag is the key's, whatever else the body leaves out.
+func TestD1_3_AcknowledgementsAreOfTheKeysPerson(t *testing.T) {
+	d := newDoor(t)
+	require.Equal(t, http.StatusCreated, d.post(rt.Surgery(rt.Set("/surgery/toes/0/block/agents/0/mL", 12))).Code)
+	var id, hash string
+	for _, f := range d.flags("S-1") {
+		if rt.At(f, "code") == "anaesthetic-over-limit" {
+			id, hash = rt.At(f, "flag").(string), rt.At(f, "inputsHash").(string)
+		}
+	}
+	require.NotEmpty(t, id)
+	target := "/records/north/S-1/flags/" + id + "/acknowledge"
+	post := func(caller *access.Caller, who string) answer {
+		d.caller = caller
+		return d.ask(http.MethodPost, target, `{"who":`+who+`,"reason":"watched","at":"2026-03-02T13:00:00Z","inputsHash":"`+hash+`"}`, "Content-Type", oneRecord)
+	}
+	ada := &access.Caller{Kind: access.PersonKey, Clinics: []string{"north"}, Person: &access.Person{StaffKey: "st-1", Family: "Quill", Given: []string{"Ada"}}}
+
+	post(&access.Caller{Kind: access.ClinicKey, Clinics: []string{"north"}}, `{"staffKey":"st-1"}`).isProblem(http.StatusForbidden, "key")
+	for _, who := range []string{
+		`{"staffKey":"st-2"}`, `{"staffKey":"st-1","name":{"family":"Other","given":["Ada"]}}`,
+		`{"staffKey":"st-1","registration":{"system":"https://register.example","value":"1"}}`,
+		`{"registration":{"system":"https://register.example","value":"1"}}`,
+	} {
+		post(ada, who).isProblem(http.StatusForbidden, "other-person")
+	}
+	a := post(ada, `{"staffKey":"st-1"}`)
+	require.Equal(t, http.StatusOK, a.Code, a.Body.String())
+	assert.Equal(t, "Ada Quill", rt.At(a.tree, "acknowledged", "who"))
+
+	d.caller = ada
+	d.post(rt.Surgery(rt.Set("/record", "S-9"))).isProblem(http.StatusForbidden, "key")
+	d.ask(http.MethodPost, "/records/north/retry", "").isProblem(http.StatusForbidden, "key")
+	assert.Equal(t, http.StatusOK, d.ask(http.MethodGet, "/records/north?list=refused", "").Code, "a person reads the lists")
 }
 
 func TestFollowUpOverHTTP(t *testing.T) {

@@ -8,10 +8,12 @@ import (
 	"context"
 	"log/slog"
 	"net/http"
+	"slices"
 	"time"
 
 	"github.com/gin-gonic/gin"
 
+	"nailbridge/internal/access"
 	"nailbridge/internal/receive"
 	"nailbridge/mapping"
 	"nailbridge/mapping/record"
@@ -66,12 +68,12 @@ func New(o Options) http.Handler {
 	e.NoMethod(func(c *gin.Context) {
 		problem(c, http.StatusMethodNotAllowed, "method-not-allowed", "The page does not take this method.")
 	})
-	e.POST("/records", takes("dry-run"), d.post)
+	e.POST("/records", only(access.ClinicKey), takes("dry-run"), d.post)
 	own := e.Group("/records/:clinic", d.ownClinic)
 	own.GET("", takes("list"), d.list)
-	own.POST("/retry", takes(), d.retry)
+	own.POST("/retry", only(access.ClinicKey), takes(), d.retry)
 	own.GET("/:record", takes(), d.get)
-	own.POST("/:record/flags/:flag/acknowledge", takes(), d.acknowledge)
+	own.POST("/:record/flags/:flag/acknowledge", only(access.PersonKey), takes(), d.acknowledge)
 	e.GET("/follow-up", takes("clinic", "state", "since"), d.followUp)
 	return e
 }
@@ -81,4 +83,31 @@ func (d *door) ownClinic(c *gin.Context) {
 	if c.Param("clinic") != d.Clinic {
 		problem(c, http.StatusForbidden, "other-clinic", "This door is another clinic's.")
 	}
+}
+
+// only refuses a caller with a key of another kind; where no keys are in force
+// nobody is refused.
+func only(kind access.Kind) gin.HandlerFunc {
+	return func(c *gin.Context) {
+		if caller, known := access.CallerOf(c.Request.Context()); known && caller.Kind != kind {
+			problem(c, http.StatusForbidden, "key", "This page needs a key of kind "+string(kind)+".")
+		}
+	}
+}
+
+// inTheNameOf gives who acknowledges. With a key it is the person of the key,
+// and the body may state nobody else.
+func inTheNameOf(caller access.Caller, stated record.Person) (record.Person, bool) {
+	p := caller.Person
+	if p == nil {
+		return stated, true
+	}
+	who := record.Person{StaffKey: p.StaffKey, Name: &record.Name{Family: p.Family, Given: p.Given}, Role: stated.Role}
+	if p.Registration != nil {
+		who.Registration = &record.Identifier{System: p.Registration.System, Value: p.Registration.Value}
+	}
+	same := (stated.Registration == nil || who.Registration != nil && *stated.Registration == *who.Registration) &&
+		(stated.StaffKey == "" || stated.StaffKey == who.StaffKey) &&
+		(stated.Name == nil || stated.Name.Family == who.Name.Family && slices.Equal(stated.Name.Given, who.Name.Given))
+	return who, same
 }

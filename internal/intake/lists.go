@@ -8,6 +8,7 @@ import (
 
 	"github.com/gin-gonic/gin"
 
+	"nailbridge/internal/access"
 	"nailbridge/internal/receive"
 	"nailbridge/mapping"
 	"nailbridge/mapping/record"
@@ -86,9 +87,15 @@ func (d *door) acknowledge(c *gin.Context) {
 		}, findings})
 		return
 	}
+	caller, _ := access.CallerOf(c.Request.Context())
+	who, ok := inTheNameOf(caller, *a.Who)
+	if !ok {
+		problem(c, http.StatusForbidden, "other-person", "An acknowledgement is made in the name of the person whose key it is.")
+		return
+	}
 	at, _ := a.At.In(d.Zone)
 	fl, err := d.Receiver.Acknowledge(c.Request.Context(), c.Param("record"), c.Param("flag"),
-		receive.Acknowledgement{Who: *a.Who, Reason: a.Reason, At: at, InputsHash: a.InputsHash})
+		receive.Acknowledgement{Who: who, Reason: a.Reason, At: at, InputsHash: a.InputsHash})
 	switch {
 	case errors.Is(err, receive.ErrStale):
 		writeProblem(c, http.StatusConflict, flagChanged{Problem{

@@ -1,0 +1,109 @@
+package main
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"log/slog"
+	"net/http"
+	"strings"
+
+	"nailbridge/internal/access"
+	"nailbridge/internal/store"
+)
+
+// accessFlags say who may reach the doors, and from where.
+type accessFlags struct {
+	Keys          string `type:"existingfile" placeholder:"FILE" help:"Bearer keys, made by the key command; read again when the file changes."`
+	TLSCert       string `name:"tls-cert" type:"existingfile" placeholder:"FILE" help:"Certificate for TLS, PEM; read again when renewed."`
+	TLSKey        string `name:"tls-key" type:"existingfile" placeholder:"FILE" help:"Private key of the certificate, PEM."`
+	TLSProxy      bool   `name:"tls-proxy" help:"A proxy in front of this address ends TLS and lets nobody past it."`
+	MetricsListen string `name:"metrics-listen" placeholder:"ADDRESS" help:"Loopback address and port of /metrics where there are keys."`
+}
+
+// errExposed: what was asked for would show patients' data to strangers.
+var errExposed = errors.New("an address that is not loopback needs --keys, and --tls-cert with --tls-key or --tls-proxy")
+
+// check refuses what would leave a door open, before anything is made.
+func (f accessFlags) check(listen, publicBase string) error {
+	certified := f.TLSCert != "" && f.TLSKey != ""
+	switch {
+	case (f.TLSCert == "") != (f.TLSKey == ""):
+		return errors.New("--tls-cert and --tls-key go together")
+	case certified && f.TLSProxy:
+		return errors.New("TLS ends here or in a proxy, not in both: --tls-cert or --tls-proxy")
+	}
+	if f.MetricsListen != "" {
+		if err := access.Loopback(f.MetricsListen); err != nil {
+			return errors.Join(errors.New("--metrics-listen"), err)
+		}
+	}
+	err := access.Loopback(listen)
+	if !errors.Is(err, access.ErrNotLoopback) {
+		return err
+	}
+	if f.Keys == "" || !certified && !f.TLSProxy {
+		return errExposed
+	}
+	if !strings.HasPrefix(publicBase, "https://") {
+		return errors.New("publicBaseUrl must be https where hubs on other machines use it")
+	}
+	return nil
+}
+
+// guarded puts the checks of access before everything.
+func (f accessFlags) guarded(publicBase string, log *slog.Logger, all http.Handler) (http.Handler, error) {
+	if f.Keys == "" {
+		return access.Guard(publicBase, all), nil
+	}
+	keys, err := access.OpenKeyFile(f.Keys, func(err error) { log.Error("the keys could not be read again", "error", err) })
+	if err != nil {
+		return nil, err
+	}
+	return access.Guard(publicBase, access.Require(keys, all)), nil
+}
+
+// byClinic chooses among the doors of clinics, which are named by their ids:
+// without keys there is one clinic and one door.
+func (f accessFlags) byClinic(doors map[string]http.Handler) http.Handler {
+	if f.Keys != "" {
+		return access.ByClinic(doors)
+	}
+	for _, d := range doors {
+		return d
+	}
+	return http.NotFoundHandler()
+}
+
+// sides parts the paths of hubs from those of clinics.
+func sides(hub, clinic http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if within(r.URL.Path, "/fhir") {
+			hub.ServeHTTP(w, r)
+			return
+		}
+		clinic.ServeHTTP(w, r)
+	})
+}
+
+// scope gives the clinics that the client of a request may see: with keys only
+// those of its key.
+func (f accessFlags) scope(ctx context.Context) store.Scope {
+	if f.Keys == "" {
+		return store.Everything
+	}
+	caller, _ := access.CallerOf(ctx)
+	return store.Scope{Clinics: caller.Clinics}
+}
+
+// tls is the configuration of the listener; nil without a certificate.
+func (f accessFlags) tls(log *slog.Logger) (*tls.Config, error) {
+	if f.TLSCert == "" {
+		return nil, nil
+	}
+	c, err := access.OpenCertificate(f.TLSCert, f.TLSKey, func(err error) { log.Error("the certificate could not be read again", "error", err) })
+	if err != nil {
+		return nil, err
+	}
+	return c.Config(), nil
+}

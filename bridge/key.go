@@ -1,0 +1,94 @@
+package main
+
+import (
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"strings"
+	"text/tabwriter"
+
+	"nailbridge/internal/access"
+)
+
+// keyCommand makes and ends bearer keys.
+type keyCommand struct {
+	Keys   string        `required:"" type:"path" placeholder:"FILE" help:"File of keys; made if it does not exist."`
+	Clinic keyForClinic  `cmd:"" help:"Make a key for the practice system of one clinic."`
+	Hub    keyForHub     `cmd:"" help:"Make a key for one hub, to read the clinics that are named."`
+	Person keyForPerson  `cmd:"" help:"Make a key for one named person of a clinic, to acknowledge flags."`
+	List   keyList       `cmd:"" help:"List the keys, without their secrets."`
+	Revoke revokeCommand `cmd:"" help:"End a key."`
+}
+
+type keyForClinic struct {
+	ID   string `arg:"" help:"Clinic, as in record headers."`
+	Name string `default:"practice system" help:"What the key is called in lists."`
+}
+
+func (c keyForClinic) Run(e *env, all *commands) error {
+	return makeKey(e, all.Key.Keys, access.Key{Kind: access.ClinicKey, Name: c.Name, Clinics: []string{c.ID}})
+}
+
+type keyForHub struct {
+	Name    string   `arg:"" help:"What the hub is called in lists."`
+	Clinics []string `name:"clinic" required:"" help:"A clinic that it may read; give it again for each further one."`
+}
+
+func (c keyForHub) Run(e *env, all *commands) error {
+	return makeKey(e, all.Key.Keys, access.Key{Kind: access.HubKey, Name: c.Name, Clinics: c.Clinics})
+}
+
+type keyForPerson struct {
+	Family       string   `arg:"" help:"Family name."`
+	Given        []string `help:"Given name; give it again for each further one."`
+	Clinic       string   `required:"" help:"Clinic, as in record headers."`
+	StaffKey     string   `name:"staff-key" help:"Staff key, as in records."`
+	Registration string   `placeholder:"SYSTEM|VALUE" help:"Registration number, as in records: the URI of the register, a bar, the number."`
+}
+
+func (c keyForPerson) Run(e *env, all *commands) error {
+	p := &access.Person{Family: c.Family, Given: c.Given, StaffKey: c.StaffKey}
+	if c.Registration != "" {
+		system, value, found := strings.Cut(c.Registration, "|")
+		if !found {
+			return errors.New("--registration is SYSTEM|VALUE")
+		}
+		p.Registration = &access.Registration{System: system, Value: value}
+	}
+	return makeKey(e, all.Key.Keys, access.Key{Kind: access.PersonKey, Clinics: []string{c.Clinic}, Person: p})
+}
+
+// makeKey adds a key to the file and shows its secret, this once: alone on
+// stdout, so that it can be kept without being seen.
+func makeKey(e *env, path string, k access.Key) error {
+	k, secret, err := access.NewKey(k, rand.Reader, e.clock())
+	if err != nil {
+		return err
+	}
+	if err := access.AddKey(path, k); err != nil {
+		return err
+	}
+	fmt.Fprintf(e.stderr, "Key %s for %s. Its secret is shown this once; the file keeps only the SHA-256.\n", k.ID, k.Name)
+	_, err = fmt.Fprintln(e.stdout, secret)
+	return err
+}
+
+type keyList struct{}
+
+func (keyList) Run(e *env, all *commands) error {
+	keys, err := access.ReadKeys(all.Key.Keys)
+	if err != nil {
+		return err
+	}
+	w := tabwriter.NewWriter(e.stdout, 0, 0, 2, ' ', 0)
+	for _, k := range keys {
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\n", k.ID, k.Kind, strings.Join(k.Clinics, ","), k.Made.Format("2006-01-02"), k.Name)
+	}
+	return w.Flush()
+}
+
+type revokeCommand struct {
+	ID string `arg:"" help:"Key, as listed."`
+}
+
+func (c revokeCommand) Run(_ *env, all *commands) error { return access.RevokeKey(all.Key.Keys, c.ID) }
