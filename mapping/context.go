@@ -40,19 +40,22 @@ func (v *patientView) mapPatientContext(b *builder, sharing Sharing) {
 }
 
 // patientSignals are the flags about the patient as such: that one current
-// record says no allergy is known while another's allergy stands (D1.3). b is
-// nil when nothing of the patient is published.
-func (v *patientView) patientSignals(b *builder) []Flag {
-	stand := standAllergies(v.statements())
-	if !stand.contradicted() {
-		return nil
+// record says no allergy is known while another's allergy stands (D1.3), and
+// that the word on sharing cannot be read (D3.1). b is nil when nothing of the
+// patient is published.
+func (v *patientView) patientSignals(b *builder, sharing Sharing) []Flag {
+	var raised []signal
+	if stand := standAllergies(v.statements()); stand.contradicted() {
+		raised = append(raised, signal{Flag: Flag{
+			Code: "contradiction", Level: Warning, Place: "/allergies", Rule: "D1.3",
+			Inputs: inputs("allergy", slices.Sorted(maps.Keys(stand.items))...),
+			Text:   "One record says that no allergy is known, and an allergy stated by another stands.",
+		}})
 	}
-	s := signal{Flag: Flag{
-		Code: "contradiction", Level: Warning, Place: "/allergies", Rule: "D1.3",
-		Inputs: inputs("allergy", slices.Sorted(maps.Keys(stand.items))...),
-		Text:   "One record says that no allergy is known, and an allergy stated by another stands.",
-	}}
-	return publish(b, []signal{s}, v.acksOf(""))
+	if s, unreadable := sharingSignal(sharing); unreadable {
+		raised = append(raised, s)
+	}
+	return publish(b, raised, v.acksOf(""))
 }
 
 // mapClinic builds what is folded per clinic, of those the patient's resources

@@ -66,10 +66,10 @@ func FoldPatient(s Settings, in PatientFold) (Result, error) {
 	}
 	if published > 0 {
 		v.mapPatientContext(b, sharing)
-		out.Flags = append(out.Flags, v.patientSignals(b.perPatient())...)
+		out.Flags = append(out.Flags, v.patientSignals(b.perPatient(), sharing)...)
 		v.mapClinic(b, sharing)
 	} else {
-		out.Flags = append(out.Flags, v.patientSignals(nil)...)
+		out.Flags = append(out.Flags, v.patientSignals(nil, sharing)...)
 	}
 	return out, b.into(&out)
 }

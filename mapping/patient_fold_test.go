@@ -1,7 +1,9 @@
 package mapping
 
 import (
+	"slices"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -57,4 +59,36 @@ func TestD1_3_EachDetailOfThePatientIsTheLatestStated(t *testing.T) {
 	p := v.demographics()
 	assert.Equal(t, "Marsh", p.Name.Family)
 	assert.Equal(t, "2", p.Phone)
+}
+
+// D3.1 and D2.1: the word that counts is the latest by (saved-at, record,
+// revision, hash), one that cannot be read among them, in any order of arrival.
+func TestD3_1_AnUnreadableWordIsAWord(t *testing.T) {
+	said := func(at, word string) Delivery {
+		text := `{"clinic":"clinic","record":"S-1","savedAt":"` + at + `","kind":"surgery","status":"final","sharing":` + word + `,
+		  "author":{"staffKey":"a"},"patient":{"identifier":{"system":"` + checked.System + `","value":"` + checked.Value + `"}},"surgery":{}}`
+		d := record.Read([]byte(text), safetytest.Zone)
+		return Delivery{Record: d.Record, Findings: d.Findings, Hash: d.Hash, Received: time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC), Refused: d.Refused()}
+	}
+	first, second := "2025-01-01T10:00:00Z", "2025-01-02T10:00:00Z"
+	for _, c := range []struct {
+		name   string
+		ds     []Delivery
+		shared bool
+	}{
+		{"misspelt", []Delivery{said(first, `"agred"`)}, false},
+		{"of another type", []Delivery{said(first, `true`)}, false},
+		{"empty is absent", []Delivery{said(first, `""`)}, true},
+		{"null is absent", []Delivery{said(first, `null`)}, true},
+		{"agreed after it", []Delivery{said(first, `"nein"`), said(second, `"agreed"`)}, true},
+		{"agreed before it", []Delivery{said(first, `"agreed"`), said(second, `"nein"`)}, false},
+		{"absent after it", []Delivery{said(first, `"nein"`), said(second, `""`)}, false},
+		{"twice in a refused content", []Delivery{said(first, `"agreed","sharing":"agreed"`)}, false},
+	} {
+		s := checkSettings(nil).Clinic
+		s.ShareUnstated = "a basis"
+		assert.Equal(t, c.shared, decideSharing(c.ds, checked, s).Shared, c.name)
+		slices.Reverse(c.ds)
+		assert.Equal(t, c.shared, decideSharing(c.ds, checked, s).Shared, "%s, the other way round", c.name)
+	}
 }

@@ -2,6 +2,7 @@ package mapping
 
 import (
 	"cmp"
+	"slices"
 	"strings"
 	"time"
 
@@ -12,7 +13,12 @@ import (
 type Sharing struct {
 	Shared bool
 	Stated record.Code // agreed, declined, or "" when never stated
-	Basis  string      // a sentence
+	// Unreadable: the latest word was stated and cannot be read. The patient is
+	// then not one who never stated anything, and is not shared.
+	Unreadable bool
+	Basis      string // a sentence
+	// by is the hash of the content that states it.
+	by string
 }
 
 // Containment is what must be done at once for a patient whose fold fails: it
@@ -36,15 +42,16 @@ func Contain(s Settings, in PatientFold) Containment {
 // decideSharing takes the latest stated value over all non-draft contents
 // ever received that name the patient: superseded, held, waiting and withdrawn
 // ones included (D3.1). The greatest by (saved-at, record, revision, hash)
-// wins, and an absent value never overrides. Refused contents state nothing.
+// wins, and an absent value never overrides.
+//
+// It fails closed. A value that was stated and cannot be read is a word of the
+// patient that nobody knows: not shared until a readable one comes, whatever
+// the clinic does with those who never stated anything. A refused content whose
+// clinic and patient can be read may end sharing, and never begins it.
 func decideSharing(ds []Delivery, p record.Identifier, c ClinicSettings) Sharing {
 	var best *Delivery
 	for i := range ds {
-		d := &ds[i]
-		if d.Refused || d.Record.Status == "draft" || d.Record.Sharing == "" || !names(d.Record, p) {
-			continue
-		}
-		if best == nil || compareStatement(best, d, c.Zone) < 0 {
+		if d := &ds[i]; d.statesSharing(p, c) && (best == nil || compareStatement(best, d, c.Zone) < 0) {
 			best = d
 		}
 	}
@@ -53,20 +60,71 @@ func decideSharing(ds []Delivery, p record.Identifier, c ClinicSettings) Sharing
 		return Sharing{Basis: "Sharing was never stated, and the clinic has no basis for sharing without a statement: not shared."}
 	case best == nil:
 		return Sharing{Shared: true, Basis: "Sharing was never stated. The clinic shares on this basis: " + c.ShareUnstated}
+	case best.sharingUnreadable():
+		return Sharing{Unreadable: true, by: best.Hash, Basis: "The latest word on sharing cannot be read: not shared until a readable one comes."}
 	case best.Record.Sharing == "agreed":
-		return Sharing{Shared: true, Stated: "agreed", Basis: "Sharing with the region was agreed."}
+		return Sharing{Shared: true, Stated: "agreed", by: best.Hash, Basis: "Sharing with the region was agreed."}
 	default:
-		return Sharing{Stated: best.Record.Sharing, Basis: "Sharing with the region was declined."}
+		return Sharing{Stated: best.Record.Sharing, by: best.Hash, Basis: "Sharing with the region was declined."}
 	}
+}
+
+// statesSharing reports whether the delivery states the patient's word.
+func (d *Delivery) statesSharing(p record.Identifier, c ClinicSettings) bool {
+	switch {
+	case d.Record.Status == "draft" || !names(d.Record, p):
+		return false
+	case d.Refused && (d.Record.Clinic != c.ID || d.unread("/clinic", "/patient", "/patient/identifier", "/patient/identifier/system", "/patient/identifier/value")):
+		return false
+	case d.Refused && d.Record.Sharing == "agreed":
+		return d.sharingUnreadable()
+	}
+	return d.Record.Sharing != "" || d.sharingUnreadable()
+}
+
+// EndsSharing reports that a refused delivery acts all the same: it says that a
+// patient is not shared, and clinic and patient can be read (D3.1).
+func (d *Delivery) EndsSharing(c ClinicSettings) bool {
+	return d.Refused && d.Record.Patient != nil && d.Record.Patient.Identifier != nil && d.statesSharing(*d.Record.Patient.Identifier, c)
+}
+
+// sharingUnreadable reports a value of sharing that was sent and is none of the
+// list, or was sent twice.
+func (d *Delivery) sharingUnreadable() bool { return d.unread("/sharing") }
+
+// unread reports that something sent at one of the places is not what it should
+// be, so that what was read there, if anything, is not to be relied on.
+func (d *Delivery) unread(pointers ...string) bool {
+	return slices.ContainsFunc(d.Findings, func(f record.Finding) bool {
+		return slices.Contains(pointers, f.Pointer) && slices.Contains([]string{"unlisted-value", "wrong-type", "duplicate-member", "malformed-id", "malformed-uri"}, f.Code)
+	})
+}
+
+// sharingSignal says that the latest word on sharing cannot be read. It is
+// critical: nothing of the patient leaves the clinic until somebody asks again.
+func sharingSignal(s Sharing) (signal, bool) {
+	return signal{Flag: Flag{
+		Code: "sharing-unreadable", Level: Critical, Place: "/sharing", Rule: "D3.1", Inputs: inputs("content", s.by),
+		Text: "The latest word on sharing with the region cannot be read, so nothing of the patient is shared until a readable one is sent.",
+	}}, s.Unreadable
+}
+
+// statedAt is when a statement about a patient counts as made: when its content
+// counts as saved or, of a refused one without a readable saved-at, when it
+// came.
+func (d *Delivery) statedAt(zone *time.Location) time.Time {
+	if d.Refused && d.Record.SavedAt == nil {
+		return d.Received
+	}
+	at, _ := d.SavedAt(zone)
+	return at
 }
 
 // compareStatement orders by (saved-at, record, revision, hash): the order in
 // which statements about a patient override one another (D1.3, D3.1).
 func compareStatement(a, b *Delivery, zone *time.Location) int {
-	as, _ := a.SavedAt(zone)
-	bs, _ := b.SavedAt(zone)
 	return cmp.Or(
-		as.Compare(bs),
+		a.statedAt(zone).Compare(b.statedAt(zone)),
 		strings.Compare(a.Record.Record, b.Record.Record),
 		cmp.Compare(revisionOf(a.Record), revisionOf(b.Record)),
 		strings.Compare(a.Hash, b.Hash),

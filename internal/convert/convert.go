@@ -57,9 +57,10 @@ func Convert(s mapping.Settings, files []Input, asOf time.Time) (Result, error) 
 					Text: "the record is of another clinic than the settings name", Rule: "D2.1"})
 			}
 			out.Records = append(out.Records, o)
-			if !o.Refused {
+			del := mapping.Delivery{Record: d.Record, Findings: d.Findings, Hash: d.Hash, Received: asOf, Refused: o.Refused}
+			if !o.Refused || del.EndsSharing(s.Clinic) { // D3.1
 				p := *d.Record.Patient.Identifier
-				byPatient[p] = append(byPatient[p], mapping.Delivery{Record: d.Record, Findings: d.Findings, Hash: d.Hash, Received: asOf})
+				byPatient[p] = append(byPatient[p], del)
 			}
 			return nil
 		})
@@ -70,6 +71,9 @@ func Convert(s mapping.Settings, files []Input, asOf time.Time) (Result, error) 
 	staff := allStaff(s, byPatient)
 	clinic := map[resource.Ref]resource.Resource{}
 	for _, p := range sortedPatients(byPatient) {
+		if !slices.ContainsFunc(byPatient[p], func(d mapping.Delivery) bool { return !d.Refused }) {
+			continue
+		}
 		in := mapping.PatientFold{Patient: p, Deliveries: everyNamed(byPatient, p), Staff: staff}
 		if err := out.patient(s, in, asOf, clinic); err != nil {
 			return out, err

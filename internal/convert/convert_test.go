@@ -124,6 +124,18 @@ func TestEveryRecordIsAccountedFor(t *testing.T) {
 	}, have)
 }
 
+// D3.1: a record that is refused, and whose clinic and patient can be read,
+// says no to sharing in a file as it does at the door.
+func TestD3_1_ARefusedRecordEndsSharingInAFileToo(t *testing.T) {
+	refused := func(word string) []byte {
+		return rt.Review(rt.Set("/status", "x"), rt.Set("/sharing", word), rt.Saved("2026-03-10T09:00:00Z"))
+	}
+	res := convertAll(t, file("a.ndjson", rt.Surgery(), refused("declined")))
+	assert.Empty(t, res.Resources)
+	assert.Equal(t, 1, res.NotShared)
+	assert.NotEmpty(t, convertAll(t, file("a.ndjson", rt.Surgery(), refused("agreed"))).Resources, "twin")
+}
+
 func TestSplit(t *testing.T) {
 	for data, want := range map[string][]string{
 		`{"a":1}`:                   {`f {"a":1}`},

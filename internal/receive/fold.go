@@ -98,6 +98,34 @@ func (v *Receiver) refoldPatient(w store.Writer, p record.Identifier) (*folded, 
 	return f, nil
 }
 
+// endSharing lets a refused delivery whose clinic and patient can be read take
+// the patient from the hub, where it says so: the word on sharing acts at once,
+// whatever else of it cannot be understood (D3.1).
+func (v *Receiver) endSharing(w store.Writer, row store.Delivery, a *Answer) error {
+	d := v.delivery(row)
+	if !d.EndsSharing(v.Settings.Clinic) {
+		return nil
+	}
+	attempts, err := v.attemptThese(w, []record.Identifier{*patientOf(d.Record)}, "")
+	if err != nil {
+		return err
+	}
+	f := &folded{changes: map[resource.Ref]change{}}
+	for _, x := range attempts {
+		if len(x.issues) > 0 {
+			err = v.contain(w, x, f)
+		} else {
+			err = v.commit(w, x, f)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	must := mapping.Contain(v.Settings, attempts[0].in)
+	a.Shared, a.Sharing = must.Sharing.Shared, must.Sharing.Basis
+	return nil
+}
+
 // attemptAll folds, without committing, every patient concerned: those that
 // any delivery of the record id names (one may have lost the record, and a
 // sharing statement counts even when its content does not, D3.1), and those of

@@ -37,6 +37,62 @@ func TestD3_1_NeverStated(t *testing.T) {
 	assert.NotEmpty(t, w.Live("Patient"))
 }
 
+// D3.1: a word on sharing that cannot be read is no "never stated": the patient
+// is not shared until a readable one comes, and a critical flag says so.
+func TestD3_1_AnUnreadableWordFailsClosed(t *testing.T) {
+	w := rt.New(t, unstated)
+	a := w.Send(rt.Surgery(rt.Set("/sharing", "Declined")))
+	assert.Equal(t, receive.Stored, a.Answer, "D2.1: kept, the rest used")
+	assert.False(t, a.Shared)
+	assert.Contains(t, a.Sharing, "cannot be read")
+	assert.Equal(t, mapping.Critical, flag(t, a.Flags, "sharing-unreadable").Level)
+	assert.Empty(t, every(t, w))
+
+	a = w.Send(rt.Review(rt.Set("/sharing", "agreed")))
+	assert.True(t, a.Shared, "a readable word came")
+	assert.False(t, hasFlag(a.Flags, "sharing-unreadable"))
+	assert.NotEmpty(t, w.Care())
+
+	a = w.Send(rt.Review(rt.Set("/sharing", []any{"agreed"}), rt.Saved("2026-03-05T10:00:00Z")))
+	assert.False(t, a.Shared, "shared, and then something else")
+	assert.Empty(t, w.Care())
+	assert.False(t, w.Send(rt.Review(rt.Set("/sharing", nil), rt.Saved("2026-03-06T10:00:00Z"))).Shared, "absent overrides nothing")
+}
+
+// D3.1: a refused record whose clinic and patient can be read says no to sharing
+// at once, and never yes.
+func TestD3_1_ARefusedRecordEndsSharing(t *testing.T) {
+	broken := rt.Set("/review/toes/0/side", "lift")
+	for _, c := range []struct {
+		name   string
+		edits  []rt.Edit
+		shared bool
+	}{
+		{"declined", []rt.Edit{broken, rt.Set("/sharing", "declined")}, false},
+		{"unreadable", []rt.Edit{broken, rt.Set("/sharing", "no")}, false},
+		{"without a time", []rt.Edit{broken, rt.Set("/sharing", "declined"), rt.Set("/savedAt", nil)}, false},
+		{"agreed", []rt.Edit{broken, rt.Set("/sharing", "agreed")}, true},
+		{"saved before the surgery's word", []rt.Edit{broken, rt.Set("/sharing", "declined"), rt.Saved("2026-03-01T10:00:00Z")}, true},
+		{"a draft", []rt.Edit{broken, rt.Set("/sharing", "declined"), rt.Status("draft")}, true},
+		{"of a patient that cannot be read", []rt.Edit{rt.Set("/sharing", "declined"), rt.Set("/patient/identifier/system", "no system")}, true},
+		{"of another patient", []rt.Edit{broken, rt.Set("/sharing", "declined"), rt.Patient("P-2")}, true},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			w := rt.New(t)
+			w.Send(rt.Surgery())
+			require.NotEmpty(t, w.Care())
+			a := w.Send(rt.Review(c.edits...))
+			require.Equal(t, receive.Refused, a.Answer)
+			assert.Equal(t, c.shared, len(w.Care()) > 0)
+			if !c.shared {
+				assert.NotEmpty(t, a.Sharing, "the answer says so")
+				b := w.Send(rt.Review(rt.Set("/sharing", "agreed"), rt.Saved("2026-03-20T10:00:00Z")))
+				assert.True(t, b.Shared, "until a later record agrees")
+			}
+		})
+	}
+}
+
 // D3.1: what stands only in a record that is not itself published reaches no
 // Practitioner and no PractitionerRole, though a shared record names the same
 // person; once the record is shared it does, and when sharing is declined it is

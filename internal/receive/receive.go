@@ -155,7 +155,11 @@ func (v *Receiver) take(w store.Writer, in incoming) (Answer, error) {
 // refuse keeps a delivery that cannot be understood (D2.1).
 func (v *Receiver) refuse(w store.Writer, in incoming, row store.Delivery) (Answer, error) {
 	row.Answer, row.Refused, row.Reasons = string(Refused), true, reasonsJSON(in.findings)
-	return v.answer(in, Refused), w.MarkDelivery(row)
+	a := v.answer(in, Refused)
+	if err := w.MarkDelivery(row); err != nil {
+		return a, err
+	}
+	return a, v.endSharing(w, row, &a)
 }
 
 // arriving is a delivery that is kept and can be understood, about to be

@@ -81,7 +81,7 @@ var headerFields = map[string]field{
 	"Record.historical":    {desc: "true for a record converted from old data; its dates may be partial and it is never followed up"},
 	"Record.author":        {desc: "who wrote the content; a registration or a staff key is needed"},
 	"Record.patient":       {desc: "who was treated, as this record states it"},
-	"Record.sharing":       {set: &SharingSet, desc: "the patient's word on sharing with the region; absent never overrides an earlier word"},
+	"Record.sharing":       {set: &SharingSet, desc: "the patient's word on sharing with the region; absent never overrides an earlier word, and a value that cannot be read means not shared until a readable one comes"},
 	"Record.surgery":       {desc: "the sitting, in a record of kind surgery"},
 	"Record.review":        {desc: "the review, in a record of kind review"},
 	"Record.contact":       {desc: "the contact, in a record of kind contact"},
