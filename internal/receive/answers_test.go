@@ -554,7 +554,7 @@ func state(t testing.TB, w *rt.World) string {
 	require.NoError(t, err)
 	defer func() { require.NoError(t, db.Close()) }()
 	var out strings.Builder
-	for _, table := range []string{"stamp", "resource", "version", "index_code", "index_text", "index_date", "delivery", "flag", "activity", "fact", "ack", "staff", "outbox"} {
+	for _, table := range []string{"stamp", "resource", "version", "index_code", "index_text", "index_date", "delivery", "flag", "activity", "fact", "ack", "staff", "outbox", "mark"} {
 		out.WriteString(table + "\n")
 		dump(t, db, table, &out)
 	}

@@ -294,26 +294,36 @@ func sourcesOf(all []mapping.Source, caseID string) []mapping.Source {
 
 // replaceLists renews the clinic's lists of the patient.
 func (v *Receiver) replaceLists(w store.Writer, a attempt) error {
-	var flags []store.Flag
+	flags, as, err := a.lists()
+	if err != nil {
+		return err
+	}
+	if err := w.ReplaceFlags(a.owner, flags); err != nil {
+		return err
+	}
+	if err := w.ReplaceActivities(a.owner, as); err != nil {
+		return err
+	}
+	return w.SetWaiting(a.owner, v.waitingRows(a))
+}
+
+// lists are the patient's flags and activities for the clinic's lists.
+func (a attempt) lists() (flags []store.Flag, as []store.Activity, err error) {
 	for _, fl := range a.res.Flags {
 		b, err := json.Marshal(fl)
 		if err != nil {
-			return err
+			return nil, nil, err
 		}
 		flags = append(flags, store.Flag{
 			ID: fl.ID, Owner: a.owner, Case: fl.Case, Code: fl.Code, Level: string(fl.Level),
 			InputsHash: fl.InputsHash, Open: fl.Open(), JSON: b,
 		})
 	}
-	if err := w.ReplaceFlags(a.owner, flags); err != nil {
-		return err
-	}
-	var as []store.Activity
 	for _, cs := range a.res.Cases {
 		for _, x := range cs.Activities {
 			b, err := json.Marshal(x)
 			if err != nil {
-				return err
+				return nil, nil, err
 			}
 			as = append(as, store.Activity{
 				Owner: a.owner, Case: cs.Surgery, ID: x.ID, Status: string(x.Status),
@@ -321,10 +331,7 @@ func (v *Receiver) replaceLists(w store.Writer, a attempt) error {
 			})
 		}
 	}
-	if err := w.ReplaceActivities(a.owner, as); err != nil {
-		return err
-	}
-	return w.SetWaiting(a.owner, v.waitingRows(a))
+	return flags, as, nil
 }
 
 // waitingRows are the deliveries, by number, that wait for their surgery: the

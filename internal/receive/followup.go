@@ -20,6 +20,10 @@ var FollowUpStates = []string{"due", "overdue", "missed", "flagged"}
 type FollowUpQuery struct {
 	State string    // one of FollowUpStates; "" all
 	Since time.Time // only activities that became so at or after; zero: all
+	// Afresh folds every patient for the answer instead of reading what was
+	// stored, for a store that was folded under other settings. Nothing is
+	// written.
+	Afresh bool
 }
 
 // FollowUpEntry is one line of the follow-up list.
@@ -51,7 +55,7 @@ func (v *Receiver) FollowUp(ctx context.Context, q FollowUpQuery) (FollowUpList,
 	now := v.Clock()
 	out := []FollowUpEntry{}
 	err := v.Store.View(ctx, func(r store.Reader) error {
-		as, err := r.Activities(v.Settings.Clinic.ID)
+		flags, as, err := v.clinicLists(r, q.Afresh)
 		if err != nil {
 			return err
 		}
@@ -64,7 +68,7 @@ func (v *Receiver) FollowUp(ctx context.Context, q FollowUpQuery) (FollowUpList,
 				out = append(out, e)
 			}
 		}
-		return v.flaggedEntries(r, &out)
+		return flaggedEntries(flags, &out)
 	})
 	if err != nil {
 		return FollowUpList{}, unavailable(err)
@@ -98,11 +102,43 @@ func activityEntry(row store.Activity, now time.Time) (e FollowUpEntry, ok bool,
 	return e, slices.Contains(FollowUpStates, e.State), nil
 }
 
-func (v *Receiver) flaggedEntries(r store.Reader, out *[]FollowUpEntry) error {
-	flags, err := r.ClinicFlags(v.Settings.Clinic.ID, true)
-	if err != nil {
-		return err
+// clinicLists are the open flags and the activities of all patients.
+func (v *Receiver) clinicLists(r store.Reader, afresh bool) (flags []store.Flag, as []store.Activity, err error) {
+	clinic := v.Settings.Clinic.ID
+	if !afresh {
+		if flags, err = r.ClinicFlags(clinic, true); err != nil {
+			return nil, nil, err
+		}
+		as, err = r.Activities(clinic)
+		return flags, as, err
 	}
+	owners, err := r.Owners(clinic)
+	if err != nil {
+		return nil, nil, err
+	}
+	for _, o := range owners {
+		a, err := v.attemptOf(o)
+		if err != nil {
+			return nil, nil, err
+		}
+		if err := v.gather(r, &a); err != nil {
+			return nil, nil, err
+		}
+		var fault bool
+		if a.res, fault = v.fold(a.in); fault {
+			return nil, nil, errOutput
+		}
+		f, x, err := a.lists()
+		if err != nil {
+			return nil, nil, err
+		}
+		flags = append(flags, slices.DeleteFunc(f, func(f store.Flag) bool { return !f.Open })...)
+		as = append(as, x...)
+	}
+	return flags, as, nil
+}
+
+func flaggedEntries(flags []store.Flag, out *[]FollowUpEntry) error {
 	for _, f := range flags {
 		var fl mapping.Flag
 		if err := json.Unmarshal(f.JSON, &fl); err != nil {

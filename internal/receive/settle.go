@@ -1,0 +1,294 @@
+package receive
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"hash"
+
+	"nailbridge/internal/searchparam"
+	"nailbridge/internal/store"
+	"nailbridge/mapping"
+	"nailbridge/mapping/followup"
+	"nailbridge/mapping/record"
+	"nailbridge/mapping/resource"
+	"nailbridge/mapping/terms"
+)
+
+// What is stored was folded under the settings of then. When they change, the
+// folds must: a basis for sharing that was taken out of the settings would
+// else go on sharing every patient of whom no record arrives (D3.1).
+
+// ErrOtherClinic: the store holds records of a clinic that the settings do not
+// name, so that nothing says what of them may be shared.
+var ErrOtherClinic = errors.New("the data are of another clinic than the settings name")
+
+// The marks under which the store keeps what it was folded and indexed under:
+// "" while it is being done again.
+const (
+	markFolded  = "folded"
+	markIndexed = "indexed"
+)
+
+// settled says of what the store keeps whether it was made under the settings
+// in force.
+type settled struct{ folds, index bool }
+
+// Unsettled reports whether Settle must fold the store again before a hub may
+// read it. That is written down first, so that a Settle that does not come to
+// its end is begun again, also under the settings of before. A store of no
+// patient is settled by that alone.
+func (v *Receiver) Unsettled(ctx context.Context) (bool, error) {
+	var is settled
+	var owners []store.Owner
+	err := v.Store.View(ctx, func(r store.Reader) error {
+		clinics, err := r.Clinics()
+		if err != nil {
+			return err
+		}
+		for _, c := range clinics {
+			if c != v.Settings.Clinic.ID {
+				return ErrOtherClinic
+			}
+		}
+		if owners, err = r.Owners(v.Settings.Clinic.ID); err != nil {
+			return err
+		}
+		is, err = v.settledIn(r)
+		return err
+	})
+	switch {
+	case errors.Is(err, ErrOtherClinic):
+		return false, err
+	case err != nil:
+		return false, unavailable(err)
+	case is.folds && is.index:
+		return false, nil
+	case len(owners) == 0:
+		return false, v.mark(ctx, is, v.foldedUnder(), v.indexedUnder())
+	}
+	return true, v.mark(ctx, is, "", "")
+}
+
+// Stale reports whether what is stored was folded under other settings, and
+// writes nothing.
+func (v *Receiver) Stale(ctx context.Context) (bool, error) {
+	var is settled
+	err := v.Store.View(ctx, func(r store.Reader) (err error) {
+		is, err = v.settledIn(r)
+		return err
+	})
+	if err != nil {
+		return false, unavailable(err)
+	}
+	return !is.folds, nil
+}
+
+func (v *Receiver) settledIn(r store.Reader) (is settled, err error) {
+	folded, err := r.Mark(v.Settings.Clinic.ID, markFolded)
+	if err != nil {
+		return is, err
+	}
+	indexed, err := r.Mark(v.Settings.Clinic.ID, markIndexed)
+	return settled{folded == v.foldedUnder(), indexed == v.indexedUnder()}, err
+}
+
+// mark keeps the marks of what is not settled.
+func (v *Receiver) mark(ctx context.Context, is settled, folded, indexed string) error {
+	err := v.Store.Update(ctx, func(w store.Writer) error {
+		if !is.folds {
+			if err := w.SetMark(v.Settings.Clinic.ID, markFolded, folded); err != nil {
+				return err
+			}
+		}
+		if is.index {
+			return nil
+		}
+		return w.SetMark(v.Settings.Clinic.ID, markIndexed, indexed)
+	})
+	if err != nil {
+		return unavailable(err)
+	}
+	return nil
+}
+
+// Settled counts what Settle did.
+type Settled struct {
+	Patients int
+	Failed   int // whose fold does not pass our own check: only what cannot wait was done
+}
+
+// Settle folds every patient of the store again under the settings in force,
+// makes the index anew where that depends on them too, and commits the overdue
+// facts of windows that thereby ended. It writes down that it is done last: one
+// that ended early is begun again. Only what changed makes a version. Where a
+// fold failed, sharing was withdrawn all the same, and the next start tries
+// again.
+func (v *Receiver) Settle(ctx context.Context) (done Settled, err error) {
+	var is settled
+	var owners []store.Owner
+	err = v.Store.View(ctx, func(r store.Reader) error {
+		if is, err = v.settledIn(r); err != nil {
+			return err
+		}
+		owners, err = r.Owners(v.Settings.Clinic.ID)
+		return err
+	})
+	if err != nil {
+		return done, unavailable(err)
+	}
+	if !is.folds {
+		if done, err = v.foldAll(ctx, owners); err != nil {
+			return done, err
+		}
+	}
+	if !is.index {
+		if err := v.indexAll(ctx, owners); err != nil {
+			return done, err
+		}
+	}
+	if _, err := v.Tick(ctx, v.Clock()); err != nil {
+		v.Log.Error("tick failed, trying again at the next", "error", err)
+	}
+	is.folds = is.folds || done.Failed > 0
+	return done, v.mark(ctx, is, v.foldedUnder(), v.indexedUnder())
+}
+
+// foldAll folds each patient in a transaction of its own. What each says of the
+// staff is renewed before any is folded, since Practitioner is one for all.
+func (v *Receiver) foldAll(ctx context.Context, owners []store.Owner) (done Settled, err error) {
+	for _, o := range owners {
+		err := v.Store.Update(ctx, func(w store.Writer) error {
+			a, err := v.attemptOf(o)
+			if err != nil {
+				return err
+			}
+			if err := v.gather(w, &a); err != nil {
+				return err
+			}
+			_, err = v.keepStaff(w, &a) // whoever is concerned is folded below
+			return err
+		})
+		if err != nil {
+			return done, unavailable(err)
+		}
+	}
+	for _, o := range owners {
+		failed := false
+		fold := func(w store.Writer) (err error) {
+			failed, err = v.settle(w, o, failed)
+			return err
+		}
+		err := v.Store.Update(ctx, fold)
+		if errors.Is(err, errOutput) { // nothing of it was stored
+			v.Log.Error("a patient could not be folded again under the settings in force")
+			failed = true
+			err = v.Store.Update(ctx, fold)
+		}
+		switch done.Patients++; {
+		case errors.Is(err, errOutput):
+		case err != nil:
+			return done, unavailable(err)
+		}
+		if failed {
+			done.Failed++
+		}
+	}
+	return done, nil
+}
+
+// settle folds one patient again, or, where that fails or failed before, does
+// what cannot wait.
+func (v *Receiver) settle(w store.Writer, o store.Owner, contain bool) (failed bool, err error) {
+	a, err := v.attemptOf(o)
+	if err != nil {
+		return contain, err
+	}
+	attempts, err := v.attemptThese(w, []record.Identifier{a.in.Patient}, "")
+	if err != nil {
+		return contain, err
+	}
+	f := &folded{changes: map[resource.Ref]change{}}
+	failed = contain
+	for _, a := range attempts {
+		if len(a.issues) > 0 {
+			v.Log.Error("output did not pass the check", "issues", len(a.issues), "key", a.issues[0].Key, "path", a.issues[0].Path)
+			failed = true
+		}
+		if contain || len(a.issues) > 0 {
+			err = v.contain(w, a, f)
+		} else {
+			err = v.commit(w, a, f)
+		}
+		if err != nil {
+			return failed, err
+		}
+	}
+	return failed, nil
+}
+
+// attemptOf begins the attempt of a stored owner.
+func (v *Receiver) attemptOf(o store.Owner) (attempt, error) {
+	a := attempt{owner: o}
+	id, ok := mapping.ParsePatientKey(o.Patient)
+	if !ok {
+		return a, errors.New("stored owner names no patient")
+	}
+	a.in.Patient = id
+	return a, nil
+}
+
+// indexAll makes the index rows of every version anew.
+func (v *Receiver) indexAll(ctx context.Context, owners []store.Owner) error {
+	for _, o := range append(owners, store.Owner{Clinic: v.Settings.Clinic.ID}) {
+		err := v.Store.Update(ctx, func(w store.Writer) error { return w.Reindex(o, v.Index.Rows) })
+		if err != nil {
+			return unavailable(err)
+		}
+	}
+	return nil
+}
+
+// foldedUnder names all that a fold rests on besides what is stored: settings,
+// code maps, protocols, limits, and the version of the mapping.
+func (v *Receiver) foldedUnder() string {
+	h := sha256.New()
+	s := v.Settings
+	zone := s.Clinic.Zone.String()
+	s.Clinic.Zone, s.Terms = nil, nil // JSON would show nothing of them
+	put(h, mapping.Version, terms.Hash(), zone, s)
+	protocols, _ := followup.Artifacts() // of the program itself, which could not fold without them
+	for _, x := range protocols {
+		put(h, string(x.JSON))
+	}
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+// indexedUnder names all that index rows rest on besides the resource.
+func (v *Receiver) indexedUnder() string {
+	h := sha256.New()
+	zone := "UTC"
+	if v.Index.Zone != nil {
+		zone = v.Index.Zone.String()
+	}
+	put(h, v.Index.Base, zone)
+	for _, typ := range searchparam.CareTypes() {
+		for _, d := range searchparam.Definitions(typ) {
+			put(h, typ, d.Name, d.Kind, d.Element, d.System, d.Expression)
+		}
+	}
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+// put writes values to a hash, each parted from the next.
+func put(h hash.Hash, values ...any) {
+	e := json.NewEncoder(h)
+	for _, x := range values {
+		if err := e.Encode(x); err != nil {
+			panic(fmt.Sprintf("settings that are no JSON: %T", err)) // a field of a kind that JSON lacks
+		}
+	}
+}
