@@ -132,7 +132,7 @@ func (h *hub) router() http.Handler {
 	e.RedirectTrailingSlash = false
 	e.RedirectFixedPath = false
 	e.RemoveExtraSlash = false
-	e.UseEscapedPath, e.UnescapePathValues = true, true // an escaped slash parts nothing
+	e.UseRawPath, e.UnescapePathValues = true, true // an escaped slash parts nothing
 	e.HandleMethodNotAllowed = true
 	e.Use(h.observe, h.rescue)
 	e.NoRoute(h.noRoute)
