@@ -180,8 +180,8 @@ func (b *builder) allergy(key string, s standingAllergy) {
 	for _, n := range s.notes {
 		out.Note = append(out.Note, &dpb.Annotation{Text: r4.Markdown(n)})
 	}
-	t := r4.NewText("Allergy").Row("Substance", display(record.AllergenSet, s.item.Substance)).Row("In words", s.item.Text).
-		Row("Criticality", display(record.CriticalitySet, s.item.Criticality)).Row("Reactions", strings.Join(s.reactions, "; "))
+	t := r4.NewText("Allergy").Row("Substance", record.AllergenSet.Display(s.item.Substance)).Row("In words", s.item.Text).
+		Row("Criticality", record.CriticalitySet.Display(s.item.Criticality)).Row("Reactions", strings.Join(s.reactions, "; "))
 	if s.refuted {
 		t.Row("Status", "refuted")
 	} else {
@@ -214,7 +214,7 @@ func (b *builder) allergyStatement(status record.Code, by *record.Person) {
 	b.addAllergy(&apb.AllergyIntolerance{
 		ClinicalStatus: b.element("allergy-clinical-active"),
 		Code:           b.translate("allergy-status", status),
-		Text:           r4.NewText("Allergies").Line(display(record.AllergyStatusSet, status)).Row("Status", "active").Narrative(),
+		Text:           r4.NewText("Allergies").Line(record.AllergyStatusSet.Display(status)).Row("Status", "active").Narrative(),
 	}, join("status", string(status)), by)
 }
 

@@ -7,6 +7,7 @@ import (
 	bpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/resources/body_structure_go_proto"
 
 	"nailbridge/mapping/internal/r4"
+	"nailbridge/mapping/record"
 )
 
 // bodyStructure builds the nail border p: the nail unit as location, side and
@@ -20,7 +21,7 @@ func (b *builder) bodyStructure(p place) {
 	words := placeText(p.side, p.digit, p.border)
 	b.add(&bpb.BodyStructure{
 		Id:                r4.ID(ref.ID),
-		Identifier:        []*dpb.Identifier{b.identifier("body-structure", strings.Trim(b.caseID+"/"+toeCode(p.side, p.digit)+"/"+string(p.border), "/"))},
+		Identifier:        []*dpb.Identifier{b.identifier("body-structure", strings.Trim(b.caseID+"/"+record.ToeCode(p.side, p.digit)+"/"+string(p.border), "/"))},
 		Active:            r4.Boolean(true),
 		Location:          b.location(p),
 		LocationQualifier: r4.Concepts(b.s.Terms.Qualifiers(p.side, p.border, b.s.Codes)...),

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"time"
 
 	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
 	"google.golang.org/protobuf/proto"
@@ -31,6 +32,8 @@ type builder struct {
 	surgery *record.Record   // current content; nil while it is unknown
 	later   []*record.Record // current reviews and contacts, by date of attendance and record id
 	planned bool             // the case has a follow-up plan
+	// received is when each content of the case was received, by record id.
+	received map[string]time.Time
 }
 
 // built is what all builders of one fold share.
@@ -68,6 +71,12 @@ func (b *builder) inCase(caseID string, surgery *record.Record, later []*record.
 	c := *b
 	c.caseID, c.surgery, c.later = caseID, surgery, later
 	return &c
+}
+
+// ahead reports a date that lies later than its record was received: what has
+// not come to pass ends and moves nothing.
+func (b *builder) ahead(w *record.When, r *record.Record) bool {
+	return w.Ahead(b.received[r.Record], b.s.Clinic.Zone)
 }
 
 // perPatient is a builder of resources that belong to no case.
@@ -142,8 +151,8 @@ func (b *builder) hasIndication() bool {
 // ("block", toe), ("nail", toe, border) for the operation on a nail border,
 // ("matrix", toe, border), ("curettage", toe, border), ("flush", toe, border),
 // ("tourniquet", toe, period), or ("tourniquet", toe, "none") where no period is
-// recorded, ("dressing"). toe, border and period are the keys of toeKeys,
-// borderKeys and tourniquetKeys.
+// recorded, ("dressing"). toe, border and period are the keys of record.ToeKeys,
+// record.BorderKeys and record.TourniquetKeys.
 func (b *builder) procedureRef(parts ...string) resource.Ref {
 	return b.caseRef("Procedure", parts...)
 }
@@ -183,7 +192,7 @@ func (b *builder) consentRef() resource.Ref { return b.caseRef("Consent", "proce
 // finish builds every BodyStructure referred to. ok is false when side or digit
 // is absent.
 func (b *builder) bodyStructureRef(side, digit, border record.Code) (ref resource.Ref, ok bool) {
-	toe := toeCode(side, digit)
+	toe := record.ToeCode(side, digit)
 	if toe == "" {
 		return resource.Ref{}, false
 	}
@@ -216,7 +225,7 @@ func (b *builder) who(p *record.Person) *dpb.Reference {
 	if p == nil || r4.NameText(p.Name) == "" {
 		return nil
 	}
-	return &dpb.Reference{Display: r4.String(joinText(r4.NameText(p.Name), strings.ToLower(display(record.RoleSet, p.Role))))}
+	return &dpb.Reference{Display: r4.String(joinText(r4.NameText(p.Name), strings.ToLower(record.RoleSet.Display(p.Role))))}
 }
 
 // whoOrClinic is who, with the clinic's Organization for nobody: every
@@ -233,7 +242,7 @@ func (b *builder) whoOrClinic(p *record.Person) *dpb.Reference {
 // toeSite is bodySite: the toe with its side and no coding without side (D5.1);
 // nil when the toe is not known.
 func (b *builder) toeSite(side, digit record.Code) *dpb.CodeableConcept {
-	if toeCode(side, digit) == "" {
+	if record.ToeCode(side, digit) == "" {
 		return nil
 	}
 	return r4.Concept(b.s.Terms.ToeConcept(side, digit, b.s.Codes))
@@ -309,22 +318,11 @@ func (s Settings) numbering(kind string) string {
 	return strings.TrimSuffix(s.Clinic.IdentifierBase, "/") + "/" + kind
 }
 
-// display is the meaning of a code of a closed list in words, for narratives;
-// the code itself when it is not listed.
-func display(set record.Set, code record.Code) string {
-	for _, v := range set.Values {
-		if v.Code == code {
-			return v.Display
-		}
-	}
-	return string(code)
-}
-
 // placeText is a place in words: "left hallux, lateral (fibular) border".
 func placeText(side, digit, border record.Code) string {
-	parts := []string{strings.TrimSpace(strings.ToLower(display(record.SideSet, side) + " " + display(record.DigitSet, digit)))}
+	parts := []string{strings.TrimSpace(strings.ToLower(record.SideSet.Display(side) + " " + record.DigitSet.Display(digit)))}
 	if border != "" {
-		parts = append(parts, strings.ToLower(display(record.BorderSet, border)))
+		parts = append(parts, strings.ToLower(record.BorderSet.Display(border)))
 	}
 	return strings.Join(parts, ", ")
 }

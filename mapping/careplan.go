@@ -92,6 +92,9 @@ func (c *caseFold) planTags() []*dpb.Coding {
 // of one day do not compare (per-1).
 func (c *caseFold) planPeriod() *dpb.Period {
 	start := sittingAt(c.sur)
+	if c.ahead(start, c.rec) {
+		start = nil
+	}
 	if c.plan.Ended == nil || c.plan.Ended.At == nil {
 		return r4.Period(c.when(start), nil)
 	}
@@ -103,10 +106,10 @@ func (c *caseFold) planPeriod() *dpb.Period {
 }
 
 func (c *caseFold) planReason() string {
-	return joinText(display(followup.StatusReasonSet, c.plan.StatusReason), c.plan.ReasonText)
+	return joinText(followup.StatusReasonSet.Display(c.plan.StatusReason), c.plan.ReasonText)
 }
 
-func (c *caseFold) protocol() *followup.Protocol { return c.planInput().Protocol }
+func (c *caseFold) protocol() *followup.Protocol { return c.planIn.Protocol }
 
 // activity builds one dated review. Its id is stable (D4.1); a date not booked
 // has the status not-started and says "proposed".
@@ -167,7 +170,7 @@ func joinReason(a followup.Activity) string {
 	if a.ReasonText == "" {
 		return ""
 	}
-	return joinText(display(followup.StatusReasonSet, a.StatusReason), a.ReasonText)
+	return joinText(followup.StatusReasonSet.Display(a.StatusReason), a.ReasonText)
 }
 
 // window is the activity's window as Period: its first and last day, or the
@@ -190,10 +193,10 @@ func activityText(a followup.Activity) string {
 		parts = append(parts, "proposed")
 	}
 	if a.Mode != "" {
-		parts = append(parts, strings.ToLower(display(record.ModeSet, a.Mode)))
+		parts = append(parts, strings.ToLower(record.ModeSet.Display(a.Mode)))
 	}
 	if a.StatusReason != "" {
-		parts = append(parts, strings.ToLower(display(followup.StatusReasonSet, a.StatusReason)))
+		parts = append(parts, strings.ToLower(followup.StatusReasonSet.Display(a.StatusReason)))
 	}
 	return strings.Join(parts, ", ")
 }

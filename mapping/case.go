@@ -2,8 +2,8 @@ package mapping
 
 import (
 	"cmp"
+	"fmt"
 	"slices"
-	"strings"
 	"time"
 
 	"nailbridge/mapping/followup"
@@ -30,6 +30,8 @@ type caseFold struct {
 	rec     *record.Record
 	sur     *record.Surgery
 	safe    safety.Result
+	spots   map[string]spot // by place of the safety arithmetic
+	planIn  followup.Input
 	plan    followup.Output
 	flags   []Flag
 	figures []Figure
@@ -37,20 +39,27 @@ type caseFold struct {
 
 // mapCase folds one case into the builder of its patient's fold.
 func mapCase(b *builder, in CaseInput) caseResult {
+	received := map[string]time.Time{in.Surgery.Record.Record: in.Surgery.Received}
+	for _, v := range in.Visits {
+		received[v.Record.Record] = v.Received
+	}
 	in.Visits = slices.SortedFunc(slices.Values(in.Visits), func(x, y Current) int {
-		return compareVisits(x.Record, y.Record, b.s.Clinic.Zone)
+		return followup.CompareVisits(x.Record, y.Record, received, b.s.Clinic.Zone)
 	})
 	rec := in.Surgery.Record
 	if in.Patient == nil {
-		in.Patient = rec.Patient
+		in.Patient = believed(in.Surgery, b.s.Clinic.Zone)
 	}
 	var later []*record.Record
 	for _, v := range in.Visits {
 		later = append(later, v.Record)
 	}
 	c := &caseFold{builder: b.inCase(rec.Record, rec, later), in: in, rec: rec, sur: rec.Surgery}
+	c.received = received
 	c.safe = safety.Surgery(c.safetyInput())
-	c.plan = followup.Plan(c.planInput())
+	c.spots = c.readSpots()
+	c.planIn = c.planInput()
+	c.plan = followup.Plan(c.planIn)
 	c.planned = c.plan.Status != followup.NoPlan
 	c.resources()
 	c.raise()
@@ -75,36 +84,6 @@ type caseResult struct {
 	published bool
 }
 
-// compareVisits orders reviews and contacts by date of attendance and record
-// id (D4.1). An undated one comes last.
-func compareVisits(a, b *record.Record, zone *time.Location) int {
-	at, bt := visitAt(a), visitAt(b)
-	switch {
-	case at == nil && bt != nil:
-		return 1
-	case at != nil && bt == nil:
-		return -1
-	case at != nil && bt != nil:
-		x, _ := at.In(zone)
-		y, _ := bt.In(zone)
-		if n := x.Compare(y); n != 0 {
-			return n
-		}
-	}
-	return strings.Compare(a.Record, b.Record)
-}
-
-// visitAt is when a review or contact took place.
-func visitAt(r *record.Record) *record.When {
-	switch {
-	case r.Review != nil:
-		return r.Review.At
-	case r.Contact != nil:
-		return r.Contact.At
-	}
-	return nil
-}
-
 // sittingAt is when the sitting took place, as far as recorded.
 func sittingAt(s *record.Surgery) *record.When {
 	if s.Start != nil {
@@ -122,7 +101,7 @@ func (c *caseFold) safetyInput() safety.SurgeryInput {
 		in.At, _ = at.In(c.s.Clinic.Zone)
 	}
 	for _, v := range c.in.Visits {
-		if r := v.Record.Review; r != nil && r.Attendance == "attended" {
+		if r := v.Record.Review; r != nil && r.Attended() == "attended" {
 			in.FirstReview = r.At
 			break
 		}
@@ -149,7 +128,7 @@ func ageAt(p *record.Patient, at *record.When) *int {
 
 func (c *caseFold) planInput() followup.Input {
 	in := followup.Input{
-		Surgery: c.rec, Responses: c.later, Zone: c.s.Clinic.Zone,
+		Surgery: c.rec, Responses: c.later, Zone: c.s.Clinic.Zone, Received: c.received,
 		Historical: c.rec.Historical, Weekend: c.s.Clinic.Weekend,
 	}
 	name := c.sur.Protocol
@@ -174,7 +153,7 @@ func (c *caseFold) resources() {
 	c.conditions()
 	c.procedureConsent()
 	c.sitting()
-	for i, key := range toeKeys(c.sur.Toes) {
+	for i, key := range record.ToeKeys(c.sur.Toes) {
 		c.toe(&c.sur.Toes[i], key)
 	}
 	c.surgeryFindings()
@@ -197,7 +176,11 @@ func (c *caseFold) sources() []Source {
 // staff then.
 func (b *builder) source(cur Current) Source {
 	b.practitionerRef(cur.Record.Author)
-	s := Source{Record: cur.Record.Record, Case: b.caseID, Hash: publishedHash(cur.Record), Kind: cur.Record.Kind}
+	hash, err := publishedHash(cur.Record)
+	if err != nil {
+		b.errs = append(b.errs, err)
+	}
+	s := Source{Record: cur.Record.Record, Case: b.caseID, Hash: hash, Kind: cur.Record.Kind}
 	if cur.Record.Author != nil {
 		s.Author = *cur.Record.Author
 	}
@@ -206,18 +189,14 @@ func (b *builder) source(cur Current) Source {
 
 // publishedHash is the hash of the publishable part of a record: what D3
 // keeps back must not change what a hub sees (D3.2, D5.9).
-func publishedHash(r *record.Record) string {
+func publishedHash(r *record.Record) (string, error) {
 	p := *r
 	p.SavedAt = nil
 	b, err := record.Encode(&p)
 	if err != nil {
-		return ""
+		return "", fmt.Errorf("mapping: hash of a record: %w", err)
 	}
-	h, err := record.ContentHash(b)
-	if err != nil {
-		return ""
-	}
-	return h
+	return record.ContentHash(b)
 }
 
 // listed is the case as the clinic's lists show it; nil without a plan.

@@ -67,7 +67,7 @@ func (b *builder) eventComplications() []complication {
 	}
 	var out []complication
 	s := b.surgery.Surgery
-	for i, key := range eventKeys(s.Events.Items) {
+	for i, key := range record.EventKeys(s.Events.Items) {
 		e := s.Events.Items[i]
 		out = append(out, complication{
 			ref: b.caseRef("Condition", "event", key), rec: b.surgery, by: s.Operator,
@@ -79,8 +79,8 @@ func (b *builder) eventComplications() []complication {
 
 func (b *builder) diagnosed(r *record.Record, p place, code record.Code) complication {
 	c := complication{
-		ref: b.caseRef("Condition", "diagnosis", toeCode(p.side, p.digit), string(p.border), string(code)),
-		rec: r, at: visitAt(r), set: "wound-diagnosis", code: code, place: p, status: "active",
+		ref: b.caseRef("Condition", "diagnosis", record.ToeCode(p.side, p.digit), string(p.border), string(code)),
+		rec: r, at: r.VisitAt(), set: "wound-diagnosis", code: code, place: p, status: "active",
 	}
 	switch {
 	case r.Review != nil:
@@ -120,9 +120,9 @@ func (b *builder) cause(c complication) (ref resource.Ref, ok bool) {
 	if p == (place{}) {
 		return b.procedureRef("sitting"), true
 	}
-	toes := toeKeys(b.surgery.Surgery.Toes)
+	toes := record.ToeKeys(b.surgery.Surgery.Toes)
 	for i, t := range b.surgery.Surgery.Toes {
-		borders := borderKeys(t.Borders)
+		borders := record.BorderKeys(t.Borders)
 		for j, bd := range t.Borders {
 			if (place{t.Side, t.Digit, bd.Border}) == p {
 				return b.procedureRef("nail", toes[i], borders[j]), true
@@ -176,7 +176,7 @@ func complicationText(c complication) *dpb.Narrative {
 	if c.set == "surgery-event" {
 		set = record.EventSet
 	}
-	t := r4.NewText("Complication of the surgery").Row("What", display(set, c.code)).Row("In words", c.text)
+	t := r4.NewText("Complication of the surgery").Row("What", set.Display(c.code)).Row("In words", c.text)
 	if c.place != (place{}) {
 		t.Row("Place", placeText(c.place.side, c.place.digit, c.place.border))
 	}

@@ -1,6 +1,8 @@
 package mapping
 
 import (
+	"cmp"
+
 	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
 	cpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/resources/condition_go_proto"
 
@@ -93,7 +95,7 @@ func (b *builder) indicationStatus() (status string, abated *record.When) {
 	last := map[place]*record.Discharge{}
 	for _, r := range b.later {
 		eachBorderFinding(r, func(p place, f *record.BorderFindings) {
-			if f.Discharge != nil {
+			if f.Discharge != nil && !b.ahead(cmp.Or(f.Discharge.At, r.VisitAt()), r) {
 				last[p] = f.Discharge
 			}
 		})
@@ -124,9 +126,9 @@ func (b *builder) indicationStatus() (status string, abated *record.When) {
 func (b *builder) indicationText(status string, abated *record.When) *dpb.Narrative {
 	in := b.surgery.Surgery.Indication
 	t := r4.NewText("Why the nail was operated on").
-		Row("Condition", display(record.ConditionSet, in.Condition)).
-		Row("Stage", display(record.StageSet, in.Stage)).
-		Row("Stage system", display(record.StageSystemSet, in.StageSystem)).
+		Row("Condition", record.ConditionSet.Display(in.Condition)).
+		Row("Stage", record.StageSet.Display(in.Stage)).
+		Row("Stage system", record.StageSystemSet.Display(in.StageSystem)).
 		Row("Since", whenText(in.Since)).
 		Row("In words", in.Text).
 		Row("Status", status).
@@ -155,7 +157,7 @@ func operatedPlaces(s *record.Surgery) []place {
 	var out []place
 	seen := map[place]bool{}
 	add := func(p place) {
-		if !seen[p] && toeCode(p.side, p.digit) != "" {
+		if !seen[p] && record.ToeCode(p.side, p.digit) != "" {
 			seen[p] = true
 			out = append(out, p)
 		}

@@ -144,7 +144,7 @@ func TestInfectionNeedsADiagnosis(t *testing.T) {
 	rs := complicationsBuilt(t, leftHallux(nil, "medial"), reviewOf(t, "A", "2025-03-10", diagnosis("medial", "wound-infection")))
 	require.Len(t, rs, 1)
 	b := newBuilder(buildSettings(t), buildPatient).inCase("S-1", nil, nil)
-	nail := b.procedureRef("nail", toeKeys([]record.Toe{{Side: "left", Digit: "1"}})[0], borderKeys([]record.Border{{Border: "medial"}})[0])
+	nail := b.procedureRef("nail", record.ToeKeys([]record.Toe{{Side: "left", Digit: "1"}})[0], record.BorderKeys([]record.Border{{Border: "medial"}})[0])
 	hasAll(t, rs[0], map[string][]any{
 		"code.coding.code": {"wound-infection", "58126003"}, "clinicalStatus.coding.code": {"active"}, "recordedDate": {"2025-03-10"},
 		"extension.url": {terms.ExtConditionDueTo}, "extension.valueReference.reference": {nail.String()},

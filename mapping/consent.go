@@ -60,7 +60,7 @@ func (b *builder) sharingConsent(s Sharing) {
 			Role:      b.element("consent-role-recipient"),
 			Reference: &dpb.Reference{Display: r4.String("The region's health record")},
 		}}},
-		Text: r4.NewText("Sharing with the region").Row("Status", display(record.SharingSet, s.Stated)).Narrative(),
+		Text: r4.NewText("Sharing with the region").Row("Status", record.SharingSet.Display(s.Stated)).Narrative(),
 	})
 }
 
@@ -112,7 +112,7 @@ func (b *builder) consentProvision(c *record.Consent) *npb.Consent_Provision {
 			part.Code = []*dpb.CodeableConcept{code}
 		}
 		if part.Data == nil && p != (place{}) { // a toe not known in full has no BodyStructure
-			where := r4.CodeableConcept(joinText(display(record.ProcedureSet, item.Procedure), placeText(p.side, p.digit, p.border)))
+			where := r4.CodeableConcept(joinText(record.ProcedureSet.Display(item.Procedure), placeText(p.side, p.digit, p.border)))
 			if part.Code != nil {
 				where.Coding = part.Code[0].Coding
 			}
@@ -146,13 +146,13 @@ func (b *builder) consentData(p place) []*npb.Consent_Provision_ProvisionData {
 
 func consentText(c *record.Consent) *dpb.Narrative {
 	t := r4.NewText("Consent to the procedure").
-		Row("Status", cmp.Or(display(record.ConsentStatusSet, c.Status), "not recorded")).
-		Row("Given by", display(record.ConsentGiverSet, c.GivenBy)).
+		Row("Status", cmp.Or(record.ConsentStatusSet.Display(c.Status), "not recorded")).
+		Row("Given by", record.ConsentGiverSet.Display(c.GivenBy)).
 		Row("Name", r4.NameText(c.Giver)).
-		Row("Relationship", display(record.RelationshipSet, c.Relationship)).
+		Row("Relationship", record.RelationshipSet.Display(c.Relationship)).
 		Row("When", whenText(c.At))
 	for _, item := range c.For {
-		t.Row("For", strings.TrimPrefix(placeText(item.Side, item.Digit, item.Border)+": "+display(record.ProcedureSet, item.Procedure), ": "))
+		t.Row("For", strings.TrimPrefix(placeText(item.Side, item.Digit, item.Border)+": "+record.ProcedureSet.Display(item.Procedure), ": "))
 	}
 	return t.Narrative()
 }

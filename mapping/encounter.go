@@ -64,7 +64,7 @@ func (b *builder) sittingVisit(r *record.Record) visit {
 func (b *builder) reviewVisit(r *record.Record) visit {
 	review := r.Review
 	v := visit{rec: r, mode: review.Mode, by: review.Reviewer, when: whenText(review.At), text: review.Reason}
-	switch review.Attendance {
+	switch review.Attended() {
 	case "did-not-attend", "cancelled", "rebooked":
 		v.status = cpb.EncounterStatusCode_CANCELLED
 		v.cancelled = b.cancelled(review)
@@ -83,7 +83,7 @@ func (b *builder) reviewVisit(r *record.Record) visit {
 // which R4's Encounter has no element.
 func (b *builder) cancelled(v *record.Review) *dpb.CodeableConcept {
 	code := followup.ClosingReason(v.Attendance, v.CancelledBy)
-	text := joinText(display(followup.StatusReasonSet, code), whenText(v.At))
+	text := joinText(followup.StatusReasonSet.Display(code), whenText(v.At))
 	if words := r4.Clean(v.Reason); words != "" {
 		text += ": " + words
 	}
@@ -105,7 +105,7 @@ func (b *builder) contactVisit(r *record.Record) visit {
 func (b *builder) contactReason(c *record.Contact) *dpb.CodeableConcept {
 	text := r4.Clean(c.ReasonText)
 	if c.Reason != "" && c.Reason != "other" && text != "" {
-		text = display(record.ContactReasonSet, c.Reason) + ": " + text
+		text = record.ContactReasonSet.Display(c.Reason) + ": " + text
 	}
 	return b.translateText("contact-reason", c.Reason, text)
 }
@@ -165,19 +165,19 @@ var encounterWords = map[cpb.EncounterStatusCode_Value]string{
 }
 
 func encounterText(v visit) *dpb.Narrative {
-	t := r4.NewText(display(record.KindSet, v.rec.Kind)).Row("Status", encounterWords[v.status])
+	t := r4.NewText(record.KindSet.Display(v.rec.Kind)).Row("Status", encounterWords[v.status])
 	if r := v.rec.Review; r != nil {
-		t.Row("Attendance", display(record.AttendanceSet, r.Attendance)).Row("Cancelled", display(record.CancellerSet, r.CancelledBy))
+		t.Row("Attendance", record.AttendanceSet.Display(r.Attendance)).Row("Cancelled", record.CancellerSet.Display(r.CancelledBy))
 	}
 	if c := v.rec.Contact; c != nil {
-		t.Row("Reason", display(record.ContactReasonSet, c.Reason))
+		t.Row("Reason", record.ContactReasonSet.Display(c.Reason))
 	}
 	t.Row("Reason in words", v.text).Row("When", v.when)
 	if v.by != nil {
 		t.Row("By", r4.NameText(v.by.Name))
 	}
 	if v.rec.Kind != "surgery" {
-		t.Row("Mode", display(record.ModeSet, v.mode))
+		t.Row("Mode", record.ModeSet.Display(v.mode))
 	}
 	return t.Narrative()
 }

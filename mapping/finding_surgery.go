@@ -96,25 +96,25 @@ type spot struct {
 	derived []resource.Ref // Observations the figure is computed from
 }
 
-// spots names every place of the safety arithmetic of this surgery.
-func (c *caseFold) spots() map[string]spot {
+// readSpots names every place of the safety arithmetic of this surgery.
+func (c *caseFold) readSpots() map[string]spot {
 	out := map[string]spot{}
 	totals := map[string]spot{}
 	all := spot{}
+	keys := record.ToeKeys(c.sur.Toes)
 	for i, toePlace := range safety.ToePlaces(c.sur) {
-		t := &c.sur.Toes[i]
-		key := toeKeys(c.sur.Toes)[i]
+		t, key := &c.sur.Toes[i], keys[i]
 		at := place{t.Side, t.Digit, ""}
 		out[toePlace] = spot{place: at, partOf: present(c.procedureRef("sitting"))}
 		out[toePlace+"/perfusion"] = spot{place: at, partOf: present(c.procedureRef("sitting"))}
 		for j, p := range safety.TourniquetPlaces(toePlace, t) {
-			out[p] = spot{place: at, partOf: present(c.procedureRef("tourniquet", key, tourniquetKeys(t.Tourniquets)[j]))}
+			out[p] = spot{place: at, partOf: present(c.procedureRef("tourniquet", key, record.TourniquetKeys(t.Tourniquets)[j]))}
 		}
 		if t.Block != nil {
 			out[toePlace+"/block"] = spot{place: at, partOf: present(c.procedureRef("block", key))}
 		}
 		for j, p := range safety.AgentPlaces(toePlace, t) {
-			ref := c.administrationRef(key, agentKeys(t.Block.Agents)[j])
+			ref := c.administrationRef(key, record.AgentKeys(t.Block.Agents)[j])
 			out[p] = spot{place: at, partOf: present(ref)}
 			total := safety.AgentPlace(t.Block.Agents[j].Agent)
 			x := totals[total]
@@ -125,14 +125,14 @@ func (c *caseFold) spots() map[string]spot {
 		}
 		for j, p := range safety.BorderPlaces(toePlace, t) {
 			bd := &t.Borders[j]
-			bk := borderKeys(t.Borders)[j]
+			bk := record.BorderKeys(t.Borders)[j]
 			x := spot{place: place{t.Side, t.Digit, bd.Border}, partOf: present(c.procedureRef("nail", key, bk))}
 			out[p] = x
 			if bd.Matrix == nil {
 				continue
 			}
 			x.partOf = present(c.procedureRef("matrix", key, bk))
-			for _, ak := range applicationKeys(bd.Matrix.Applications) {
+			for _, ak := range record.ApplicationKeys(bd.Matrix.Applications) {
 				x.derived = append(x.derived, c.observationRef("contact-time", c.caseID, key, bk, ak))
 			}
 			out[p+"/matrix"] = x
@@ -152,14 +152,13 @@ func (c *caseFold) figureRef(code, place string) resource.Ref {
 // doseFigures builds the computed figures of the case (D5.4): performer is the
 // clinic, device the bridge, derivedFrom only Observations.
 func (c *caseFold) doseFigures() {
-	spots := c.spots()
 	have := map[resource.Ref]bool{}
 	for _, f := range c.safe.Figures {
 		have[c.figureRef(f.Code, f.Place)] = true
 	}
 	for _, f := range c.safe.Figures {
 		c.figures = append(c.figures, Figure{Case: c.caseID, Figure: f})
-		c.figure(f, nearest(spots, f.Place), have)
+		c.figure(f, nearest(c.spots, f.Place), have)
 	}
 }
 

@@ -12,7 +12,7 @@ import (
 
 // visitFindings builds what a review or contact found.
 func (b *builder) visitFindings(r *record.Record) {
-	for i, key := range findingKeys(findingsOf(r)) {
+	for i, key := range record.FindingKeys(findingsOf(r)) {
 		b.toeFindings(r, &findingsOf(r)[i], key)
 	}
 	switch {
@@ -41,7 +41,7 @@ func (b *builder) toeFindings(r *record.Record, t *record.ToeFindings, key strin
 		f.value, f.valueText = quantityValue(r4.Quantity(strconv.FormatInt(*t.Pain, 10), "score", "1")), strconv.FormatInt(*t.Pain, 10)+" of 10"
 		b.observe(f)
 	}
-	for i, bk := range borderFindingKeys(t.Borders) {
+	for i, bk := range record.BorderFindingKeys(t.Borders) {
 		b.borderFindings(r, t, &t.Borders[i], key, bk)
 	}
 }
@@ -80,7 +80,7 @@ func (b *builder) infection(r *record.Record, x *record.Infection, at place, key
 				Code:  b.translate("infection-finding", s),
 				Value: &opb.Observation_Component_ValueX{Choice: &opb.Observation_Component_ValueX_CodeableConcept{CodeableConcept: b.translate("answer", "yes")}},
 			})
-			f.valueText = joinText(f.valueText, display(record.InfectionFindingSet, s))
+			f.valueText = joinText(f.valueText, record.InfectionFindingSet.Display(s))
 		}
 		b.observe(f)
 	}
@@ -93,7 +93,7 @@ func (b *builder) discharge(r *record.Record, d *record.Discharge, at place, key
 	f := b.named(r, "border-discharge", at, key, bk)
 	f.at = d.At
 	if v := b.translateText("discharge-reason", d.Reason, d.Text); v != nil {
-		f.value, f.valueText = conceptValue(v), joinText(display(record.DischargeReasonSet, d.Reason), d.Text)
+		f.value, f.valueText = conceptValue(v), joinText(record.DischargeReasonSet.Display(d.Reason), d.Text)
 	}
 	watch := record.Code("no")
 	if d.WatchGoesOn {

@@ -84,15 +84,14 @@ func acknowledged(s *signal, acks []Acknowledgement) *Acknowledgement {
 }
 
 func (c *caseFold) safetySignals() []signal {
-	spots := c.spots()
 	var out []signal
 	for _, f := range c.safe.Flags {
 		out = append(out, signal{
 			Flag: Flag{
-				Code: f.Code, Level: Level(f.Level), Case: c.caseID, Record: c.caseID, Place: f.Place,
+				Code: f.Code, Level: f.Level, Case: c.caseID, Record: c.caseID, Place: f.Place,
 				Text: f.Text, Inputs: f.Inputs, Source: f.Source, Rule: f.Check,
 			},
-			identified: sittingAt(c.sur), at: nearest(spots, f.Place),
+			identified: sittingAt(c.sur), at: nearest(c.spots, f.Place),
 		})
 	}
 	return out
@@ -103,7 +102,7 @@ func (c *caseFold) followupSignals() []signal {
 	for _, i := range c.plan.Issues {
 		s := signal{
 			Flag: Flag{
-				Code: string(i.Code), Level: Level(i.Level), Case: c.caseID, Record: i.Record, Place: issuePlace(i),
+				Code: string(i.Code), Level: i.Level, Case: c.caseID, Record: i.Record, Place: issuePlace(i),
 				Text: i.Text, Source: i.Source, Rule: i.Rule, Closed: i.Final,
 			},
 			instant: i.Dated, activity: i.Activity, mitigation: i.Mitigation,
@@ -140,9 +139,9 @@ func redSignals(cur Current, caseID string) []signal {
 			Flag: Flag{
 				Code: f.Code, Level: Critical, Case: caseID, Record: cur.Record.Record, Place: redPlace(cur.Record, at),
 				Text:   redText(cur.Record, at, f.Text),
-				Inputs: []safety.Input{{Name: "seen", Value: whenText(visitAt(cur.Record))}}, Rule: "D2.3",
+				Inputs: []safety.Input{{Name: "seen", Value: whenText(cur.Record.VisitAt())}}, Rule: "D2.3",
 			},
-			identified: visitAt(cur.Record), at: spot{place: at},
+			identified: cur.Record.VisitAt(), at: spot{place: at},
 		})
 	}
 	return out
@@ -151,7 +150,7 @@ func redSignals(cur Current, caseID string) []signal {
 // redPlace is a place by toe and border, which stays when others are added.
 func redPlace(r *record.Record, at place) string {
 	p := "/" + string(r.Kind)
-	if toe := toeCode(at.side, at.digit); toe != "" {
+	if toe := record.ToeCode(at.side, at.digit); toe != "" {
 		p += "/toes/" + toe
 	}
 	if at.border != "" {
@@ -163,7 +162,7 @@ func redPlace(r *record.Record, at place) string {
 // redText is a red flag as a sentence: when, where, what.
 func redText(r *record.Record, at place, what string) string {
 	s := "At the " + string(r.Kind)
-	if w := whenText(visitAt(r)); w != "" {
+	if w := whenText(r.VisitAt()); w != "" {
 		s += " of " + w
 	}
 	if where := placeText(at.side, at.digit, at.border); where != "" {
@@ -202,11 +201,14 @@ func standingSignals(cur Current, caseID string, zone *time.Location) []signal {
 	}
 	for _, f := range cur.Findings {
 		if f.Severity == record.Warning { // mere information stands among the reasons
-			// What was sent there can not be read, so the whole content stands for it.
-			out = add(out, f.Code, Warning, f.Pointer, sentence(f.Text), f.Rule, inputs("content", cur.Hash)...)
+			var rests []safety.Input
+			if f.Sent != "" {
+				rests = inputs("as sent", f.Sent)
+			}
+			out = add(out, f.Code, Warning, f.Pointer, sentence(f.Text), f.Rule, rests...)
 		}
 	}
-	return out
+	return append(out, aheadSignals(cur, caseID, zone)...)
 }
 
 // inputs are the values of one name that a flag was raised from.
@@ -229,7 +231,7 @@ func recordedAt(r *record.Record) *record.When {
 	if r.Surgery != nil {
 		return sittingAt(r.Surgery)
 	}
-	return visitAt(r)
+	return r.VisitAt()
 }
 
 // placeOf is the toe and border that a pointer into a review or contact

@@ -54,6 +54,11 @@ type OverdueFact struct {
 	End      time.Time
 }
 
+// Equal reports that g says the same; the zones of the ends may differ.
+func (f OverdueFact) Equal(g OverdueFact) bool {
+	return f.Case == g.Case && f.Activity == g.Activity && f.End.Equal(g.End)
+}
+
 // Acknowledgement is a named person's answer to a flag (D1.3).
 type Acknowledgement struct {
 	Case       string
@@ -82,13 +87,13 @@ type PatientFold struct {
 }
 
 // Level of a flag (D2.4).
-type Level string
+type Level = record.Level
 
 // The levels.
 const (
-	Critical Level = "critical" // DetectedIssue, severity high
-	Warning  Level = "warning"  // DetectedIssue, severity moderate
-	Note     Level = "note"     // in the answer only
+	Critical = record.LevelCritical
+	Warning  = record.LevelWarning
+	Note     = record.LevelNote
 )
 
 // Flag is one thing a clinician should see, as a sentence fit to show.

@@ -66,11 +66,11 @@ func (c *caseFold) lastWord(at place) lastWord {
 	var w lastWord
 	for _, r := range c.later {
 		ts := findingsOf(r)
-		for i, key := range findingKeys(ts) {
+		for i, key := range record.FindingKeys(ts) {
 			if ts[i].Side != at.side || ts[i].Digit != at.digit {
 				continue
 			}
-			for j, bk := range borderFindingKeys(ts[i].Borders) {
+			for j, bk := range record.BorderFindingKeys(ts[i].Borders) {
 				if x := &ts[i].Borders[j]; x.Border == at.border {
 					w.take(c.builder, r, x, key, bk)
 				}
@@ -88,7 +88,7 @@ func (w *lastWord) take(b *builder, r *record.Record, x *record.BorderFindings, 
 		}
 		w.outcomes = append(w.outcomes, b.observationRef("stage-of-healing", r.Record, key, bk))
 	}
-	if x.HealedOn != nil {
+	if x.HealedOn != nil && !b.ahead(x.HealedOn, r) {
 		w.healedOn = x.HealedOn
 		w.outcomes = append(w.outcomes, b.observationRef("healing-date", r.Record, key, bk))
 	}
@@ -100,21 +100,21 @@ func (w *lastWord) take(b *builder, r *record.Record, x *record.BorderFindings, 
 
 // goal builds one Goal at a border (https://hl7.org/fhir/R4/goal.html).
 func (c *caseFold) goal(name string, at place, achieved record.Code, w lastWord) resource.Ref {
-	ref := c.goalRef(name, toeCode(at.side, at.digit), string(at.border))
+	ref := c.goalRef(name, record.ToeCode(at.side, at.digit), string(at.border))
 	lifecycle, words := c.lifecycle(achieved)
 	desc := c.s.Terms.Element("goal-"+name, c.s.Codes)
 	where := placeText(at.side, at.digit, at.border)
 	desc.Text += ": " + where
 	g := &gpb.Goal{
 		Id:                r4.ID(ref.ID),
-		Identifier:        []*dpb.Identifier{c.identifier("goal", partValue(c.caseID, name+"/"+toeCode(at.side, at.digit)+"/"+string(at.border)))},
+		Identifier:        []*dpb.Identifier{c.identifier("goal", partValue(c.caseID, name+"/"+record.ToeCode(at.side, at.digit)+"/"+string(at.border)))},
 		LifecycleStatus:   &gpb.Goal_LifecycleStatusCode{Value: lifecycle},
 		AchievementStatus: c.element("goal-achievement-" + string(achieved)),
 		Description:       r4.Concept(desc),
 		Subject:           r4.Ref(c.patientRef()),
 		OutcomeReference:  r4.Refs(w.outcomes...),
 	}
-	if at := sittingAt(c.sur); at != nil {
+	if at := sittingAt(c.sur); at != nil && !c.ahead(at, c.rec) {
 		g.Start = &gpb.Goal_StartX{Choice: &gpb.Goal_StartX_Date{Date: r4.Date(at)}}
 	}
 	if c.hasIndication() {

@@ -1,7 +1,6 @@
 package mapping
 
 import (
-	"net/url"
 	"strconv"
 	"strings"
 
@@ -31,6 +30,12 @@ func join(parts ...string) string {
 	}
 	return b.String()
 }
+
+// PatientKey names a patient within a clinic.
+func PatientKey(p record.Identifier) string { return p.Key() }
+
+// ParsePatientKey reads what PatientKey wrote.
+func ParsePatientKey(s string) (record.Identifier, bool) { return record.ParseIdentifierKey(s) }
 
 // organizationRef is the clinic.
 func (s Settings) organizationRef() resource.Ref {
@@ -83,74 +88,4 @@ func (s Settings) ownedRef(typ string, owner record.Identifier, parts ...string)
 func (s Settings) caseRef(typ string, owner record.Identifier, surgery string, parts ...string) resource.Ref {
 	all := append([]string{s.Clinic.ID, owner.System, owner.Value, "case", surgery}, parts...)
 	return resource.Ref{Type: typ, ID: s.newID(typ, all...)}
-}
-
-// partKeys gives each item of a list a key that stays when others come and go:
-// its place (toe, border) with the sender's item key ("left-1:t1"), else with
-// its ordinal among the items of that place without a key ("left-1#1"). A key
-// sent twice counts once; its repeats count as without key.
-func partKeys[T any](items []T, of func(T) (place, key string)) []string {
-	out := make([]string, len(items))
-	seen := map[string]bool{}
-	ordinal := map[string]int{}
-	for i, item := range items {
-		place, key := of(item)
-		name := place + ":" + url.PathEscape(key)
-		if key == "" || seen[name] {
-			ordinal[place]++
-			name = place + "#" + strconv.Itoa(ordinal[place])
-		}
-		seen[name] = true
-		out[i] = name
-	}
-	return out
-}
-
-// toeKeys gives the key of each toe of a surgery.
-func toeKeys(ts []record.Toe) []string {
-	return partKeys(ts, func(t record.Toe) (string, string) { return toeCode(t.Side, t.Digit), t.Key })
-}
-
-// borderKeys gives the key of each border of a toe.
-func borderKeys(bs []record.Border) []string {
-	return partKeys(bs, func(b record.Border) (string, string) { return string(b.Border), b.Key })
-}
-
-// agentKeys gives the key of each agent of a block.
-func agentKeys(as []record.Agent) []string {
-	return partKeys(as, func(a record.Agent) (string, string) { return "", a.Key })
-}
-
-// tourniquetKeys gives the key of each tourniquet period of a toe.
-func tourniquetKeys(ts []record.Tourniquet) []string {
-	return partKeys(ts, func(t record.Tourniquet) (string, string) { return "", t.Key })
-}
-
-// applicationKeys gives the key of each application of a chemical.
-func applicationKeys(as []record.Application) []string {
-	return partKeys(as, func(a record.Application) (string, string) { return "", a.Key })
-}
-
-// eventKeys gives the key of each untoward event.
-func eventKeys(es []record.Event) []string {
-	return partKeys(es, func(e record.Event) (string, string) { return "", e.Key })
-}
-
-// findingKeys gives the key of each toe looked at in a review or contact.
-func findingKeys(ts []record.ToeFindings) []string {
-	return partKeys(ts, func(t record.ToeFindings) (string, string) { return toeCode(t.Side, t.Digit), t.Key })
-}
-
-// borderFindingKeys gives the key of each border looked at.
-func borderFindingKeys(bs []record.BorderFindings) []string {
-	return partKeys(bs, func(b record.BorderFindings) (string, string) { return string(b.Border), b.Key })
-}
-
-// toeCode is the code of a toe in our code system "toe", such as "left-1"; ""
-// when side or digit is absent.
-func toeCode(side, digit record.Code) string {
-	if side == "" || digit == "" {
-		return ""
-	}
-	return string(side) + "-" + string(digit)
 }

@@ -26,7 +26,7 @@ func (c *caseFold) injection(t *record.Toe, key string, a *record.Agent, ak stri
 		Code:       c.solution(a),
 		Batch:      batch(a.Batch, a.Expiry),
 	}
-	t1 := r4.NewText("Local anaesthetic").Row("Agent", display(record.AnaestheticSet, a.Agent)).
+	t1 := r4.NewText("Local anaesthetic").Row("Agent", record.AnaestheticSet.Display(a.Agent)).
 		Row("Strength", percentText(a.Percent)).Row("Batch", a.Batch).Row("Expiry", whenText(a.Expiry))
 	if item := c.translate("anaesthetic", a.Agent); item != nil {
 		m.Ingredient = append(m.Ingredient, ingredient(item, perML(a.Percent)))
@@ -35,7 +35,7 @@ func (c *caseFold) injection(t *record.Toe, key string, a *record.Agent, ak stri
 		m.Ingredient = append(m.Ingredient, ingredient(item, oneInN(a.Ratio)))
 	}
 	if a.Vasoconstrictor != "" || a.Ratio != nil {
-		t1.Row("Vasoconstrictor", display(record.VasoconstrictorSet, a.Vasoconstrictor)+ratioText(a.Ratio))
+		t1.Row("Vasoconstrictor", record.VasoconstrictorSet.Display(a.Vasoconstrictor)+ratioText(a.Ratio))
 	}
 	m.Text = t1.Narrative()
 	c.add(m)
@@ -48,8 +48,8 @@ func (c *caseFold) solution(a *record.Agent) *dpb.CodeableConcept {
 	if a.Vasoconstrictor != "none" {
 		return c.translate("anaesthetic", a.Agent)
 	}
-	none := strings.ToLower(display(record.VasoconstrictorSet, a.Vasoconstrictor))
-	return c.translateText("anaesthetic", a.Agent, joinText(display(record.AnaestheticSet, a.Agent), none))
+	none := strings.ToLower(record.VasoconstrictorSet.Display(a.Vasoconstrictor))
+	return c.translateText("anaesthetic", a.Agent, joinText(record.AnaestheticSet.Display(a.Agent), none))
 }
 
 // vasoconstrictor is the ingredient: of a ratio without a name, one not known;
@@ -102,8 +102,8 @@ func (c *caseFold) administration(t *record.Toe, key string, a *record.Agent, ak
 		m.ReasonReference = r4.Refs(c.conditionRef())
 	}
 	m.Text = r4.NewText("Local anaesthetic given").Row("Status", "completed").
-		Row("Agent", display(record.AnaestheticSet, a.Agent)+" "+percentText(a.Percent)).Row("Volume", volume).
-		Row("Place", placeText(t.Side, t.Digit, "")).Row("Site", display(record.InjectionSiteSet, a.Site)).
+		Row("Agent", record.AnaestheticSet.Display(a.Agent)+" "+percentText(a.Percent)).Row("Volume", volume).
+		Row("Place", placeText(t.Side, t.Digit, "")).Row("Site", record.InjectionSiteSet.Display(a.Site)).
 		Row("At", whenText(a.At)).Narrative()
 	c.add(m)
 }
@@ -149,7 +149,7 @@ func (c *caseFold) chemical(m *record.Matrix, key, bk string) {
 		}
 		med.Ingredient = []*mpb.Medication_Ingredient{ingredient(item, strength)}
 	}
-	med.Text = r4.NewText("Chemical for the nail matrix").Row("Agent", display(record.ChemicalSet, m.Agent)).
+	med.Text = r4.NewText("Chemical for the nail matrix").Row("Agent", record.ChemicalSet.Display(m.Agent)).
 		Row("Strength", percentText(m.Percent)).Row("Batch", m.Batch).Row("Expiry", whenText(m.Expiry)).Narrative()
 	c.add(med)
 }

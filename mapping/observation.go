@@ -114,7 +114,7 @@ func (b *builder) findingAt(f finding) *record.When {
 	if f.rec.Surgery != nil {
 		return sittingAt(f.rec.Surgery)
 	}
-	return visitAt(f.rec)
+	return f.rec.VisitAt()
 }
 
 // effective is a time of the finding; not recorded: the element with a reason
@@ -163,7 +163,7 @@ func (b *builder) answer(rec *record.Record, code string, a record.Code, at plac
 // setAnswer gives a finding the value yes or no; asked and not known is a
 // reason for no value, not a value (R-CONT-17).
 func (f *finding) setAnswer(b *builder, a record.Code) {
-	f.valueText = display(record.AnswerSet, a)
+	f.valueText = record.AnswerSet.Display(a)
 	if a == "unknown" {
 		f.absent = "data-absent-asked-unknown"
 		return
@@ -184,7 +184,7 @@ func (b *builder) codeFinding(rec *record.Record, code string, set record.Set, v
 		return
 	}
 	f := b.named(rec, code, at, keys...)
-	f.value, f.valueText = conceptValue(b.translate(set.Name, v)), display(set, v)
+	f.value, f.valueText = conceptValue(b.translate(set.Name, v)), set.Display(v)
 	b.observe(f)
 }
 
@@ -236,7 +236,7 @@ func (b *builder) perfusion(rec *record.Record, side, digit record.Code, p *reco
 	}
 	if p.Colour != "" {
 		f := b.named(rec, "colour-of-toe", at, key)
-		f.value, f.valueText = conceptValue(b.translate("toe-colour", p.Colour)), display(record.ToeColourSet, p.Colour)
+		f.value, f.valueText = conceptValue(b.translate("toe-colour", p.Colour)), record.ToeColourSet.Display(p.Colour)
 		set(f)
 	}
 }
@@ -261,7 +261,7 @@ func componentString(s string) *opb.Observation_Component_ValueX {
 // contact builds one Observation per application of the chemical, partOf the
 // treatment, with its ordinal as component (D5.3).
 func (c *caseFold) contact(m *record.Matrix, at place, matrix resource.Ref, key, bk string) {
-	for i, ak := range applicationKeys(m.Applications) {
+	for i, ak := range record.ApplicationKeys(m.Applications) {
 		x := &m.Applications[i]
 		f := c.named(c.rec, "contact-time", at, key, bk, ak)
 		f.at, f.category, f.partOf = x.At, "observation-category-procedure", []resource.Ref{matrix}

@@ -53,6 +53,6 @@ func patientText(p *record.Patient) *dpb.Narrative {
 		Row("Name", r4.NameText(p.Name)).
 		Row("Born", whenText(p.BirthDate)).
 		Row("Died", whenText(p.DeathDate)).
-		Row("Gender", display(record.GenderSet, p.Gender)).
+		Row("Gender", record.GenderSet.Display(p.Gender)).
 		Narrative()
 }

@@ -4,9 +4,11 @@ import (
 	"cmp"
 	"slices"
 	"strings"
+	"time"
 
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/resource"
+	"nailbridge/mapping/safety"
 )
 
 // Current is a content that counts, with what its standing says.
@@ -26,6 +28,8 @@ type patientView struct {
 	cases   []caseView
 	waiting []Current
 	moved   []string
+	// kinds are the record ids that were sent as records of several kinds.
+	kinds []kindChange
 	// endangered are the cases of which a held content withdraws a record or
 	// changes what it was done to.
 	endangered []string
@@ -94,7 +98,11 @@ func newPatientView(s Settings, in PatientFold) *patientView {
 	}
 	slices.Sort(ids)
 	for _, id := range ids {
-		v.place(id, Stand(byID[id], s.Clinic.Zone))
+		st := Stand(byID[id], s.Clinic.Zone)
+		v.place(id, st)
+		if k := kindsOf(byID[id], in.Patient, st); len(k.kinds) > 1 {
+			v.kinds = append(v.kinds, k)
+		}
 	}
 	v.group()
 	return v
@@ -238,13 +246,24 @@ func (v *patientView) demographics() *record.Patient {
 	}
 	live := slices.ContainsFunc(v.current, func(c Current) bool { return !c.Record.Historical })
 	out := &record.Patient{Identifier: &v.in.Patient}
-	for _, r := range v.statements() {
-		if r.Historical && live {
-			continue
+	for _, c := range v.sorted() {
+		if !c.Record.Historical || !live {
+			overlayPatient(out, believed(c, v.s.Clinic.Zone))
 		}
-		overlayPatient(out, r.Patient)
 	}
 	return out
+}
+
+// believed is the patient as a content states it, without a death that had not
+// come to pass when the content was received.
+func believed(c Current, zone *time.Location) *record.Patient {
+	p := c.Record.Patient
+	if p == nil || !p.DeathDate.Ahead(c.Received, zone) {
+		return p
+	}
+	alive := *p
+	alive.DeathDate = nil
+	return &alive
 }
 
 // overlayPatient takes over what a later statement gives.
@@ -276,16 +295,38 @@ func (v *patientView) compareContext(a, b *Current) int {
 	return compareStatement(a.Delivery, b.Delivery, v.s.Clinic.Zone)
 }
 
-// statements are the current contents as statements about the patient, the
-// latest last.
+// sorted are the current contents as statements about the patient, the latest
+// last.
+func (v *patientView) sorted() []Current {
+	out := slices.Clone(v.current)
+	slices.SortFunc(out, func(a, b Current) int { return v.compareContext(&a, &b) })
+	return out
+}
+
+// statements are the records of sorted.
 func (v *patientView) statements() []*record.Record {
-	sorted := slices.Clone(v.current)
-	slices.SortFunc(sorted, func(a, b Current) int { return v.compareContext(&a, &b) })
-	out := make([]*record.Record, len(sorted))
-	for i, c := range sorted {
-		out[i] = c.Record
+	var out []*record.Record
+	for _, c := range v.sorted() {
+		out = append(out, c.Record)
 	}
 	return out
+}
+
+// caseInput gathers what one case is folded from.
+func (v *patientView) caseInput(c caseView) CaseInput {
+	id := c.surgery.Record.Record
+	in := CaseInput{Surgery: c.surgery, Visits: c.visits, Acks: v.acksOf(id), Patient: v.demographics()}
+	for _, f := range v.in.Facts {
+		if f.Case == id {
+			in.Facts = append(in.Facts, f)
+		}
+	}
+	for _, other := range v.cases {
+		if o := other.surgery.Record; o.Record != id {
+			in.Others = append(in.Others, safety.GivenDoses(o.Record, o.Surgery, v.s.Clinic.Zone)...)
+		}
+	}
+	return in
 }
 
 // merge adds one case's part to the result.
@@ -298,10 +339,11 @@ func (r *Result) merge(c caseResult) {
 	}
 }
 
+// sort puts the flags of a case gravest first.
 func (r *Result) sort() {
 	resource.Sort(r.Resources)
 	slices.SortFunc(r.Flags, func(a, b Flag) int {
-		return cmp.Or(strings.Compare(a.Case, b.Case), strings.Compare(string(a.Level), string(b.Level)),
+		return cmp.Or(strings.Compare(a.Case, b.Case), cmp.Compare(b.Level.Rank(), a.Level.Rank()),
 			strings.Compare(a.Code, b.Code), strings.Compare(a.Place, b.Place), strings.Compare(a.ID, b.ID))
 	})
 	slices.SortStableFunc(r.Figures, func(a, b Figure) int { return strings.Compare(a.Case, b.Case) })

@@ -60,7 +60,7 @@ func overlay(p, later record.Person) record.Person {
 func (b *builder) practitioner(ref resource.Ref, p *record.Person) {
 	out := &ppb.Practitioner{
 		Id:   r4.ID(ref.ID),
-		Text: r4.NewText("Member of staff").Row("Name", r4.NameText(p.Name)).Row("Role", display(record.RoleSet, p.Role)).Narrative(),
+		Text: r4.NewText("Member of staff").Row("Name", r4.NameText(p.Name)).Row("Role", record.RoleSet.Display(p.Role)).Narrative(),
 	}
 	if r := p.Registration; r != nil && r.Value != "" {
 		out.Identifier = append(out.Identifier, r4.Identifier(cpb.IdentifierUseCode_OFFICIAL, b.element("identifier-type-prn"), r.System, r.Value, resource.Ref{}))
@@ -90,7 +90,7 @@ func (b *builder) practitionerRole(p *record.Person) {
 		Organization: r4.Ref(b.orgRef()),
 		Code:         []*dpb.CodeableConcept{code},
 		Text: r4.NewText("Role at the clinic").Row("Name", r4.NameText(p.Name)).
-			Row("Role", display(record.RoleSet, p.Role)).Row("Status", "active").Narrative(),
+			Row("Role", record.RoleSet.Display(p.Role)).Row("Status", "active").Narrative(),
 	})
 }
 

@@ -177,14 +177,14 @@ func dressingText(s *record.Surgery) string {
 	if s.DressingText != "" {
 		return s.DressingText
 	}
-	return display(record.DressingSet, s.Dressing)
+	return record.DressingSet.Display(s.Dressing)
 }
 
 // toe builds everything done to one toe.
 func (c *caseFold) toe(t *record.Toe, key string) {
 	c.block(t, key)
 	c.tourniquets(t, key)
-	for i, bk := range borderKeys(t.Borders) {
+	for i, bk := range record.BorderKeys(t.Borders) {
 		c.border(t, key, &t.Borders[i], bk)
 	}
 	c.perfusion(c.rec, t.Side, t.Digit, t.Perfusion, key)
@@ -220,7 +220,7 @@ func (c *caseFold) block(t *record.Toe, key string) {
 	if a.code == nil {
 		a.code = c.element("block")
 	}
-	for i, ak := range agentKeys(t.Block.Agents) {
+	for i, ak := range record.AgentKeys(t.Block.Agents) {
 		ag := &t.Block.Agents[i]
 		c.injection(t, key, ag, ak)
 		a.usedRef = append(a.usedRef, c.medicationRef("agent", key, ak))
@@ -258,7 +258,7 @@ func (c *caseFold) tourniquets(t *record.Toe, key string) {
 		a.start, a.end = nil, nil
 		c.procedure(a)
 	}
-	for i, pk := range tourniquetKeys(t.Tourniquets) {
+	for i, pk := range record.TourniquetKeys(t.Tourniquets) {
 		q := &t.Tourniquets[i]
 		a := c.part(c.procedureRef("tourniquet", key, pk), place{t.Side, t.Digit, ""}, "tourniquet/"+key+"/"+pk)
 		a.title, a.code = "Tourniquet on the toe", c.element("tourniquet")
@@ -294,7 +294,7 @@ func (c *caseFold) border(t *record.Toe, key string, bd *record.Border, bk strin
 	if a.code == nil {
 		a.code = c.element("nail-operation")
 	} else {
-		a.title = display(record.ProcedureSet, bd.Procedure)
+		a.title = record.ProcedureSet.Display(bd.Procedure)
 	}
 	if outcome != "done" {
 		a.reason = c.sur.OutcomeReason
@@ -322,7 +322,7 @@ func (c *caseFold) matrix(t *record.Toe, key string, bd *record.Border, bk strin
 	if a.code == nil {
 		a.code = c.element("matrix-treatment")
 	} else {
-		a.title = display(record.MatrixMethodSet, m.Method)
+		a.title = record.MatrixMethodSet.Display(m.Method)
 	}
 	if m.Agent != "" || m.Percent != nil || m.Batch != "" || m.Expiry != nil {
 		c.chemical(m, key, bk)
@@ -359,7 +359,7 @@ func (c *caseFold) flush(t *record.Toe, key string, bd *record.Border, bk string
 	at := place{t.Side, t.Digit, bd.Border}
 	a := c.part(c.procedureRef("flush", key, bk), at, "flush/"+key+"/"+bk)
 	a.status, a.title, a.code = told(bd.Flush.Agent != "" || bd.Flush.ML != nil), "Flush", c.element("flush")
-	a.rows = [][2]string{{"Flushed with", display(record.FlushSet, bd.Flush.Agent)}}
+	a.rows = [][2]string{{"Flushed with", record.FlushSet.Display(bd.Flush.Agent)}}
 	if bd.Flush.Agent == "none" {
 		a.status, a.start, a.end = cpb.EventStatusCode_NOT_DONE, nil, nil
 	} else if used := c.translate("flush", bd.Flush.Agent); used != nil {

@@ -141,5 +141,5 @@ func entity(what *dpb.Reference) *vpb.Provenance_Entity {
 }
 
 func sourceText(s Source) string {
-	return strings.TrimSpace("Clinic record " + s.Record + ", " + strings.ToLower(display(record.KindSet, s.Kind)))
+	return strings.TrimSpace("Clinic record " + s.Record + ", " + strings.ToLower(record.KindSet.Display(s.Kind)))
 }

@@ -22,7 +22,7 @@ func (b *builder) consentGivers(c *record.Consent) []*dpb.Reference {
 	case c.Relationship != "" || r4.NameText(c.Giver) != "":
 		out = append(out, r4.Ref(b.relatedPerson(c)))
 	case c.GivenBy == "other":
-		out = append(out, &dpb.Reference{Display: r4.String(display(record.ConsentGiverSet, c.GivenBy))})
+		out = append(out, &dpb.Reference{Display: r4.String(record.ConsentGiverSet.Display(c.GivenBy))})
 	}
 	return out
 }
@@ -43,7 +43,7 @@ func (b *builder) relatedPerson(c *record.Consent) resource.Ref {
 		Patient: r4.Ref(b.patientRef()),
 		Text: r4.NewText("Adult who consented for the patient").
 			Row("Name", r4.NameText(name)).
-			Row("Relationship", display(record.RelationshipSet, c.Relationship)).
+			Row("Relationship", record.RelationshipSet.Display(c.Relationship)).
 			Narrative(),
 	}
 	if rel := b.translate("relationship", c.Relationship); rel != nil {

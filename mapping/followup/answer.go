@@ -17,6 +17,25 @@ type order struct {
 	id    string
 }
 
+// CompareVisits orders reviews and contacts by date of attendance and record id
+// (D4.1). An undated one comes last, and one dated ahead of its reception has no
+// date; received is as in Input.
+func CompareVisits(a, b *record.Record, received map[string]time.Time, loc *time.Location) int {
+	return visitOrder(a, received, loc).compare(visitOrder(b, received, loc))
+}
+
+func visitOrder(r *record.Record, received map[string]time.Time, loc *time.Location) order {
+	return orderOf(visitDate(r, received, loc), r.Record, loc)
+}
+
+// visitDate is when a review or contact took place, as far as believed.
+func visitDate(r *record.Record, received map[string]time.Time, loc *time.Location) *record.When {
+	if at := r.VisitAt(); !at.Ahead(received[r.Record], loc) {
+		return at
+	}
+	return nil
+}
+
 func orderOf(at *record.When, id string, loc *time.Location) order {
 	s, ok := spanOf(at, loc)
 	return order{ok, s.start, id}
@@ -35,11 +54,13 @@ func (o order) compare(p order) int {
 // response is a review or contact, reduced to what the plan needs.
 type response struct {
 	order
-	at      *record.When
+	at      *record.When // as far as believed
+	sent    *record.When // as recorded
 	day     span
 	cause   Cause
 	names   string // the activity it names
 	answers bool   // it closes an activity
+	assumed bool   // the attendance is not stated, and read from the findings
 	// attendance is of record.AttendanceSet; "attended" for a contact.
 	attendance  record.Code
 	cancelledBy record.Code
@@ -52,7 +73,7 @@ type response struct {
 func (r response) attended() bool { return r.attendance == "attended" }
 
 // readResponses reduces and sorts the reviews and contacts that count.
-func readResponses(records []*record.Record, loc *time.Location) []response {
+func readResponses(records []*record.Record, received map[string]time.Time, loc *time.Location) []response {
 	var out []response
 	for _, rec := range records {
 		if !counts(rec) {
@@ -67,7 +88,8 @@ func readResponses(records []*record.Record, loc *time.Location) []response {
 		default:
 			continue
 		}
-		r.order = orderOf(r.at, rec.Record, loc)
+		r.at, r.sent = visitDate(rec, received, loc), rec.VisitAt()
+		r.order = visitOrder(rec, received, loc)
 		r.day, _ = spanOf(r.at, loc)
 		out = append(out, r)
 	}
@@ -75,20 +97,16 @@ func readResponses(records []*record.Record, loc *time.Location) []response {
 	return out
 }
 
-// readReview reads a review. One that does not state its attendance counts as
-// attended when it holds findings, since somebody saw the toe.
+// readReview reads a review.
 func readReview(v *record.Review) response {
-	r := response{at: v.At, cause: ByReview, names: v.Activity, attendance: v.Attendance, cancelledBy: v.CancelledBy,
+	r := response{cause: ByReview, names: v.Activity, attendance: v.Attended(), cancelledBy: v.CancelledBy,
 		reason: v.Reason, next: v.NextReview, stopped: v.Stopped, toes: v.Toes}
-	if r.attendance == "" && len(v.Toes) > 0 {
-		r.attendance = "attended"
-	}
-	r.answers = r.attendance != ""
+	r.answers, r.assumed = r.attendance != "", r.attendance != v.Attendance
 	return r
 }
 
 func readContact(v *record.Contact) response {
-	return response{at: v.At, cause: ByContact, names: v.Activity, attendance: "attended", answers: v.CountsReview,
+	return response{cause: ByContact, names: v.Activity, attendance: "attended", answers: v.CountsReview,
 		next: v.NextReview, stopped: v.Stopped, toes: v.Toes}
 }
 
@@ -129,10 +147,10 @@ func (p *plan) readOpenable() {
 
 // answer closes the activity that the response answers and returns it.
 func (p *plan) answer(r response, pending []response) *Activity {
+	if r.cause == ByReview && (!r.answers || r.assumed) {
+		p.flagNoAttendance(r)
+	}
 	if !r.answers {
-		if r.cause == ByReview {
-			p.flagNoAttendance(r)
-		}
 		return nil
 	}
 	a := p.standing(r.names)
@@ -288,11 +306,11 @@ func (a *Activity) set(next *record.PlannedReview, by string, loc *time.Location
 // openPlanned opens the activity of a planned review that books no open step.
 func (p *plan) openPlanned(next *record.PlannedReview, by string, at *record.When) {
 	if next.Step != "" && p.Protocol.Step(next.Step) == nil {
-		p.issue(Issue{Code: StepUnknown, Level: Note, Record: by, Rule: "D4.1",
+		p.issue(Issue{Code: StepUnknown, Level: record.LevelNote, Record: by, Rule: "D4.1",
 			Text: "A planned review names a step that the follow-up protocol of this case does not have."})
 	}
 	if _, ok := spanOf(next.At, p.Zone); !ok {
-		p.issue(Issue{Code: PlannedUndated, Level: Warning, Record: by, Rule: "D4.2",
+		p.issue(Issue{Code: PlannedUndated, Level: record.LevelWarning, Record: by, Rule: "D4.2",
 			Text: "A planned review has no date, so the plan does not hold it."})
 		return
 	}

@@ -37,17 +37,24 @@ type BorderState struct {
 // something was done to the matrix or the nail (D4.4). A border without an
 // outcome has the surgery's, and a surgery without one counts as done.
 func treatedBorders(s *record.Surgery) []BorderState {
+	return recordedBorders(s, func(outcome record.Code, b record.Border) bool {
+		return outcome != "not-done" && (outcome != "abandoned" || begun(b))
+	})
+}
+
+// recordedBorders lists the borders of a surgery of which keep says so by their
+// outcome.
+func recordedBorders(s *record.Surgery, keep func(record.Code, record.Border) bool) []BorderState {
 	var out []BorderState
 	for _, toe := range s.Toes {
 		for _, b := range toe.Borders {
-			outcome := cmp.Or(b.Outcome, s.Outcome)
-			if outcome == "not-done" || outcome == "abandoned" && !begun(b) {
+			if !keep(cmp.Or(b.Outcome, s.Outcome), b) {
 				continue
 			}
 			out = append(out, BorderState{Border: Border{toe.Side, toe.Digit, b.Border, b.Key}, Procedure: b.Procedure,
 				Chemical: b.Matrix != nil && b.Matrix.Method == "chemical-ablation"})
 		}
-		if len(toe.Borders) == 0 && cmp.Or(s.Outcome, "done") == "done" {
+		if len(toe.Borders) == 0 && keep(cmp.Or(s.Outcome, "done"), record.Border{}) {
 			out = append(out, BorderState{Border: Border{Side: toe.Side, Digit: toe.Digit, Key: toe.Key}})
 		}
 	}
@@ -96,11 +103,14 @@ func (p *plan) readDischarges() {
 }
 
 func (p *plan) discharge(r response, toe record.ToeFindings, f record.BorderFindings) {
-	at := cmp.Or(f.Discharge.At, r.at)
+	at := cmp.Or(f.Discharge.At, r.sent)
 	when := orderOf(at, r.id, p.Zone)
 	found := p.find(Border{toe.Side, toe.Digit, f.Border, f.Key})
 	if len(found) == 0 {
 		p.flagDischargeUnknown(r, Border{toe.Side, toe.Digit, f.Border, f.Key})
+	}
+	if p.ahead(at, r.id) {
+		return
 	}
 	for _, b := range found {
 		if b.Record != "" && (b.dated && !when.dated || b.dated == when.dated && b.order.compare(when) > 0) {
@@ -114,10 +124,12 @@ func (p *plan) discharge(r response, toe record.ToeFindings, f record.BorderFind
 // find returns the treated borders that a finding is about: the same side,
 // digit and border, narrowed by the item key where several are. A toe without
 // recorded borders is meant by any finding on it.
-func (p *plan) find(f Border) []*BorderState {
+func (p *plan) find(f Border) []*BorderState { return findIn(p.borders, f) }
+
+func findIn(borders []BorderState, f Border) []*BorderState {
 	var same, keyed []*BorderState
-	for i := range p.borders {
-		b := &p.borders[i]
+	for i := range borders {
+		b := &borders[i]
 		if b.Side != f.Side || b.Digit != f.Digit || b.Border.Border != "" && b.Border.Border != f.Border {
 			continue
 		}

@@ -135,7 +135,7 @@ func TestD4_1_UnnamedReviewsAreMatchedByDate(t *testing.T) {
 			attended(t, "r1", "2024-03-08", "nowhere"), attended(t, "r1", "2024-03-08", "r1.next")} {
 			out := plan(t, r)
 			require.Len(t, issues(out, followup.ReviewUnmatched), 1)
-			assert.Equal(t, followup.Warning, issues(out, followup.ReviewUnmatched)[0].Level)
+			assert.Equal(t, record.LevelWarning, issues(out, followup.ReviewUnmatched)[0].Level)
 			assert.Empty(t, out.Matches)
 			assert.Len(t, openIDs(out), 7)
 		}
@@ -201,7 +201,7 @@ func TestD4_2_AnUndischargedCaseHasAnOpenActivityOrTheCriticalFlag(t *testing.T)
 	in.Protocol = nil
 	flags := issues(followup.Plan(in), followup.NoReviewPlanned)
 	require.Len(t, flags, 1)
-	assert.Equal(t, followup.Critical, flags[0].Level)
+	assert.Equal(t, record.LevelCritical, flags[0].Level)
 	assert.Equal(t, []followup.Fact{{Name: "undischarged border", Value: "left 1 lateral"}, {Name: "since", Value: "2024-03-01T00:00:00Z"}}, flags[0].Inputs)
 
 	t.Run("twin: a planned review clears it", func(t *testing.T) {
@@ -335,7 +335,11 @@ func TestD4_3_AbsentAttendanceLeavesTheReviewOpen(t *testing.T) {
 	t.Run("unless it holds findings", func(t *testing.T) {
 		r := review(t, "r1", "", "2024-03-08", "week-1")
 		r.Review.Toes = []record.ToeFindings{{Side: "left", Digit: "1"}}
+		assert.Equal(t, followup.NotStarted, activity(t, plan(t, r), "week-1").Status, "a toe named is no finding")
+		pain := int64(2)
+		r.Review.Toes[0].Pain = &pain
 		assert.Equal(t, followup.Completed, activity(t, plan(t, r), "week-1").Status)
+		assert.Len(t, issues(plan(t, r), followup.NoAttendance), 1, "and it is told that it was not stated")
 	})
 }
 

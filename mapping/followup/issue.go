@@ -9,16 +9,6 @@ import (
 	"nailbridge/mapping/record"
 )
 
-// Level of an issue (D2.4).
-type Level string
-
-// The levels.
-const (
-	Critical Level = "critical"
-	Warning  Level = "warning"
-	Note     Level = "note"
-)
-
 // The issue codes.
 const (
 	ReviewOverdue    record.Code = "review-overdue"
@@ -32,6 +22,8 @@ const (
 	StepUnknown      record.Code = "protocol-step-unknown"
 	SurgeryUndated   record.Code = "surgery-undated"
 	DischargeUnknown record.Code = "discharge-border-unknown"
+	FindingElsewhere record.Code = "finding-elsewhere"
+	OutcomeDisputed  record.Code = "outcome-contradicted"
 	UnhealedLate     record.Code = "unhealed-late"
 )
 
@@ -48,13 +40,15 @@ var IssueSet = record.Set{Name: "follow-up-issue", Values: []record.Value{
 	{Code: StepUnknown, Display: "Protocol step unknown"},
 	{Code: SurgeryUndated, Display: "Day of the operation not recorded"},
 	{Code: DischargeUnknown, Display: "Discharge of a border that was not treated"},
+	{Code: FindingElsewhere, Display: "Finding at a toe or border that was not operated on"},
+	{Code: OutcomeDisputed, Display: "Outcome of the surgery contradicted by what was done"},
 	{Code: UnhealedLate, Display: "Not healed when most are"},
 }}
 
 // Issue is one thing that a clinician should see.
 type Issue struct {
 	Code     record.Code // IssueSet
-	Level    Level
+	Level    record.Level
 	Activity string  // it concerns, if any
 	Record   string  // it concerns, if any
 	Border   *Border // it concerns, if any
@@ -105,7 +99,7 @@ func (p *plan) flag() {
 		p.flagAfterEnd(a)
 	}
 	if p.status == PlanActive && !anyOpen {
-		p.issue(Issue{Code: NoReviewPlanned, Level: Critical, Rule: "D4.2", Inputs: append(p.openBorderFacts(), Fact{"since", p.lastClosed().Format(time.RFC3339)}), Dated: p.lastClosed(),
+		p.issue(Issue{Code: NoReviewPlanned, Level: record.LevelCritical, Rule: "D4.2", Inputs: append(p.openBorderFacts(), Fact{"since", p.lastClosed().Format(time.RFC3339)}), Dated: p.lastClosed(),
 			Text: "No review is planned, and not every treated border is discharged."})
 	}
 	p.flagUnhealed()
@@ -143,7 +137,7 @@ func (b Border) String() string {
 
 // flagOverdue raises the overdue issue exactly as D1.6 says.
 func (p *plan) flagOverdue(a *Activity) {
-	i := Issue{Code: ReviewOverdue, Level: Warning, Activity: a.ID, Dated: a.Window.End, Rule: "D1.6",
+	i := Issue{Code: ReviewOverdue, Level: record.LevelWarning, Activity: a.ID, Dated: a.Window.End, Rule: "D1.6",
 		Inputs: []Fact{{"activity", a.ID}, {"window end", a.Window.End.Format(time.RFC3339)}},
 		Text:   fmt.Sprintf("%s: planned for %s, and no review was recorded by the end of %s.", a.Title, a.Window.days(), a.Window.Last)}
 	if a.Status.Open() {
@@ -179,7 +173,7 @@ func (p *plan) flagAfterEnd(a *Activity) {
 	}
 	i := slices.IndexFunc(p.responses, func(r response) bool { return r.id == a.BookedBy })
 	if i >= 0 && p.over(p.responses[i]) {
-		p.issue(Issue{Code: PlannedAfterEnd, Level: Warning, Activity: a.ID, Record: a.BookedBy, Rule: "D4.4",
+		p.issue(Issue{Code: PlannedAfterEnd, Level: record.LevelWarning, Activity: a.ID, Record: a.BookedBy, Rule: "D4.4",
 			Inputs: []Fact{{"activity", a.ID}, {"planned for", a.Window.days()}},
 			Text:   fmt.Sprintf("%s on %s is planned although the follow-up has ended.", a.Title, a.Window.days())})
 	}
@@ -192,11 +186,13 @@ func (p *plan) flagUnmatched(r response, named *Activity) {
 		text = "This review names a planned review that another record has closed."
 	case r.names != "":
 		text = "This review names a planned review that does not exist."
+	case r.at != r.sent:
+		text = "This review is dated later than it was received, so no planned review is its own."
 	case !r.dated:
 		text = "This review has no date and names no planned review."
 	}
-	p.issue(Issue{Code: ReviewUnmatched, Level: Warning, Record: r.id, Text: text, Dated: r.order.at, Rule: "D4.1",
-		Inputs: []Fact{{"named activity", r.names}, {"date", whenText(r.at)}}})
+	p.issue(Issue{Code: ReviewUnmatched, Level: record.LevelWarning, Record: r.id, Text: text, Dated: r.order.at, Rule: "D4.1",
+		Inputs: []Fact{{"named activity", r.names}, {"date", whenText(r.sent)}}})
 }
 
 func whenText(w *record.When) string {
@@ -207,25 +203,98 @@ func whenText(w *record.When) string {
 }
 
 func (p *plan) flagNoAttendance(r response) {
-	p.issue(Issue{Code: NoAttendance, Level: Warning, Record: r.id, Activity: r.names, Dated: r.order.at, Rule: "D4.3",
-		Inputs: []Fact{{"named activity", r.names}, {"date", whenText(r.at)}},
-		Text:   "This review does not say whether the patient attended, so the planned review stays open."})
+	text := "This review does not say whether the patient attended, so the planned review stays open."
+	if r.assumed {
+		text = "This review does not say whether the patient attended; something was found, so it counts as attended."
+	}
+	p.issue(Issue{Code: NoAttendance, Level: record.LevelWarning, Record: r.id, Activity: r.names, Dated: r.order.at, Rule: "D4.3",
+		Inputs: []Fact{{"named activity", r.names}, {"date", whenText(r.sent)}}, Text: text})
 }
 
 func (p *plan) flagNoReplacement(old *Activity, r response) {
-	p.issue(Issue{Code: NoReplacement, Level: Warning, Activity: old.ID, Record: r.id, Dated: r.order.at, Rule: "D4.3",
-		Inputs: []Fact{{"activity", old.ID}, {"date", whenText(r.at)}},
+	p.issue(Issue{Code: NoReplacement, Level: record.LevelWarning, Activity: old.ID, Record: r.id, Dated: r.order.at, Rule: "D4.3",
+		Inputs: []Fact{{"activity", old.ID}, {"date", whenText(r.sent)}},
 		Text:   fmt.Sprintf("%s was missed or cancelled, and nothing is planned in its place.", old.Title)})
 }
 
 func (p *plan) flagDischargeUnknown(r response, b Border) {
-	p.issue(Issue{Code: DischargeUnknown, Level: Warning, Record: r.id, Border: &b, Dated: r.order.at, Rule: "D4.4",
+	p.issue(Issue{Code: DischargeUnknown, Level: record.LevelWarning, Record: r.id, Border: &b, Dated: r.order.at, Rule: "D4.4",
 		Text: "This record discharges a border that the surgery did not treat."})
+}
+
+// flagOutcome tells of a surgery whose outcome and content contradict each
+// other: either way nobody can tell what is to be followed up (D4.4).
+func (p *plan) flagOutcome() {
+	s := p.Surgery.Surgery
+	text := ""
+	switch {
+	case s.Outcome == "not-done" && anyBegun(s):
+		text = "The surgery is recorded as not done, and treatment of a nail border is recorded; there is no follow-up until this is cleared up."
+	case s.Outcome == "done" && len(p.borders) == 0:
+		text = "The surgery is recorded as done, and no toe is recorded as treated; please say what was done."
+	default:
+		return
+	}
+	level := record.LevelCritical
+	if p.Historical {
+		level = record.LevelWarning
+	}
+	facts := []Fact{{"outcome", string(s.Outcome)}}
+	for _, b := range recordedBorders(s, func(record.Code, record.Border) bool { return true }) {
+		facts = append(facts, Fact{"border", b.Border.String()})
+	}
+	p.issue(Issue{Code: OutcomeDisputed, Level: level, Record: p.Surgery.Record, Dated: p.operated.start, Rule: "D4.4", Inputs: facts, Text: text})
+}
+
+// anyBegun reports a border that was treated, by its own outcome or by what is
+// recorded of it.
+func anyBegun(s *record.Surgery) bool {
+	return slices.ContainsFunc(s.Toes, func(t record.Toe) bool {
+		return slices.ContainsFunc(t.Borders, func(b record.Border) bool { return b.Outcome == "done" || begun(b) })
+	})
+}
+
+// flagElsewhere tells of findings on a toe or border that the surgery did not
+// operate on: the wrong toe looked at, or written down. A surgery that records
+// no toe says nothing of the kind.
+func (p *plan) flagElsewhere() {
+	operated := p.borders
+	if len(operated) == 0 {
+		operated = recordedBorders(p.Surgery.Surgery, func(record.Code, record.Border) bool { return true })
+	}
+	if len(operated) == 0 {
+		return
+	}
+	for _, r := range p.responses {
+		for _, t := range r.toes {
+			for _, at := range elsewhere(operated, t) {
+				p.issue(Issue{Code: FindingElsewhere, Level: record.LevelWarning, Record: r.id, Border: &at, Dated: r.order.at, Rule: "D4.4",
+					Inputs: []Fact{{"place", at.String()}},
+					Text:   "Something was found at a toe or border that the surgery did not operate on."})
+			}
+		}
+	}
+}
+
+// elsewhere are the places of a toe's findings that were not operated on: the
+// toe, or borders of it.
+func elsewhere(operated []BorderState, t record.ToeFindings) []Border {
+	if !slices.ContainsFunc(operated, func(b BorderState) bool { return b.Side == t.Side && b.Digit == t.Digit }) {
+		return []Border{{Side: t.Side, Digit: t.Digit}}
+	}
+	var out []Border
+	for _, f := range t.Borders {
+		at := Border{Side: t.Side, Digit: t.Digit, Border: f.Border}
+		if f.Border != "" && len(findIn(operated, at)) == 0 && !slices.Contains(out, at) {
+			out = append(out, at)
+		}
+	}
+	return out
 }
 
 func (p *plan) flagPlannedWithoutPlan() {
 	if len(p.Surgery.Surgery.PlannedReviews) > 0 {
-		p.issue(Issue{Code: PlannedNoPlan, Level: Warning, Record: p.Surgery.Record, Rule: "D4.4",
+		p.issue(Issue{Code: PlannedNoPlan, Level: record.LevelWarning, Record: p.Surgery.Record, Rule: "D4.4",
 			Text: "A review is planned, but no border was treated, so there is no follow-up plan to hold it."})
 	}
 }
@@ -256,7 +325,7 @@ func (p *plan) flagUnhealed() {
 		}
 		r, unhealed := p.lastStage(b)
 		if days := r.day.first.DaysSince(p.operated.first); unhealed && days > limit {
-			p.issue(Issue{Code: UnhealedLate, Level: Warning, Record: r.id, Border: &b.Border, Dated: r.order.at, Rule: "C-51", Source: healingSource,
+			p.issue(Issue{Code: UnhealedLate, Level: record.LevelWarning, Record: r.id, Border: &b.Border, Dated: r.order.at, Rule: "C-51", Source: healingSource,
 				Inputs: []Fact{{"days since the operation", fmt.Sprint(days)}, {"limit in days", fmt.Sprint(limit)}},
 				Text:   fmt.Sprintf("Not healed %d days after the operation; leaflets expect healing within %d weeks.", days, limit/7)})
 		}
@@ -275,7 +344,7 @@ func (p *plan) lastStage(b *BorderState) (response, bool) {
 		for _, toe := range r.toes {
 			for _, f := range toe.Borders {
 				if (f.WoundStage != "" || f.HealedOn != nil) && slices.Contains(p.find(Border{toe.Side, toe.Digit, f.Border, f.Key}), b) {
-					last, unhealed = r, f.HealedOn == nil && f.WoundStage != "healed"
+					last, unhealed = r, (f.HealedOn == nil || p.ahead(f.HealedOn, r.id)) && f.WoundStage != "healed"
 				}
 			}
 		}

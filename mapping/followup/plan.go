@@ -19,11 +19,15 @@ type Input struct {
 	// Protocol is the one that the record or the clinic's setting names; nil:
 	// none (D4.1).
 	Protocol *Protocol
+	// Received is when each content was received, by record id; one without an
+	// entry is believed in everything. A date later than the day after is not
+	// believed: what has not come to pass ends and moves nothing.
+	Received map[string]time.Time
 	// Zone is the clinic's zone; nil is UTC.
 	Zone *time.Location
 	// Overdue are the facts stored for the case (D1.6).
 	Overdue []OverdueFact
-	// DeathDate is the patient's, nil when none is recorded.
+	// DeathDate is the patient's, nil when none is recorded or believed.
 	DeathDate *record.When
 	// Historical says that the case is not followed here (D4.4).
 	Historical bool
@@ -109,8 +113,10 @@ func Plan(in Input) Output {
 		return Output{}
 	}
 	p.readOperated()
-	p.responses = readResponses(in.Responses, in.Zone)
+	p.responses = readResponses(in.Responses, in.Received, in.Zone)
 	p.borders = treatedBorders(in.Surgery.Surgery)
+	p.flagOutcome()
+	p.flagElsewhere()
 	if !followed(in.Surgery.Surgery, p.borders) {
 		p.flagPlannedWithoutPlan()
 		return Output{Issues: sortIssues(p.issues)}
@@ -127,6 +133,10 @@ func Plan(in Input) Output {
 	return p.output()
 }
 
+// ahead reports a date that had not come to pass when the record with the id was
+// received.
+func (p *plan) ahead(w *record.When, id string) bool { return w.Ahead(p.Received[id], p.Zone) }
+
 // counts reports whether a current content is one that is folded.
 func counts(r *record.Record) bool {
 	return r != nil && r.Status != "draft" && r.Status != "withdrawn"
@@ -137,7 +147,7 @@ func counts(r *record.Record) bool {
 func (p *plan) readOperated() {
 	s := p.Surgery.Surgery
 	for _, w := range []*record.When{s.Start, s.End} {
-		if at, ok := spanOf(w, p.Zone); ok && at.exact {
+		if at, ok := spanOf(w, p.Zone); ok && at.exact && !p.ahead(w, p.Surgery.Record) {
 			p.operated, p.dated = at, true
 			return
 		}
@@ -173,12 +183,15 @@ func (p *plan) firstStop() (*Closing, string) {
 	add := func(s *record.FollowUpStopped, id string, fallback *record.When) {
 		if s != nil {
 			at := cmp.Or(s.At, fallback)
+			if p.ahead(at, id) {
+				return
+			}
 			all = append(all, stopped{p.closing(ByStop, id, at), s.Reason, orderOf(at, id, p.Zone)})
 		}
 	}
 	add(p.Surgery.Surgery.Stopped, p.Surgery.Record, p.Surgery.Surgery.Start)
 	for _, r := range p.responses {
-		add(r.stopped, r.id, r.at)
+		add(r.stopped, r.id, r.sent)
 	}
 	if len(all) == 0 {
 		return nil, ""
@@ -207,7 +220,7 @@ func (p *plan) openBase() {
 		}
 	}
 	if p.Protocol != nil && !p.dated {
-		p.issue(Issue{Code: SurgeryUndated, Level: Warning, Record: p.Surgery.Record, Rule: "D4.1",
+		p.issue(Issue{Code: SurgeryUndated, Level: record.LevelWarning, Record: p.Surgery.Record, Rule: "D4.1",
 			Text: "The day of the operation is not recorded, so the follow-up protocol gives no dates."})
 	}
 	for i := range p.Surgery.Surgery.PlannedReviews {

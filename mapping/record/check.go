@@ -40,12 +40,14 @@ func Read(b []byte, loc *time.Location) Decoded {
 	for _, f := range d.Findings {
 		refused[f.Pointer] = refused[f.Pointer] || f.Severity == Refusal
 	}
+	decoded := len(d.Findings)
 	for _, f := range Check(d.Record, loc) {
 		said := f.Code == "absent" && covered(unread, f.Pointer) || f.Code == "missing" && covered(refused, f.Pointer)
 		if !said {
 			d.Findings = append(d.Findings, f)
 		}
 	}
+	d.noteSent(decoded)
 	return d
 }
 
@@ -75,6 +77,9 @@ func (c *checker) addRule(rule string, s Severity, code, ptr, text string) {
 // and the tree that the kind calls for.
 func (c *checker) header() {
 	r := c.record
+	if r.SchemaVersion != "" && r.SchemaVersion != SchemaVersion {
+		c.add(Warning, "schema-version-unknown", "/schemaVersion", "a version of the record format that is not known here; what it says was read as version "+SchemaVersion)
+	}
 	if r.Revision == nil && r.SavedAt == nil {
 		c.add(Refusal, "missing", "/revision", "neither a revision nor a saved-at is given")
 	}
@@ -205,9 +210,9 @@ func (c *checker) repeated(list reflect.Value, ptr string) {
 func identityOf(item any) (key, place string) {
 	switch x := item.(type) {
 	case Toe:
-		return x.Key, toePlace(x.Side, x.Digit)
+		return x.Key, ToeCode(x.Side, x.Digit)
 	case ToeFindings:
-		return x.Key, toePlace(x.Side, x.Digit)
+		return x.Key, ToeCode(x.Side, x.Digit)
 	case Border:
 		return x.Key, string(x.Border)
 	case BorderFindings:
@@ -226,13 +231,6 @@ func identityOf(item any) (key, place string) {
 		return x.Key, ""
 	}
 	return "", ""
-}
-
-func toePlace(side, digit Code) string {
-	if side == "" || digit == "" {
-		return ""
-	}
-	return string(side) + " " + string(digit)
 }
 
 // together checks members of one object that must fit one another. Both sides

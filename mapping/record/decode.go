@@ -39,6 +39,10 @@ func Decode(b []byte) Decoded {
 		d.value(tree, root(), reflect.ValueOf(out.Record).Elem(), "")
 	}
 	out.Findings, out.Unreadable = d.findings, d.unreadable
+	if f == nil {
+		out.tree = tree
+		out.noteSent(0)
+	}
 	if f == nil && !d.duplicated {
 		out.Hash = hashOf(tree)
 	}

@@ -40,6 +40,9 @@ type field struct {
 	usual string
 	// partial: naturally less than a full date, in a live record too.
 	partial bool
+	// ahead: a date that lies ahead of the record by its nature, or says nothing
+	// of the patient.
+	ahead bool
 }
 
 // places gives the class of fields that identify in one place only. All other
@@ -75,7 +78,7 @@ var headerFields = map[string]field{
 	"Record.clinic":        {desc: "the clinic that saved the record, by the id the bridge knows it by", class: identity, form: itemID},
 	"Record.record":        {desc: "record id, unique within the clinic and the same through all revisions", class: identity, form: itemID},
 	"Record.revision":      {desc: "revision counter of the record; with it, the greatest revision counts. Absent where the sender keeps none; then savedAt decides", least: "0", most: maxSafeInteger},
-	"Record.savedAt":       {desc: "when the practice system saved this content"},
+	"Record.savedAt":       {desc: "when the practice system saved this content", ahead: true},
 	"Record.kind":          {set: &KindSet, desc: "which of the three trees the record has", class: identity},
 	"Record.status":        {set: &StatusSet, desc: "whether the content is a draft, final, an amendment, or withdrawn", class: identity},
 	"Record.historical":    {desc: "true for a record converted from old data; its dates may be partial and it is never followed up"},
@@ -183,7 +186,7 @@ var surgeryFields = map[string]field{
 
 	"PlannedReview.key":    {desc: "the sender's stable key of the planned review", form: itemID},
 	"PlannedReview.step":   {desc: "the step of the protocol that it books", form: itemID},
-	"PlannedReview.at":     {desc: "date or date-time of the review", expected: true},
+	"PlannedReview.at":     {desc: "date or date-time of the review", expected: true, ahead: true},
 	"PlannedReview.booked": {set: &AnswerSet, desc: "yes where an appointment was made, else proposed"},
 	"PlannedReview.mode":   {set: &ModeSet, desc: "in person, by telephone or by video"},
 	"PlannedReview.with":   {desc: "with whom"},
@@ -213,7 +216,7 @@ var toeFields = map[string]field{
 	"Agent.ratio":           {unit: "1", desc: "N of the vasoconstrictor's 1:N, gram per mL", class: critical, least: "1", most: maxSafeInteger},
 	"Agent.mL":              {unit: "mL", desc: "volume given, never as planned", class: critical, expected: true, least: "0", usual: "20"},
 	"Agent.batch":           {desc: "batch number of the product", expected: true},
-	"Agent.expiry":          {desc: "expiry date of the product", expected: true, partial: true},
+	"Agent.expiry":          {desc: "expiry date of the product", expected: true, partial: true, ahead: true},
 	"Agent.site":            {set: &InjectionSiteSet, desc: "where it was injected"},
 	"Agent.at":              {desc: "when it was injected", class: critical, expected: true},
 	"Agent.giver":           {desc: "who injected it"},
@@ -240,7 +243,7 @@ var toeFields = map[string]field{
 	"Matrix.agent":          {set: &ChemicalSet, desc: "the chemical"},
 	"Matrix.percent":        {unit: "%", desc: "strength of the chemical", least: "0", above: true, most: "100"},
 	"Matrix.batch":          {desc: "batch number of the chemical"},
-	"Matrix.expiry":         {desc: "expiry date of the chemical", partial: true},
+	"Matrix.expiry":         {desc: "expiry date of the chemical", partial: true, ahead: true},
 	"Matrix.applications":   {desc: "the timed applications, in order"},
 	"Matrix.skinProtection": {set: &AnswerSet, desc: "whether the skin around was protected"},
 	"Matrix.curettage":      {set: &AnswerSet, desc: "whether the matrix was curetted as well"},

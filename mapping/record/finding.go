@@ -28,6 +28,10 @@ type Finding struct {
 	Pointer  string   `json:"pointer"` // RFC 6901, into the record as sent
 	Text     string   `json:"text"`    // safe for logs: no value from the record
 	Rule     string   `json:"rule"`    // the decision point, such as "D2.1"
+	// Sent is the SHA-256, in lower-case hex, of what was sent that the finding
+	// rests on; "" where that is not there, and of a member that the format does
+	// not know, of which nothing goes anywhere (D3.2).
+	Sent string `json:"-"`
 }
 
 // Decoded is the outcome of Decode: the record as far as it could be read and
@@ -43,6 +47,8 @@ type Decoded struct {
 	// Hash is ContentHash; of bytes that have none, being refused, it is the
 	// SHA-256 of the bytes as sent.
 	Hash string
+
+	tree *rawjson.Node // as sent; nil of bytes that are not JSON
 
 	// otherReading reads the first of each pair of duplicate members, where
 	// Record has the last; nil without duplicates.

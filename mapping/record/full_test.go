@@ -55,6 +55,9 @@ func fullValue(s *shape, kind string, wanted func(*shape) bool) any {
 	case URIPath:
 		return "urn:oid:1.2.3"
 	default:
+		if s.path == "/schemaVersion" {
+			return SchemaVersion
+		}
 		return "some text"
 	}
 }

@@ -22,6 +22,16 @@ func (s Set) Has(c Code) bool {
 	return false
 }
 
+// Display is the meaning of a listed value; of any other the code itself.
+func (s Set) Display(c Code) string {
+	for _, v := range s.Values {
+		if v.Code == c {
+			return v.Display
+		}
+	}
+	return string(c)
+}
+
 func set(name string, pairs ...string) Set {
 	s := Set{Name: name}
 	for i := 0; i < len(pairs); i += 2 {

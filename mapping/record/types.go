@@ -352,3 +352,42 @@ type Contact struct {
 	NextReview   *PlannedReview   `json:"nextReview,omitempty"`
 	Stopped      *FollowUpStopped `json:"followUpStopped,omitempty"`
 }
+
+// VisitAt is when a review or contact took place; nil for a surgery.
+func (r *Record) VisitAt() *When {
+	switch {
+	case r.Review != nil:
+		return r.Review.At
+	case r.Contact != nil:
+		return r.Contact.At
+	}
+	return nil
+}
+
+// Attended is the attendance of the review. One that does not state it counts as
+// attended where something was found, since somebody saw the toe; a toe that is
+// only named is no finding.
+func (v *Review) Attended() Code {
+	if v.Attendance == "" && anyFound(v.Toes) {
+		return "attended"
+	}
+	return v.Attendance
+}
+
+func anyFound(ts []ToeFindings) bool {
+	for _, t := range ts {
+		if t.Perfusion != nil && *t.Perfusion != (Perfusion{}) || t.Pain != nil {
+			return true
+		}
+		for _, b := range t.Borders {
+			b.Key, b.Border = "", ""
+			if b.Infection != nil && len(b.Infection.Findings) == 0 && b.Infection.Diagnosis == "" {
+				b.Infection = nil
+			}
+			if b != (BorderFindings{}) {
+				return true
+			}
+		}
+	}
+	return false
+}

@@ -36,7 +36,7 @@ func Contact(borderPlace string, border record.Border) Result {
 	r.add(contactTime(place, m))
 	r.add(flush(place, m, border.Flush))
 	if m.SkinProtection == no {
-		r.flag(Flag{Code: SkinNotProtected, Level: Note, Place: place, Inputs: []Input{{"skin protection", "no", ""}}, Source: stepSource, Tag: TagRead, Check: "C-38",
+		r.flag(Flag{Code: SkinNotProtected, Level: record.LevelNote, Place: place, Inputs: []Input{{"skin protection", "no", ""}}, Source: stepSource, Tag: TagRead, Check: "C-38",
 			Text: "The skin around the nail was not protected from the chemical. Source: " + stepSource + " [read]."})
 	}
 	return r
@@ -49,11 +49,11 @@ func strength(place string, m *record.Matrix) Result {
 		return r
 	}
 	if m.Percent == nil {
-		r.flag(Flag{Code: StrengthMissing, Level: Note, Place: place, Check: "C-31", Text: "The strength of the phenol is not recorded."})
+		r.flag(Flag{Code: StrengthMissing, Level: record.LevelNote, Place: place, Check: "C-31", Text: "The strength of the phenol is not recorded."})
 		return r
 	}
 	if p := m.Percent.Rat(); p.Cmp(big.NewRat(80, 1)) < 0 || p.Cmp(big.NewRat(90, 1)) > 0 {
-		r.flag(Flag{Code: StrengthOutOfRange, Level: Warning, Place: place, Source: strengthSource, Tag: TagRead, Check: "C-31",
+		r.flag(Flag{Code: StrengthOutOfRange, Level: record.LevelWarning, Place: place, Source: strengthSource, Tag: TagRead, Check: "C-31",
 			Inputs: []Input{{"percent", m.Percent.String(), "%"}},
 			Text:   fmt.Sprintf("Phenol of %s %% is outside 80 to 90 %%. Source: %s [read].", m.Percent, strengthSource)})
 	}
@@ -97,7 +97,7 @@ func contactTime(place string, m *record.Matrix) Result {
 		r.figure(Figure{Code: ContactSeconds, Value: exact(total), Unit: "s", Place: place, Rule: "sum of the applications", Check: "C-32", Inputs: in})
 	}
 	if len(lacks) > 0 {
-		r.flag(Flag{Code: ContactNotComputable, Level: Note, Place: place, Inputs: in, Check: "C-32",
+		r.flag(Flag{Code: ContactNotComputable, Level: record.LevelNote, Place: place, Inputs: in, Check: "C-32",
 			Text: fmt.Sprintf("The contact time of the chemical cannot be judged: %s not recorded.", strings.Join(lacks, " and "))})
 	}
 	r.add(contactRange(place, m.Agent, total, whole, in))
@@ -108,28 +108,28 @@ func contactTime(place string, m *record.Matrix) Result {
 // A part that is known can pass an upper bound alone, never a lower one.
 func contactRange(place string, agent record.Code, total *big.Rat, whole bool, in []Input) Result {
 	var r Result
-	add := func(code string, level Level, tag Tag, source, check, bound string) {
+	add := func(code string, level record.Level, tag Tag, source, check, bound string) {
 		atLeast := ""
 		if !whole {
 			atLeast = "at least "
 		}
 		r.flag(Flag{Code: code, Level: level, Place: place, Inputs: in, Source: source, Tag: tag, Check: check,
-			Text: fmt.Sprintf("%s for %s%s s in total, %s; there is no agreed optimum. Source: %s [%s].", display(record.ChemicalSet, agent), atLeast, exact(total), bound, source, tag)})
+			Text: fmt.Sprintf("%s for %s%s s in total, %s; there is no agreed optimum. Source: %s [%s].", record.ChemicalSet.Display(agent), atLeast, exact(total), bound, source, tag)})
 	}
 	switch agent {
 	case phenol:
 		if whole && !atLeast(total, 30) {
-			add(ContactShort, Warning, TagRead, regimenSource, "C-32", "under the shortest observed regimen of 30 s")
+			add(ContactShort, record.LevelWarning, TagRead, regimenSource, "C-32", "under the shortest observed regimen of 30 s")
 		}
 		if over(total, big.NewRat(240, 1)) {
-			add(ContactLong, Note, TagMemory, "a 4 min regimen, not verified", "C-32", "over the longest observed regimen of 240 s")
+			add(ContactLong, record.LevelNote, TagMemory, "a 4 min regimen, not verified", "C-32", "over the longest observed regimen of 240 s")
 		}
 	case sodiumHydroxide:
 		if whole && !atLeast(total, 60) {
-			add(ContactOutOfRange, Warning, TagRead, hydroxide, "C-35", "under the shorter studied time of 60 s")
+			add(ContactOutOfRange, record.LevelWarning, TagRead, hydroxide, "C-35", "under the shorter studied time of 60 s")
 		}
 		if over(total, big.NewRat(120, 1)) {
-			add(ContactOutOfRange, Warning, TagRead, hydroxide, "C-35", "over the longer studied time of 120 s")
+			add(ContactOutOfRange, record.LevelWarning, TagRead, hydroxide, "C-35", "over the longer studied time of 120 s")
 		}
 	}
 	return r
@@ -146,10 +146,10 @@ func flush(place string, m *record.Matrix, f *record.Flush) Result {
 	in := []Input{{"agent", string(m.Agent), ""}, {"flush", string(agent), ""}}
 	switch {
 	case m.Agent == phenol && agent == "acetic-acid":
-		r.flag(Flag{Code: FlushMismatch, Level: Warning, Place: place, Inputs: in, Source: flushSource, Tag: TagRead, Check: "C-35",
+		r.flag(Flag{Code: FlushMismatch, Level: record.LevelWarning, Place: place, Inputs: in, Source: flushSource, Tag: TagRead, Check: "C-35",
 			Text: "Acetic acid was used to flush after phenol; it neutralises sodium hydroxide, and phenol is washed out with alcohol. Source: " + flushSource + " [read]."})
 	case m.Agent == sodiumHydroxide && agent != "acetic-acid":
-		r.flag(Flag{Code: NeutraliserMissing, Level: Note, Place: place, Inputs: in, Source: "neutralising with 3 to 5 % acetic acid, not verified", Tag: TagMemory, Check: "C-35",
+		r.flag(Flag{Code: NeutraliserMissing, Level: record.LevelNote, Place: place, Inputs: in, Source: "neutralising with 3 to 5 % acetic acid, not verified", Tag: TagMemory, Check: "C-35",
 			Text: "No acetic acid flush is recorded after sodium hydroxide. Source: neutralising with 3 to 5 % acetic acid, not verified [memory]."})
 	}
 	return r
@@ -162,11 +162,11 @@ func pregnancy(borderPlace string, b *record.Border, risks *record.Risks) Result
 	if risks == nil || risks.Pregnant != yes || b.Matrix == nil || b.Matrix.Agent != phenol {
 		return r
 	}
-	f := Flag{Code: PhenolInPregnancy, Level: Critical, Place: borderPlace + "/matrix", Source: stepSource, Tag: TagRead, Check: "C-37",
+	f := Flag{Code: PhenolInPregnancy, Level: record.LevelCritical, Place: borderPlace + "/matrix", Source: stepSource, Tag: TagRead, Check: "C-37",
 		Inputs: []Input{{"pregnant", "yes", ""}, {"agent", "phenol", ""}},
 		Text:   "Phenol was used on a patient recorded as pregnant, a stated contraindication, and no reason for going on is recorded. Source: " + stepSource + " [read]."}
 	if strings.TrimSpace(risks.OverrideReason) != "" {
-		f.Level = Warning
+		f.Level = record.LevelWarning
 		f.Inputs = append(f.Inputs, Input{"reason for going on", "recorded", ""})
 		f.Text = "Phenol was used on a patient recorded as pregnant, a stated contraindication; the reason for going on is in the record. Source: " + stepSource + " [read]."
 	}

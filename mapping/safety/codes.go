@@ -1,12 +1,14 @@
 package safety
 
+import "nailbridge/mapping/record"
+
 // FlagCode is one code that a flag of this package may have.
 type FlagCode struct {
 	Code    string
 	Display string
 	// Level is the highest level that a flag of this code has; a flag is lower
 	// where its figure is not read or no patient was exposed (D2.4).
-	Level Level
+	Level record.Level
 	// Red marks a red flag (D2.3); those of reviews and contacts come from the
 	// record package.
 	Red bool
@@ -66,54 +68,54 @@ const (
 
 // FlagCodes lists every code of a flag of this package, with its meaning.
 var FlagCodes = []FlagCode{
-	{NoCeilingChosen, "No ceiling chosen", Warning, false},
-	{DoseOverLimit, "Dose of local anaesthetic over the limit", Critical, false},
-	{DoseNotComputable, "Dose of local anaesthetic not computable", Warning, false},
-	{LimitNotInSet, "The chosen set has no limit for the agent", Note, false},
-	{ChildLimitNotInSet, "The chosen set has no limit for the age", Note, false},
-	{AgeNotKnown, "Age not known, limit for adults used", Note, false},
-	{AgentBelowAge, "Agent not advised at the age", Warning, false},
-	{Mixture, "More than one local anaesthetic", Note, false},
-	{MixtureOverLimit, "Mixture of local anaesthetics over the limit", Critical, false},
-	{MixtureNotComputable, "Mixture of local anaesthetics not computable", Note, false},
-	{RepeatedWithin24h, "Local anaesthetic repeated within 24 hours", Warning, false},
-	{RepeatTimeNotKnown, "Time of local anaesthetic not known", Warning, false},
-	{OtherClinicWithin24h, "Local anaesthetic at another clinic within 24 hours", Warning, false},
-	{MepivacaineRepeated, "Mepivacaine repeated within 90 minutes", Note, false},
-	{AdrenalineOverLimit, "Adrenaline over the limit", Critical, false},
-	{AdrenalineUnknown, "Adrenaline not computable", Note, false},
-	{AdrenalineArterial, "Adrenaline in a toe with arterial risk", Warning, false},
-	{ToeVolumeLarge, "Large volume for one toe", Note, false},
-	{ReleaseMissing, "No tourniquet release recorded", Critical, true},
-	{TimesReversed, "Tourniquet release before its application", Critical, false},
-	{TourniquetOverTime, "Tourniquet over 20 minutes", Warning, false},
-	{TourniquetNearLimit, "Tourniquet time within one minute of the limit", Note, false},
-	{TourniquetUnknownTime, "Tourniquet time not computable", Warning, false},
-	{PeriodsOverlap, "Tourniquet periods overlap", Warning, false},
-	{ReperfusionShort, "Reperfusion under 3 minutes between tourniquets", Warning, false},
-	{ReperfusionNearLimit, "Reperfusion within one minute of the limit", Note, false},
-	{TourniquetGlove, "Surgical glove used as tourniquet", Critical, false},
-	{TourniquetColour, "Tourniquet colour not recorded", Warning, false},
-	{TourniquetUseUnknown, "Use of a tourniquet not recorded", Note, false},
-	{TourniquetUseDisputed, "Tourniquet not used, yet a period recorded", Warning, false},
-	{SignOutIncomplete, "Tourniquet sign-out incomplete", Warning, false},
-	{DressingBeforeRelease, "Dressing visit before tourniquet release", Critical, false},
-	{TourniquetCaution, "Tourniquet on a toe with arterial risk", Note, false},
-	{ToeNotPerfused, "Toe not perfused after release", Critical, false},
-	{RefillSlow, "Capillary refill slow", Note, false},
-	{StrengthOutOfRange, "Strength of the chemical out of range", Warning, false},
-	{StrengthMissing, "Strength of the chemical not recorded", Note, false},
-	{ContactShort, "Contact time of the chemical short", Warning, false},
-	{ContactLong, "Contact time of the chemical long", Note, false},
-	{ContactOutOfRange, "Contact time of the chemical out of range", Warning, false},
-	{ContactNotComputable, "Contact time of the chemical not computable", Note, false},
-	{FlushMismatch, "Acetic acid flush after phenol", Warning, false},
-	{NeutraliserMissing, "No neutraliser after sodium hydroxide", Note, false},
-	{PhenolInPregnancy, "Phenol in pregnancy", Critical, false},
-	{SkinNotProtected, "Skin not protected from the chemical", Note, false},
-	{ToeDusky, "Dusky toe", Critical, true},
-	{ToeWhite, "White toe", Critical, true},
-	{ToeCold, "Cold toe", Critical, true},
+	{NoCeilingChosen, "No ceiling chosen", record.LevelWarning, false},
+	{DoseOverLimit, "Dose of local anaesthetic over the limit", record.LevelCritical, false},
+	{DoseNotComputable, "Dose of local anaesthetic not computable", record.LevelWarning, false},
+	{LimitNotInSet, "The chosen set has no limit for the agent", record.LevelNote, false},
+	{ChildLimitNotInSet, "The chosen set has no limit for the age", record.LevelNote, false},
+	{AgeNotKnown, "Age not known, limit for adults used", record.LevelNote, false},
+	{AgentBelowAge, "Agent not advised at the age", record.LevelWarning, false},
+	{Mixture, "More than one local anaesthetic", record.LevelNote, false},
+	{MixtureOverLimit, "Mixture of local anaesthetics over the limit", record.LevelCritical, false},
+	{MixtureNotComputable, "Mixture of local anaesthetics not computable", record.LevelNote, false},
+	{RepeatedWithin24h, "Local anaesthetic repeated within 24 hours", record.LevelWarning, false},
+	{RepeatTimeNotKnown, "Time of local anaesthetic not known", record.LevelWarning, false},
+	{OtherClinicWithin24h, "Local anaesthetic at another clinic within 24 hours", record.LevelWarning, false},
+	{MepivacaineRepeated, "Mepivacaine repeated within 90 minutes", record.LevelNote, false},
+	{AdrenalineOverLimit, "Adrenaline over the limit", record.LevelCritical, false},
+	{AdrenalineUnknown, "Adrenaline not computable", record.LevelNote, false},
+	{AdrenalineArterial, "Adrenaline in a toe with arterial risk", record.LevelWarning, false},
+	{ToeVolumeLarge, "Large volume for one toe", record.LevelNote, false},
+	{ReleaseMissing, "No tourniquet release recorded", record.LevelCritical, true},
+	{TimesReversed, "Tourniquet release before its application", record.LevelCritical, false},
+	{TourniquetOverTime, "Tourniquet over 20 minutes", record.LevelWarning, false},
+	{TourniquetNearLimit, "Tourniquet time within one minute of the limit", record.LevelNote, false},
+	{TourniquetUnknownTime, "Tourniquet time not computable", record.LevelWarning, false},
+	{PeriodsOverlap, "Tourniquet periods overlap", record.LevelWarning, false},
+	{ReperfusionShort, "Reperfusion under 3 minutes between tourniquets", record.LevelWarning, false},
+	{ReperfusionNearLimit, "Reperfusion within one minute of the limit", record.LevelNote, false},
+	{TourniquetGlove, "Surgical glove used as tourniquet", record.LevelCritical, false},
+	{TourniquetColour, "Tourniquet colour not recorded", record.LevelWarning, false},
+	{TourniquetUseUnknown, "Use of a tourniquet not recorded", record.LevelNote, false},
+	{TourniquetUseDisputed, "Tourniquet not used, yet a period recorded", record.LevelWarning, false},
+	{SignOutIncomplete, "Tourniquet sign-out incomplete", record.LevelWarning, false},
+	{DressingBeforeRelease, "Dressing visit before tourniquet release", record.LevelCritical, false},
+	{TourniquetCaution, "Tourniquet on a toe with arterial risk", record.LevelNote, false},
+	{ToeNotPerfused, "Toe not perfused after release", record.LevelCritical, false},
+	{RefillSlow, "Capillary refill slow", record.LevelNote, false},
+	{StrengthOutOfRange, "Strength of the chemical out of range", record.LevelWarning, false},
+	{StrengthMissing, "Strength of the chemical not recorded", record.LevelNote, false},
+	{ContactShort, "Contact time of the chemical short", record.LevelWarning, false},
+	{ContactLong, "Contact time of the chemical long", record.LevelNote, false},
+	{ContactOutOfRange, "Contact time of the chemical out of range", record.LevelWarning, false},
+	{ContactNotComputable, "Contact time of the chemical not computable", record.LevelNote, false},
+	{FlushMismatch, "Acetic acid flush after phenol", record.LevelWarning, false},
+	{NeutraliserMissing, "No neutraliser after sodium hydroxide", record.LevelNote, false},
+	{PhenolInPregnancy, "Phenol in pregnancy", record.LevelCritical, false},
+	{SkinNotProtected, "Skin not protected from the chemical", record.LevelNote, false},
+	{ToeDusky, "Dusky toe", record.LevelCritical, true},
+	{ToeWhite, "White toe", record.LevelCritical, true},
+	{ToeCold, "Cold toe", record.LevelCritical, true},
 }
 
 // IsRed reports whether code is that of a red flag (D2.3).

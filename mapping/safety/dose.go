@@ -117,12 +117,12 @@ func Dose(in DoseInput) Result {
 	}
 	others, known := in.within24h()
 	if !known && len(in.Others) > 0 && len(visit) > 0 {
-		r.flag(Flag{Code: RepeatTimeNotKnown, Level: Warning, Place: AnaestheticPlace, Check: "C-19",
+		r.flag(Flag{Code: RepeatTimeNotKnown, Level: record.LevelWarning, Place: AnaestheticPlace, Check: "C-19",
 			Text: "The time of the local anaesthetic is not recorded, so this clinic's other doses within 24 hours cannot be counted."})
 	}
 	r.add(in.repeats(visit, others))
 	if in.Formulary == nil {
-		r.flag(Flag{Code: NoCeilingChosen, Level: Warning, Place: AnaestheticPlace, Check: "C-16",
+		r.flag(Flag{Code: NoCeilingChosen, Level: record.LevelWarning, Place: AnaestheticPlace, Check: "C-16",
 			Text: "No ceiling chosen: no formulary set is configured, so only masses in mg are shown and no dose is compared with a limit."})
 	}
 	totals := sumUp(visit, others, known)
@@ -135,7 +135,7 @@ func Dose(in DoseInput) Result {
 		}
 	}
 	if in.Formulary != nil && in.AgeYears == nil && len(visit) > 0 {
-		r.flag(Flag{Code: AgeNotKnown, Level: Note, Place: AnaestheticPlace, Set: in.Formulary.Name, Check: "C-21",
+		r.flag(Flag{Code: AgeNotKnown, Level: record.LevelNote, Place: AnaestheticPlace, Set: in.Formulary.Name, Check: "C-21",
 			Text: "The patient's age at the sitting is not known: the limits for adults are used."})
 	}
 	r.add(in.mixture(judged))
@@ -154,11 +154,11 @@ func injection(a amount) Result {
 		r.figure(Figure{Code: AdrenalineMass, Value: exact(a.ug), Unit: "ug", Place: a.Place, Rule: "mL × 1,000,000 / ratio", Check: "C-4", Inputs: in})
 	}
 	if len(a.missing) > 0 {
-		r.flag(Flag{Code: DoseNotComputable, Level: Warning, Place: a.Place, Inputs: in, Check: "C-1",
+		r.flag(Flag{Code: DoseNotComputable, Level: record.LevelWarning, Place: a.Place, Inputs: in, Check: "C-1",
 			Text: fmt.Sprintf("The dose of this injection is not computable: %s not recorded.", strings.Join(a.missing, " and "))})
 	}
 	if a.Agent.Vasoconstrictor == adrenaline && a.ug == nil {
-		r.flag(Flag{Code: AdrenalineUnknown, Level: Note, Place: a.Place, Inputs: in, Check: "C-4",
+		r.flag(Flag{Code: AdrenalineUnknown, Level: record.LevelNote, Place: a.Place, Inputs: in, Check: "C-4",
 			Text: "The mass of adrenaline of this injection is not computable: ratio or volume not recorded."})
 	}
 	return r

@@ -108,12 +108,12 @@ func TestD2_4_ReadLimitIsNotLoweredByAnUnreadOne(t *testing.T) {
 	}
 	f := flagOf(safety.Dose(in), safety.DoseOverLimit)
 	require.NotNil(t, f)
-	assert.Equal(t, safety.Critical, f.Level)
+	assert.Equal(t, record.LevelCritical, f.Level)
 	in.Visit = in.Visit[1:]
 	in.Visit[0].Agent.ML = safetytest.Decimal("10")
 	f = flagOf(safety.Dose(in), safety.DoseOverLimit)
 	require.NotNil(t, f)
-	assert.Equal(t, safety.Note, f.Level, "the unread limit alone is a note")
+	assert.Equal(t, record.LevelNote, f.Level, "the unread limit alone is a note")
 	assert.Contains(t, f.Text, "[memory]")
 }
 
@@ -207,5 +207,5 @@ func TestRefillLimitOfAgeIsNamed(t *testing.T) {
 // Two toes without key, and keys with characters of a path, keep paths apart.
 func TestPlacesAreUniqueAndEscaped(t *testing.T) {
 	s := &record.Surgery{Toes: []record.Toe{{Side: "left", Digit: "1"}, {Side: "left", Digit: "1"}, {}, {Key: "a/b~c"}}}
-	assert.Equal(t, []string{"/surgery/toes/left-1", "/surgery/toes/left-1#2", "/surgery/toes/#3", "/surgery/toes/a~1b~0c"}, safety.ToePlaces(s))
+	assert.Equal(t, []string{"/surgery/toes/left-1#1", "/surgery/toes/left-1#2", "/surgery/toes/#1", "/surgery/toes/:a%2Fb~0c"}, safety.ToePlaces(s))
 }

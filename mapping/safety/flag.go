@@ -5,30 +5,9 @@ import (
 	"encoding/binary"
 	"encoding/hex"
 	"sort"
+
+	"nailbridge/mapping/record"
 )
-
-// Level is how much a flag matters (D2.4).
-type Level string
-
-// The levels, high to low.
-const (
-	Critical Level = "critical"
-	Warning  Level = "warning"
-	Note     Level = "note"
-)
-
-// rank orders levels; higher matters more.
-func (l Level) rank() int {
-	switch l {
-	case Critical:
-		return 3
-	case Warning:
-		return 2
-	case Note:
-		return 1
-	}
-	return 0
-}
 
 // Tag says how far a figure's source was followed.
 type Tag string
@@ -51,10 +30,10 @@ type Input struct {
 
 // Flag is one thing that a clinician should see.
 type Flag struct {
-	Code  string `json:"code"` // one of FlagCodes
-	Level Level  `json:"level"`
+	Code  string       `json:"code"` // one of FlagCodes
+	Level record.Level `json:"level"`
 	// Place is a path in the record built from the sender's item keys, escaped
-	// as in RFC 6901: "/surgery/toes/left-1/tourniquets/t1".
+	// as in RFC 6901: "/surgery/toes/left-1:a/tourniquets/:t1".
 	Place  string  `json:"place"`
 	Text   string  `json:"text"` // a sentence fit to show: inputs, limit, set, source
 	Inputs []Input `json:"inputs,omitempty"`
@@ -126,7 +105,7 @@ func (r *Result) add(o Result) {
 // sorted puts the gravest flags first and keeps the record's order otherwise.
 func (r Result) sorted() Result {
 	sort.SliceStable(r.Flags, func(i, j int) bool {
-		return r.Flags[i].Level.rank() > r.Flags[j].Level.rank()
+		return r.Flags[i].Level.Rank() > r.Flags[j].Level.Rank()
 	})
 	return r
 }

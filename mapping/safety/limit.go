@@ -90,7 +90,7 @@ func (in DoseInput) judge(t *total) judgement {
 	}
 	for _, a := range in.Formulary.Ages {
 		if a.Agent == t.agent && in.AgeYears != nil && *in.AgeYears < a.FromYears {
-			j.result.flag(Flag{Code: AgentBelowAge, Level: byTag(a.Tag, Warning), Place: place, Set: in.Formulary.Name,
+			j.result.flag(Flag{Code: AgentBelowAge, Level: byTag(a.Tag, record.LevelWarning), Place: place, Set: in.Formulary.Name,
 				Inputs: []Input{{"age", fmt.Sprint(*in.AgeYears), "a"}, {"from age", fmt.Sprint(a.FromYears), "a"}},
 				Text:   fmt.Sprintf("%s is not advised under %d years; the patient is %d. Source: %s [%s].", name(t.agent), a.FromYears, *in.AgeYears, a.Source, a.Tag),
 				Source: a.Source, Tag: a.Tag, Check: a.Section})
@@ -103,7 +103,7 @@ func (in DoseInput) judge(t *total) judgement {
 // what is missing, which stand when no known bound is passed.
 func (in DoseInput) bounds(j *judgement) (missing []Flag) {
 	t := j.total
-	absent := func(code string, level Level, check, text string) {
+	absent := func(code string, level record.Level, check, text string) {
 		j.whole = false
 		for _, m := range missing {
 			if m.Code == code {
@@ -120,12 +120,12 @@ func (in DoseInput) bounds(j *judgement) (missing []Flag) {
 		b := in.bound(t.agent, with)
 		switch {
 		case b == nil:
-			absent(LimitNotInSet, Note, "C-16", "the set has no limit for it "+kind(with))
+			absent(LimitNotInSet, record.LevelNote, "C-16", "the set has no limit for it "+kind(with))
 			continue
 		case b.child:
-			absent(ChildLimitNotInSet, Note, "C-21", fmt.Sprintf("the set has no limit for a patient of %d years, and none is derived from that of adults", *in.AgeYears))
+			absent(ChildLimitNotInSet, record.LevelNote, "C-21", fmt.Sprintf("the set has no limit for a patient of %d years, and none is derived from that of adults", *in.AgeYears))
 		case !b.whole:
-			absent(DoseNotComputable, Warning, "C-6", "weight not recorded")
+			absent(DoseNotComputable, record.LevelWarning, "C-6", "weight not recorded")
 		}
 		if t.plain && t.with {
 			b.rule += "; not every dose is recorded as with a vasoconstrictor, or as without, so the lower limit holds"
@@ -210,23 +210,23 @@ func (in DoseInput) overLimit(j judgement) Flag {
 
 // overLevel is critical when a limit that was read is passed; a dose is always
 // an exposure. A further, lower limit that was not read does not lower it.
-func (in DoseInput) overLevel(j judgement) Level {
-	level := Note
+func (in DoseInput) overLevel(j judgement) record.Level {
+	level := record.LevelNote
 	for _, with := range []bool{false, true} {
 		if with && !j.with || !with && !j.plain {
 			continue
 		}
-		if b := in.bound(j.agent, with); b != nil && b.mg != nil && over(j.mg, b.mg) && byTag(b.entry.Tag, Critical) == Critical {
-			level = Critical
+		if b := in.bound(j.agent, with); b != nil && b.mg != nil && over(j.mg, b.mg) && byTag(b.entry.Tag, record.LevelCritical) == record.LevelCritical {
+			level = record.LevelCritical
 		}
 	}
 	return level
 }
 
 // byTag lowers a level to a note where the figure was not read (D2.4).
-func byTag(t Tag, l Level) Level {
+func byTag(t Tag, l record.Level) record.Level {
 	if t == TagVia || t == TagMemory {
-		return Note
+		return record.LevelNote
 	}
 	return l
 }
@@ -238,7 +238,7 @@ func kind(with bool) string {
 	return "without a vasoconstrictor"
 }
 
-func name(agent record.Code) string { return display(record.AnaestheticSet, agent) }
+func name(agent record.Code) string { return record.AnaestheticSet.Display(agent) }
 
 // reach says in words what a total covers.
 func (t *total) reach() string {

@@ -25,7 +25,7 @@ func (in DoseInput) mixture(js []judgement) Result {
 		return r
 	}
 	list := strings.Join(names, " and ")
-	r.flag(Flag{Code: Mixture, Level: Note, Place: AnaestheticPlace, Inputs: in.mixtureInputs(js), Source: mixtureSource, Tag: TagRead, Check: "C-17",
+	r.flag(Flag{Code: Mixture, Level: record.LevelNote, Place: AnaestheticPlace, Inputs: in.mixtureInputs(js), Source: mixtureSource, Tag: TagRead, Check: "C-17",
 		Text: fmt.Sprintf("%s were given within 24 hours: toxic effects add up, and product labels advise against mixing. Source: %s [read].", list, mixtureSource)})
 	if in.Formulary == nil {
 		return r
@@ -42,7 +42,7 @@ func (in DoseInput) mixture(js []judgement) Result {
 		}
 		f := new(big.Rat).Quo(j.mg, j.limit.mg)
 		sum.Add(sum, f)
-		if byTag(j.limit.entry.Tag, Critical) == Critical {
+		if byTag(j.limit.entry.Tag, record.LevelCritical) == record.LevelCritical {
 			read.Add(read, f)
 		}
 		parts = append(parts, fmt.Sprintf("%s %s/%s", name(j.agent), exact(j.mg), exact(j.limit.mg)))
@@ -56,9 +56,9 @@ func (in DoseInput) mixture(js []judgement) Result {
 	}
 	switch {
 	case over(sum, one):
-		base.Code, base.Level = MixtureOverLimit, Note
+		base.Code, base.Level = MixtureOverLimit, record.LevelNote
 		if over(read, one) {
-			base.Level = Critical
+			base.Level = record.LevelCritical
 		}
 		atLeast := ""
 		if !whole {
@@ -68,7 +68,7 @@ func (in DoseInput) mixture(js []judgement) Result {
 			list, atLeast, roundUp(sum, 3), rule, in.Formulary.Title, base.Source)
 		r.flag(base)
 	case !whole:
-		base.Code, base.Level = MixtureNotComputable, Note
+		base.Code, base.Level = MixtureNotComputable, record.LevelNote
 		base.Text = fmt.Sprintf("The fraction rule for the mixture of %s is not computable: dose or limit of %s not known (set %s).",
 			list, strings.Join(missing, " and "), in.Formulary.Title)
 		r.flag(base)
@@ -120,7 +120,7 @@ func (in DoseInput) adrenaline(visit, others []amount) Result {
 	fig.Set, fig.Limit, fig.LimitUnit, fig.Rule, fig.Source, fig.Tag = in.Formulary.Name, exact(limit), "ug", rule, l.Source, l.Tag
 	r.figureIf(whole, fig)
 	if over(sum, limit) {
-		r.flag(Flag{Code: AdrenalineOverLimit, Level: byTag(l.Tag, Critical), Place: AnaestheticPlace, Set: in.Formulary.Name,
+		r.flag(Flag{Code: AdrenalineOverLimit, Level: byTag(l.Tag, record.LevelCritical), Place: AnaestheticPlace, Set: in.Formulary.Name,
 			Text:   fmt.Sprintf("Adrenaline %s ug is over the %s of %s ug: set %s. Source: %s [%s].", exact(sum), rule, exact(limit), in.Formulary.Title, l.Source, l.Tag),
 			Inputs: append(ins, Input{"limit", exact(limit), "ug"}), Source: l.Source, Tag: l.Tag, Check: "C-5"})
 	}
@@ -142,11 +142,11 @@ func (in DoseInput) repeats(visit, others []amount) Result {
 	}
 	ins = append(ins, Input{"first dose of the visit", first.UTC().Format(time.RFC3339), ""})
 	const leaflet = "UK community podiatry leaflet"
-	r.flag(Flag{Code: RepeatedWithin24h, Level: Warning, Place: AnaestheticPlace, Inputs: ins, Source: leaflet, Tag: TagRead, Check: "C-19",
+	r.flag(Flag{Code: RepeatedWithin24h, Level: record.LevelWarning, Place: AnaestheticPlace, Inputs: ins, Source: leaflet, Tag: TagRead, Check: "C-19",
 		Text: "This clinic's records hold another local anaesthetic less than 24 hours before this one; the doses are added up. Source: " + leaflet + " [read]."})
 	if early && gives(visit, "mepivacaine") {
 		const label = "US general label of mepivacaine"
-		r.flag(Flag{Code: MepivacaineRepeated, Level: Note, Place: AnaestheticPlace, Inputs: ins, Source: label, Tag: TagVia, Check: "C-19",
+		r.flag(Flag{Code: MepivacaineRepeated, Level: record.LevelNote, Place: AnaestheticPlace, Inputs: ins, Source: label, Tag: TagVia, Check: "C-19",
 			Text: "Mepivacaine was repeated less than 1.5 hours after an earlier sitting. Source: " + label + " [via]."})
 	}
 	return r

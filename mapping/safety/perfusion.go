@@ -28,7 +28,7 @@ func Perfusion(toePlace string, toe record.Toe, age *int) Result {
 		limit, source, tag = 4, "Fleming et al. 2015, Arch Dis Child 100:239", TagRead
 	}
 	if over(s, big.NewRat(limit, 1)) {
-		r.flag(Flag{Code: RefillSlow, Level: Note, Place: place, Source: source, Tag: tag, Check: "C-44",
+		r.flag(Flag{Code: RefillSlow, Level: record.LevelNote, Place: place, Source: source, Tag: tag, Check: "C-44",
 			Inputs: []Input{{"capillary refill", p.RefillSeconds.String(), "s"}, {"limit", fmt.Sprint(limit), "s"}},
 			Text:   fmt.Sprintf("Capillary refill of the %s %s s, over %d s. Source: %s [%s].", which, p.RefillSeconds, limit, source, tag)})
 	}
@@ -39,7 +39,7 @@ func Perfusion(toePlace string, toe record.Toe, age *int) Result {
 func perfusionRed(place, which string, p *record.Perfusion) Result {
 	var r Result
 	add := func(code, name string, value record.Code, text string) {
-		r.flag(Flag{Code: code, Level: Critical, Place: place, Inputs: []Input{{name, string(value), ""}}, Source: "common practice, no source", Tag: TagPractice, Check: "C-58",
+		r.flag(Flag{Code: code, Level: record.LevelCritical, Place: place, Inputs: []Input{{name, string(value), ""}}, Source: "common practice, no source", Tag: TagPractice, Check: "C-58",
 			Text: fmt.Sprintf("The %s %s after release of the tourniquet. Check the toe now.", which, text)})
 	}
 	if p.Returned == no {

@@ -97,8 +97,8 @@ func drawOther(t *rapid.T, n int) safety.GivenDose {
 
 // overLimit lists the flags that more may never clear or lower. A contact time
 // out of range counts only while it is over the upper bound.
-func overLimit(in safety.SurgeryInput) map[string]safety.Level {
-	out := map[string]safety.Level{}
+func overLimit(in safety.SurgeryInput) map[string]record.Level {
+	out := map[string]record.Level{}
 	for _, f := range safety.Surgery(in).Flags {
 		switch f.Code {
 		case safety.DoseOverLimit, safety.MixtureOverLimit, safety.AdrenalineOverLimit, safety.ToeVolumeLarge,
@@ -120,8 +120,6 @@ func overLimit(in safety.SurgeryInput) map[string]safety.Level {
 	}
 	return out
 }
-
-var rank = map[safety.Level]int{safety.Note: 1, safety.Warning: 2, safety.Critical: 3}
 
 // add gives the patient more of one thing: dose, tourniquet time or contact.
 func more(t *rapid.T, in *safety.SurgeryInput) string {
@@ -185,7 +183,7 @@ func TestMoreNeverClearsOrLowersAnOverLimitFlag(t *testing.T) {
 			what := more(t, &in)
 			after := overLimit(in)
 			for key, level := range before {
-				if rank[after[key]] < rank[level] {
+				if after[key].Rank() < level.Rank() {
 					t.Fatalf("%s %s became %q with more of %s", level, key, after[key], what)
 				}
 			}
@@ -194,7 +192,7 @@ func TestMoreNeverClearsOrLowersAnOverLimitFlag(t *testing.T) {
 }
 
 func TestFlagsAndFiguresAreWellFormed(t *testing.T) {
-	levels, units := map[string]safety.Level{}, map[string]string{}
+	levels, units := map[string]record.Level{}, map[string]string{}
 	for _, c := range safety.FlagCodes {
 		levels[c.Code] = c.Level
 	}
@@ -209,13 +207,13 @@ func TestFlagsAndFiguresAreWellFormed(t *testing.T) {
 				t.Fatalf("flag %s twice at %s", f.Code, f.Place)
 			}
 			seen[f.Code+f.Place] = true
-			if highest, listed := levels[f.Code]; !listed || rank[f.Level] == 0 || rank[f.Level] > rank[highest] {
+			if highest, listed := levels[f.Code]; !listed || f.Level.Rank() == 0 || f.Level.Rank() > highest.Rank() {
 				t.Fatalf("flag %s: level %q, listed %v with %q", f.Code, f.Level, listed, highest)
 			}
 			if f.Text == "" || f.Check == "" || f.Place == "" {
 				t.Fatalf("flag %s lacks text, check or place", f.Code)
 			}
-			if (f.Tag == safety.TagVia || f.Tag == safety.TagMemory) && f.Level != safety.Note && f.Code != safety.DoseOverLimit {
+			if (f.Tag == safety.TagVia || f.Tag == safety.TagMemory) && f.Level != record.LevelNote && f.Code != safety.DoseOverLimit {
 				t.Fatalf("D2.4: flag %s tagged %s is a %s", f.Code, f.Tag, f.Level)
 			}
 		}
@@ -281,7 +279,7 @@ func TestD1_3_HashBindsCodePlaceAndInputs(t *testing.T) {
 	joined := safety.Flag{Code: "ab", Inputs: []safety.Input{{Name: "c", Value: "d"}}}
 	assert.NotEqual(t, split.InputsHash(), joined.InputsHash(), "parts do not run together")
 	louder := first
-	louder.Text, louder.Level = "other words", safety.Note
+	louder.Text, louder.Level = "other words", record.LevelNote
 	assert.Equal(t, first.InputsHash(), louder.InputsHash())
 }
 
@@ -299,12 +297,12 @@ func TestD2_3_RedFlagsOfASurgeryAreCritical(t *testing.T) {
 		edit(&s.Toes[0])
 		red := record.RedFlags(&record.Record{Surgery: s})
 		require.NotEmpty(t, red)
-		got := map[string]safety.Level{}
+		got := map[string]record.Level{}
 		for _, f := range safety.Surgery(safety.SurgeryInput{Surgery: s, Zone: time.UTC}).Flags {
 			got[f.Code] = f.Level
 		}
 		for _, f := range red {
-			assert.Equal(t, safety.Critical, got[f.Code], f.Code)
+			assert.Equal(t, record.LevelCritical, got[f.Code], f.Code)
 			assert.True(t, safety.IsRed(f.Code), f.Code)
 		}
 	}

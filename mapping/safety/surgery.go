@@ -67,7 +67,7 @@ func (in SurgeryInput) doses() Result {
 	r := Dose(d)
 	if len(d.Visit) > 0 && s.Risks != nil && s.Risks.OtherAnaestheticWithin24h == yes {
 		const source = "UK community podiatry leaflet"
-		r.flag(Flag{Code: OtherClinicWithin24h, Level: Warning, Place: AnaestheticPlace, Source: source, Tag: TagRead, Check: "C-19",
+		r.flag(Flag{Code: OtherClinicWithin24h, Level: record.LevelWarning, Place: AnaestheticPlace, Source: source, Tag: TagRead, Check: "C-19",
 			Inputs: []Input{{"other anaesthetic within 24 h", "yes", ""}},
 			Text:   "Another clinic gave local anaesthetic in the 24 hours before; its dose is not in this clinic's records and is not counted. Source: " + source + " [read]."})
 	}
@@ -81,8 +81,8 @@ func lower(r Result, exposed bool) Result {
 		return r
 	}
 	for i := range r.Flags {
-		if f := &r.Flags[i]; f.Level == Critical && f.Code != ReleaseMissing {
-			f.Level = Warning
+		if f := &r.Flags[i]; f.Level == record.LevelCritical && f.Code != ReleaseMissing {
+			f.Level = record.LevelWarning
 		}
 	}
 	return r
@@ -104,7 +104,7 @@ func toeVolume(toePlace string, t *record.Toe) Result {
 		}
 	}
 	if over(sum, big.NewRat(6, 1)) {
-		r.flag(Flag{Code: ToeVolumeLarge, Level: Note, Place: toePlace + "/block", Inputs: in, Check: "C-20", Tag: TagPractice, Source: "a plausibility limit, no source",
+		r.flag(Flag{Code: ToeVolumeLarge, Level: record.LevelNote, Place: toePlace + "/block", Inputs: in, Check: "C-20", Tag: TagPractice, Source: "a plausibility limit, no source",
 			Text: fmt.Sprintf("%s mL were injected in the %s, more than 6 mL: please check the volume.", exact(sum), toeText(t.Side, t.Digit))})
 	}
 	return r
@@ -122,7 +122,7 @@ func adrenalineRisk(toePlace string, t *record.Toe, risks *record.Risks) Result 
 			continue
 		}
 		const source = "McNamara and Greyson 2022, a case of digital ischaemia in primary Raynaud's"
-		r.flag(Flag{Code: AdrenalineArterial, Level: Warning, Place: toePlace + "/block", Source: source, Tag: TagRead, Check: "C-22",
+		r.flag(Flag{Code: AdrenalineArterial, Level: record.LevelWarning, Place: toePlace + "/block", Source: source, Tag: TagRead, Check: "C-22",
 			Inputs: []Input{{"Raynaud's", string(risks.Raynaud), ""}, {"arterial disease", string(risks.ArterialDisease), ""}, {"vasoconstrictor", string(adrenaline), ""}},
 			Text:   fmt.Sprintf("Adrenaline was injected in the %s of a patient with Raynaud's or arterial disease. Source: %s [read].", toeText(t.Side, t.Digit), source)})
 		return r

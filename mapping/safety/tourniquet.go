@@ -43,13 +43,13 @@ func TourniquetTimes(toePlace string, toe record.Toe, zone *time.Location) Resul
 	which := toeText(toe.Side, toe.Digit)
 	switch {
 	case toe.Tourniquet == "used" && len(toe.Tourniquets) == 0:
-		r.flag(Flag{Code: ReleaseMissing, Level: Critical, Place: place, Check: "C-25", Source: timeSource, Tag: TagRead,
+		r.flag(Flag{Code: ReleaseMissing, Level: record.LevelCritical, Place: place, Check: "C-25", Source: timeSource, Tag: TagRead,
 			Text: fmt.Sprintf("A tourniquet was used on the %s, and no release is recorded. Check the toe now.", which)})
 	case toe.Tourniquet == "not-used" && len(toe.Tourniquets) > 0:
-		r.flag(Flag{Code: TourniquetUseDisputed, Level: Warning, Place: place, Check: "C-28",
+		r.flag(Flag{Code: TourniquetUseDisputed, Level: record.LevelWarning, Place: place, Check: "C-28",
 			Text: fmt.Sprintf("The record says that no tourniquet was used on the %s, and also holds a tourniquet period.", which)})
 	case toe.Tourniquet == "" && len(toe.Tourniquets) == 0:
-		r.flag(Flag{Code: TourniquetUseUnknown, Level: Note, Place: place, Check: "C-28", Tag: TagPractice,
+		r.flag(Flag{Code: TourniquetUseUnknown, Level: record.LevelNote, Place: place, Check: "C-28", Tag: TagPractice,
 			Text: fmt.Sprintf("Whether a tourniquet was used on the %s is not recorded.", which)})
 	}
 	places := TourniquetPlaces(toePlace, &toe)
@@ -65,7 +65,7 @@ func TourniquetTimes(toePlace string, toe record.Toe, zone *time.Location) Resul
 	r.add(together(timed, len(toe.Tourniquets), place, which))
 	if tourniquetUsed(&toe) {
 		if ok, missing := SignOutComplete(&toe); !ok {
-			r.flag(Flag{Code: SignOutIncomplete, Level: Warning, Place: place, Check: "C-28", Tag: TagPractice, Source: "common practice, no source",
+			r.flag(Flag{Code: SignOutIncomplete, Level: record.LevelWarning, Place: place, Check: "C-28", Tag: TagPractice, Source: "common practice, no source",
 				Inputs: listInputs("missing", missing),
 				Text:   fmt.Sprintf("The tourniquet sign-out of the %s is incomplete: %s.", which, strings.Join(missing, ", "))})
 		}
@@ -132,11 +132,11 @@ func (p period) inputs() []Input {
 func (p period) device(which string) Result {
 	var r Result
 	if p.Device == "glove" {
-		r.flag(Flag{Code: TourniquetGlove, Level: Critical, Place: p.place, Inputs: []Input{{"device", "glove", ""}}, Source: deviceSource, Tag: TagRead, Check: "C-24",
+		r.flag(Flag{Code: TourniquetGlove, Level: record.LevelCritical, Place: p.place, Inputs: []Input{{"device", "glove", ""}}, Source: deviceSource, Tag: TagRead, Check: "C-24",
 			Text: fmt.Sprintf("A surgical glove was used as tourniquet on the %s; the alert asks for a purpose-made, brightly coloured device. Source: %s [read].", which, deviceSource)})
 	}
 	if strings.TrimSpace(p.Colour) == "" {
-		r.flag(Flag{Code: TourniquetColour, Level: Warning, Place: p.place, Source: deviceSource, Tag: TagRead, Check: "C-24",
+		r.flag(Flag{Code: TourniquetColour, Level: record.LevelWarning, Place: p.place, Source: deviceSource, Tag: TagRead, Check: "C-24",
 			Text: fmt.Sprintf("The colour of the tourniquet on the %s is not recorded; the alert asks for a brightly coloured device. Source: %s [read].", which, deviceSource)})
 	}
 	return r
@@ -148,31 +148,31 @@ func (p period) device(which string) Result {
 func (p period) times(which string) Result {
 	var r Result
 	base := Flag{Place: p.place, Inputs: p.inputs(), Source: timeSource, Tag: TagRead, Check: "C-25"}
-	with := func(code string, level Level, text string) {
+	with := func(code string, level record.Level, text string) {
 		f := base
 		f.Code, f.Level, f.Text = code, level, text
 		r.flag(f)
 	}
 	if p.Off == nil {
-		with(ReleaseMissing, Critical, fmt.Sprintf("No release of the tourniquet on the %s is recorded. Check the toe now.", which))
+		with(ReleaseMissing, record.LevelCritical, fmt.Sprintf("No release of the tourniquet on the %s is recorded. Check the toe now.", which))
 		return r
 	}
 	if !p.on.IsZero() && p.off.Before(p.on) {
-		with(TimesReversed, Critical, fmt.Sprintf("The tourniquet on the %s is recorded as released at %s, before it was applied at %s: the release is not certain.", which, p.Off.Text, p.On.Text))
+		with(TimesReversed, record.LevelCritical, fmt.Sprintf("The tourniquet on the %s is recorded as released at %s, before it was applied at %s: the release is not certain.", which, p.Off.Text, p.On.Text))
 		return r
 	}
 	if !p.timed {
-		with(TourniquetUnknownTime, Warning, fmt.Sprintf("The tourniquet minutes of the %s are not computable: on and off are not both recorded to the minute.", which))
+		with(TourniquetUnknownTime, record.LevelWarning, fmt.Sprintf("The tourniquet minutes of the %s are not computable: on and off are not both recorded to the minute.", which))
 		return r
 	}
 	d := p.off.Sub(p.on)
 	r.figure(Figure{Code: TourniquetMinutes, Value: minutesText(d), Unit: "min", Place: p.place, Rule: "off − on", Limit: "20", LimitUnit: "min",
 		Source: timeSource, Tag: TagRead, Check: "C-25", Inputs: p.inputs()})
 	if d > digitLimit {
-		with(TourniquetOverTime, Warning, fmt.Sprintf("Tourniquet on the %s for %s min, over the limit of 20 min for a digit (a limb cuff's limit does not apply). Source: %s [read].", which, minutesText(d), timeSource))
+		with(TourniquetOverTime, record.LevelWarning, fmt.Sprintf("Tourniquet on the %s for %s min, over the limit of 20 min for a digit (a limb cuff's limit does not apply). Source: %s [read].", which, minutesText(d), timeSource))
 	}
 	if p.coarse && near(d, digitLimit) {
-		with(TourniquetNearLimit, Note, fmt.Sprintf("Tourniquet on the %s for %s min by times without seconds: one minute either way would change whether the limit of 20 min is passed.", which, minutesText(d)))
+		with(TourniquetNearLimit, record.LevelNote, fmt.Sprintf("Tourniquet on the %s for %s min by times without seconds: one minute either way would change whether the limit of 20 min is passed.", which, minutesText(d)))
 	}
 	return r
 }
@@ -209,7 +209,7 @@ func together(ps []period, periods int, place, which string) Result {
 		r.figure(Figure{Code: TourniquetTotal, Value: minutesText(ischaemia(ps)), Unit: "min", Place: place, Rule: "sum of the periods, shared time once", Check: "C-25", Inputs: allInputs(ps)})
 	}
 	if d := ischaemia(greatest); d > digitLimit {
-		r.flag(Flag{Code: TourniquetOverTime, Level: Warning, Place: place, Inputs: allInputs(greatest), Source: timeSource, Tag: TagRead, Check: "C-25",
+		r.flag(Flag{Code: TourniquetOverTime, Level: record.LevelWarning, Place: place, Inputs: allInputs(greatest), Source: timeSource, Tag: TagRead, Check: "C-25",
 			Text: fmt.Sprintf("Tourniquets on the %s for %s min together, with less than 3 min of reperfusion between them: over the limit of 20 min for a digit. Source: %s [read].", which, minutesText(d), timeSource)})
 	}
 	return r
@@ -233,19 +233,19 @@ func gapResult(before, after period, gap time.Duration, which string) Result {
 	base := Flag{Place: after.place, Inputs: in, Source: timeSource, Tag: TagRead, Check: "C-25"}
 	if gap < 0 {
 		f := base
-		f.Code, f.Level = PeriodsOverlap, Warning
+		f.Code, f.Level = PeriodsOverlap, record.LevelWarning
 		f.Text = fmt.Sprintf("Two tourniquet periods on the %s overlap; the time they share is counted once.", which)
 		r.flag(f)
 	}
 	if gap < reperfusionMin {
 		f := base
-		f.Code, f.Level = ReperfusionShort, Warning
+		f.Code, f.Level = ReperfusionShort, record.LevelWarning
 		f.Text = fmt.Sprintf("Only %s min between two tourniquet periods on the %s; 3 to 5 min of reperfusion is asked before a tourniquet is put on again. Source: %s [read].", fixedMinutes(max(gap, 0)), which, timeSource)
 		r.flag(f)
 	}
 	if (before.coarse || after.coarse) && near(gap, reperfusionMin-1) {
 		f := base
-		f.Code, f.Level = ReperfusionNearLimit, Note
+		f.Code, f.Level = ReperfusionNearLimit, record.LevelNote
 		f.Text = fmt.Sprintf("%s min between two tourniquet periods on the %s by times without seconds: one minute either way would change whether 3 min of reperfusion were given.", fixedMinutes(max(gap, 0)), which)
 		r.flag(f)
 	}
@@ -297,7 +297,7 @@ func FirstDressing(s *record.Surgery, visit *record.When, zone *time.Location) R
 		t := &s.Toes[i]
 		which := toeText(t.Side, t.Digit)
 		flag := func(place string, in []Input, why string) {
-			r.flag(Flag{Code: DressingBeforeRelease, Level: Critical, Place: place, Source: retainedSource, Tag: TagRead, Check: "C-29",
+			r.flag(Flag{Code: DressingBeforeRelease, Level: record.LevelCritical, Place: place, Source: retainedSource, Tag: TagRead, Check: "C-29",
 				Inputs: append(in, Input{"dressing visit", visit.Text, ""}),
 				Text:   fmt.Sprintf("The first dressing visit was attended, and %s for the %s. Check that no tourniquet is left on the toe. Source: %s [read].", why, which, retainedSource)})
 		}
@@ -335,7 +335,7 @@ func arterialCaution(toePlace string, t *record.Toe, risks *record.Risks) Result
 		in = append(in, Input{"ankle-brachial index", risks.AnkleBrachialIndex.String(), "1"})
 	}
 	const source = "Heidelbaugh and Lee 2009, Am Fam Physician 79:303"
-	r.flag(Flag{Code: TourniquetCaution, Level: Note, Place: toePlace + "/tourniquets", Inputs: in, Source: source, Tag: TagRead, Check: "C-30",
+	r.flag(Flag{Code: TourniquetCaution, Level: record.LevelNote, Place: toePlace + "/tourniquets", Inputs: in, Source: source, Tag: TagRead, Check: "C-30",
 		Text: fmt.Sprintf("A tourniquet was used on the %s in a patient with arterial disease or an ankle-brachial index of 0.90 or less: a short time only is advised. Source: %s [read].", toeText(t.Side, t.Digit), source)})
 	return r
 }

@@ -144,21 +144,57 @@ func Instant(t time.Time) *dpb.Instant {
 
 // Period is a FHIR Period, nil when both ends are. An end before the start
 // cannot stand (per-1): in its place stands that it is given as text, which
-// the narrative of the resource must then do.
+// the narrative of the resource must then do. Ends without an order, such as a
+// time and the date of its day, fail per-1 too: both are given as exactly as
+// the less exact one.
 func Period(start, end *dpb.DateTime) *dpb.Period {
 	switch {
 	case start == nil && end == nil:
 		return nil
 	case before(end, start):
 		end = AbsentDateTime("as-text")
+	case unordered(start, end):
+		p := min(start.Precision, end.Precision)
+		start, end = cut(start, p), cut(end, p)
 	}
 	return &dpb.Period{Start: start, End: end}
 }
 
+// unordered reports that the less exact of two ends holds the other: what
+// FHIRPath compares to no result (hl7.org/fhirpath/N1 6.2). It compares times in
+// UTC, so there they must differ too.
+func unordered(a, b *dpb.DateTime) bool {
+	if !known(a) || !known(b) || a.Precision == b.Precision {
+		return false
+	}
+	p := min(a.Precision, b.Precision)
+	if p >= dpb.DateTime_SECOND {
+		return false
+	}
+	utcDate := func(d *dpb.DateTime) string { return toPrecision(time.UnixMicro(d.ValueUs).UTC(), p) }
+	return calendar(a, p) == calendar(b, p) || utcDate(a) == utcDate(b)
+}
+
+// cut is d to a precision of a day or coarser.
+func cut(d *dpb.DateTime, p dpb.DateTime_Precision) *dpb.DateTime {
+	t := local(d)
+	month, day := t.Month(), t.Day()
+	if p == dpb.DateTime_YEAR {
+		month = time.January
+	}
+	if p <= dpb.DateTime_MONTH {
+		day = 1
+	}
+	return dateOnly(t.Year(), int(month), day, p)
+}
+
+// known reports that d is there and has a value.
+func known(d *dpb.DateTime) bool { return d != nil && d.Timezone != "" }
+
 // before reports that a lies before b, as far as both were recorded.
 func before(a, b *dpb.DateTime) bool {
-	if a == nil || b == nil || a.Timezone == "" || b.Timezone == "" {
-		return false // not there, or without value
+	if !known(a) || !known(b) {
+		return false
 	}
 	if a.Precision >= dpb.DateTime_SECOND && b.Precision >= dpb.DateTime_SECOND {
 		return a.ValueUs < b.ValueUs
@@ -168,8 +204,15 @@ func before(a, b *dpb.DateTime) bool {
 }
 
 // calendar is the local date of d to a precision of a day or coarser.
-func calendar(d *dpb.DateTime, p dpb.DateTime_Precision) string {
-	t := time.UnixMicro(d.ValueUs).UTC().Add(time.Duration(offsetMinutes(d.Timezone)) * time.Minute)
+func calendar(d *dpb.DateTime, p dpb.DateTime_Precision) string { return toPrecision(local(d), p) }
+
+// local holds in UTC what a clock at d's offset showed.
+func local(d *dpb.DateTime) time.Time {
+	return time.UnixMicro(d.ValueUs).UTC().Add(time.Duration(offsetMinutes(d.Timezone)) * time.Minute)
+}
+
+// toPrecision writes the date of t to a precision of a day or coarser.
+func toPrecision(t time.Time, p dpb.DateTime_Precision) string {
 	switch p {
 	case dpb.DateTime_YEAR:
 		return t.Format("2006")

@@ -2,6 +2,7 @@ package r4
 
 import (
 	"encoding/json"
+	"fmt"
 	"testing"
 	"time"
 
@@ -173,5 +174,26 @@ func TestPeriodNeverEndsBeforeItStarts(t *testing.T) {
 		if !c.stands {
 			assert.Contains(t, elementJSON(t, p), `"valueCode":"as-text"`)
 		}
+	}
+}
+
+// per-1: HL7's validator takes two ends without an order for a broken one. In
+// the third column what stands for the start, in the fourth for the end.
+func TestPeriodEndsHaveAnOrder(t *testing.T) {
+	for _, c := range [][4]string{
+		{"2023-03-26", "2023", "2023", "2023"},
+		{"2023-03-26", "2023-03", "2023-03", "2023-03"},
+		{"2023-03", "2023-03-26T10:05", "2023-03", "2023-03"},
+		{"2023-03-26T10:05", "2023-03-26", "2023-03-26", "2023-03-26"},
+		{"2023-03-26", "2023-03-26T10:05", "2023-03-26", "2023-03-26"},
+		{"2023-03-25T23:30-05:00", "2023-03-26", "2023-03-25", "2023-03-26"}, // of one day in UTC
+		{"2022-12-31T23:30-05:00", "2023", "2022", "2023"},
+		{"2023-03-26", "2024", "2023-03-26", "2024"},
+		{"2023-03-26", "2023-04", "2023-03-26", "2023-04"},
+		{"2023-03-26T10:05:00", "2023-03-27", "2023-03-26T10:05:00+02:00", "2023-03-27"},
+		{"2023-03-26T10:05:00", "2023-03-26T10:05:00.5", "2023-03-26T10:05:00+02:00", "2023-03-26T10:05:00.500+02:00"},
+	} {
+		p := Period(DateTime(parse(t, c[0]), zone(t, "Europe/Berlin")), DateTime(parse(t, c[1]), zone(t, "Europe/Berlin")))
+		assert.JSONEq(t, fmt.Sprintf(`{"start": %q, "end": %q}`, c[2], c[3]), elementJSON(t, p), "%s to %s", c[0], c[1])
 	}
 }

@@ -58,7 +58,7 @@ type Figure struct{ Code, Value, Limit, Place string }
 // Flag is an expected flag.
 type Flag struct {
 	Code  string
-	Level safety.Level
+	Level record.Level
 }
 
 // Zone is the zone of the cases' clinic.

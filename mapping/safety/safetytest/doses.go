@@ -27,10 +27,10 @@ const (
 )
 
 var (
-	overRead   = Flag{safety.DoseOverLimit, safety.Critical}
-	overUnread = Flag{safety.DoseOverLimit, safety.Note}
-	notInSet   = Flag{safety.LimitNotInSet, safety.Note}
-	mixed      = Flag{safety.Mixture, safety.Note}
+	overRead   = Flag{safety.DoseOverLimit, record.LevelCritical}
+	overUnread = Flag{safety.DoseOverLimit, record.LevelNote}
+	notInSet   = Flag{safety.LimitNotInSet, record.LevelNote}
+	mixed      = Flag{safety.Mixture, record.LevelNote}
 )
 
 func doseCases() []Case {
@@ -90,11 +90,11 @@ func adrenalineCases() []Case {
 	}
 	heart := Case{Check: "C-5", Source: "dental flashcards after Malamed", Name: "0.04 mg with cardiac disease", Set: "test-us-dental-per-pound",
 		Doses: []Dose{{lidocaine, "2", "4.01", 100_000}}, Edit: func(s *record.Surgery) { s.Risks.CardiacDisease = "yes" },
-		Flags: []Flag{{safety.AdrenalineOverLimit, safety.Note}}}
+		Flags: []Flag{{safety.AdrenalineOverLimit, record.LevelNote}}}
 	heartTwin := heart
 	heartTwin.Twin, heartTwin.Flags, heartTwin.Doses = true, nil, []Dose{{lidocaine, "2", "4", 100_000}}
 	return append(out,
-		case150("12 cartridges pass the adrenaline ceiling alone", "test-us-dental-per-pound", "21.6", "432", "216", false, Flag{safety.AdrenalineOverLimit, safety.Note}),
+		case150("12 cartridges pass the adrenaline ceiling alone", "test-us-dental-per-pound", "21.6", "432", "216", false, Flag{safety.AdrenalineOverLimit, record.LevelNote}),
 		case150("11 cartridges", "test-us-dental-per-pound", "19.8", "396", "198", true),
 		case150("9 cartridges pass 300 mg", "test-us-dental-low", "16.2", "324", "162", false, overRead),
 		case150("8 cartridges", "test-us-dental-low", "14.4", "288", "144", true),
@@ -174,7 +174,7 @@ func disagreements() []Case {
 	}
 	return []Case{
 		under("us-label", true), under("ie-smpc", false, overRead), under("test-au-toxicology", false, overRead), under("test-podiatry-dictionary", false, overRead),
-		{Check: "C-16", Source: "issue of no set chosen", Name: "no set", Flags: []Flag{{safety.NoCeilingChosen, safety.Warning}},
+		{Check: "C-16", Source: "issue of no set chosen", Name: "no set", Flags: []Flag{{safety.NoCeilingChosen, record.LevelWarning}},
 			Figures: []Figure{{Code: safety.DoseMass, Value: "40"}}},
 		{Check: "C-16", Source: "the set names lidocaine only", Name: "agent not in the set", Set: "ie-smpc", Doses: []Dose{{bupivacaine, "0.5", "2", 0}}, Flags: []Flag{notInSet}},
 	}
@@ -187,7 +187,7 @@ func intervalCases() []Case {
 		return Case{Check: "C-17", Source: slides, Name: name, Set: "test-podiatry-slides", Kg: kg, Twin: twin, Doses: []Dose{a, b},
 			Figures: []Figure{{Code: safety.MixtureFraction, Value: value, Limit: "1"}}, Flags: append(flags, mixed)}
 	}
-	overMixed := Flag{safety.MixtureOverLimit, safety.Critical}
+	overMixed := Flag{safety.MixtureOverLimit, record.LevelCritical}
 	out := []Case{
 		mix("192/420 + 114/210 = 1", "70", true, "1", Dose{mepivacaine, "3", "6.4", 0}, Dose{lidocaine, "2", "5.7", 0}),
 		mix("192/420 + 114.2/210", "70", false, "1.001", Dose{mepivacaine, "3", "6.4", 0}, Dose{lidocaine, "2", "5.71", 0}, overMixed),
@@ -197,7 +197,7 @@ func intervalCases() []Case {
 		{Check: "C-17", Source: computed, Name: "one limit missing does not clear the other", Set: "us-label", Doses: []Dose{{lidocaine, "2", "15.01", 0}, {bupivacaine, "0.5", "1", 0}},
 			Flags: []Flag{overRead, overMixed, mixed, notInSet}},
 		{Check: "C-17", Source: computed, Name: "one limit missing, not computable", Set: "us-label", Doses: []Dose{{lidocaine, "2", "2", 0}, {bupivacaine, "0.5", "1", 0}},
-			Flags: []Flag{{safety.MixtureNotComputable, safety.Note}, mixed, notInSet}},
+			Flags: []Flag{{safety.MixtureNotComputable, record.LevelNote}, mixed, notInSet}},
 	}
 	topUp := func(name, mL, total, left string, twin bool, flags ...Flag) Case {
 		return Case{Check: "C-18", Source: list("podiatry teaching slides", published), Name: name, Set: "test-podiatry-slides", Twin: twin,
@@ -215,14 +215,14 @@ func intervalCases() []Case {
 }
 
 func repeatCases() []Case {
-	repeated := Flag{safety.RepeatedWithin24h, safety.Warning}
+	repeated := Flag{safety.RepeatedWithin24h, record.LevelWarning}
 	again := func(check, name, set string, before time.Duration, earlier, now Dose, twin bool, total string, flags ...Flag) Case {
 		return Case{Check: check, Source: "UK community podiatry leaflet: no other local anaesthetic within 24 h", Name: name, Set: set, Twin: twin,
 			Doses: []Dose{now}, Earlier: []Earlier{{before, []Dose{earlier}}}, Figures: []Figure{{Code: safety.DoseTotal, Value: total}}, Flags: flags}
 	}
 	lido := func(mL string) Dose { return Dose{lidocaine, "2", mL, 0} }
 	mepi := func(mL string) Dose { return Dose{mepivacaine, "2", mL, 0} }
-	early := Flag{safety.MepivacaineRepeated, safety.Note}
+	early := Flag{safety.MepivacaineRepeated, record.LevelNote}
 	return []Case{
 		again("C-19", "second visit after 23 h", "us-label", 23*time.Hour, lido("2"), lido("2"), false, "80", repeated),
 		again("C-19", "second visit after 24 h 00 min", "us-label", 24*time.Hour, lido("2"), lido("2"), true, "40"),
@@ -231,7 +231,7 @@ func repeatCases() []Case {
 		again("C-19", "mepivacaine after 89 min", "test-au-toxicology", 89*time.Minute, mepi("2"), mepi("2"), false, "80", repeated, early),
 		again("C-19", "mepivacaine after 90 min", "test-au-toxicology", 90*time.Minute, mepi("2"), mepi("2"), true, "80", repeated),
 		{Check: "C-19", Source: "the risk question of the record", Name: "another clinic within 24 h", Set: "us-label",
-			Edit: func(s *record.Surgery) { s.Risks.OtherAnaestheticWithin24h = "yes" }, Flags: []Flag{{safety.OtherClinicWithin24h, safety.Warning}}},
+			Edit: func(s *record.Surgery) { s.Risks.OtherAnaestheticWithin24h = "yes" }, Flags: []Flag{{safety.OtherClinicWithin24h, record.LevelWarning}}},
 	}
 }
 
@@ -239,14 +239,14 @@ func volumeCases() []Case {
 	volume := func(mL string) func(*record.Surgery) {
 		return func(s *record.Surgery) { s.Toes[0].Block.Agents[0].ML = Decimal(mL) }
 	}
-	child := Flag{safety.ChildLimitNotInSet, safety.Note}
+	child := Flag{safety.ChildLimitNotInSet, record.LevelNote}
 	lido := []Dose{{lidocaine, "2", "3.75", 0}}
 	return []Case{
 		{Check: "C-20", Source: computed, Name: "3 mL of 2 % lidocaine is 30 % of 200", Set: "ie-smpc", Doses: []Dose{{lidocaine, "2", "3", 0}},
 			Figures: []Figure{{Code: safety.DoseTotal, Value: "60"}, {Code: safety.DosePercent, Value: "30", Limit: "200"}}},
 		{Check: "C-20", Source: computed, Name: "4 mL of 3 % mepivacaine is 30 % of 400", Set: "test-podiatry-dictionary", Doses: []Dose{{mepivacaine, "3", "4", 0}},
 			Figures: []Figure{{Code: safety.DoseTotal, Value: "120"}, {Code: safety.DosePercent, Value: "30", Limit: "400"}}},
-		{Check: "C-20", Source: "plausibility, no source", Name: "more than 6 mL in one toe", Set: "us-label", Edit: volume("6.01"), Flags: []Flag{{safety.ToeVolumeLarge, safety.Note}}},
+		{Check: "C-20", Source: "plausibility, no source", Name: "more than 6 mL in one toe", Set: "us-label", Edit: volume("6.01"), Flags: []Flag{{safety.ToeVolumeLarge, record.LevelNote}}},
 		{Check: "C-20", Source: "plausibility, no source", Name: "6 mL in one toe", Set: "us-label", Edit: volume("6"), Twin: true},
 		{Check: "C-21", Source: "US label: 5 years, 50 lb, not over 75 to 100 mg", Name: "no limit for a child from that of adults", Set: "us-label", Kg: "22.68", Age: 5, Doses: lido, Flags: []Flag{child}},
 		{Check: "C-21", Source: "US label, adults", Name: "17 years", Set: "us-label", Age: 17, Doses: lido, Flags: []Flag{child}},
@@ -255,7 +255,7 @@ func volumeCases() []Case {
 			Figures: []Figure{{Code: safety.DosePercent, Value: "37.5", Limit: "200"}}},
 		{Check: "C-21", Source: "HPRA SmPC s.4.2, one figure from 12 years", Name: "11 years", Set: "ie-smpc", Age: 11, Doses: lido, Flags: []Flag{child}},
 		{Check: "C-21", Source: "US label of articaine, indications", Name: "articaine at 3 years", Set: "us-label", Age: 3, Kg: "15", Doses: []Dose{{articaine, "4", "1", 100_000}},
-			Flags: []Flag{{safety.AgentBelowAge, safety.Warning}, notInSet}},
+			Flags: []Flag{{safety.AgentBelowAge, record.LevelWarning}, notInSet}},
 		{Check: "C-21", Source: "US label of articaine, indications", Name: "articaine at 4 years", Set: "us-label", Age: 4, Kg: "15", Doses: []Dose{{articaine, "4", "1", 100_000}},
 			Flags: []Flag{notInSet}, Twin: true},
 		{Check: "C-21", Source: computed, Name: "a child over even the limit of adults", Set: "us-label", Kg: "22.68", Age: 5, Doses: []Dose{{lidocaine, "2", "5.2", 0}}, Flags: []Flag{overRead}},
@@ -264,7 +264,7 @@ func volumeCases() []Case {
 
 // incompleteCases are records that lack what a limit needs.
 func incompleteCases() []Case {
-	lacks := Flag{safety.DoseNotComputable, safety.Warning}
+	lacks := Flag{safety.DoseNotComputable, record.LevelWarning}
 	edit := func(f func(*record.Agent)) func(*record.Surgery) {
 		return func(s *record.Surgery) { f(&s.Toes[0].Block.Agents[0]) }
 	}
@@ -274,7 +274,7 @@ func incompleteCases() []Case {
 		{Check: "C-6", Source: "absent is flagged", Name: "no weight", Set: "us-label", Kg: "-", Flags: []Flag{lacks}},
 		{Check: "C-6", Source: computed, Name: "no weight, over the ceiling alone", Set: "us-label", Kg: "-", Doses: []Dose{{lidocaine, "2", "15.01", 0}}, Flags: []Flag{overRead}},
 		{Check: "C-6", Source: computed, Name: "no weight, at the ceiling", Set: "us-label", Kg: "-", Doses: []Dose{{lidocaine, "2", "15", 0}}, Flags: []Flag{lacks}},
-		{Check: "C-6", Source: "absent is flagged", Name: "age not known", Set: "us-label", Age: -1, Flags: []Flag{{safety.AgeNotKnown, safety.Note}}},
-		{Check: "C-4", Source: "absent is flagged", Name: "no ratio", Set: "us-label", Edit: edit(func(a *record.Agent) { a.Vasoconstrictor = "adrenaline" }), Flags: []Flag{{safety.AdrenalineUnknown, safety.Note}}},
+		{Check: "C-6", Source: "absent is flagged", Name: "age not known", Set: "us-label", Age: -1, Flags: []Flag{{safety.AgeNotKnown, record.LevelNote}}},
+		{Check: "C-4", Source: "absent is flagged", Name: "no ratio", Set: "us-label", Edit: edit(func(a *record.Agent) { a.Vasoconstrictor = "adrenaline" }), Flags: []Flag{{safety.AdrenalineUnknown, record.LevelNote}}},
 	}
 }
