@@ -220,6 +220,22 @@ func TestD1_3_AcknowledgeOverHTTP(t *testing.T) {
 	a = post(at("S-1", id), body(hash))
 	assert.Equal(t, http.StatusOK, a.Code)
 	assert.Equal(t, "watched for two hours", rt.At(a.tree, "acknowledged", "reason"))
+	assert.Equal(t, true, a.tree["stands"])
+	assert.Nil(t, a.tree["note"])
+	second := strings.Replace(body(hash), "watched", "also watched", 1)
+	a = post(at("S-1", id), second)
+	assert.Equal(t, http.StatusOK, a.Code)
+	assert.Equal(t, false, a.tree["stands"])
+	assert.Contains(t, a.tree["note"], "is kept")
+	assert.Equal(t, "watched for two hours", rt.At(a.tree, "acknowledged", "reason"), "the first stands")
+	kept := d.ask(http.MethodGet, "/records/north/S-1", "").tree["acknowledgements"]
+	var reasons []string
+	for i, stands := range []bool{false, true, false} { // the first was of other inputs
+		reasons = append(reasons, rt.At(kept, i, "reason").(string))
+		assert.Equal(t, stands, rt.At(kept, i, "stands"), i)
+		assert.Equal(t, "pod-1", rt.At(kept, i, "who", "staffKey"))
+	}
+	assert.Equal(t, []string{"watched for two hours", "watched for two hours", "also watched for two hours"}, reasons)
 }
 
 // An acknowledgement is of the person whose key it is. The name

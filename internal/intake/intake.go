@@ -15,7 +15,6 @@ import (
 
 	"nailbridge/internal/access"
 	"nailbridge/internal/receive"
-	"nailbridge/mapping"
 	"nailbridge/mapping/record"
 )
 
@@ -23,8 +22,8 @@ import (
 type Receiver interface {
 	Receive(ctx context.Context, body []byte, dryRun bool) (receive.Answer, error)
 	Look(ctx context.Context, id string) (receive.Lookup, error)
-	List(ctx context.Context, mark string) ([]receive.Arrived, error)
-	Acknowledge(ctx context.Context, recordID, flagID string, a receive.Acknowledgement) (mapping.Flag, error)
+	List(ctx context.Context, list string) ([]receive.Arrived, error)
+	Acknowledge(ctx context.Context, recordID, flagID string, a receive.Acknowledgement) (receive.Acknowledged, error)
 	RetryHeld(ctx context.Context) (receive.Retried, error)
 	RetryRefused(ctx context.Context) (receive.Retried, error)
 	FollowUp(ctx context.Context, q receive.FollowUpQuery) (receive.FollowUpList, error)

@@ -24,22 +24,19 @@ func (d *door) get(c *gin.Context) {
 	writeJSON(c, http.StatusOK, l)
 }
 
-// marks are the lists of deliveries.
-var marks = []string{"refused", "held", "waiting", "superseded"}
-
-// list gives the deliveries with a mark, oldest first.
+// list gives the deliveries of a list, oldest first.
 func (d *door) list(c *gin.Context) {
-	mark := c.Query("list")
-	if !slices.Contains(marks, mark) {
-		malformedQuery(c, "list is one of "+strings.Join(marks, ", ")+".")
+	list := c.Query("list")
+	if !slices.Contains(receive.Lists, list) {
+		malformedQuery(c, "list is one of "+strings.Join(receive.Lists, ", ")+".")
 		return
 	}
-	rows, err := d.Receiver.List(c.Request.Context(), mark)
+	rows, err := d.Receiver.List(c.Request.Context(), list)
 	if err != nil {
 		d.fail(c, err)
 		return
 	}
-	writeJSON(c, http.StatusOK, gin.H{"list": mark, "deliveries": rows})
+	writeJSON(c, http.StatusOK, gin.H{"list": list, "deliveries": rows})
 }
 
 // retry tries the held and the refused again.
@@ -101,7 +98,7 @@ func (d *door) acknowledge(c *gin.Context) {
 		writeProblem(c, http.StatusConflict, flagChanged{Problem{
 			Type: problemBase + "flag-changed", Status: http.StatusConflict,
 			Title: "What the flag rests on has changed since it was shown; the flag stays open.",
-		}, fl})
+		}, fl.Flag})
 	case err != nil:
 		d.fail(c, err)
 	default:

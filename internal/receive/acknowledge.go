@@ -5,6 +5,9 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
+	"reflect"
+	"slices"
 	"time"
 
 	"nailbridge/internal/store"
@@ -29,64 +32,153 @@ type Acknowledgement struct {
 	InputsHash string        `json:"inputsHash"` // as shown with the flag
 }
 
+// Acknowledged is the answer to an acknowledgement: the flag as it is now, and
+// what became of the acknowledgement.
+type Acknowledged struct {
+	// Stands says that the flag shows this acknowledgement. Of several of one
+	// flag and the same inputs the earliest stands, and at the same time the one
+	// that came first; all are kept.
+	Stands bool   `json:"stands"`
+	Note   string `json:"note,omitempty"`
+	// Replaces is the acknowledgement that the flag showed until now, which was
+	// given later and came before.
+	Replaces *mapping.Acknowledged `json:"replaces,omitempty"`
+	mapping.Flag
+}
+
+const (
+	noteKept     = "Another acknowledgement of this flag was given before and stands; this one is kept."
+	noteReplaces = "This acknowledgement was given before the one that stood until now, and stands in its place; both are kept."
+)
+
 // Acknowledge binds a person's answer to a flag as it was shown, with the
 // record, another of its case, or any of the patient where it is the patient's:
 // to its code, place and the hash of its
 // inputs. A change of those inputs opens it again.
-func (v *Receiver) Acknowledge(ctx context.Context, recordID, flagID string, a Acknowledgement) (mapping.Flag, error) {
-	var shown mapping.Flag
+func (v *Receiver) Acknowledge(ctx context.Context, recordID, flagID string, a Acknowledgement) (Acknowledged, error) {
+	var out Acknowledged
 	stale := false
 	err := v.Store.Update(ctx, func(w store.Writer) error {
 		fl, err := v.flagOf(w, recordID, flagID)
 		if err != nil {
 			return err
 		}
+		was := fl.shown.Acknowledged
 		stale = fl.InputsHash != a.InputsHash
-		if err := v.putAck(w, fl.Flag, a, stale); err != nil {
+		sent, err := v.putAck(w, fl.Flag, a, stale)
+		if err != nil {
 			return err
 		}
-		fl, err = v.flagOf(w, recordID, flagID)
-		shown = fl.shown
+		if fl, err = v.flagOf(w, recordID, flagID); err != nil {
+			return err
+		}
+		out, err = acknowledged(w, fl, sent)
+		if out.Stands && was != nil && !reflect.DeepEqual(was, out.Acknowledged) {
+			out.Replaces, out.Note = was, noteReplaces
+		}
 		return err
 	})
 	switch {
 	case errors.Is(err, ErrNoFlag):
-		return mapping.Flag{}, ErrNoFlag
+		return Acknowledged{}, ErrNoFlag
 	case err != nil:
-		return mapping.Flag{}, unavailable(err)
+		return Acknowledged{}, unavailable(err)
 	case stale:
-		return shown, ErrStale
+		return out, ErrStale
 	}
-	return shown, nil
+	return out, nil
+}
+
+// acknowledged says what became of an acknowledgement of a flag.
+func acknowledged(r store.Reader, fl standingFlag, sent []byte) (Acknowledged, error) {
+	out := Acknowledged{Flag: fl.shown}
+	kept, err := r.Acks(fl.Owner)
+	if err != nil {
+		return out, err
+	}
+	stands, err := standingAck(kept, fl.ID, fl.InputsHash)
+	if err != nil || stands < 0 {
+		return out, err
+	}
+	if out.Stands = bytes.Equal(kept[stands].JSON, sent); !out.Stands {
+		out.Note = noteKept
+	}
+	return out, nil
+}
+
+// standingAck is the acknowledgement that a flag with these inputs shows, among
+// all in the order of their arrival; -1 without one.
+func standingAck(kept []store.Ack, flagID, inputsHash string) (int, error) {
+	stands, at := -1, time.Time{}
+	for i, k := range kept {
+		if k.Flag != flagID || k.InputsHash != inputsHash {
+			continue
+		}
+		a, err := readAck(k)
+		if err != nil {
+			return -1, err
+		}
+		if stands < 0 || a.At.Before(at) {
+			stands, at = i, a.At
+		}
+	}
+	return stands, nil
+}
+
+func readAck(k store.Ack) (a mapping.Acknowledgement, err error) {
+	if err := json.Unmarshal(k.JSON, &a); err != nil {
+		return a, fmt.Errorf("stored acknowledgement: %w", err)
+	}
+	return a, nil
+}
+
+// readAcks gives a fold the acknowledgements. When one came is an input as it
+// is of a delivery (D1.1): of those of one flag, inputs and time the fold sees
+// the first to come, so that a second takes no name from the first. One that
+// was stale when it came counts again when its flag rests on those same inputs
+// again: the set decides (D1.4).
+func readAcks(kept []store.Ack) (out []mapping.Acknowledgement, err error) {
+	for _, k := range kept {
+		a, err := readAck(k)
+		if err != nil {
+			return nil, err
+		}
+		if !slices.ContainsFunc(out, func(b mapping.Acknowledgement) bool {
+			return b.Flag == a.Flag && b.InputsHash == a.InputsHash && b.At.Equal(a.At)
+		}) {
+			out = append(out, a)
+		}
+	}
+	return out, nil
 }
 
 // putAck keeps the acknowledgement and folds again, so that the published
 // issue gains its mitigation in the same commit. The same acknowledgement sent
 // again is kept once.
-func (v *Receiver) putAck(w store.Writer, fl store.Flag, a Acknowledgement, stale bool) error {
-	b, err := json.Marshal(mapping.Acknowledgement{
+func (v *Receiver) putAck(w store.Writer, fl store.Flag, a Acknowledgement, stale bool) (sent []byte, err error) {
+	sent, err = json.Marshal(mapping.Acknowledgement{
 		Case: fl.Case, Flag: fl.ID, InputsHash: a.InputsHash, Who: a.Who, Reason: a.Reason, At: a.At.UTC(),
 	})
 	if err != nil {
-		return err
+		return nil, err
 	}
 	kept, err := w.Acks(fl.Owner)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	for _, k := range kept {
-		if bytes.Equal(k.JSON, b) {
-			return nil
+		if bytes.Equal(k.JSON, sent) {
+			return sent, nil
 		}
 	}
-	err = w.PutAck(store.Ack{Owner: fl.Owner, Case: fl.Case, Flag: fl.ID, InputsHash: a.InputsHash, JSON: b, Stale: stale})
+	err = w.PutAck(store.Ack{Owner: fl.Owner, Case: fl.Case, Flag: fl.ID, InputsHash: a.InputsHash, JSON: sent, Stale: stale})
 	if err != nil || stale {
-		return err
+		return sent, err
 	}
 	id, ok := mapping.ParsePatientKey(fl.Owner.Patient)
 	if !ok {
-		return errors.New("stored flag names no patient")
+		return nil, errors.New("stored flag names no patient")
 	}
 	_, err = v.refoldPatient(w, id)
-	return err
+	return sent, err
 }

@@ -2,10 +2,12 @@ package receive_test
 
 import (
 	"fmt"
+	"maps"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/receive"
 	rt "nailbridge/internal/receive/receivetest"
 )
 
@@ -35,4 +37,41 @@ func BenchmarkReceive(b *testing.B) {
 			require.NoError(b, err)
 		}
 	})
+}
+
+// manyToes is a surgery of n toes, of which more than ten repeat a toe.
+func manyToes(n int) []byte {
+	var first map[string]any
+	rt.Surgery(func(tree map[string]any) {
+		first = tree["surgery"].(map[string]any)["toes"].([]any)[0].(map[string]any)
+	})
+	var toes []any
+	for i := range n {
+		toe := maps.Clone(first)
+		toe["key"], toe["side"], toe["digit"] = fmt.Sprint("t", i), []string{"left", "right"}[i%2], fmt.Sprint(1+i/2%5)
+		toes = append(toes, toe)
+	}
+	return rt.Surgery(rt.Set("/surgery/toes", toes))
+}
+
+// BenchmarkReceiveManyToes takes the first save of a surgery of many toes, and
+// reports what a resource costs.
+func BenchmarkReceiveManyToes(b *testing.B) {
+	for _, n := range []int{2, 10, 100, 300} {
+		b.Run(fmt.Sprint(n), func(b *testing.B) {
+			body := manyToes(n)
+			made := 0
+			for b.Loop() {
+				b.StopTimer()
+				w := rt.New(b)
+				b.StartTimer()
+				a, err := w.Receive(b.Context(), body, false)
+				require.NoError(b, err)
+				require.Equal(b, receive.Stored, a.Answer, a.Reasons)
+				made += len(a.Resources)
+			}
+			b.ReportMetric(float64(made)/float64(b.N), "resources/op")
+			b.ReportMetric(float64(b.Elapsed().Microseconds())/float64(max(1, made)), "µs/resource")
+		})
+	}
 }

@@ -29,6 +29,7 @@ func (v *Receiver) commit(w store.Writer, a attempt, f *folded) error {
 		return err
 	}
 	f.results = append(f.results, a.res)
+	f.raise(a, flags)
 	c := v.committer(w, a, f)
 	if !a.res.Shared {
 		return c.withdraw(owned)
@@ -50,6 +51,28 @@ func (v *Receiver) commit(w store.Writer, a attempt, f *folded) error {
 		return err
 	}
 	return c.announceFlags(flags, owned)
+}
+
+// openFlags are the open ones of stored flags, by what makes a flag another.
+func openFlags(stored []store.Flag) map[[2]string]bool {
+	out := map[[2]string]bool{}
+	for _, fl := range stored {
+		if fl.Open {
+			out[[2]string{fl.ID, fl.InputsHash}] = true
+		}
+	}
+	return out
+}
+
+// raise notes the patient's open flags that were not open among those stored
+// before.
+func (f *folded) raise(a attempt, before []store.Flag) {
+	was := openFlags(before)
+	for _, fl := range a.res.Flags {
+		if fl.Open() && !was[[2]string{fl.ID, fl.InputsHash}] {
+			f.raised = append(f.raised, raised{a.res.Patient, fl})
+		}
+	}
 }
 
 // contain does what cannot wait when even the fold without the held arrival

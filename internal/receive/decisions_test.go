@@ -1,6 +1,7 @@
 package receive_test
 
 import (
+	"fmt"
 	"strings"
 	"testing"
 	"time"
@@ -187,7 +188,9 @@ func TestD1_3_AnotherSurgeryWithin24HoursRefoldsTheFirst(t *testing.T) {
 			a := w.Send(rt.Surgery())
 			assert.False(t, hasFlag(a.Flags, "anaesthetic-over-limit"))
 			w.At("2026-03-03T12:00:00Z")
-			w.Send(c.body)
+			b := w.Send(c.body)
+			assert.Equal(t, c.over, hasFlag(b.Flags, "anaesthetic-over-limit"), "whoever sends the second is told of the first")
+			assert.False(t, hasFlag(w.Send(c.body).Flags, "anaesthetic-over-limit"), "sent again it raised nothing")
 			look, err := w.Look(t.Context(), "S-1")
 			require.NoError(t, err)
 			assert.Equal(t, c.over, hasFlag(look.Flags, "anaesthetic-over-limit"))
@@ -340,6 +343,83 @@ func TestD1_5_AReviewOfAnotherPatientThanItsSurgery(t *testing.T) {
 	w.Send(rt.Review(rt.Saved("2026-03-04T10:00:00Z")))
 	assert.Equal(t, "completed", rt.At(w.One("CarePlan").Tree, "activity", 0, "detail", "status"))
 	assert.Empty(t, records(t, w, "waiting"))
+}
+
+// D1.5, D2: the answer to the amendment that gives a surgery to another patient
+// names the critical flags that it raises for the one before, whose reviews wait
+// now. They can be acknowledged by either record.
+func TestD1_5_TheAmendmentIsToldOfTheReviewsItLeaves(t *testing.T) {
+	w := rt.New(t)
+	w.Send(rt.Surgery())
+	w.Send(rt.Review())
+	moved := rt.Surgery(rt.Patient("P-2"), rt.Saved("2026-03-05T11:00:00Z"))
+	dry, err := w.Receive(t.Context(), moved, true)
+	require.NoError(t, err)
+	f := flag(t, dry.Flags, "review-of-other-patient")
+	a := w.Send(moved)
+	assert.Equal(t, receive.Stored, a.Answer)
+	assert.Equal(t, f, flag(t, a.Flags, "review-of-other-patient"))
+	assert.Equal(t, mapping.Critical, f.Level)
+	assert.Equal(t, "R-1", f.Record)
+	assert.NotEmpty(t, a.Caution)
+	n := 0
+	for _, x := range a.Flags {
+		if x.Code == f.Code {
+			n++
+		}
+	}
+	assert.Equal(t, 1, n)
+	assert.False(t, hasFlag(w.Send(moved).Flags, f.Code), "sent again it raised nothing")
+	shown, err := w.Acknowledge(t.Context(), "S-1", f.ID, ack(f, w.Now))
+	require.NoError(t, err)
+	assert.True(t, shown.Stands)
+}
+
+// D1.3: of two acknowledgements of one flag given at the same time the first to
+// come stands, in the flag and on the hub; the second is kept, and told so. One
+// that was given earlier and comes later takes its place (D1.4), and says whose.
+func TestD1_3_AnAcknowledgementIsNotReplacedSilently(t *testing.T) {
+	w := rt.New(t)
+	w.Send(rt.Surgery())
+	f := flag(t, w.Send(rt.Review(rt.RedFlag)).Flags, "pus")
+	by := func(family, key, reason string, at time.Time) (receive.Acknowledged, error) {
+		return w.Acknowledge(t.Context(), "R-1", f.ID, receive.Acknowledgement{
+			Who: record.Person{StaffKey: key, Name: &record.Name{Family: family}}, Reason: reason, At: at, InputsHash: f.InputsHash,
+		})
+	}
+	at := w.Now
+	first, err := by("Zand", "z", "seen", at)
+	require.NoError(t, err)
+	assert.True(t, first.Stands)
+	assert.Empty(t, first.Note)
+	seq := w.Seq()
+
+	second, err := by("Adder", "a", "a reason that sorts first", at.In(time.FixedZone("", 3600)))
+	require.NoError(t, err)
+	assert.False(t, second.Stands)
+	assert.Contains(t, second.Note, "this one is kept")
+	assert.Equal(t, "Zand", second.Acknowledged.Who)
+	assert.Equal(t, seq, w.Seq(), "nothing changes for a hub")
+	again, err := by("Zand", "z", "seen", at)
+	require.NoError(t, err)
+	assert.True(t, again.Stands, "sent again")
+	assert.Nil(t, again.Replaces)
+
+	earlier, err := by("Early", "e", "by telephone", at.Add(-time.Minute))
+	require.NoError(t, err)
+	assert.True(t, earlier.Stands)
+	require.NotNil(t, earlier.Replaces)
+	assert.Equal(t, "Zand", earlier.Replaces.Who)
+	assert.Equal(t, "Early", earlier.Acknowledged.Who)
+
+	look, err := w.Look(t.Context(), "R-1")
+	require.NoError(t, err)
+	var kept []string
+	for _, a := range look.Acknowledgements {
+		assert.Equal(t, f.ID, a.Flag)
+		kept = append(kept, fmt.Sprintf("%s %t", a.Who.StaffKey, a.Stands))
+	}
+	assert.Equal(t, []string{"z false", "a false", "e true"}, kept, "all are kept")
 }
 
 // tick ticks at an instant and gives how many facts it stored.

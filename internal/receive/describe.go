@@ -55,6 +55,7 @@ func (f *folded) describe(a *Answer, r *record.Record) {
 			}
 		}
 	}
+	a.Flags = append(a.Flags, f.raisedElsewhere(r)...)
 	for _, x := range f.sorted() {
 		if x.Change != Same || x.caseID == caseID || x.caseID == "" {
 			a.Resources = append(a.Resources, x.ResourceVersion)
@@ -75,6 +76,22 @@ func (f *folded) describe(a *Answer, r *record.Record) {
 // its case, or of the patient as a whole.
 func concerns(fl mapping.Flag, recordID, caseID string) bool {
 	return fl.Case == caseID || fl.Record == recordID || fl.Case == "" && fl.Record == ""
+}
+
+// raisedElsewhere are the critical flags that this delivery raised on other
+// cases of the patient, or on another patient's: that a review still names the
+// patient whom an amendment took the surgery from (D1.5), or that a dose given
+// within 24 h makes another's sum one over the limit. Whoever sends the delivery
+// is the one to learn of them.
+func (f *folded) raisedElsewhere(r *record.Record) (out []mapping.Flag) {
+	id := patientOf(r)
+	for _, x := range f.raised {
+		shown := id != nil && *id == x.patient && concerns(x.flag, r.Record, caseOf(r))
+		if x.flag.Level == mapping.Critical && !shown {
+			out = append(out, x.flag)
+		}
+	}
+	return out
 }
 
 // sorted gives the changes by reference.

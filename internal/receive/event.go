@@ -77,18 +77,14 @@ func (c *committer) announceFlags(before []store.Flag, owned []store.Held) error
 	if c.stamp == nil {
 		return nil
 	}
-	type opened struct{ id, inputs string }
-	was, published := map[opened]bool{}, map[resource.Ref]bool{}
-	for _, fl := range before {
-		was[opened{fl.ID, fl.InputsHash}] = fl.Open
-	}
+	was, published := openFlags(before), map[resource.Ref]bool{}
 	for _, h := range owned {
 		published[h.Ref] = !h.Deleted
 	}
 	issues := c.issues()
 	for _, fl := range c.a.res.Flags {
 		ref, ok := issues[fl.ID]
-		if !ok || !fl.Open() || was[opened{fl.ID, fl.InputsHash}] && published[ref] {
+		if !ok || !fl.Open() || was[[2]string{fl.ID, fl.InputsHash}] && published[ref] {
 			continue
 		}
 		err := putEvent(c.w, EventFlag, FlagEvent{

@@ -1,7 +1,6 @@
 package receive
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -21,8 +20,15 @@ var errOutput = errors.New("our own output did not pass the check")
 type folded struct {
 	results []mapping.Result
 	changes map[resource.Ref]change
+	raised  []raised         // flags that were not open before
 	issues  []validate.Issue // why the arrival is held
 	stamp   *store.Stamp     // of the commit; nil while nothing changed
+}
+
+// raised is an open flag of a patient that was not open before.
+type raised struct {
+	patient record.Identifier
+	flag    mapping.Flag
 }
 
 // change is what a commit did to one resource.
@@ -65,6 +71,11 @@ func (v *Receiver) refold(w store.Writer, r *record.Record, was mapping.Standing
 			return nil, err
 		}
 	}
+	return f, v.commitAll(w, attempts, f)
+}
+
+// commitAll commits each patient's fold, or, where it failed, what cannot wait.
+func (v *Receiver) commitAll(w store.Writer, attempts []attempt, f *folded) (err error) {
 	for _, a := range attempts {
 		if len(a.issues) > 0 {
 			err = v.contain(w, a, f)
@@ -72,10 +83,10 @@ func (v *Receiver) refold(w store.Writer, r *record.Record, was mapping.Standing
 			err = v.commit(w, a, f)
 		}
 		if err != nil {
-			return nil, err
+			return err
 		}
 	}
-	return f, nil
+	return nil
 }
 
 // refoldPatient folds one patient for a cause that is no arrival. Its result is
@@ -111,15 +122,8 @@ func (v *Receiver) endSharing(w store.Writer, row store.Delivery, a *Answer) err
 		return err
 	}
 	f := &folded{changes: map[resource.Ref]change{}}
-	for _, x := range attempts {
-		if len(x.issues) > 0 {
-			err = v.contain(w, x, f)
-		} else {
-			err = v.commit(w, x, f)
-		}
-		if err != nil {
-			return err
-		}
+	if err := v.commitAll(w, attempts, f); err != nil {
+		return err
 	}
 	must := mapping.Contain(v.Settings, attempts[0].in)
 	a.Shared, a.Sharing = must.Sharing.Shared, must.Sharing.Basis
@@ -225,21 +229,12 @@ func (v *Receiver) gather(r store.Reader, a *attempt) (err error) {
 	for _, x := range facts {
 		a.in.Facts = append(a.in.Facts, mapping.OverdueFact{Case: x.Case, Activity: x.Activity, End: x.End})
 	}
-	// An acknowledgement that was stale when it came counts again when its
-	// flag rests on those same inputs again: the set decides, not the order
-	// of arrival (D1.4).
 	acks, err := r.Acks(a.owner)
 	if err != nil {
 		return err
 	}
-	for _, x := range acks {
-		var ack mapping.Acknowledgement
-		if err := json.Unmarshal(x.JSON, &ack); err != nil {
-			return fmt.Errorf("stored acknowledgement: %w", err)
-		}
-		a.in.Acks = append(a.in.Acks, ack)
-	}
-	return nil
+	a.in.Acks, err = readAcks(acks)
+	return err
 }
 
 // fold folds. A fault of the fold is no reason to lose a delivery: it is kept

@@ -55,7 +55,7 @@ func (v *Receiver) FollowUp(ctx context.Context, q FollowUpQuery) (FollowUpList,
 	now := v.Clock()
 	out := []FollowUpEntry{}
 	err := v.Store.View(ctx, func(r store.Reader) error {
-		flags, as, err := v.clinicLists(r, q.Afresh)
+		flags, as, err := v.clinicLists(r, q.Afresh, now)
 		if err != nil {
 			return err
 		}
@@ -103,7 +103,7 @@ func activityEntry(row store.Activity, now time.Time) (e FollowUpEntry, ok bool,
 }
 
 // clinicLists are the open flags and the activities of all patients.
-func (v *Receiver) clinicLists(r store.Reader, afresh bool) (flags []store.Flag, as []store.Activity, err error) {
+func (v *Receiver) clinicLists(r store.Reader, afresh bool, now time.Time) (flags []store.Flag, as []store.Activity, err error) {
 	clinic := v.Settings.Clinic.ID
 	if !afresh {
 		if flags, err = r.ClinicFlags(clinic, true); err != nil {
@@ -117,16 +117,9 @@ func (v *Receiver) clinicLists(r store.Reader, afresh bool) (flags []store.Flag,
 		return nil, nil, err
 	}
 	for _, o := range owners {
-		a, err := v.attemptOf(o)
+		a, err := v.foldedAt(r, o, now)
 		if err != nil {
 			return nil, nil, err
-		}
-		if err := v.gather(r, &a); err != nil {
-			return nil, nil, err
-		}
-		var fault bool
-		if a.res, fault = v.fold(a.in); fault {
-			return nil, nil, errOutput
 		}
 		f, x, err := a.lists()
 		if err != nil {
@@ -136,6 +129,36 @@ func (v *Receiver) clinicLists(r store.Reader, afresh bool) (flags []store.Flag,
 		as = append(as, x...)
 	}
 	return flags, as, nil
+}
+
+// foldedAt is the fold of a patient as a tick at now would leave it (D1.6).
+func (v *Receiver) foldedAt(r store.Reader, o store.Owner, now time.Time) (attempt, error) {
+	a, err := v.attemptOf(o)
+	if err != nil {
+		return a, err
+	}
+	if err := v.gather(r, &a); err != nil {
+		return a, err
+	}
+	for {
+		var fault bool
+		if a.res, fault = v.fold(a.in); fault {
+			return a, errOutput
+		}
+		facts := len(a.in.Facts)
+		for _, c := range a.res.Cases {
+			for _, x := range c.Activities {
+				fact := mapping.OverdueFact{Case: c.Surgery, Activity: x.ID, End: x.Window.End}
+				ended := x.Status.Open() && !fact.End.IsZero() && !now.Before(fact.End)
+				if ended && !slices.ContainsFunc(a.in.Facts, fact.Equal) {
+					a.in.Facts = append(a.in.Facts, fact)
+				}
+			}
+		}
+		if len(a.in.Facts) == facts {
+			return a, nil
+		}
+	}
 }
 
 func flaggedEntries(flags []store.Flag, out *[]FollowUpEntry) error {
