@@ -37,6 +37,14 @@ func (c demoCommand) Run(e *env) (err error) {
 		}
 		defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
 	}
+	release, err := config.Lock(dir)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, release()) }()
+	if err := config.EnsureDemo(dir); err != nil {
+		return err
+	}
 	a, err := newApp(e, file, config.DemoNamespace, dir, accessFlags{})
 	if err != nil {
 		return err
@@ -46,6 +54,13 @@ func (c demoCommand) Run(e *env) (err error) {
 	if err != nil {
 		return err
 	}
+	a.clock = func() time.Time { return now }
+	stale, err := a.receiver.Unsettled(e.ctx) // a kept folder of another release or address
+	if err != nil {
+		return err
+	}
+	a.folding.Store(stale)
+	a.settle(e.ctx)
 	if err := a.load(e, testdata.Records(), now); err != nil {
 		return err
 	}

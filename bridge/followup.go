@@ -3,11 +3,14 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io/fs"
+	"log/slog"
 	"path/filepath"
 	"text/tabwriter"
 
 	"nailbridge/internal/config"
 	"nailbridge/internal/receive"
+	"nailbridge/internal/store/sqlite"
 	"nailbridge/mapping/record"
 )
 
@@ -18,33 +21,48 @@ type followUpCommand struct {
 	Since  string `help:"Only activities that became so at or after this date."`
 }
 
-// Run prints the clinic's follow-up list.
+// Run prints the clinic's follow-up list. It reads the data folder beside
+// whatever serves it, and writes nothing.
 func (c followUpCommand) Run(e *env) error {
 	file, err := config.Read(c.Config)
 	if err != nil {
 		return err
 	}
+	// The list holds no id of FHIR: a folder without its namespace has one too.
 	namespace, err := config.ReadNamespace(filepath.Join(c.Data, config.NamespaceFile))
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	settings, err := file.Settings(namespace)
 	if err != nil {
 		return err
 	}
-	a, err := newApp(e, file, namespace, c.Data, accessFlags{})
+	st, err := sqlite.Open(e.ctx, sqlite.Options{Dir: c.Data, ReadOnly: true})
 	if err != nil {
-		return err
+		return fmt.Errorf("data folder: %w", err)
 	}
-	return errors.Join(c.print(e, a), a.close())
+	v := newReceiver(file, settings, st, slog.New(slog.NewTextHandler(e.stderr, nil)))
+	v.Clock = e.clock
+	return errors.Join(c.print(e, v), st.Close())
 }
 
-func (c followUpCommand) print(e *env, a *app) error {
+func (c followUpCommand) print(e *env, v *receive.Receiver) error {
 	q := receive.FollowUpQuery{State: c.State}
 	if c.Since != "" {
 		w, err := record.ParseWhen(c.Since)
 		if err != nil {
 			return fmt.Errorf("--since: %w", err)
 		}
-		q.Since, _ = w.In(a.receiver.Settings.Clinic.Zone)
+		q.Since, _ = w.In(v.Settings.Clinic.Zone)
 	}
-	list, err := a.receiver.FollowUp(e.ctx, q)
+	var err error
+	if q.Afresh, err = v.Stale(e.ctx); err != nil {
+		return err
+	}
+	if q.Afresh {
+		fmt.Fprintln(e.stderr, "nailbridge: the data folder was last folded under other settings; this list is made under those given, and serve would change what hubs see")
+	}
+	list, err := v.FollowUp(e.ctx, q)
 	if err != nil {
 		return err
 	}

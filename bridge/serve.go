@@ -39,7 +39,7 @@ type serveCommand struct {
 }
 
 // Run serves until it is told to stop.
-func (c serveCommand) Run(e *env) error {
+func (c serveCommand) Run(e *env) (err error) {
 	file, err := config.Read(c.Config)
 	if err != nil {
 		return err
@@ -47,6 +47,11 @@ func (c serveCommand) Run(e *env) error {
 	if err := c.check(file); err != nil {
 		return err // before the data folder and its namespace are made
 	}
+	release, err := config.Lock(c.Data)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, release()) }()
 	namespace, err := config.EnsureNamespace(c.Data, nil)
 	if err != nil {
 		return err
@@ -81,6 +86,7 @@ type app struct {
 	clock    func() time.Time
 	log      *slog.Logger
 	ready    atomic.Bool
+	folding  atomic.Bool // what is stored was folded under other settings: hubs wait
 }
 
 func newApp(e *env, file config.File, namespace uuid.UUID, dir string, who accessFlags) (*app, error) {
@@ -94,15 +100,19 @@ func newApp(e *env, file config.File, namespace uuid.UUID, dir string, who acces
 		return nil, fmt.Errorf("data folder: %w", err)
 	}
 	a := &app{file: file, dir: dir, access: who, store: st, outbox: events.Announce(st), meter: meter.New(version), clock: e.clock, log: log}
-	a.receiver = &receive.Receiver{
-		Store: a.outbox, Settings: settings, Clock: func() time.Time { return a.clock() }, Meter: a.meter, Log: log,
-		Index: searchparam.Index{Base: file.PublicBaseURL, Zone: settings.Clinic.Zone},
-	}
+	a.receiver = newReceiver(file, settings, a.outbox, log)
+	a.receiver.Clock, a.receiver.Meter = func() time.Time { return a.clock() }, a.meter
 	a.handler, err = a.routes(e, settings, namespace)
 	if err != nil {
 		return nil, errors.Join(err, st.Close())
 	}
 	return a, nil
+}
+
+func newReceiver(file config.File, s mapping.Settings, st store.Store, log *slog.Logger) *receive.Receiver {
+	return &receive.Receiver{
+		Store: st, Settings: s, Log: log, Index: searchparam.Index{Base: file.PublicBaseURL, Zone: s.Clinic.Zone},
+	}
 }
 
 func (a *app) close() error { return a.store.Close() }
@@ -115,7 +125,7 @@ func (a *app) routes(e *env, s mapping.Settings, namespace uuid.UUID) (http.Hand
 	}
 	secret := sha256.Sum256(append([]byte("page links of "), namespace[:]...))
 	fhir, err := hub.New(hub.Options{
-		Store: a.store, BaseURL: a.file.PublicBaseURL, Zone: s.Clinic.Zone, Static: static,
+		Store: settledStore{a.store, &a.folding}, BaseURL: a.file.PublicBaseURL, Zone: s.Clinic.Zone, Static: static,
 		Scope: a.access.scope, Secret: secret[:], Version: version, Released: releaseTime(), Clock: e.clock, Log: a.log,
 	})
 	if err != nil {
@@ -182,7 +192,7 @@ func artifacts(s mapping.Settings) ([]resource.Resource, error) {
 
 func (a *app) readiness(w http.ResponseWriter, r *http.Request) {
 	err := a.store.View(r.Context(), func(store.Reader) error { return nil })
-	if err != nil || !a.ready.Load() {
+	if err != nil || !a.ready.Load() || a.folding.Load() {
 		plain(w, http.StatusServiceUnavailable, "not ready")
 		return
 	}
@@ -210,9 +220,10 @@ func (a *app) retry(ctx context.Context) {
 	}
 }
 
-// serve listens, retries what is held, opens the second door, ticks, and when
-// the context ends stops gracefully: HTTP, the tick, and then NATS, which
-// relays what they committed. started, if any, is told the address.
+// serve listens, retries what is held, opens the second door, folds the store
+// again if the settings have changed, ticks, and when the context ends stops
+// gracefully: HTTP, the tick, and then NATS, which relays what they committed.
+// started, if any, is told the address.
 func (a *app) serve(e *env, listen string, started func(addr string)) error {
 	if err := a.access.check(listen, a.file.PublicBaseURL); err != nil {
 		return err
@@ -221,6 +232,11 @@ func (a *app) serve(e *env, listen string, started func(addr string)) error {
 	if err != nil {
 		return err
 	}
+	stale, err := a.receiver.Unsettled(e.ctx)
+	if err != nil {
+		return err
+	}
+	a.folding.Store(stale)
 	l, err := net.Listen("tcp", listen)
 	if err != nil {
 		return err
@@ -243,6 +259,7 @@ func (a *app) serve(e *env, listen string, started func(addr string)) error {
 	ticking := make(chan struct{})
 	go func() {
 		defer close(ticking)
+		a.settle(ctx)
 		schedule.Run(ctx, a.receiver, a.receiver.Clock, beat.C, a.log)
 	}()
 	srv := a.server(a.handler)

@@ -67,17 +67,22 @@ func (c toFHIRCommand) Run(e *env) error {
 }
 
 // namespace takes the namespace of ids from where it was told; there is no
-// default (D1.7).
+// default, and the demo's must be asked for by its name (D1.7).
 func (c toFHIRCommand) namespace() (uuid.UUID, error) {
+	path := c.NamespaceFile
 	switch {
 	case c.DemoIDs:
 		return config.DemoNamespace, nil
-	case c.NamespaceFile != "":
-		return config.ReadNamespace(c.NamespaceFile)
 	case c.Data != "":
-		return config.ReadNamespace(filepath.Join(c.Data, config.NamespaceFile))
+		path = filepath.Join(c.Data, config.NamespaceFile)
+	case path == "":
+		return uuid.Nil, errors.New("a namespace of ids is needed: --data, --namespace-file or --demo-ids")
 	}
-	return uuid.Nil, errors.New("a namespace of ids is needed: --data, --namespace-file or --demo-ids")
+	id, err := config.ReadNamespace(path)
+	if err == nil && id == config.DemoNamespace {
+		return uuid.Nil, fmt.Errorf("%s: %w; --demo-ids asks for them", path, config.ErrDemo)
+	}
+	return id, err
 }
 
 func (c toFHIRCommand) read(stdin io.Reader) ([]convert.Input, error) {
