@@ -11,6 +11,7 @@ import (
 	"nailbridge/mapping/internal/r4"
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/resource"
+	"nailbridge/mapping/terms"
 )
 
 // finding is one Observation in the making: what a record states, or a figure
@@ -118,11 +119,16 @@ func (b *builder) findingAt(f finding) *record.When {
 }
 
 // effective is a time of the finding; not recorded: the element with a reason
-// only (D5.5).
+// only (D5.5). A vital sign is dated to the day at least (vs-1): of one known by
+// its month or year only, that month or year is the Period in which it was taken.
 func (b *builder) effective(f finding) *opb.Observation_EffectiveX {
-	at := b.when(b.findingAt(f))
-	if at == nil {
+	when := b.findingAt(f)
+	at := b.when(when)
+	switch {
+	case at == nil:
 		at = r4.AbsentDateTime("unknown")
+	case f.profile == terms.ProfileBodyWeight && when.Precision < record.PrecisionDay:
+		return &opb.Observation_EffectiveX{Choice: &opb.Observation_EffectiveX_Period{Period: r4.Period(at, at)}}
 	}
 	return &opb.Observation_EffectiveX{Choice: &opb.Observation_EffectiveX_DateTime{DateTime: at}}
 }

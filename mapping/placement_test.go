@@ -232,6 +232,19 @@ func TestD5_8_Units(t *testing.T) {
 	})
 }
 
+// D5.8, vs-1: a vital sign is dated to the day at least; a weight of which the
+// month is known was taken in that month.
+func TestD5_8_AWeightOfAMonth(t *testing.T) {
+	dates := func(at string) resource.Resource {
+		res := worked(t, func(s *record.Surgery, _ *record.Review) { s.Weight.At = safetytest.When(at) })
+		return coded(res.Resources, "Observation", "29463-7")[0]
+	}
+	hasAll(t, dates("2024-02"), map[string][]any{
+		"effectiveDateTime": {}, "effectivePeriod.start": {"2024-02"}, "effectivePeriod.end": {"2024-02"},
+	})
+	hasAll(t, dates("2024-02-28"), map[string][]any{"effectiveDateTime": {"2024-02-28"}, "effectivePeriod": {}})
+}
+
 // D5.11: an open flag is tagged, since its status cannot be searched; one that
 // was acknowledged is not, and its mitigation is by the person, never by the
 // Device.

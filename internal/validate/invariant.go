@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"nailbridge/mapping/terms"
 )
 
 // invariant is one rule of R4 on resources of a type: its key, the path it
@@ -57,6 +59,14 @@ var invariants = slices.Concat(conditionInvariants, consentInvariants, []invaria
 		return hasPrefix(t, "value") && componentRepeatsCode(t)
 	}, ".value")},
 	{"obs-3", "Observation.referenceRange", "a reference range has low, high or text", each("referenceRange", lacks("low", "high", "text"))},
+	{"vs-1", "Observation.effective[x]", "the dateTime of a vital sign is precise to the day", vitalSign(when(func(t map[string]any) bool {
+		at, ok := t["effectiveDateTime"].(string)
+		return ok && len(at) < len("2026-03-02")
+	}, ".effectiveDateTime"))},
+	{"vs-2", "Observation", "a vital sign without components or members has a value or a reason for none", vitalSign(when(func(t map[string]any) bool {
+		return t["component"] == nil && t["hasMember"] == nil && !hasValue(t)
+	}, ""))},
+	{"vs-3", "Observation.component", "a component of a vital sign has a value or a reason for none", vitalSign(each("component", func(c map[string]any) bool { return !hasValue(c) }))},
 	{"org-1", "Organization", "an organization has an identifier or a name", when(lacks("identifier", "name"), "")},
 	{"pat-1", "Patient.contact", "a contact has details or an organization", each("contact", lacks("name", "telecom", "address", "organization"))},
 	{"dom-2", "DomainResource", "contained resources contain none", each("contained", func(x map[string]any) bool { return x["contained"] != nil })},
@@ -127,6 +137,21 @@ func lacks(names ...string) func(map[string]any) bool {
 		return !slices.ContainsFunc(names, func(n string) bool { return m[n] != nil })
 	}
 }
+
+// vitalSign asks a rule of R4's profiles of vital signs, of what claims the one
+// that is made here (https://hl7.org/fhir/R4/bodyweight.html).
+func vitalSign(broken func(map[string]any) []string) func(map[string]any) []string {
+	return func(t map[string]any) []string {
+		meta, _ := t["meta"].(map[string]any)
+		if profiles, _ := meta["profile"].([]any); slices.Contains(profiles, any(terms.ProfileBodyWeight)) {
+			return broken(t)
+		}
+		return nil
+	}
+}
+
+// hasValue reports a value of any type, or a reason why there is none.
+func hasValue(t map[string]any) bool { return t["dataAbsentReason"] != nil || hasPrefix(t, "value") }
 
 // hasMeta reports a resource whose meta has one of the members.
 func hasMeta(names ...string) func(map[string]any) bool {
