@@ -21,8 +21,9 @@ lint:
 	$(GO) vet ./...
 	$(GO) run $(STATICCHECK) ./...
 
-oracle: ## everything we publish against the outside validator; needs Java 17 and Maven
-	NAILBRIDGE_ORACLE=1 $(GO) test -count=1 -v -run TestOracle ./conformance/oracles/... ./bridge
+oracle: ## everything we publish, our FHIRPath and our units, against outside tools; needs Java 17, Maven, node and npm
+	NAILBRIDGE_ORACLE=1 $(GO) test -count=1 -v -timeout 45m -run TestOracle \
+		./conformance/oracles/... ./bridge ./internal/hub ./internal/fhirpath ./internal/ucum
 
 demo:
 	$(GO) run ./bridge demo

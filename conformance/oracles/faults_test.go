@@ -113,6 +113,11 @@ var faults = []fault{
 		level: Error, id: "ORACLE_CODING", place: "Procedure.code.coding[0]",
 	},
 	{
+		name: "display of another code, in an element that is a Coding", twin: "Encounter",
+		old: `"display": "ambulatory"`, new: `"display": "virtual"`,
+		level: Error, id: "ORACLE_CODING", place: "Encounter.class",
+	},
+	{
 		name: "coding of an unknown system", twin: "Procedure",
 		old: `CodeSystem/oracle-act"`, new: `CodeSystem/oracle-acts"`,
 		level: Error, id: "ORACLE_CODING", place: "Procedure.code.coding[1]",

@@ -1,6 +1,7 @@
 package oracles
 
 import (
+	"encoding/json"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -15,50 +16,80 @@ import (
 const definitions = "testdata/definitions"
 
 // TestOracleFindsSeededFaults shows, before anything else is believed, that the validator reports each of the faults by
-// its message id and place, and that it is silent about their valid twins.
+// its message id and place, alone and inside a Bundle, and that it is silent about their valid twins.
 func TestOracleFindsSeededFaults(t *testing.T) {
 	Require(t)
 	require.GreaterOrEqual(t, len(faults), 12)
 
 	names, twins := readTwins(t)
-	documents := slices.Clone(twins)
+	var documents [][]byte
+	var checks []func(t *testing.T, found []Finding)
+	var called []string
+	add := func(name string, document []byte, check func(t *testing.T, found []Finding)) {
+		documents, checks, called = append(documents, document), append(checks, check), append(called, name)
+	}
+	silent := func(t *testing.T, found []Finding) { assert.Empty(t, lines(found)) }
+	for i, name := range names {
+		add("valid/"+name, twins[i], silent)
+		add("valid/"+name+" in a Bundle", inBundle(t, twins[i], twins[i]), silent)
+	}
 	for _, f := range faults {
-		documents = append(documents, f.sow(t))
+		twin, sown := f.sow(t)
+		add(f.name, sown, func(t *testing.T, found []Finding) { f.requireNamed(t, found, f.isNamedBy) })
+		add(f.name+", in a Bundle", inBundle(t, twin, sown), func(t *testing.T, found []Finding) { f.requireNamed(t, found, f.isNamedInBundle) })
 	}
 	report, err := Validate(t.Context(), Options{Documents: documents, DefinitionPaths: []string{definitions}})
 	require.NoError(t, err)
-	found := map[string][]Finding{}
-	for _, f := range report.Findings {
-		found[f.Input] = append(found[f.Input], f)
-	}
-
-	for i, name := range names {
-		t.Run("valid/"+name, func(t *testing.T) {
-			assert.Empty(t, found[fmt.Sprintf("documents.ndjson:%d", i+1)])
-		})
-	}
-	for i, f := range faults {
-		t.Run(f.name, func(t *testing.T) {
-			mine := found[fmt.Sprintf("documents.ndjson:%d", len(twins)+i+1)]
-			assert.True(t, slices.ContainsFunc(mine, f.isNamedBy),
-				"want %s %s at %q, got:\n%s", f.level, f.id+f.text, f.place, lines(mine))
-		})
+	for i, name := range called {
+		var found []Finding
+		for _, f := range report.Findings {
+			if f.Input == fmt.Sprintf("documents.ndjson:%d", i+1) {
+				found = append(found, f)
+			}
+		}
+		t.Run(name, func(t *testing.T) { checks[i](t, found) })
 	}
 }
 
-// sow makes the edit.
-func (f fault) sow(t *testing.T) []byte {
+// inBundle puts a resource, or what an edit made of it, into a collection.
+func inBundle(t *testing.T, twin, edited []byte) []byte {
+	t.Helper()
+	var head struct{ ResourceType, ID string }
+	require.NoError(t, json.Unmarshal(twin, &head))
+	return fmt.Appendf(nil, `{"resourceType": "Bundle", "type": "collection", "entry": [{"fullUrl": "https://clinic.example/fhir/%s/%s", "resource": %s}]}`,
+		head.ResourceType, head.ID, edited)
+}
+
+// sow reads the twin and makes the edit.
+func (f fault) sow(t *testing.T) (twin, edited []byte) {
 	t.Helper()
 	twin, err := os.ReadFile(filepath.Join("testdata", "valid", f.twin+".json"))
 	require.NoError(t, err)
 	require.Equal(t, 1, strings.Count(string(twin), f.old), "%s: %q must stand once in %s", f.name, f.old, f.twin)
 	require.NotEqual(t, f.old, f.new, f.name)
-	return []byte(strings.Replace(string(twin), f.old, f.new, 1))
+	return twin, []byte(strings.Replace(string(twin), f.old, f.new, 1))
 }
 
 func (f fault) isNamedBy(got Finding) bool {
 	return got.Level == f.level && got.ID == f.id && got.Place == f.place && strings.Contains(got.Text, f.text) &&
 		(f.id != "" || f.text != "")
+}
+
+// isNamedInBundle compares the place from the resource on, and where there is none in the resource, as isNamedBy does.
+func (f fault) isNamedInBundle(got Finding) bool {
+	if f.place != "" {
+		_, within, _ := strings.Cut(f.place, ".")
+		if !strings.HasPrefix(got.Place, "Bundle.entry[0].resource") || !strings.HasSuffix(got.Place, within) {
+			return false
+		}
+		got.Place = f.place
+	}
+	return f.isNamedBy(got)
+}
+
+func (f fault) requireNamed(t *testing.T, found []Finding, named func(Finding) bool) {
+	t.Helper()
+	assert.True(t, slices.ContainsFunc(found, named), "want %s %s at %q, got:\n%s", f.level, f.id+f.text, f.place, lines(found))
 }
 
 // TestOracleCountsWhatItReads: resources read equal resources present, in folders, NDJSON lines and Bundles.
@@ -88,7 +119,7 @@ func TestOracleCountsWhatItReads(t *testing.T) {
 func TestOracleFilters(t *testing.T) {
 	Require(t)
 	at := slices.IndexFunc(faults, func(f fault) bool { return strings.HasPrefix(f.name, "obs-6") })
-	faulty := faults[at].sow(t)
+	_, faulty := faults[at].sow(t)
 	other := []byte(strings.Replace(string(faulty), "88888888-8888-", "88888888-9999-", 1))
 	entry := func(id, where, place string) string {
 		return strings.Join([]string{id, where, place, "a test"}, "\t") + "\n"

@@ -1,12 +1,15 @@
 package oracles
 
 import (
+	"bytes"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
 	"time"
 	_ "time/tzdata"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/internal/config"
@@ -16,65 +19,103 @@ import (
 	"nailbridge/testdata"
 )
 
-// requireValid fails the test unless the outside validator read every resource and
-// found no error and no warning.
-func requireValid(t *testing.T, o Options) Report {
-	t.Helper()
-	defs, err := OwnDefinitions()
+// generatedCases is how many generated cases are validated.
+const generatedCases = 200
+
+// TestOracleOutput validates the Bundle of every story of the demo clinic, under both licence settings, and what is made
+// of 200 generated cases. One Java process checks both, since to start one takes as long as to check hundreds of resources.
+func TestOracleOutput(t *testing.T) {
+	Require(t)
+	goldens := readGoldens(t)
+	generated, resources := convertGenerated(t, generatedCases)
+	documents := slices.Concat(goldens, generated)
+	definitions, err := OwnDefinitions()
 	require.NoError(t, err)
-	o.Definitions = defs
-	r, err := Validate(t.Context(), o)
+
+	report, err := Validate(t.Context(), Options{Documents: documents, Definitions: definitions})
 	require.NoError(t, err)
-	require.NoError(t, r.Err())
-	return r
+	assert.NoError(t, report.Err())
+
+	inGoldens, err := CountTypes(goldens)
+	require.NoError(t, err)
+	assert.Equal(t, report.Resources, sum(inGoldens)+len(generated)+resources)
+	t.Logf("%d golden Bundles with %d resources; %d generated cases, %d resources in %d Bundles; %d resources read: %v",
+		len(goldens), sum(inGoldens)-len(goldens), generatedCases, resources, len(generated), report.Resources, report.Types)
 }
 
-// TestOracleGoldens validates the Bundle of every story of the demo clinic,
-// under both licence settings.
-func TestOracleGoldens(t *testing.T) {
-	Require(t)
-	golden := filepath.Join("..", "..", "testdata", "golden")
-	files, err := filepath.Glob(filepath.Join(golden, "*.json"))
+func readGoldens(t *testing.T) [][]byte {
+	t.Helper()
+	files, err := filepath.Glob(filepath.Join("..", "..", "testdata", "golden", "*.json"))
 	require.NoError(t, err)
 	require.NotEmpty(t, files)
-	var docs [][]byte
+	var documents [][]byte
 	for _, f := range files {
-		b, err := os.ReadFile(f)
+		text, err := os.ReadFile(f)
 		require.NoError(t, err)
-		docs = append(docs, b)
+		documents = append(documents, text)
 	}
-	r := requireValid(t, Options{Documents: docs})
-	t.Logf("%d golden Bundles: %v", len(files), r)
+	return documents
 }
 
-// TestOracleGenerated validates what is made of 200 generated cases. It takes
-// minutes, so it runs where it is asked for by NAILBRIDGE_ORACLE=1.
-func TestOracleGenerated(t *testing.T) {
-	if os.Getenv("NAILBRIDGE_ORACLE") != "1" {
-		t.Skip("takes minutes; ask for it by NAILBRIDGE_ORACLE=1")
-	}
-	Require(t)
-	const cases = 200
+// convertGenerated gives the Bundle of every patient of n generated cases who is shared, as the command to-fhir writes
+// it, and how many resources they hold.
+func convertGenerated(t *testing.T, n int) (bundles [][]byte, resources int) {
+	t.Helper()
 	file, err := config.Parse(testdata.Settings())
 	require.NoError(t, err)
 	settings, err := file.Settings(config.DemoNamespace)
 	require.NoError(t, err)
-	var docs [][]byte
-	for _, records := range generate.Cases(20, cases, generate.Options{Clinic: settings.Clinic.ID, Zone: settings.Clinic.Zone}) {
+	asOf := time.Date(2030, 1, 1, 0, 0, 0, 0, time.UTC)
+	cases := generate.Cases(20, n, generate.Options{Clinic: settings.Clinic.ID, Zone: settings.Clinic.Zone})
+	for _, records := range byPatient(cases) {
 		var inputs []convert.Input
 		for _, rec := range records {
 			b, err := record.Encode(rec)
 			require.NoError(t, err)
 			inputs = append(inputs, convert.Input{Name: rec.Record, Data: b})
 		}
-		res, err := convert.Convert(settings, inputs, time.Date(2030, 1, 1, 0, 0, 0, 0, time.UTC))
+		result, err := convert.Convert(settings, inputs, asOf)
 		require.NoError(t, err)
-		require.Empty(t, res.Issues)
-		for _, x := range res.Resources {
-			docs = append(docs, x.JSON())
+		require.Empty(t, result.Issues)
+		if len(result.Resources) == 0 {
+			continue // not shared (D3.1)
+		}
+		var b bytes.Buffer
+		require.NoError(t, convert.WriteBundle(&b, result.Resources, file.PublicBaseURL, asOf.Format(time.RFC3339)))
+		bundles = append(bundles, b.Bytes())
+		resources += len(result.Resources)
+	}
+	require.Greater(t, len(bundles), n/2)
+	require.Greater(t, resources, 25*n)
+	return bundles, resources
+}
+
+// byPatient joins the records of neighbouring cases that begin with the same patient, as generate.Cases makes them.
+func byPatient(cases [][]*record.Record) [][]*record.Record {
+	var out [][]*record.Record
+	for i, records := range cases {
+		if i > 0 && firstPatient(records) == firstPatient(cases[i-1]) {
+			out[len(out)-1] = append(out[len(out)-1], records...)
+			continue
+		}
+		out = append(out, slices.Clone(records))
+	}
+	return out
+}
+
+func firstPatient(records []*record.Record) record.Identifier {
+	for _, r := range records {
+		if r.Patient != nil && r.Patient.Identifier != nil {
+			return *r.Patient.Identifier
 		}
 	}
-	require.Greater(t, len(docs), 10*cases)
-	r := requireValid(t, Options{Documents: docs})
-	t.Logf("%d cases, %d resources: %v", cases, len(docs), r)
+	return record.Identifier{}
+}
+
+func sum(counts map[string]int) int {
+	total := 0
+	for _, n := range counts {
+		total += n
+	}
+	return total
 }

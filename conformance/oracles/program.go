@@ -24,11 +24,11 @@ var source embed.FS
 
 // jvm are the settings of the Java machine. Runs are short, so the slower compiler costs more than it gains: measured on
 // 13 small resources 9.9 s of processor time with them and 19.0 s without, on four times 498 official examples 95 s and
-// 112 s. Thousands of inputs are another matter: from longRun on, the better compiler earns its keep.
+// 112 s. Thousands of resources are another matter: from longRun on, the better compiler earns its keep.
 var jvm = []string{"-Xmx2g", "-XX:+UseSerialGC"}
 
-// longRun is the number of inputs from which the better compiler is let at the program.
-const longRun = 3000
+// longRun is the size of the documents, of about 3000 resources, from which the better compiler is let at the program.
+const longRun = 5 << 20
 
 // run builds the program if it must and runs it once. A status other than 0 is no error; being unable to start the
 // program, or having to kill it, is.

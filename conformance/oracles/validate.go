@@ -58,7 +58,7 @@ func Validate(ctx context.Context, o Options) (Report, error) {
 	if err != nil {
 		return Report{}, err
 	}
-	stdout, stderr, status, err := run(ctx, args, len(o.Documents) >= longRun)
+	stdout, stderr, status, err := run(ctx, args, o.size() >= longRun)
 	if err != nil {
 		return Report{}, err
 	}
@@ -73,6 +73,15 @@ func Validate(ctx context.Context, o Options) (Report, error) {
 		report.Findings[i].Input = strings.TrimPrefix(report.Findings[i].Input, work+string(filepath.Separator))
 	}
 	return report, o.compare(report)
+}
+
+// size is that of the documents, in bytes.
+func (o Options) size() int {
+	total := 0
+	for _, document := range o.Documents {
+		total += len(document)
+	}
+	return total
 }
 
 // arguments writes documents and definitions that are held in memory below work and gives the program's command line.

@@ -12,6 +12,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/official"
 	"nailbridge/internal/spec"
 )
 
@@ -19,15 +20,14 @@ import (
 const jsVersion = "4.11.0"
 
 // jsFolder is a folder with fhirpath.js among its node_modules:
-// NAILBRIDGE_FHIRPATH_JS, or with NAILBRIDGE_ORACLE=1 a fresh one by npm.
+// NAILBRIDGE_FHIRPATH_JS, or in CI and with NAILBRIDGE_ORACLE=1 a fresh one by
+// npm.
 func jsFolder(t *testing.T) string {
 	t.Helper()
 	if dir := os.Getenv("NAILBRIDGE_FHIRPATH_JS"); dir != "" {
 		return dir
 	}
-	if os.Getenv("NAILBRIDGE_ORACLE") != "1" {
-		t.Skip("fhirpath.js is asked only with NAILBRIDGE_ORACLE=1 (needs node and npm), or from the folder NAILBRIDGE_FHIRPATH_JS")
-	}
+	official.Tool(t, "fhirpath.js", "node", "npm")
 	dir := t.TempDir()
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "package.json"), []byte(`{"private": true}`), 0o644))
 	cmd := exec.Command("npm", "install", "--silent", "--no-audit", "--no-fund", "--ignore-scripts", "fhirpath@"+jsVersion)

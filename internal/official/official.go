@@ -4,7 +4,9 @@ package official
 
 import (
 	"os"
+	"os/exec"
 	"path/filepath"
+	"strings"
 	"testing"
 )
 
@@ -27,6 +29,21 @@ func Missing(t testing.TB, what string) {
 		t.Fatalf("needed in CI: %s", what)
 	}
 	t.Skip(what)
+}
+
+// Tool lets a test go on only where outside tools are to be asked: in CI, or
+// with NAILBRIDGE_ORACLE=1. There a command that is not installed fails the
+// test. Elsewhere the test is skipped and says why.
+func Tool(t testing.TB, name string, commands ...string) {
+	t.Helper()
+	if !Required() && os.Getenv("NAILBRIDGE_ORACLE") != "1" {
+		t.Skipf("%s is asked only in CI or with NAILBRIDGE_ORACLE=1 (needs %s)", name, strings.Join(commands, ", "))
+	}
+	for _, command := range commands {
+		if _, err := exec.LookPath(command); err != nil {
+			t.Fatalf("%s needs %s: %v", name, command, err)
+		}
+	}
 }
 
 // Dir is the folder of the official R4 data: NAILBRIDGE_R4_DIR, else

@@ -31,6 +31,27 @@ func TestDir(t *testing.T) {
 	}
 }
 
+// A tool is asked in CI or on request, and there its absence fails the test.
+func TestTool(t *testing.T) {
+	for _, c := range []struct {
+		ci, asked, command string
+		want               string
+	}{
+		{"", "", "go", "skipped"},
+		{"", "0", "none-such", "skipped"},
+		{"", "1", "go", ""},
+		{"true", "", "go", ""},
+		{"", "1", "none-such", "failed"},
+		{"true", "", "none-such", "failed"},
+	} {
+		t.Setenv("CI", c.ci)
+		t.Setenv("NAILBRIDGE_ORACLE", c.asked)
+		r := &recorder{TB: t}
+		official.Tool(r, "a test", "go", c.command)
+		assert.Equal(t, c.want, r.first, "%+v", c)
+	}
+}
+
 // recorder notes how a test would have ended.
 type recorder struct {
 	testing.TB
@@ -44,3 +65,4 @@ func (r *recorder) note(s string) {
 }
 func (r *recorder) Fatalf(string, ...any) { r.note("failed") }
 func (r *recorder) Skip(...any)           { r.note("skipped") }
+func (r *recorder) Skipf(string, ...any)  { r.note("skipped") }

@@ -11,6 +11,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/official"
 )
 
 // lhcVersion is the release of @lhncbc/ucum-lhc that the table is checked
@@ -18,15 +20,13 @@ import (
 const lhcVersion = "7.1.10"
 
 // lhcFolder is the unpacked npm package @lhncbc/ucum-lhc: NAILBRIDGE_UCUM_LHC,
-// or with NAILBRIDGE_ORACLE=1 a fresh copy by npm.
+// or in CI and with NAILBRIDGE_ORACLE=1 a fresh copy by npm.
 func lhcFolder(t *testing.T) string {
 	t.Helper()
 	if dir := os.Getenv("NAILBRIDGE_UCUM_LHC"); dir != "" {
 		return dir
 	}
-	if os.Getenv("NAILBRIDGE_ORACLE") != "1" {
-		t.Skip("@lhncbc/ucum-lhc is asked only with NAILBRIDGE_ORACLE=1 (needs npm), or from the folder NAILBRIDGE_UCUM_LHC")
-	}
+	official.Tool(t, "@lhncbc/ucum-lhc", "npm", "tar")
 	dir := t.TempDir()
 	for _, args := range [][]string{
 		{"npm", "pack", "--silent", "@lhncbc/ucum-lhc@" + lhcVersion},

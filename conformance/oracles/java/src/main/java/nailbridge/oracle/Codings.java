@@ -10,6 +10,7 @@ import com.google.gson.JsonObject;
 import java.util.ArrayList;
 import java.util.List;
 import java.util.Map;
+import java.util.regex.Pattern;
 
 /**
  * Asks the terminology about every coding, with its display. The validator itself looks closely only at codings under a
@@ -18,6 +19,9 @@ import java.util.Map;
 final class Codings {
   /** The message id of these findings. */
   static final String ID = "ORACLE_CODING";
+
+  /** Paths that end at an element of type Coding, by the names that R4 gives to such elements; beside them Encounter.class. */
+  private static final Pattern CODING = Pattern.compile("\\.((coding|tag|security)\\[\\d+]|valueCoding)$");
 
   private final IValidationSupport knowledge;
   private final ValidationSupportContext context;
@@ -42,18 +46,18 @@ final class Codings {
         walk(input, path + "[" + i + "]", array.get(i), findings);
       }
     } else if (element instanceof JsonObject object) {
+      boolean encounter = Input.member(object, "resourceType").equals("Encounter");
       for (Map.Entry<String, JsonElement> member : object.entrySet()) {
-        walk(input, path + "." + member.getKey(), member.getValue(), findings);
+        String below = path + "." + member.getKey();
+        walk(input, below, member.getValue(), findings);
+        if (encounter && member.getKey().equals("class") && member.getValue() instanceof JsonObject coding) {
+          checkCoding(input, below, coding, findings);
+        }
       }
-      if (isCoding(path)) {
+      if (CODING.matcher(path).find()) {
         checkCoding(input, path, object, findings);
       }
     }
-  }
-
-  /** Whether the path ends at an element of type Coding, by the names that R4 gives to such elements. */
-  private static boolean isCoding(String path) {
-    return path.matches(".*\\.(coding|tag|security)\\[\\d+]|.*\\.valueCoding") || path.equals("Encounter.class");
   }
 
   private void checkCoding(Input input, String path, JsonObject coding, List<Finding> findings) {

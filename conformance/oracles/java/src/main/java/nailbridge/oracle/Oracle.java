@@ -7,6 +7,11 @@ import java.util.ArrayList;
 import java.util.List;
 import java.util.Map;
 import java.util.TreeMap;
+import java.util.concurrent.Callable;
+import java.util.concurrent.ExecutionException;
+import java.util.concurrent.ExecutorService;
+import java.util.concurrent.Executors;
+import java.util.concurrent.Future;
 import java.util.stream.Collectors;
 
 /**
@@ -53,12 +58,8 @@ public final class Oracle {
     }
     Engine engine = new Engine(options.definitions());
 
-    // Inputs do not know one another, so they are checked side by side; the list keeps their order.
-    List<Finding> findings = new ArrayList<>();
-    inputs.parallelStream().map(engine::check).toList().forEach(findings::addAll);
-
     Totals totals = new Totals();
-    for (Finding finding : findings) {
+    for (Finding finding : check(engine, inputs)) {
       boolean ignored = filters.ignore(finding);
       totals.count(finding, ignored);
       if (ignored || finding.isAlarm() || options.verbose()) {
@@ -81,6 +82,24 @@ public final class Oracle {
       return COMPLAINTS;
     }
     return totals.errors + totals.warnings + unused.size() > 0 ? COMPLAINTS : CLEAN;
+  }
+
+  /** Checks the inputs side by side, since they do not know one another; the findings come in the inputs' order. */
+  private static List<Finding> check(Engine engine, List<Input> inputs) throws Refusal {
+    ExecutorService threads = Executors.newFixedThreadPool(Runtime.getRuntime().availableProcessors());
+    try {
+      List<Callable<List<Finding>>> checks = new ArrayList<>();
+      inputs.forEach(input -> checks.add(() -> engine.check(input)));
+      List<Finding> findings = new ArrayList<>();
+      for (Future<List<Finding>> checked : threads.invokeAll(checks)) {
+        findings.addAll(checked.get());
+      }
+      return findings;
+    } catch (InterruptedException | ExecutionException e) {
+      throw new Refusal("the validator failed: " + e);
+    } finally {
+      threads.shutdownNow();
+    }
   }
 
   private static final class Totals {
