@@ -1,0 +1,180 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"sync"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+)
+
+// pollPause lies between two walks of a poller: hubs ask at intervals.
+const pollPause = 500 * time.Millisecond
+
+// load says what to drive a bridge with.
+type load struct {
+	HTTP, NATS int // senders by each door
+	Pollers    int
+	For        time.Duration
+	Every      time.Duration // between two readings of what the bridge holds
+	Seed       uint64
+	Zone       *time.Location
+}
+
+// report is what became of it.
+type report struct {
+	HTTP, NATS []time.Duration // from first sending to promise, sorted
+	Busy       int             // 503s
+	Entries    int             // resources that pollers read
+	Usage      []usage         // in order of time
+	Took       time.Duration
+}
+
+// driver drives one bridge.
+type driver struct {
+	load
+	s  *server
+	mu sync.Mutex
+	r  report
+}
+
+// drive lets senders and pollers at a bridge until the time is up.
+func drive(ctx context.Context, s *server, l load) (report, error) {
+	d := &driver{load: l, s: s}
+	nats, err := openNATS(s.nats)
+	if err != nil {
+		return report{}, err
+	}
+	defer nats.conn.Close()
+	web := httpDoor{s.base + "/records", &http.Client{Transport: &http.Transport{MaxIdleConnsPerHost: l.HTTP}, Timeout: answerTime}}
+	defer web.client.CloseIdleConnections()
+
+	began := time.Now()
+	until, cancel := context.WithDeadline(ctx, began.Add(l.For))
+	defer cancel()
+	g, until := errgroup.WithContext(until)
+	for i := range l.HTTP {
+		g.Go(func() error { return d.sender(until, web, i, &d.r.HTTP) })
+	}
+	for i := range l.NATS {
+		g.Go(func() error { return d.sender(until, nats, l.HTTP+i, &d.r.NATS) })
+	}
+	for range l.Pollers {
+		g.Go(func() error { return d.poller(until) })
+	}
+	g.Go(func() error { return d.watch(until) })
+	err = g.Wait()
+	d.r.Took = time.Since(began)
+	slices.Sort(d.r.HTTP)
+	slices.Sort(d.r.NATS)
+	return d.r, err
+}
+
+// sender sends records until the time is up, and then waits for the last one's
+// answer: what was begun is promised.
+func (d *driver) sender(until context.Context, to door, n int, took *[]time.Duration) error {
+	recs := records{seed: d.Seed, sender: n, zone: d.Zone}
+	busy := func() {
+		d.mu.Lock()
+		d.r.Busy++
+		d.mu.Unlock()
+	}
+	for until.Err() == nil {
+		rec, err := recs.next()
+		if err != nil {
+			return err
+		}
+		ctx, cancel := context.WithTimeout(context.WithoutCancel(until), answerTime)
+		began := time.Now()
+		err = to.send(ctx, rec, busy)
+		cancel()
+		if err != nil {
+			return fmt.Errorf("sender %d by %s: %w", n, to.name(), err)
+		}
+		d.mu.Lock()
+		*took = append(*took, time.Since(began))
+		d.mu.Unlock()
+	}
+	return nil
+}
+
+// poller walks what changed since its last walk began, as a hub does.
+func (d *driver) poller(until context.Context) error {
+	since := time.Now().Add(-time.Minute)
+	for until.Err() == nil {
+		began := time.Now()
+		next := d.s.base + "/fhir/CarePlan?_count=50&_lastUpdated=" + url.QueryEscape("ge"+since.UTC().Format(time.RFC3339))
+		for next != "" && until.Err() == nil {
+			page, err := readPage(until, next)
+			switch {
+			case until.Err() != nil:
+				return nil
+			case err != nil:
+				return err
+			}
+			d.mu.Lock()
+			d.r.Entries += len(page.Entry)
+			d.mu.Unlock()
+			next = page.next()
+		}
+		since = began.Add(-time.Second)
+		select {
+		case <-until.Done():
+		case <-time.After(pollPause):
+		}
+	}
+	return nil
+}
+
+// page is what a poller reads of a searchset Bundle.
+type page struct {
+	Entry []struct{}
+	Link  []struct{ Relation, URL string }
+}
+
+func (p page) next() string {
+	for _, l := range p.Link {
+		if l.Relation == "next" {
+			return l.URL
+		}
+	}
+	return ""
+}
+
+func readPage(ctx context.Context, url string) (p page, err error) {
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, url, nil)
+	if err != nil {
+		return p, err
+	}
+	res, err := http.DefaultClient.Do(req)
+	if err != nil {
+		return p, err
+	}
+	defer func() { err = errors.Join(err, res.Body.Close()) }()
+	if res.StatusCode != http.StatusOK {
+		return p, fmt.Errorf("a search was answered %s", res.Status)
+	}
+	return p, json.NewDecoder(res.Body).Decode(&p)
+}
+
+// watch reads what the bridge holds until the time is up.
+func (d *driver) watch(until context.Context) error {
+	for until.Err() == nil {
+		u, err := usageOf(d.s.cmd.Process.Pid)
+		if err != nil {
+			return err
+		}
+		d.r.Usage = append(d.r.Usage, u)
+		select {
+		case <-until.Done():
+		case <-time.After(d.Every):
+		}
+	}
+	return nil
+}

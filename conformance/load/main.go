@@ -1,0 +1,153 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"slices"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+	"time"
+	_ "time/tzdata"
+)
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	defer stop()
+	if err := run(ctx, os.Args[1:], os.Stdout); err != nil {
+		fmt.Fprintln(os.Stderr, "load:", err)
+		os.Exit(1)
+	}
+}
+
+// run drives a fresh bridge for each number of senders and each choice of doors,
+// and prints a row of each.
+func run(ctx context.Context, args []string, w io.Writer) (err error) {
+	flags := flag.NewFlagSet("load", flag.ContinueOnError)
+	senders := flags.String("senders", "1,8,64", "numbers of senders by each door, one run each")
+	doors := flags.String("doors", "http,nats,both", "doors to drive, one run each: http, nats, both")
+	duration := flags.Duration("for", time.Minute, "how long each run sends")
+	seed := flags.Uint64("seed", 1, "seed of the invented records")
+	binary := flags.String("binary", "", "the bridge to drive; built when it is not given")
+	if err := flags.Parse(args); err != nil {
+		return err
+	}
+	loads, err := plan(*senders, *doors)
+	if err != nil {
+		return err
+	}
+	zone, err := time.LoadLocation("Europe/London")
+	if err != nil {
+		return err
+	}
+	dir, err := os.MkdirTemp("", "nailbridge-load-")
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
+	if *binary == "" {
+		if *binary, err = buildBinary(ctx, dir); err != nil {
+			return err
+		}
+	}
+	table := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
+	fmt.Fprintln(table, "by HTTP\tby NATS\trecords\tper second\tp50 ms\tp99 ms\tmax ms\t503\tpolled\tresident MiB, first\tmedian\tmax\tfiles, max\t")
+	for _, l := range loads {
+		l.Pollers, l.For, l.Every, l.Seed, l.Zone = 2, *duration, time.Second, *seed, zone
+		r, err := once(ctx, *binary, dir, l)
+		if err != nil {
+			return fmt.Errorf("%d senders by HTTP, %d by NATS: %w", l.HTTP, l.NATS, err)
+		}
+		row(table, l, r)
+		if err := table.Flush(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// plan lists the runs: each number of senders by each choice of doors.
+func plan(senders, doors string) (out []load, err error) {
+	for _, count := range strings.Split(senders, ",") {
+		n, err := strconv.Atoi(count)
+		if err != nil || n < 1 {
+			return nil, fmt.Errorf("--senders: %q is no number of senders", count)
+		}
+		for _, which := range strings.Split(doors, ",") {
+			var l load
+			if l.HTTP, l.NATS, err = share(which, n); err != nil {
+				return nil, err
+			}
+			out = append(out, l)
+		}
+	}
+	return out, nil
+}
+
+// share gives the senders to the doors.
+func share(doors string, n int) (http, nats int, err error) {
+	switch doors {
+	case "http":
+		return n, 0, nil
+	case "nats":
+		return 0, n, nil
+	case "both":
+		return n, n, nil
+	}
+	return 0, 0, fmt.Errorf("--doors: %q is no door", doors)
+}
+
+// once drives one bridge on an empty store.
+func once(ctx context.Context, binary, dir string, l load) (r report, err error) {
+	work, err := os.MkdirTemp(dir, "run-")
+	if err != nil {
+		return r, err
+	}
+	defer func() { err = errors.Join(err, os.RemoveAll(work)) }()
+	s, err := startServer(ctx, binary, work)
+	if err != nil {
+		return r, err
+	}
+	defer func() { err = errors.Join(err, s.stop()) }()
+	return drive(ctx, s, l)
+}
+
+func row(w io.Writer, l load, r report) {
+	all := slices.Concat(r.HTTP, r.NATS)
+	slices.Sort(all)
+	resident := func(of func([]int64) int64) float64 { return float64(of(residents(r.Usage))) / (1 << 20) }
+	files := 0
+	for _, u := range r.Usage {
+		files = max(files, u.files)
+	}
+	ms := func(q float64) float64 { return float64(quantile(all, q).Microseconds()) / 1000 }
+	fmt.Fprintf(w, "%d\t%d\t%d\t%.1f\t%.1f\t%.1f\t%.1f\t%d\t%d\t%.0f\t%.0f\t%.0f\t%d\t\n",
+		l.HTTP, l.NATS, len(all), float64(len(all))/r.Took.Seconds(), ms(.5), ms(.99), ms(1), r.Busy, r.Entries,
+		resident(func(b []int64) int64 { return b[0] }), resident(median), resident(slices.Max), files)
+}
+
+// quantile of a sorted list by nearest rank; 0 of none.
+func quantile(sorted []time.Duration, q float64) time.Duration {
+	if len(sorted) == 0 {
+		return 0
+	}
+	return sorted[min(len(sorted)-1, int(q*float64(len(sorted))))]
+}
+
+func residents(us []usage) []int64 {
+	out := make([]int64, len(us))
+	for i, u := range us {
+		out[i] = u.resident
+	}
+	return out
+}
+
+func median(b []int64) int64 {
+	b = slices.Sorted(slices.Values(b))
+	return b[len(b)/2]
+}
