@@ -109,14 +109,15 @@ func TestD1_7_WhatADemoKept(t *testing.T) {
 	demoStarted(t, dir)
 	settings := filepath.Join(t.TempDir(), "settings.json")
 	write(t, settings, testdata.Settings())
+	now := demoNow(t)
 	run := func(args ...string) (status int, stdout, stderr string) {
 		var out, errs bytes.Buffer
-		e := &env{ctx: t.Context(), stdin: strings.NewReader(""), stdout: &out, stderr: &errs, clock: time.Now}
+		e := &env{ctx: t.Context(), stdin: strings.NewReader(""), stdout: &out, stderr: &errs, clock: func() time.Time { return now }}
 		return runArgs(args, e), out.String(), errs.String()
 	}
 	status, list, said := run("follow-up", "--config", settings, "--data", dir)
 	require.Zero(t, status, said)
-	assert.Contains(t, list, "Wound check at one week")
+	assert.Contains(t, list, "Wound check at two weeks")
 	assert.Empty(t, said)
 
 	other := filepath.Join(t.TempDir(), "settings.json")

@@ -11,7 +11,6 @@ import (
 	"nailbridge/mapping/internal/r4"
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/resource"
-	"nailbridge/mapping/terms"
 )
 
 // finding is one Observation in the making: what a record states, or a figure
@@ -71,7 +70,7 @@ func (b *builder) observe(f finding) {
 		PartOf:      r4.Refs(f.partOf...),
 		DerivedFrom: r4.Refs(f.derived...),
 		Component:   f.component,
-		Meta:        r4.Meta(profiles(f.profile)),
+		Meta:        r4.Meta(profiles(b.profileOf(f))),
 	}
 	category := f.category
 	if category == "" {
@@ -119,18 +118,23 @@ func (b *builder) findingAt(f finding) *record.When {
 }
 
 // effective is a time of the finding; not recorded: the element with a reason
-// only (D5.5). A vital sign is dated to the day at least (vs-1): of one known by
-// its month or year only, that month or year is the Period in which it was taken.
+// only (D5.5).
 func (b *builder) effective(f finding) *opb.Observation_EffectiveX {
-	when := b.findingAt(f)
-	at := b.when(when)
-	switch {
-	case at == nil:
+	at := b.when(b.findingAt(f))
+	if at == nil {
 		at = r4.AbsentDateTime("unknown")
-	case f.profile == terms.ProfileBodyWeight && when.Precision < record.PrecisionDay:
-		return &opb.Observation_EffectiveX{Choice: &opb.Observation_EffectiveX_Period{Period: r4.Period(at, at)}}
 	}
 	return &opb.Observation_EffectiveX{Choice: &opb.Observation_EffectiveX_DateTime{DateTime: at}}
+}
+
+// profileOf is the profile that the finding claims. R4's profiles of vital
+// signs take no time that is less precise than the day (vs-1): a finding dated
+// by its month, or not at all, claims none.
+func (b *builder) profileOf(f finding) string {
+	if at := b.findingAt(f); at == nil || at.Precision < record.PrecisionDay {
+		return ""
+	}
+	return f.profile
 }
 
 // performerOf is who examined, operated or answered in a record.

@@ -232,17 +232,23 @@ func TestD5_8_Units(t *testing.T) {
 	})
 }
 
-// D5.8, vs-1: a vital sign is dated to the day at least; a weight of which the
-// month is known was taken in that month.
+// D5.8, vs-1: R4's profile of a weight takes no time less precise than the day;
+// a weight of which only the month is known keeps that month and claims no
+// profile, and so does one of no known time.
 func TestD5_8_AWeightOfAMonth(t *testing.T) {
-	dates := func(at string) resource.Resource {
-		res := worked(t, func(s *record.Surgery, _ *record.Review) { s.Weight.At = safetytest.When(at) })
+	weight := func(at string) resource.Resource {
+		res := worked(t, func(s *record.Surgery, _ *record.Review) {
+			s.Weight.At, s.Start, s.End = nil, nil, nil
+			if at != "" {
+				s.Weight.At = safetytest.When(at)
+			}
+		})
 		return coded(res.Resources, "Observation", "29463-7")[0]
 	}
-	hasAll(t, dates("2024-02"), map[string][]any{
-		"effectiveDateTime": {}, "effectivePeriod.start": {"2024-02"}, "effectivePeriod.end": {"2024-02"},
-	})
-	hasAll(t, dates("2024-02-28"), map[string][]any{"effectiveDateTime": {"2024-02-28"}, "effectivePeriod": {}})
+	profile := any("http://hl7.org/fhir/StructureDefinition/bodyweight")
+	hasAll(t, weight("2024-02"), map[string][]any{"effectiveDateTime": {"2024-02"}, "meta.profile": {}})
+	hasAll(t, weight("2024-02-28"), map[string][]any{"effectiveDateTime": {"2024-02-28"}, "meta.profile": {profile}})
+	hasAll(t, weight(""), map[string][]any{"effectiveDateTime": {}, "meta.profile": {}})
 }
 
 // D5.11: an open flag is tagged, since its status cannot be searched; one that

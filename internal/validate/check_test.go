@@ -113,6 +113,7 @@ var brokenOnce = []struct{ key, typ, was, now, path string }{
 	{"obs-6", "Observation", `"status":"final"`, `"status":"final","dataAbsentReason":{"text":"unknown"}`, "Observation.dataAbsentReason"},
 	{"obs-7", "Observation", `"component":[{"code":{"text":"basis"}`, `"component":[{"code":{"coding":[{"system":"http://loinc.org","code":"29463-7","display":"Body weight"}]}`, "Observation.value"},
 	{"vs-1", "Observation", `"effectiveDateTime":"2026-03-02"`, `"effectiveDateTime":"2026-03"`, "Observation.effectiveDateTime"},
+	{"vs-1", "Observation", `"effectiveDateTime":"2026-03-02"`, `"effectivePeriod":{"start":"2026-03-01","end":"2026-03-31"}`, "Observation.effectiveDateTime"},
 	{"vs-2", "Observation", `"valueQuantity":{"value":70,"unit":"kg","system":"http://unitsofmeasure.org","code":"kg"},"referenceRange":[{"text":"any"}],
 		"component":[{"code":{"text":"basis"},"valueString":"measured"}]`, `"referenceRange":[{"text":"any"}]`, "Observation"},
 	{"vs-3", "Observation", `,"valueString":"measured"`, ``, "Observation.component[0]"},
