@@ -11,10 +11,10 @@ build: ## the release binary, CGO-free
 	CGO_ENABLED=0 $(GO) build -trimpath $(ldflags) -o nailbridge ./bridge
 
 test:
-	$(GO) test ./...
+	$(GO) test -timeout 60m ./...
 
 race: ## needs a C compiler
-	CGO_ENABLED=1 $(GO) test -race ./...
+	.ci/race
 
 lint:
 	@files=$$(git ls-files '*.go' | xargs -r gofmt -l); if [ -n "$$files" ]; then echo "not formatted: $$files"; exit 1; fi
