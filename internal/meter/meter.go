@@ -20,6 +20,7 @@ type Meter struct {
 	refused     prometheus.Counter
 	refusedRed  prometheus.Counter
 	unavailable prometheus.Counter
+	failedFolds prometheus.Counter
 }
 
 // New makes the counters, all at zero.
@@ -37,6 +38,7 @@ func New(version string) *Meter {
 	m.refused = counter("refused_records_total", "Records that could not be understood.")
 	m.refusedRed = counter("refused_records_with_red_flag_total", "Refused records in which a red flag can be read.")
 	m.unavailable = counter("unavailable_total", "Deliveries that could not be stored and were not promised.")
+	m.failedFolds = counter("failed_folds_total", "Folds at a start, a tick or an acknowledgement that did not pass our own check.")
 	build := prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "nailbridge_build_info", Help: "The version that runs."}, []string{"version"})
 	m.registry.MustRegister(m.answers, build)
 	build.WithLabelValues(version).Set(1)
@@ -57,6 +59,9 @@ func (m *Meter) RefusedRecord(red bool) { count(m.refused, m.refusedRed, red) }
 
 // Unavailable counts a delivery that could not be stored.
 func (m *Meter) Unavailable() { m.unavailable.Inc() }
+
+// FailedFold counts a fold that no arrival caused and that did not pass.
+func (m *Meter) FailedFold() { m.failedFolds.Inc() }
 
 func count(all, withRed prometheus.Counter, red bool) {
 	all.Inc()

@@ -42,7 +42,7 @@ func TestCountersStartAtZeroAndCount(t *testing.T) {
 		`nailbridge_answers_total{answer="refused"} 0`,
 		"nailbridge_held_records_total 0", "nailbridge_held_records_with_red_flag_total 0",
 		"nailbridge_refused_records_total 0", "nailbridge_refused_records_with_red_flag_total 0",
-		"nailbridge_unavailable_total 0", `nailbridge_build_info{version="1.2.3"} 1`,
+		"nailbridge_unavailable_total 0", "nailbridge_failed_folds_total 0", `nailbridge_build_info{version="1.2.3"} 1`,
 	} {
 		assert.Contains(t, lines, want)
 	}
@@ -53,10 +53,12 @@ func TestCountersStartAtZeroAndCount(t *testing.T) {
 	m.RefusedRecord(false)
 	m.RefusedRecord(false)
 	m.Unavailable()
+	m.FailedFold()
 	lines = scrape(t, m)
 	for _, want := range []string{
 		`nailbridge_answers_total{answer="held"} 1`, "nailbridge_held_records_total 2", "nailbridge_held_records_with_red_flag_total 1",
 		"nailbridge_refused_records_total 3", "nailbridge_refused_records_with_red_flag_total 1", "nailbridge_unavailable_total 1",
+		"nailbridge_failed_folds_total 1",
 	} {
 		assert.Contains(t, lines, want)
 	}

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"nailbridge/internal/store"
+	"nailbridge/internal/validate"
 	"nailbridge/mapping"
 	"nailbridge/mapping/record"
 )
@@ -47,6 +48,7 @@ type Acknowledged struct {
 }
 
 const (
+	noteWaits    = "The acknowledgement is kept. The flag shows it once the patient can be folded again: our own output did not pass our check."
 	noteKept     = "Another acknowledgement of this flag was given before and stands; this one is kept."
 	noteReplaces = "This acknowledgement was given before the one that stood until now, and stands in its place; both are kept."
 )
@@ -57,20 +59,24 @@ const (
 // inputs. A change of those inputs opens it again.
 func (v *Receiver) Acknowledge(ctx context.Context, recordID, flagID string, a Acknowledgement) (Acknowledged, error) {
 	var out Acknowledged
-	stale := false
-	err := v.Store.Update(ctx, func(w store.Writer) error {
+	stale, waits := false, false
+	err := v.update(ctx, func(w store.Writer, failed []validate.Issue) error {
 		fl, err := v.flagOf(w, recordID, flagID)
 		if err != nil {
 			return err
 		}
 		was := fl.shown.Acknowledged
-		stale = fl.InputsHash != a.InputsHash
-		sent, err := v.putAck(w, fl.Flag, a, stale)
+		stale, waits = fl.InputsHash != a.InputsHash, len(failed) > 0
+		sent, err := v.putAck(w, fl.Flag, a, stale, waits)
 		if err != nil {
 			return err
 		}
 		if fl, err = v.flagOf(w, recordID, flagID); err != nil {
 			return err
+		}
+		if waits {
+			out = Acknowledged{Flag: fl.shown, Note: noteWaits}
+			return nil
 		}
 		out, err = acknowledged(w, fl, sent)
 		if out.Stands && was != nil && !reflect.DeepEqual(was, out.Acknowledged) {
@@ -78,6 +84,9 @@ func (v *Receiver) Acknowledge(ctx context.Context, recordID, flagID string, a A
 		}
 		return err
 	})
+	if waits && err == nil {
+		v.Meter.FailedFold()
+	}
 	switch {
 	case errors.Is(err, ErrNoFlag):
 		return Acknowledged{}, ErrNoFlag
@@ -154,8 +163,9 @@ func readAcks(kept []store.Ack) (out []mapping.Acknowledgement, err error) {
 
 // putAck keeps the acknowledgement and folds again, so that the published
 // issue gains its mitigation in the same commit. The same acknowledgement sent
-// again is kept once.
-func (v *Receiver) putAck(w store.Writer, fl store.Flag, a Acknowledgement, stale bool) (sent []byte, err error) {
+// again is kept once. A fold that failed before keeps nobody's word from being
+// kept.
+func (v *Receiver) putAck(w store.Writer, fl store.Flag, a Acknowledgement, stale, failed bool) (sent []byte, err error) {
 	sent, err = json.Marshal(mapping.Acknowledgement{
 		Case: fl.Case, Flag: fl.ID, InputsHash: a.InputsHash, Who: a.Who, Reason: a.Reason, At: a.At.UTC(),
 	})
@@ -178,6 +188,9 @@ func (v *Receiver) putAck(w store.Writer, fl store.Flag, a Acknowledgement, stal
 	id, ok := mapping.ParsePatientKey(fl.Owner.Patient)
 	if !ok {
 		return nil, errors.New("stored flag names no patient")
+	}
+	if failed {
+		return sent, v.containPatient(w, id)
 	}
 	_, err = v.refoldPatient(w, id)
 	return sent, err

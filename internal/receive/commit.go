@@ -86,6 +86,7 @@ func (v *Receiver) contain(w store.Writer, a attempt, f *folded) error {
 	}
 	a.res = mapping.Result{Patient: a.in.Patient, Moved: must.Moved, CaseOf: map[resource.Ref]string{}}
 	c := v.committer(w, a, f)
+	c.contained = true
 	if !must.Sharing.Shared {
 		return c.withdraw(owned)
 	}
@@ -103,7 +104,9 @@ type committer struct {
 	f     *folded
 	stamp *store.Stamp
 	made  []string // versions of this patient's part of the commit
-	prov  map[provKey][]mapping.VersionedRef
+	// contained: nothing that our own check finds may stop the commit.
+	contained bool
+	prov      map[provKey][]mapping.VersionedRef
 }
 
 // provKey is what one Provenance tells of: one case and one activity.
@@ -207,19 +210,13 @@ func (c *committer) vanish(owned []store.Held, gone func(store.Held) bool) error
 		if !changed || r.Equal(h.Content) {
 			continue
 		}
-		ok, err := c.checkOwn(r)
-		if errors.Is(err, errOutput) && !masked {
-			// What was right under yesterday's code settings may carry a coding
-			// that today's do not permit; withdrawing it must not fail for that.
-			if r, _, err = mapping.EnterInError(c.v.Settings, h.Content, true); err != nil {
-				return err
-			}
-			ok, err = c.checkOwn(r)
+		ok, err := c.checkWithdrawn(r, h, masked)
+		if c.contained && isOutput(err) {
+			err = c.remove(h) // what cannot be shown as entered in error may not stay
+		} else if err == nil {
+			err = c.putOne(ok, h.Case, EnteredInError, mapping.ActivityNullify)
 		}
 		if err != nil {
-			return err
-		}
-		if err := c.putOne(ok, h.Case, EnteredInError, mapping.ActivityNullify); err != nil {
 			return err
 		}
 		if masked {
@@ -229,6 +226,27 @@ func (c *committer) vanish(owned []store.Held, gone func(store.Held) bool) error
 		}
 	}
 	return nil
+}
+
+// checkWithdrawn checks r, which shows h as entered in error. What was right
+// under yesterday's code settings may carry a coding that today's do not permit;
+// withdrawing it must not fail for that, and is then done with the masked form.
+func (c *committer) checkWithdrawn(r resource.Resource, h store.Held, masked bool) (validate.Checked, error) {
+	ok, err := c.checkOwn(r)
+	if masked || !isOutput(err) {
+		return ok, err
+	}
+	r, _, err = mapping.EnterInError(c.v.Settings, h.Content, true)
+	if err != nil {
+		return ok, err
+	}
+	return c.checkOwn(r)
+}
+
+// isOutput reports an outputError.
+func isOutput(err error) bool {
+	var failed *outputError
+	return errors.As(err, &failed)
 }
 
 // endRoles ends the role at the clinic of those whom this fold names and of
@@ -246,15 +264,15 @@ func (c *committer) endRoles(made map[resource.Ref]bool) error {
 	})
 }
 
-// checkOwn checks a resource that no record caused: its failure is a fault of
-// ours for which nothing can be held.
+// checkOwn checks a resource that the commit adds of its own. One that does not
+// pass is an outputError.
 func (c *committer) checkOwn(r resource.Resource) (validate.Checked, error) {
 	ok, issues, err := c.v.check(c.w, []resource.Resource{r})
 	if err != nil {
 		return validate.Checked{}, err
 	}
 	if len(issues) > 0 {
-		return validate.Checked{}, fmt.Errorf("%w: %s: %s at %s", errOutput, r.Type(), issues[0].Key, issues[0].Path)
+		return validate.Checked{}, &outputError{issues}
 	}
 	return ok[0], nil
 }
@@ -266,16 +284,24 @@ func (c *committer) withdraw(owned []store.Held) error {
 		if h.Deleted {
 			continue
 		}
-		if err := c.take(); err != nil {
+		if err := c.remove(h); err != nil {
 			return err
 		}
-		ver, err := c.w.Delete(c.a.owner, h.Ref)
-		if err != nil {
-			return err
-		}
-		c.changed(h.Ref, ver.VersionID, Removed, h.Case)
 	}
 	return c.announce()
+}
+
+// remove takes one resource out.
+func (c *committer) remove(h store.Held) error {
+	if err := c.take(); err != nil {
+		return err
+	}
+	ver, err := c.w.Delete(c.ownerOf(h.Ref), h.Ref)
+	if err != nil {
+		return err
+	}
+	c.changed(h.Ref, ver.VersionID, Removed, h.Case)
+	return nil
 }
 
 // provenance adds one Provenance per case and activity over the versions that
@@ -294,6 +320,9 @@ func (c *committer) provenance() error {
 			return err
 		}
 		ok, err := c.checkOwn(r)
+		if c.contained && isOutput(err) {
+			continue
+		}
 		if err != nil {
 			return err
 		}

@@ -1,6 +1,7 @@
 package receive
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"slices"
@@ -12,9 +13,34 @@ import (
 	"nailbridge/mapping/resource"
 )
 
-// errOutput: a fold that no arrival caused does not pass our own check. What
-// it was to commit is tried again.
-var errOutput = errors.New("our own output did not pass the check")
+// outputError says that something which was about to be committed does not pass
+// our own check, and that nothing was stored.
+type outputError struct{ issues []validate.Issue }
+
+func (e *outputError) Error() string {
+	return fmt.Sprintf("our own output did not pass the check: %s at %s", e.issues[0].Key, e.issues[0].Path)
+}
+
+// foldFailed is the issue of a fold that failed or panicked.
+var foldFailed = []validate.Issue{{Key: "fold", Text: "the fold failed"}}
+
+// update runs a write transaction. Where something of the commit's own (a
+// Provenance, a resource entered in error) does not pass our check, nothing is
+// stored and do runs once more, told what failed: it must then keep what came
+// and commit only what cannot wait (contain), which nothing of ours can stop.
+func (v *Receiver) update(ctx context.Context, do func(w store.Writer, failed []validate.Issue) error) error {
+	err := v.Store.Update(ctx, func(w store.Writer) error { return do(w, nil) })
+	var failed *outputError
+	if errors.As(err, &failed) {
+		v.logIssues(failed.issues)
+		err = v.Store.Update(ctx, func(w store.Writer) error { return do(w, failed.issues) })
+	}
+	return err
+}
+
+func (v *Receiver) logIssues(issues []validate.Issue) {
+	v.Log.Error("output did not pass the check", "issues", len(issues), "key", issues[0].Key, "path", issues[0].Path)
+}
 
 // folded gathers what folding patients again made and changed.
 type folded struct {
@@ -50,19 +76,19 @@ type attempt struct {
 
 // refold folds every patient that an arrival concerns and commits what
 // changed. When the output does not pass the check, the arrival is held and
-// the folds are made without it (D2, held).
-func (v *Receiver) refold(w store.Writer, r *record.Record, was mapping.Standing, row *store.Delivery) (*folded, error) {
+// the folds are made without it (D2, held); failed is what did not pass when
+// that was tried before.
+func (v *Receiver) refold(w store.Writer, r *record.Record, was mapping.Standing, row *store.Delivery, failed []validate.Issue) (*folded, error) {
 	attempts, err := v.attemptAll(w, r, was)
 	if err != nil {
 		return nil, err
 	}
-	f := &folded{changes: map[resource.Ref]change{}}
+	f := &folded{changes: map[resource.Ref]change{}, issues: slices.Clone(failed)}
 	for _, a := range attempts {
 		f.issues = append(f.issues, a.issues...)
 	}
 	if len(f.issues) > 0 {
-		v.Log.Error("output did not pass the check, the record is held", "issues", len(f.issues),
-			"key", f.issues[0].Key, "path", f.issues[0].Path)
+		v.logIssues(f.issues)
 		row.Held = true
 		if err := w.MarkDelivery(*row); err != nil {
 			return nil, err
@@ -71,13 +97,14 @@ func (v *Receiver) refold(w store.Writer, r *record.Record, was mapping.Standing
 			return nil, err
 		}
 	}
-	return f, v.commitAll(w, attempts, f)
+	return f, v.commitAll(w, attempts, f, len(failed) > 0)
 }
 
-// commitAll commits each patient's fold, or, where it failed, what cannot wait.
-func (v *Receiver) commitAll(w store.Writer, attempts []attempt, f *folded) (err error) {
+// commitAll commits each patient's fold, or, where it failed or a commit failed
+// before, what cannot wait.
+func (v *Receiver) commitAll(w store.Writer, attempts []attempt, f *folded, again bool) (err error) {
 	for _, a := range attempts {
-		if len(a.issues) > 0 {
+		if again || len(a.issues) > 0 {
 			err = v.contain(w, a, f)
 		} else {
 			err = v.commit(w, a, f)
@@ -90,29 +117,39 @@ func (v *Receiver) commitAll(w store.Writer, attempts []attempt, f *folded) (err
 }
 
 // refoldPatient folds one patient for a cause that is no arrival. Its result is
-// the first.
+// the first. A fold that does not pass is an outputError.
 func (v *Receiver) refoldPatient(w store.Writer, p record.Identifier) (*folded, error) {
 	attempts, err := v.attemptThese(w, []record.Identifier{p}, "")
 	if err != nil {
 		return nil, err
 	}
-	f := &folded{changes: map[resource.Ref]change{}}
 	for _, a := range attempts {
 		if len(a.issues) > 0 {
-			v.Log.Error("output did not pass the check", "issues", len(a.issues), "key", a.issues[0].Key, "path", a.issues[0].Path)
-			return nil, errOutput
-		}
-		if err := v.commit(w, a, f); err != nil {
-			return nil, err
+			return nil, &outputError{a.issues}
 		}
 	}
-	return f, nil
+	f := &folded{changes: map[resource.Ref]change{}}
+	return f, v.commitAll(w, attempts, f, false)
+}
+
+// containPatient does for one patient whose fold failed what cannot wait, and
+// lets the next start fold the store again.
+func (v *Receiver) containPatient(w store.Writer, p record.Identifier) error {
+	attempts, err := v.attemptThese(w, []record.Identifier{p}, "")
+	if err != nil {
+		return err
+	}
+	f := &folded{changes: map[resource.Ref]change{}}
+	if err := v.commitAll(w, attempts, f, true); err != nil {
+		return err
+	}
+	return w.SetMark(v.Settings.Clinic.ID, markFolded, "")
 }
 
 // endSharing lets a refused delivery whose clinic and patient can be read take
 // the patient from the hub, where it says so: the word on sharing acts at once,
 // whatever else of it cannot be understood (D3.1).
-func (v *Receiver) endSharing(w store.Writer, row store.Delivery, a *Answer) error {
+func (v *Receiver) endSharing(w store.Writer, row store.Delivery, a *Answer, failed []validate.Issue) error {
 	d := v.delivery(row)
 	if !d.EndsSharing(v.Settings.Clinic) {
 		return nil
@@ -122,7 +159,7 @@ func (v *Receiver) endSharing(w store.Writer, row store.Delivery, a *Answer) err
 		return err
 	}
 	f := &folded{changes: map[resource.Ref]change{}}
-	if err := v.commitAll(w, attempts, f); err != nil {
+	if err := v.commitAll(w, attempts, f, len(failed) > 0); err != nil {
 		return err
 	}
 	must := mapping.Contain(v.Settings, attempts[0].in)
@@ -209,7 +246,7 @@ func lost(p record.Identifier, was, is mapping.Standing) bool {
 func (v *Receiver) try(w store.Writer, a *attempt) (err error) {
 	var fault bool
 	if a.res, fault = v.fold(a.in); fault {
-		a.issues = []validate.Issue{{Key: "fold", Text: "the fold failed"}}
+		a.issues = foldFailed
 		return nil
 	}
 	a.checked, a.issues, err = v.check(w, a.res.Resources)

@@ -117,11 +117,7 @@ func (v *Receiver) clinicLists(r store.Reader, afresh bool, now time.Time) (flag
 		return nil, nil, err
 	}
 	for _, o := range owners {
-		a, err := v.foldedAt(r, o, now)
-		if err != nil {
-			return nil, nil, err
-		}
-		f, x, err := a.lists()
+		f, x, err := v.patientLists(r, o, now)
 		if err != nil {
 			return nil, nil, err
 		}
@@ -129,6 +125,24 @@ func (v *Receiver) clinicLists(r store.Reader, afresh bool, now time.Time) (flag
 		as = append(as, x...)
 	}
 	return flags, as, nil
+}
+
+// patientLists are one patient's flags and activities made afresh or, where the
+// fold fails, those that are stored: a patient who cannot be folded must not
+// take the list from all the others.
+func (v *Receiver) patientLists(r store.Reader, o store.Owner, now time.Time) (flags []store.Flag, as []store.Activity, err error) {
+	a, err := v.foldedAt(r, o, now)
+	switch {
+	case isOutput(err):
+		if flags, err = r.Flags(o); err != nil {
+			return nil, nil, err
+		}
+		as, err = r.Activities(o.Clinic)
+		return flags, slices.DeleteFunc(as, func(a store.Activity) bool { return a.Owner != o }), err
+	case err != nil:
+		return nil, nil, err
+	}
+	return a.lists()
 }
 
 // foldedAt is the fold of a patient as a tick at now would leave it (D1.6).
@@ -143,7 +157,7 @@ func (v *Receiver) foldedAt(r store.Reader, o store.Owner, now time.Time) (attem
 	for {
 		var fault bool
 		if a.res, fault = v.fold(a.in); fault {
-			return a, errOutput
+			return a, &outputError{foldFailed}
 		}
 		facts := len(a.in.Facts)
 		for _, c := range a.res.Cases {

@@ -38,6 +38,9 @@ type Meter interface {
 	// it holds a red flag.
 	RefusedRecord(redFlag bool)
 	Unavailable()
+	// FailedFold counts a fold that no arrival caused and that our own check
+	// stopped: only what cannot wait was done.
+	FailedFold()
 }
 
 // Receiver takes deliveries of one clinic's door into a store. It is safe for
@@ -71,9 +74,9 @@ func (v *Receiver) Receive(ctx context.Context, body []byte, dryRun bool) (Answe
 		return v.otherClinic(body, dryRun), err
 	}
 	var answer Answer
-	err = v.Store.Update(ctx, func(w store.Writer) error {
+	err = v.update(ctx, func(w store.Writer, failed []validate.Issue) error {
 		var err error
-		answer, err = v.take(w, in)
+		answer, err = v.take(w, in, failed)
 		if err == nil && dryRun {
 			err = cmp.Or(answer.show(w), errDryRun)
 		}
@@ -132,8 +135,9 @@ func (v *Receiver) read(body []byte) (incoming, error) {
 	}, nil
 }
 
-// take keeps one delivery and commits what it changed.
-func (v *Receiver) take(w store.Writer, in incoming) (Answer, error) {
+// take keeps one delivery and commits what it changed, or holds it where what
+// failed before did (update).
+func (v *Receiver) take(w store.Writer, in incoming, failed []validate.Issue) (Answer, error) {
 	before, err := w.Deliveries(v.Settings.Clinic.ID, in.record.Record)
 	if err != nil {
 		return Answer{}, err
@@ -147,19 +151,19 @@ func (v *Receiver) take(w store.Writer, in incoming) (Answer, error) {
 		isNew = isNew && b.Seq != row.Seq
 	}
 	if in.refused && (isNew || row.Refused) {
-		return v.refuse(w, in, row)
+		return v.refuse(w, in, row, failed)
 	}
-	return v.admit(w, in, arriving{row: row, before: before, isNew: isNew})
+	return v.admit(w, in, arriving{row: row, before: before, isNew: isNew}, failed)
 }
 
 // refuse keeps a delivery that cannot be understood (D2.1).
-func (v *Receiver) refuse(w store.Writer, in incoming, row store.Delivery) (Answer, error) {
+func (v *Receiver) refuse(w store.Writer, in incoming, row store.Delivery, failed []validate.Issue) (Answer, error) {
 	row.Answer, row.Refused, row.Reasons = string(Refused), true, reasonsJSON(in.findings)
 	a := v.answer(in, Refused)
 	if err := w.MarkDelivery(row); err != nil {
 		return a, err
 	}
-	return a, v.endSharing(w, row, &a)
+	return a, v.endSharing(w, row, &a, failed)
 }
 
 // arriving is a delivery that is kept and can be understood, about to be
@@ -171,7 +175,7 @@ type arriving struct {
 }
 
 // admit folds with the delivery, or holds it and folds without.
-func (v *Receiver) admit(w store.Writer, in incoming, x arriving) (Answer, error) {
+func (v *Receiver) admit(w store.Writer, in incoming, x arriving, failed []validate.Issue) (Answer, error) {
 	row := x.row
 	row.Held, row.Refused, row.Answer, row.Reasons = false, false, string(Stored), reasonsJSON(in.findings)
 	if err := w.MarkDelivery(row); err != nil {
@@ -181,7 +185,7 @@ func (v *Receiver) admit(w store.Writer, in incoming, x arriving) (Answer, error
 		return v.keepDraft(w, in, x, row)
 	}
 	was := v.stand(x.before)
-	f, err := v.refold(w, in.record, was, &row)
+	f, err := v.refold(w, in.record, was, &row, failed)
 	if err != nil {
 		return Answer{}, err
 	}

@@ -2,6 +2,7 @@ package receive
 
 import (
 	"context"
+	"errors"
 
 	"nailbridge/internal/store"
 )
@@ -21,7 +22,7 @@ func (v *Receiver) RetryHeld(ctx context.Context) (Retried, error) {
 		if err != nil {
 			return "", err
 		}
-		a, err := v.admit(w, in, arriving{row: row, before: before})
+		a, err := v.admit(w, in, arriving{row: row, before: before}, nil)
 		return a.Answer, err
 	})
 }
@@ -47,12 +48,13 @@ func (v *Receiver) RetryRefused(ctx context.Context) (Retried, error) {
 			}
 		}
 		again.Seq = row.Seq
-		a, err := v.admit(w, in, arriving{row: again, before: before, isNew: true})
+		a, err := v.admit(w, in, arriving{row: again, before: before, isNew: true}, nil)
 		return a.Answer, err
 	})
 }
 
-// retry tries each delivery with a mark in a transaction of its own.
+// retry tries each delivery with a mark in a transaction of its own. One that
+// fails stays as it is and keeps no other from its turn.
 func (v *Receiver) retry(ctx context.Context, mark string, one func(store.Writer, store.Delivery, incoming) (Kind, error)) (Retried, error) {
 	var rows []store.Delivery
 	err := v.Store.View(ctx, func(r store.Reader) error {
@@ -64,21 +66,13 @@ func (v *Receiver) retry(ctx context.Context, mark string, one func(store.Writer
 		return Retried{}, unavailable(err)
 	}
 	var done Retried
+	var faults []error
 	for _, row := range rows {
-		kept := true
-		in, err := v.read(row.Body)
-		if err == nil {
-			in.received = row.Received
-			err = v.Store.Update(ctx, func(w store.Writer) error {
-				kind, err := one(w, row, in)
-				kept = kind == Held || kind == Refused
-				return err
-			})
-		} else {
-			err = nil // the settings name another clinic than when it came
-		}
-		if err != nil {
-			return done, unavailable(err)
+		kept, err := v.retryOne(ctx, mark, row, one)
+		if isOutput(err) {
+			v.Meter.FailedFold()
+		} else if err != nil {
+			faults = append(faults, unavailable(err))
 		}
 		done.Tried++
 		if kept {
@@ -87,5 +81,34 @@ func (v *Receiver) retry(ctx context.Context, mark string, one func(store.Writer
 			done.Accepted++
 		}
 	}
-	return done, nil
+	return done, errors.Join(faults...)
 }
+
+// retryOne tries one delivery, unless something has taken its mark off since it
+// was listed. One of another clinic than the settings name now is kept.
+func (v *Receiver) retryOne(ctx context.Context, mark string, row store.Delivery, one func(store.Writer, store.Delivery, incoming) (Kind, error)) (kept bool, err error) {
+	in, err := v.read(row.Body)
+	if err != nil {
+		return true, nil
+	}
+	in.received = row.Received
+	err = v.Store.Update(ctx, func(w store.Writer) error {
+		now, err := w.PutDelivery(row) // which is kept already: it is returned as it is now
+		if err != nil {
+			return err
+		}
+		if now.Seq != row.Seq || mark == "held" && !now.Held || mark == "refused" && now.Answer != string(Refused) {
+			return errMadeGood
+		}
+		kind, err := one(w, now, in)
+		kept = kind == Held || kind == Refused
+		return err
+	})
+	if errors.Is(err, errMadeGood) {
+		return false, nil
+	}
+	return kept || err != nil, err
+}
+
+// errMadeGood rolls a retry back of what was accepted since it was listed.
+var errMadeGood = errors.New("made good meanwhile")

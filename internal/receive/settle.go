@@ -11,10 +11,9 @@ import (
 
 	"nailbridge/internal/searchparam"
 	"nailbridge/internal/store"
+	"nailbridge/internal/validate"
 	"nailbridge/mapping"
 	"nailbridge/mapping/followup"
-	"nailbridge/mapping/record"
-	"nailbridge/mapping/resource"
 	"nailbridge/mapping/terms"
 )
 
@@ -123,8 +122,8 @@ type Settled struct {
 
 // Settle folds every patient of the store again under the settings in force,
 // makes the index anew where that depends on them too, and commits the overdue
-// facts of windows that thereby ended. It writes down that it is done last: one
-// that ended early is begun again. Only what changed makes a version. Where a
+// facts of windows that thereby ended. It writes down that it is done when
+// every patient is: one that ended early is begun again. Only what changed makes a version. Where a
 // fold failed, sharing was withdrawn all the same, and the next start tries
 // again.
 func (v *Receiver) Settle(ctx context.Context) (done Settled, err error) {
@@ -150,11 +149,14 @@ func (v *Receiver) Settle(ctx context.Context) (done Settled, err error) {
 			return done, err
 		}
 	}
+	is.folds = is.folds || done.Failed > 0
+	if err := v.mark(ctx, is, v.foldedUnder(), v.indexedUnder()); err != nil {
+		return done, err
+	}
 	if _, err := v.Tick(ctx, v.Clock()); err != nil {
 		v.Log.Error("tick failed, trying again at the next", "error", err)
 	}
-	is.folds = is.folds || done.Failed > 0
-	return done, v.mark(ctx, is, v.foldedUnder(), v.indexedUnder())
+	return done, nil
 }
 
 // foldAll folds each patient in a transaction of its own. What each says of the
@@ -177,57 +179,34 @@ func (v *Receiver) foldAll(ctx context.Context, owners []store.Owner) (done Sett
 		}
 	}
 	for _, o := range owners {
-		failed := false
-		fold := func(w store.Writer) (err error) {
-			failed, err = v.settle(w, o, failed)
-			return err
-		}
-		err := v.Store.Update(ctx, fold)
-		if errors.Is(err, errOutput) { // nothing of it was stored
-			v.Log.Error("a patient could not be folded again under the settings in force")
-			failed = true
-			err = v.Store.Update(ctx, fold)
-		}
-		switch done.Patients++; {
-		case errors.Is(err, errOutput):
-		case err != nil:
+		failed, err := v.settle(ctx, o)
+		if err != nil {
 			return done, unavailable(err)
 		}
+		done.Patients++
 		if failed {
 			done.Failed++
+			v.Meter.FailedFold()
 		}
 	}
 	return done, nil
 }
 
-// settle folds one patient again, or, where that fails or failed before, does
-// what cannot wait.
-func (v *Receiver) settle(w store.Writer, o store.Owner, contain bool) (failed bool, err error) {
+// settle folds one patient again, or, where that fails, does what cannot wait.
+func (v *Receiver) settle(ctx context.Context, o store.Owner) (failed bool, err error) {
 	a, err := v.attemptOf(o)
 	if err != nil {
-		return contain, err
+		return false, err
 	}
-	attempts, err := v.attemptThese(w, []record.Identifier{a.in.Patient}, "")
-	if err != nil {
-		return contain, err
-	}
-	f := &folded{changes: map[resource.Ref]change{}}
-	failed = contain
-	for _, a := range attempts {
-		if len(a.issues) > 0 {
-			v.Log.Error("output did not pass the check", "issues", len(a.issues), "key", a.issues[0].Key, "path", a.issues[0].Path)
-			failed = true
+	err = v.update(ctx, func(w store.Writer, issues []validate.Issue) error {
+		failed = len(issues) > 0
+		if failed {
+			return v.containPatient(w, a.in.Patient)
 		}
-		if contain || len(a.issues) > 0 {
-			err = v.contain(w, a, f)
-		} else {
-			err = v.commit(w, a, f)
-		}
-		if err != nil {
-			return failed, err
-		}
-	}
-	return failed, nil
+		_, err := v.refoldPatient(w, a.in.Patient)
+		return err
+	})
+	return failed, err
 }
 
 // attemptOf begins the attempt of a stored owner.

@@ -39,6 +39,9 @@ func (v *Receiver) Tick(ctx context.Context, now time.Time) (int, error) {
 	var faults []error
 	for _, owner := range owners {
 		if err := v.putFacts(ctx, owner, byOwner[owner]); err != nil {
+			if isOutput(err) {
+				v.Meter.FailedFold()
+			}
 			faults = append(faults, unavailable(err))
 			continue
 		}

@@ -295,7 +295,7 @@ type Counts struct {
 	mu                             sync.Mutex
 	Answers                        map[receive.Kind]int
 	Held, HeldRed, Refused, RefRed int
-	UnavailableN                   int
+	UnavailableN, FailedFolds      int
 }
 
 // Answered counts an answer.
@@ -316,6 +316,9 @@ func (c *Counts) RefusedRecord(red bool) { c.add(&c.Refused, &c.RefRed, red) }
 
 // Unavailable counts a delivery that could not be stored.
 func (c *Counts) Unavailable() { c.add(&c.UnavailableN, nil, false) }
+
+// FailedFold counts a fold that no arrival caused and that did not pass.
+func (c *Counts) FailedFold() { c.add(&c.FailedFolds, nil, false) }
 
 func (c *Counts) add(all, withRed *int, red bool) {
 	c.mu.Lock()
