@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"nailbridge/internal/access"
+	"nailbridge/internal/config"
 	"nailbridge/internal/store"
 )
 
@@ -47,6 +48,20 @@ func (f accessFlags) check(listen, publicBase string) error {
 	}
 	if !strings.HasPrefix(publicBase, "https://") {
 		return errors.New("publicBaseUrl must be https where hubs on other machines use it")
+	}
+	return nil
+}
+
+// checkClinics refuses clinics that only keys can keep apart.
+func (f accessFlags) checkClinics(file config.File) error {
+	if f.Keys != "" {
+		return nil
+	}
+	if len(file.Clinics) > 1 {
+		return errors.New("more than one clinic needs --keys: without keys nothing tells whose a request is")
+	}
+	if file.Clinics[0].Test {
+		return errors.New("a test clinic needs --keys: only keys that name it may see it")
 	}
 	return nil
 }

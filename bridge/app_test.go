@@ -89,7 +89,7 @@ func (b *bench) schedule() {
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
-		schedule.Run(ctx, b.app.receiver, b.app.receiver.Clock, b.beat, b.app.log)
+		schedule.Run(ctx, b.app.clinics, b.app.now, b.beat, b.app.log)
 	}()
 	b.stop = func() { cancel(); <-done }
 }

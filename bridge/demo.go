@@ -55,7 +55,7 @@ func (c demoCommand) Run(e *env) (err error) {
 		return err
 	}
 	a.clock = func() time.Time { return now }
-	stale, err := a.receiver.Unsettled(e.ctx) // a kept folder of another release or address
+	stale, err := a.clinics.unsettled(e.ctx, a.store) // a kept folder of another release or address
 	if err != nil {
 		return err
 	}
@@ -81,14 +81,15 @@ func (c demoCommand) now(a *app) (time.Time, error) {
 	if err != nil {
 		return time.Time{}, fmt.Errorf("--at: %w", err)
 	}
-	t, _ := w.In(a.receiver.Settings.Clinic.Zone)
+	t, _ := w.In(a.clinics[0].Settings.Clinic.Zone)
 	return t, nil
 }
 
 // load sends files of records through the intake, each record received when it
 // says it was saved, as far as it was by now.
 func (a *app) load(e *env, files []convert.Input, now time.Time) error {
-	zone := a.receiver.Settings.Clinic.Zone
+	door := a.clinics[0]
+	zone := door.Settings.Clinic.Zone
 	for _, f := range files {
 		err := convert.Split(f, func(_ string, text []byte) error {
 			at := now
@@ -99,7 +100,7 @@ func (a *app) load(e *env, files []convert.Input, now time.Time) error {
 				return nil
 			}
 			a.clock = func() time.Time { return at }
-			_, err := a.receiver.Receive(e.ctx, text, false)
+			_, err := door.Receive(e.ctx, text, false)
 			return err
 		})
 		if err != nil {

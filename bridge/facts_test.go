@@ -76,7 +76,7 @@ func demoSettings(t testing.TB) mapping.Settings {
 	require.NoError(t, err)
 	s, err := file.Settings(config.DemoNamespace)
 	require.NoError(t, err)
-	return s
+	return s[0]
 }
 
 func demoNow(t testing.TB) time.Time {

@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"log/slog"
 	"path/filepath"
+	"slices"
 	"text/tabwriter"
 
 	"nailbridge/internal/config"
@@ -17,11 +18,12 @@ import (
 type followUpCommand struct {
 	Config string `required:"" type:"existingfile" help:"Settings file."`
 	Data   string `required:"" type:"existingdir" help:"Data folder."`
+	Clinic string `help:"Only this clinic, of several."`
 	State  string `enum:",due,overdue,missed,flagged" default:"" help:"Only due, overdue, missed or flagged."`
 	Since  string `help:"Only activities that became so at or after this date."`
 }
 
-// Run prints the clinic's follow-up list. It reads the data folder beside
+// Run prints the follow-up list of each clinic. It reads the data folder beside
 // whatever serves it, and writes nothing.
 func (c followUpCommand) Run(e *env) error {
 	file, err := config.Read(c.Config)
@@ -41,12 +43,40 @@ func (c followUpCommand) Run(e *env) error {
 	if err != nil {
 		return fmt.Errorf("data folder: %w", err)
 	}
-	v := newReceiver(file, settings, st, slog.New(slog.NewTextHandler(e.stderr, nil)))
-	v.Clock = e.clock
-	return errors.Join(c.print(e, v), st.Close())
+	cs, err := newClinics(file, settings, st, slog.New(slog.NewTextHandler(e.stderr, nil)))
+	if err == nil {
+		err = c.print(e, cs)
+	}
+	return errors.Join(err, st.Close())
 }
 
-func (c followUpCommand) print(e *env, v *receive.Receiver) error {
+// print prints the lists of the clinics asked for, each under its name where
+// there are several.
+func (c followUpCommand) print(e *env, cs clinics) error {
+	if c.Clinic != "" && !slices.Contains(cs.ids(), c.Clinic) {
+		return fmt.Errorf("--clinic: the settings name no clinic %q", c.Clinic)
+	}
+	printed := 0
+	for _, v := range cs {
+		id := v.Settings.Clinic.ID
+		if c.Clinic != "" && c.Clinic != id {
+			continue
+		}
+		if len(cs) > 1 {
+			if printed++; printed > 1 {
+				fmt.Fprintln(e.stdout)
+			}
+			fmt.Fprintf(e.stdout, "clinic %s\n", id)
+		}
+		v.Clock = e.clock
+		if err := c.printOne(e, v); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (c followUpCommand) printOne(e *env, v *receive.Receiver) error {
 	q := receive.FollowUpQuery{State: c.State}
 	if c.Since != "" {
 		w, err := record.ParseWhen(c.Since)

@@ -31,7 +31,7 @@ func (a *app) startNATS() (stop func(), err error) {
 	}
 	s, err := events.Start(events.Options{
 		URL: f.URL, Dir: a.dir, Listen: f.Listen,
-		Clinic: a.receiver.Settings.Clinic.ID, Receiver: a.receiver, Store: a.outbox, Meter: a.meter, Log: a.log,
+		Clinic: a.clinics[0].Settings.Clinic.ID, Receiver: a.clinics[0], Store: a.outbox, Meter: a.meter, Log: a.log,
 		Keep: events.Keep{Records: f.KeepRecords, Answers: f.KeepAnswers, Changes: f.KeepChanges},
 	})
 	if err != nil {

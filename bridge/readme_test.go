@@ -143,7 +143,7 @@ func TestReadmeNamesEverySetting(t *testing.T) {
 
 // settingNames are the members of the settings file, those of an object as
 // object.member.
-func settingNames() []string { return memberNames(reflect.TypeFor[config.File](), "") }
+func settingNames() []string { return memberNames(reflect.TypeFor[config.Document](), "") }
 
 func memberNames(t reflect.Type, prefix string) []string {
 	for t.Kind() == reflect.Pointer {

@@ -18,11 +18,8 @@ import (
 	"nailbridge/internal/config"
 	"nailbridge/internal/events"
 	"nailbridge/internal/hub"
-	"nailbridge/internal/intake"
 	"nailbridge/internal/meter"
-	"nailbridge/internal/receive"
 	"nailbridge/internal/schedule"
-	"nailbridge/internal/searchparam"
 	"nailbridge/internal/store"
 	"nailbridge/internal/store/sqlite"
 	"nailbridge/mapping"
@@ -68,28 +65,32 @@ func (c serveCommand) check(file config.File) error {
 	if c.Access.Keys != "" && c.NATS.Listen != "" {
 		return errors.New("--nats-listen knows no keys yet: with --keys use --nats, a server that knows its users")
 	}
-	return c.Access.check(c.Listen, file.PublicBaseURL)
+	return errors.Join(c.Access.checkClinics(file), c.Access.check(c.Listen, file.PublicBaseURL))
 }
 
-// app is the program put together: one store, one receiver, two doors.
+// app is the program put together: one store, a receiver and a door for each
+// clinic, one hub over all.
 type app struct {
-	file     config.File
-	dir      string // the data folder
-	store    store.Store
-	outbox   *events.Announcer // the store, waking the relay
-	nats     natsFlags
-	access   accessFlags
-	events   atomic.Pointer[events.Service] // nil while the second door is closed
-	receiver *receive.Receiver
-	meter    *meter.Meter
-	handler  http.Handler
-	clock    func() time.Time
-	log      *slog.Logger
-	ready    atomic.Bool
-	folding  atomic.Bool // what is stored was folded under other settings: hubs wait
+	file    config.File
+	dir     string // the data folder
+	store   store.Store
+	outbox  *events.Announcer // the store, waking the relay
+	nats    natsFlags
+	access  accessFlags
+	events  atomic.Pointer[events.Service] // nil while the second door is closed
+	clinics clinics
+	meter   *meter.Meter
+	handler http.Handler
+	clock   func() time.Time
+	log     *slog.Logger
+	ready   atomic.Bool
+	folding atomic.Bool // what is stored was folded under other settings: hubs wait
 }
 
 func newApp(e *env, file config.File, namespace uuid.UUID, dir string, who accessFlags) (*app, error) {
+	if err := who.checkClinics(file); err != nil {
+		return nil, err
+	}
 	settings, err := file.Settings(namespace)
 	if err != nil {
 		return nil, err
@@ -100,40 +101,44 @@ func newApp(e *env, file config.File, namespace uuid.UUID, dir string, who acces
 		return nil, fmt.Errorf("data folder: %w", err)
 	}
 	a := &app{file: file, dir: dir, access: who, store: st, outbox: events.Announce(st), meter: meter.New(version), clock: e.clock, log: log}
-	a.receiver = newReceiver(file, settings, a.outbox, log)
-	a.receiver.Clock, a.receiver.Meter = func() time.Time { return a.clock() }, a.meter
-	a.handler, err = a.routes(e, settings, namespace)
+	if a.clinics, err = newClinics(file, settings, a.outbox, log); err == nil {
+		for _, v := range a.clinics {
+			v.Clock, v.Meter = a.now, a.meter
+		}
+		a.handler, err = a.routes(e, settings[0], namespace)
+	}
 	if err != nil {
 		return nil, errors.Join(err, st.Close())
 	}
 	return a, nil
 }
 
-func newReceiver(file config.File, s mapping.Settings, st store.Store, log *slog.Logger) *receive.Receiver {
-	return &receive.Receiver{
-		Store: st, Settings: s, Log: log, Index: searchparam.Index{Base: file.PublicBaseURL, Zone: s.Clinic.Zone},
-	}
-}
+// now is the clock of the intake, which the demo moves.
+func (a *app) now() time.Time { return a.clock() }
 
 func (a *app) close() error { return a.store.Close() }
 
-// routes joins the doors behind the guard.
+// routes joins the doors behind the guard. The code maps of s are those of
+// every clinic.
 func (a *app) routes(e *env, s mapping.Settings, namespace uuid.UUID) (http.Handler, error) {
 	static, err := artifacts(s)
 	if err != nil {
 		return nil, err
 	}
+	zone, err := a.file.Location()
+	if err != nil {
+		return nil, err
+	}
 	secret := sha256.Sum256(append([]byte("page links of "), namespace[:]...))
 	fhir, err := hub.New(hub.Options{
-		Store: settledStore{a.store, &a.folding}, BaseURL: a.file.PublicBaseURL, Zone: s.Clinic.Zone, Static: static,
+		Store: settledStore{a.store, &a.folding}, BaseURL: a.file.PublicBaseURL, Zone: zone, Static: static,
 		Scope: a.access.scope, Secret: secret[:], Version: version, Released: releaseTime(), Clock: e.clock, Log: a.log,
 	})
 	if err != nil {
 		return nil, err
 	}
-	door := intake.New(intake.Options{Receiver: a.receiver, Clinic: s.Clinic.ID, Zone: s.Clinic.Zone, Log: a.log})
-	clinics := a.access.byClinic(map[string]http.Handler{s.Clinic.ID: door})
-	return a.access.guarded(a.file.PublicBaseURL, a.log, sides(fhir, a.beside(clinics)))
+	doors := a.access.byClinic(a.clinics.doors(a.log))
+	return a.access.guarded(a.file.PublicBaseURL, a.log, sides(fhir, a.beside(doors)))
 }
 
 // beside gives the pages about the program beside a door. /metrics counts what
@@ -205,21 +210,6 @@ func plain(w http.ResponseWriter, status int, text string) {
 	_, _ = w.Write([]byte(text + "\n"))
 }
 
-// retry tries what a version before held or refused, which this one may take
-// (D2). What fails stays as it is.
-func (a *app) retry(ctx context.Context) {
-	for _, list := range []struct {
-		name string
-		try  func(context.Context) (receive.Retried, error)
-	}{{"held", a.receiver.RetryHeld}, {"refused", a.receiver.RetryRefused}} {
-		if done, err := list.try(ctx); err != nil {
-			a.log.Error("records could not be tried again", "list", list.name, "error", err)
-		} else if done.Tried > 0 {
-			a.log.Info("records tried again", "list", list.name, "tried", done.Tried, "accepted", done.Accepted)
-		}
-	}
-}
-
 // serve listens, retries what is held, opens the second door, folds the store
 // again if the settings have changed, ticks, and when the context ends stops
 // gracefully: HTTP, the tick, and then NATS, which relays what they committed.
@@ -232,7 +222,7 @@ func (a *app) serve(e *env, listen string, started func(addr string)) error {
 	if err != nil {
 		return err
 	}
-	stale, err := a.receiver.Unsettled(e.ctx)
+	stale, err := a.clinics.unsettled(e.ctx, a.store)
 	if err != nil {
 		return err
 	}
@@ -246,7 +236,7 @@ func (a *app) serve(e *env, listen string, started func(addr string)) error {
 		return errors.Join(err, l.Close())
 	}
 	defer closeMetrics()
-	a.retry(e.ctx)
+	a.clinics.retry(e.ctx, a.log)
 	stopNATS, err := a.startNATS()
 	if err != nil {
 		return errors.Join(err, l.Close())
@@ -260,7 +250,7 @@ func (a *app) serve(e *env, listen string, started func(addr string)) error {
 	go func() {
 		defer close(ticking)
 		a.settle(ctx)
-		schedule.Run(ctx, a.receiver, a.receiver.Clock, beat.C, a.log)
+		schedule.Run(ctx, a.clinics, a.now, beat.C, a.log)
 	}()
 	srv := a.server(a.handler)
 	srv.TLSConfig = certified

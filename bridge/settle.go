@@ -34,7 +34,7 @@ func (s settledStore) View(ctx context.Context, fn func(store.Reader) error) err
 func (a *app) settle(ctx context.Context) {
 	for a.folding.Load() {
 		a.log.Info("folding the store again: the settings or the release have changed")
-		done, err := a.receiver.Settle(ctx)
+		done, err := a.clinics.settle(ctx)
 		if err == nil {
 			a.log.Info("folded the store again", "patients", done.Patients, "failed", done.Failed)
 			a.folding.Store(false)

@@ -34,16 +34,16 @@ func (b *bench) under(edit func(*config.File)) {
 // what may no longer be shared is gone.
 func TestD3_1_HubsWaitWhileTheStoreIsFoldedAgain(t *testing.T) {
 	b := newBench(t, t.TempDir(), "2026-04-08T09:00:00Z")
-	_, err := b.app.receiver.Unsettled(t.Context())
+	_, err := b.app.clinics.unsettled(t.Context(), b.app.store)
 	require.NoError(t, err)
 	b.app.ready.Store(true)
 	b.send("03-total-avulsion") // nothing was ever stated on sharing
 	patient := "/fhir/Patient/" + idOf(t, b.search("Patient").Entry[0].FullURL)
 	require.Equal(t, http.StatusOK, b.get("/ready").Code)
 
-	b.under(func(f *config.File) { f.ShareUnstated = "" })
+	b.under(func(f *config.File) { f.Clinics[0].ShareUnstated = "" })
 	b.app.ready.Store(true)
-	stale, err := b.app.receiver.Unsettled(t.Context())
+	stale, err := b.app.clinics.unsettled(t.Context(), b.app.store)
 	require.NoError(t, err)
 	require.True(t, stale)
 	b.app.folding.Store(stale)

@@ -42,13 +42,17 @@ func (c toFHIRCommand) Run(e *env) error {
 	if err != nil {
 		return err
 	}
+	zone, err := file.Location()
+	if err != nil {
+		return err
+	}
 	asOf := e.clock()
 	if c.AsOf != "" {
 		w, err := record.ParseWhen(c.AsOf)
 		if err != nil {
 			return fmt.Errorf("--as-of: %w", err)
 		}
-		asOf, _ = w.In(settings.Clinic.Zone)
+		asOf, _ = w.In(zone)
 	}
 	inputs, err := c.read(e.stdin)
 	if err != nil {

@@ -66,7 +66,7 @@ func convertGenerated(t *testing.T, n int) (bundles [][]byte, resources int) {
 	settings, err := file.Settings(config.DemoNamespace)
 	require.NoError(t, err)
 	asOf := time.Date(2030, 1, 1, 0, 0, 0, 0, time.UTC)
-	cases := generate.Cases(20, n, generate.Options{Clinic: settings.Clinic.ID, Zone: settings.Clinic.Zone})
+	cases := generate.Cases(20, n, generate.Options{Clinic: settings[0].Clinic.ID, Zone: settings[0].Clinic.Zone})
 	for _, records := range byPatient(cases) {
 		var inputs []convert.Input
 		for _, rec := range records {

@@ -1,6 +1,7 @@
 // Package config reads the settings of a deployment: one JSON file that names
-// the clinic of the door, its zone, what may be shared, and which code and
-// formulary sets are in force.
+// the clinics of the doors, of each its zone, what may be shared and which
+// limits are in force, and for all of them where hubs find them and which code
+// sets may leave.
 package config
 
 import (
@@ -10,53 +11,72 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"time"
 
 	"github.com/google/uuid"
 
-	"nailbridge/mapping"
-	"nailbridge/mapping/followup"
 	"nailbridge/mapping/record"
-	"nailbridge/mapping/safety"
 	"nailbridge/mapping/terms"
 )
 
-// File is the settings file. Every member but clinic, zone and publicBaseUrl
+// File is what a settings file says, in either form: members of one clinic at
+// the top, or a list clinics of objects with these members. Nothing of one
+// clinic counts for another. Every member but clinic, zone and publicBaseUrl
 // may be absent.
 type File struct {
-	// Clinic is the clinic whose records this door takes.
-	Clinic Clinic `json:"clinic"`
-	// Zone is the IANA name of the zone of times recorded without offset.
-	Zone string `json:"zone"`
+	Clinics []Clinic
 	// PublicBaseURL is the absolute URL of /fhir as hubs see it, without a
 	// slash at the end: it stands in fullUrl and links.
-	PublicBaseURL string `json:"publicBaseUrl"`
-	// ShareUnstated, when present, shares patients who never stated anything,
-	// on the lawful basis that its text names (D3.1).
-	ShareUnstated string `json:"shareUnstated,omitempty"`
-	// Formulary is the name of a set of the product, or the path of a file of
-	// the clinic's own, relative to the settings file; absent: no ceiling is
-	// chosen.
-	Formulary string `json:"formulary,omitempty"`
+	PublicBaseURL string
+	// SearchZone is the IANA name of the zone of dates without offset in
+	// searches, of a query and of what it is compared with; "": that of the
+	// clinics, which must be the same for all then.
+	SearchZone string
 	// SnomedCT is free-set (the default), licensed or off (D7.1).
-	SnomedCT string `json:"snomedCt,omitempty"`
+	SnomedCT string
 	// HCPCS adds the HCPCS toe modifiers (D5.2).
-	HCPCS bool `json:"hcpcs,omitempty"`
-	// DefaultProtocol applies where a record names no protocol (D4.1).
-	DefaultProtocol string `json:"defaultProtocol,omitempty"`
-	// Weekend is what a protocol date on a weekend becomes: absent leaves it, else
-	// next (the Monday after), previous (the Friday before) or nearest (C-50).
-	Weekend string `json:"weekend,omitempty"`
+	HCPCS bool
 }
 
-// Clinic names a clinic.
-type Clinic struct {
-	ID   string `json:"id"`   // as in record headers
-	Name string `json:"name"` // Organization.name
-	// IdentifierBase is the absolute URI under which the clinic numbers its
-	// own things.
-	IdentifierBase string `json:"identifierBase"`
+// Document is a settings file as written: in one of two forms.
+type Document struct {
+	PublicBaseURL string `json:"publicBaseUrl"`
+	SearchZone    string `json:"searchZone,omitempty"`
+	SnomedCT      string `json:"snomedCt,omitempty"`
+	HCPCS         bool   `json:"hcpcs,omitempty"`
+
+	Clinics []Clinic `json:"clinics,omitempty"`
+
+	// Those of Clinic, in the form for one.
+	Identity        Identity `json:"clinic"`
+	Zone            string   `json:"zone"`
+	ShareUnstated   string   `json:"shareUnstated,omitempty"`
+	Formulary       string   `json:"formulary,omitempty"`
+	DefaultProtocol string   `json:"defaultProtocol,omitempty"`
+	Weekend         string   `json:"weekend,omitempty"`
+	Test            bool     `json:"test,omitempty"`
+}
+
+// one is the clinic of the form for one.
+func (d Document) one() Clinic {
+	return Clinic{
+		Identity: d.Identity, Zone: d.Zone, ShareUnstated: d.ShareUnstated, Formulary: d.Formulary,
+		DefaultProtocol: d.DefaultProtocol, Weekend: d.Weekend, Test: d.Test,
+	}
+}
+
+// file is what a document says in either form.
+func (d Document) file() (File, error) {
+	f := File{Clinics: d.Clinics, PublicBaseURL: d.PublicBaseURL, SearchZone: d.SearchZone, SnomedCT: d.SnomedCT, HCPCS: d.HCPCS}
+	switch one := d.one(); {
+	case len(d.Clinics) == 0:
+		f.Clinics = []Clinic{one}
+	case one != Clinic{}:
+		return f, errors.New("settings: /clinics: what is said of one clinic stands beside the list; each clinic of the list says its own")
+	}
+	return f, nil
 }
 
 // DemoNamespace is the namespace of ids of the demo, the goldens and
@@ -80,60 +100,92 @@ func Read(path string) (File, error) {
 // as strictly as a record: encoding/json would take "ShareUnstated" for
 // shareUnstated, and let the last of two formularies win.
 func Parse(b []byte) (File, error) {
-	var f File
+	var d Document
 	var errs []error
-	for _, x := range record.DecodeStrict(b, &f) {
+	for _, x := range record.DecodeStrict(b, &d) {
 		text := x.Text
 		if x.Code == "null-value" || x.Code == "empty-value" {
 			text = "it is empty; leave it out"
 		}
 		errs = append(errs, fmt.Errorf("settings: %s: %s", cmp.Or(x.Pointer, "/"), text))
 	}
-	if len(errs) > 0 && f == (File{}) {
-		return f, errors.Join(errs...) // nothing could be read that could be checked
+	if len(errs) > 0 && reflect.ValueOf(d).IsZero() {
+		return File{}, errors.Join(errs...) // nothing could be read that could be checked
 	}
-	return f, errors.Join(append(errs, f.check())...)
+	f, err := d.file()
+	return f, errors.Join(append(errs, err, f.check())...)
 }
 
 // resolve takes the path of a formulary file as relative to the settings file.
 func (f File) resolve(dir string) File {
-	if isPath(f.Formulary) && !filepath.IsAbs(f.Formulary) {
-		f.Formulary = filepath.Join(dir, f.Formulary)
+	for i, c := range f.Clinics {
+		if isPath(c.Formulary) && !filepath.IsAbs(c.Formulary) {
+			f.Clinics[i].Formulary = filepath.Join(dir, c.Formulary)
+		}
 	}
 	return f
 }
 
 func (f File) check() error {
-	var errs []error
+	errs := []error{f.checkEach(), f.checkTogether()}
 	fault := func(format string, args ...any) { errs = append(errs, fmt.Errorf("settings: "+format, args...)) }
-	if f.Clinic.ID == "" {
-		fault("clinic.id is missing")
-	}
-	if f.Clinic.Name == "" {
-		fault("clinic.name is missing")
-	}
-	if !absolute(f.Clinic.IdentifierBase) {
-		fault("clinic.identifierBase is not an absolute URI")
-	}
 	if !servable(f.PublicBaseURL) {
 		fault("publicBaseUrl is not an absolute http or https URL without query and without a slash at the end")
-	}
-	if f.ShareUnstated != "" && strings.TrimSpace(f.ShareUnstated) == "" {
-		fault("shareUnstated names no lawful basis")
-	}
-	if _, err := f.location(); err != nil {
-		fault("zone: %w", err)
 	}
 	if _, err := terms.ParseLicence(f.SnomedCT); err != nil {
 		fault("snomedCt: %w", err)
 	}
-	if p := record.Code(f.DefaultProtocol); p != "" && followup.Lookup(p) == nil {
-		fault("defaultProtocol: no such protocol")
-	}
-	if !followup.Weekend(f.Weekend).Valid() {
-		fault("weekend: not one of next, previous, nearest")
+	if f.SearchZone != "" {
+		if _, err := location(f.SearchZone); err != nil {
+			fault("searchZone: %w", err)
+		}
 	}
 	return errors.Join(errs...)
+}
+
+// checkEach checks each clinic by itself.
+func (f File) checkEach() error {
+	var errs []error
+	for i, c := range f.Clinics {
+		place := ""
+		if len(f.Clinics) > 1 {
+			place = f.place(i) + ": "
+		}
+		for _, err := range c.check() {
+			errs = append(errs, fmt.Errorf("settings: %s%w", place, err))
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// place is where a clinic of a list stands.
+func (f File) place(i int) string { return fmt.Sprintf("/clinics/%d", i) }
+
+// checkTogether checks that no two clinics are taken for one.
+func (f File) checkTogether() error {
+	var errs []error
+	same := func(i int, member string, j int) {
+		errs = append(errs, fmt.Errorf("settings: %s/clinic/%s: %s/clinic/%s is the same, or differs by case alone", f.place(i), member, f.place(j), member))
+	}
+	for i, c := range f.Clinics {
+		for j, d := range f.Clinics[:i] {
+			if c.Identity.ID != "" && strings.EqualFold(c.Identity.ID, d.Identity.ID) {
+				same(i, "id", j)
+			}
+			if c.Identity.IdentifierBase != "" && strings.EqualFold(c.Identity.IdentifierBase, d.Identity.IdentifierBase) {
+				same(i, "identifierBase", j)
+			}
+		}
+		if f.SearchZone == "" && c.Zone != f.Clinics[0].Zone {
+			errs = append(errs, fmt.Errorf("settings: searchZone is missing: %s has another zone than %s", f.place(i), f.place(0)))
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// Location is the zone of dates without offset in searches.
+func (f File) Location() (*time.Location, error) {
+	return location(cmp.Or(f.SearchZone, f.Clinics[0].Zone))
 }
 
 // absolute reports an absolute URI, such as an https one or a urn.
@@ -147,60 +199,4 @@ func servable(s string) bool {
 	u, err := url.Parse(s)
 	return err == nil && (u.Scheme == "http" || u.Scheme == "https") && u.Hostname() != "" && u.User == nil &&
 		!strings.ContainsAny(s, "?#") && !strings.HasSuffix(s, "/")
-}
-
-// isPath tells a file from the name of a set of the product.
-func isPath(formulary string) bool { return strings.ContainsAny(formulary, `/\.`) }
-
-func (f File) location() (*time.Location, error) {
-	if f.Zone == "" || f.Zone == "Local" {
-		return nil, errors.New("an IANA zone name is needed")
-	}
-	return time.LoadLocation(f.Zone)
-}
-
-// Settings are the settings of the fold in a namespace of ids.
-func (f File) Settings(namespace uuid.UUID) (mapping.Settings, error) {
-	zone, err := f.location()
-	if err != nil {
-		return mapping.Settings{}, err
-	}
-	t, err := terms.Load()
-	if err != nil {
-		return mapping.Settings{}, err
-	}
-	licence, err := terms.ParseLicence(f.SnomedCT)
-	if err != nil {
-		return mapping.Settings{}, err
-	}
-	formulary, err := loadFormulary(f.Formulary)
-	if err != nil {
-		return mapping.Settings{}, err
-	}
-	return mapping.Settings{
-		Namespace: namespace, Terms: t, Codes: terms.Setting{SnomedCT: licence, HCPCS: f.HCPCS},
-		Clinic: mapping.ClinicSettings{
-			ID: f.Clinic.ID, Name: f.Clinic.Name, Zone: zone, IdentifierBase: f.Clinic.IdentifierBase,
-			Formulary: formulary, DefaultProtocol: record.Code(f.DefaultProtocol), ShareUnstated: f.ShareUnstated, Weekend: followup.Weekend(f.Weekend),
-		},
-	}, nil
-}
-
-// loadFormulary takes a set of the product by name, or a file of the clinic's.
-func loadFormulary(name string) (*safety.Formulary, error) {
-	if name == "" {
-		return nil, nil
-	}
-	if !isPath(name) {
-		return safety.Load(name)
-	}
-	b, err := os.ReadFile(name)
-	if err != nil {
-		return nil, fmt.Errorf("settings: formulary: %w", err)
-	}
-	f, err := safety.Parse(b)
-	if err != nil {
-		return nil, fmt.Errorf("settings: formulary: %w", err)
-	}
-	return f, nil
 }

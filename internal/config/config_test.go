@@ -24,8 +24,10 @@ const least = `{"clinic":{"id":"north","name":"North Foot Clinic","identifierBas
 func TestTheLeastSettings(t *testing.T) {
 	f, err := config.Parse([]byte(least))
 	require.NoError(t, err)
-	s, err := f.Settings(config.DemoNamespace)
+	all, err := f.Settings(config.DemoNamespace)
 	require.NoError(t, err)
+	require.Len(t, all, 1)
+	s := all[0]
 	assert.Equal(t, terms.FreeSet, s.Codes.SnomedCT, "D7.1: only CC BY rows leave")
 	assert.False(t, s.Codes.HCPCS)
 	assert.Nil(t, s.Clinic.Formulary, "no ceiling is chosen for a clinic")
@@ -40,8 +42,8 @@ func TestTheDemosSettings(t *testing.T) {
 	require.NoError(t, err)
 	s, err := f.Settings(config.DemoNamespace)
 	require.NoError(t, err)
-	assert.NotNil(t, s.Clinic.Formulary)
-	assert.NotEmpty(t, s.Clinic.ShareUnstated)
+	assert.NotNil(t, s[0].Clinic.Formulary)
+	assert.NotEmpty(t, s[0].Clinic.ShareUnstated)
 }
 
 // Every fault of a settings file is named at once.
@@ -111,8 +113,8 @@ func TestFormularyByNameOrFile(t *testing.T) {
 		require.NoError(t, err)
 		s, err := f.Settings(config.DemoNamespace)
 		require.NoError(t, err, formulary)
-		require.NotNil(t, s.Clinic.Formulary)
-		assert.Equal(t, want, s.Clinic.Formulary.Name)
+		require.NotNil(t, s[0].Clinic.Formulary)
+		assert.Equal(t, want, s[0].Clinic.Formulary.Name)
 	}
 	for _, formulary := range []string{"none-such", "missing.json", "settings.json"} {
 		f, err := config.Read(with(formulary))

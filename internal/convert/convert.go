@@ -42,14 +42,15 @@ type Result struct {
 	Issues    []validate.Issue // our own output that did not pass; its patients are left out
 }
 
-// Convert folds every patient of the records. asOf stands for the time of
-// reception and for the clock: windows that ended by then are overdue.
-func Convert(s mapping.Settings, files []Input, asOf time.Time) (Result, error) {
+// Convert folds every patient of the records of some clinics, each under the
+// settings of its own. asOf stands for the time of reception and for the clock:
+// windows that ended by then are overdue.
+func Convert(clinics []mapping.Settings, files []Input, asOf time.Time) (Result, error) {
 	var out Result
-	byPatient := map[record.Identifier][]mapping.Delivery{}
+	byClinic := map[string]patients{}
 	for _, f := range files {
 		err := Split(f, func(source string, text []byte) error {
-			d := record.Read(text, s.Clinic.Zone)
+			s, d := readFor(clinics, text)
 			o := Outcome{Source: source, Record: d.Record.Record, Refused: d.NotJSON || d.Refused(), Findings: d.Findings}
 			if d.Record.Clinic != s.Clinic.ID && !o.Refused {
 				o.Refused = true
@@ -59,8 +60,7 @@ func Convert(s mapping.Settings, files []Input, asOf time.Time) (Result, error) 
 			out.Records = append(out.Records, o)
 			del := mapping.Delivery{Record: d.Record, Findings: d.Findings, Hash: d.Hash, Received: asOf, Refused: o.Refused}
 			if !o.Refused || del.EndsSharing(s.Clinic) { // D3.1
-				p := *d.Record.Patient.Identifier
-				byPatient[p] = append(byPatient[p], del)
+				byClinic[s.Clinic.ID] = byClinic[s.Clinic.ID].with(*d.Record.Patient.Identifier, del)
 			}
 			return nil
 		})
@@ -68,6 +68,47 @@ func Convert(s mapping.Settings, files []Input, asOf time.Time) (Result, error) 
 			return out, err
 		}
 	}
+	for _, s := range clinics {
+		if err := out.clinic(s, byClinic[s.Clinic.ID], asOf); err != nil {
+			return out, err
+		}
+	}
+	resource.Sort(out.Resources)
+	return out, nil
+}
+
+// patients are the deliveries that name each patient of a clinic.
+type patients map[record.Identifier][]mapping.Delivery
+
+func (p patients) with(id record.Identifier, d mapping.Delivery) patients {
+	if p == nil {
+		p = patients{}
+	}
+	p[id] = append(p[id], d)
+	return p
+}
+
+// readFor reads a record under the settings of the clinic that it names; one
+// that names none of them, under no clinic's but those of the only one.
+func readFor(clinics []mapping.Settings, text []byte) (mapping.Settings, record.Decoded) {
+	d := record.Read(text, clinics[0].Clinic.Zone)
+	for i, s := range clinics {
+		if s.Clinic.ID != d.Record.Clinic {
+			continue
+		}
+		if i > 0 {
+			d = record.Read(text, s.Clinic.Zone)
+		}
+		return s, d
+	}
+	if len(clinics) == 1 {
+		return clinics[0], d
+	}
+	return mapping.Settings{}, d
+}
+
+// clinic folds the patients of a clinic.
+func (out *Result) clinic(s mapping.Settings, byPatient patients, asOf time.Time) error {
 	staff := allStaff(s, byPatient)
 	clinic := map[resource.Ref]resource.Resource{}
 	for _, p := range sortedPatients(byPatient) {
@@ -76,14 +117,13 @@ func Convert(s mapping.Settings, files []Input, asOf time.Time) (Result, error) 
 		}
 		in := mapping.PatientFold{Patient: p, Deliveries: everyNamed(byPatient, p), Staff: staff}
 		if err := out.patient(s, in, asOf, clinic); err != nil {
-			return out, err
+			return err
 		}
 	}
 	for _, r := range clinic {
 		out.Resources = append(out.Resources, r)
 	}
-	resource.Sort(out.Resources)
-	return out, nil
+	return nil
 }
 
 // patient folds one patient, with the facts of windows that ended by asOf.

@@ -14,6 +14,7 @@ import (
 
 	"nailbridge/internal/convert"
 	rt "nailbridge/internal/receive/receivetest"
+	"nailbridge/mapping"
 	"nailbridge/mapping/resource"
 )
 
@@ -25,7 +26,7 @@ func file(name string, records ...[]byte) convert.Input {
 
 func convertAll(t testing.TB, files ...convert.Input) convert.Result {
 	t.Helper()
-	res, err := convert.Convert(rt.Settings(t), files, asOf)
+	res, err := convert.Convert([]mapping.Settings{rt.Settings(t)}, files, asOf)
 	require.NoError(t, err)
 	require.Empty(t, res.Issues)
 	return res

@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"hash"
+	"slices"
 
 	"nailbridge/internal/searchparam"
 	"nailbridge/internal/store"
@@ -36,23 +37,33 @@ const (
 // in force.
 type settled struct{ folds, index bool }
 
-// Unsettled reports whether Settle must fold the store again before a hub may
-// read it. That is written down first, so that a Settle that does not come to
-// its end is begun again, also under the settings of before. A store of no
-// patient is settled by that alone.
+// Named checks that the settings name every clinic of a store: ErrOtherClinic
+// when they do not.
+func Named(ctx context.Context, s store.Store, clinics []string) error {
+	var stored []string
+	err := s.View(ctx, func(r store.Reader) (err error) {
+		stored, err = r.Clinics()
+		return err
+	})
+	if err != nil {
+		return unavailable(err)
+	}
+	for _, c := range stored {
+		if !slices.Contains(clinics, c) {
+			return ErrOtherClinic
+		}
+	}
+	return nil
+}
+
+// Unsettled reports whether Settle must fold the clinic's part of the store
+// again before a hub may read it. That is written down first, so that a Settle
+// that does not come to its end is begun again, also under the settings of
+// before. A clinic of no patient is settled by that alone.
 func (v *Receiver) Unsettled(ctx context.Context) (bool, error) {
 	var is settled
 	var owners []store.Owner
-	err := v.Store.View(ctx, func(r store.Reader) error {
-		clinics, err := r.Clinics()
-		if err != nil {
-			return err
-		}
-		for _, c := range clinics {
-			if c != v.Settings.Clinic.ID {
-				return ErrOtherClinic
-			}
-		}
+	err := v.Store.View(ctx, func(r store.Reader) (err error) {
 		if owners, err = r.Owners(v.Settings.Clinic.ID); err != nil {
 			return err
 		}
@@ -60,8 +71,6 @@ func (v *Receiver) Unsettled(ctx context.Context) (bool, error) {
 		return err
 	})
 	switch {
-	case errors.Is(err, ErrOtherClinic):
-		return false, err
 	case err != nil:
 		return false, unavailable(err)
 	case is.folds && is.index:
@@ -120,7 +129,7 @@ type Settled struct {
 	Failed   int // whose fold does not pass our own check: only what cannot wait was done
 }
 
-// Settle folds every patient of the store again under the settings in force,
+// Settle folds every patient of the clinic again under the settings in force,
 // makes the index anew where that depends on them too, and commits the overdue
 // facts of windows that thereby ended. It writes down that it is done when
 // every patient is: one that ended early is begun again. Only what changed makes a version. Where a

@@ -333,10 +333,17 @@ func TestD3_1_AFailedFoldStillEndsSharing(t *testing.T) {
 func TestD3_1_AnotherClinicsDataAreNotServed(t *testing.T) {
 	w := rt.New(t)
 	w.Send(rt.Surgery())
+	for _, named := range [][]string{nil, {"south"}, {"North"}} {
+		err := receive.Named(t.Context(), w.Store, named)
+		assert.ErrorIs(t, err, receive.ErrOtherClinic, named)
+		assert.NotErrorIs(t, err, store.ErrUnavailable)
+	}
+	assert.NoError(t, receive.Named(t.Context(), w.Store, []string{"south", "north"}))
+
 	set(w, func(s *mapping.Settings) { s.Clinic.ID = "south" })
-	_, err := w.Unsettled(t.Context())
-	assert.ErrorIs(t, err, receive.ErrOtherClinic)
-	assert.NotErrorIs(t, err, store.ErrUnavailable)
+	is, err := w.Unsettled(t.Context())
+	require.NoError(t, err)
+	assert.False(t, is, "a clinic of the same store that has no patient")
 }
 
 // A store of before there were marks is folded again once.

@@ -1,0 +1,114 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"nailbridge/internal/config"
+	"nailbridge/internal/intake"
+	"nailbridge/internal/receive"
+	"nailbridge/internal/searchparam"
+	"nailbridge/internal/store"
+	"nailbridge/mapping"
+)
+
+// clinics are the receivers of the clinics that the settings name, each for its
+// own part of the store.
+type clinics []*receive.Receiver
+
+func newClinics(file config.File, settings []mapping.Settings, st store.Store, log *slog.Logger) (clinics, error) {
+	zone, err := file.Location()
+	if err != nil {
+		return nil, err
+	}
+	var out clinics
+	for _, s := range settings {
+		out = append(out, &receive.Receiver{
+			Store: st, Settings: s, Log: log, Index: searchparam.Index{Base: file.PublicBaseURL, Zone: zone},
+		})
+	}
+	return out, nil
+}
+
+// ids names the clinics as in record headers.
+func (cs clinics) ids() []string {
+	var out []string
+	for _, v := range cs {
+		out = append(out, v.Settings.Clinic.ID)
+	}
+	return out
+}
+
+// doors are the HTTP doors by clinic.
+func (cs clinics) doors(log *slog.Logger) map[string]http.Handler {
+	out := map[string]http.Handler{}
+	for _, v := range cs {
+		c := v.Settings.Clinic
+		out[c.ID] = intake.New(intake.Options{Receiver: v, Clinic: c.ID, Zone: c.Zone, Log: log})
+	}
+	return out
+}
+
+// unsettled reports whether anything of the store must be folded again before a
+// hub may read it. A clinic that the settings do not name is an error: nothing
+// says what may be shared of it.
+func (cs clinics) unsettled(ctx context.Context, st store.Store) (bool, error) {
+	if err := receive.Named(ctx, st, cs.ids()); err != nil {
+		return false, err
+	}
+	stale := false
+	for _, v := range cs {
+		is, err := v.Unsettled(ctx)
+		if err != nil {
+			return false, err
+		}
+		stale = stale || is
+	}
+	return stale, nil
+}
+
+// settle folds what must be folded again, one clinic after another.
+func (cs clinics) settle(ctx context.Context) (done receive.Settled, err error) {
+	for _, v := range cs {
+		one, err := v.Settle(ctx)
+		if err != nil {
+			return done, err
+		}
+		done.Patients += one.Patients
+		done.Failed += one.Failed
+	}
+	return done, nil
+}
+
+// Tick commits the overdue facts of every clinic. One that fails keeps no other
+// from theirs.
+func (cs clinics) Tick(ctx context.Context, now time.Time) (int, error) {
+	n := 0
+	var faults []error
+	for _, v := range cs {
+		facts, err := v.Tick(ctx, now)
+		n += facts
+		faults = append(faults, err)
+	}
+	return n, errors.Join(faults...)
+}
+
+// retry tries what a version before held or refused, which this one may take
+// (D2). What fails stays as it is.
+func (cs clinics) retry(ctx context.Context, log *slog.Logger) {
+	for _, v := range cs {
+		for _, list := range []struct {
+			name string
+			try  func(context.Context) (receive.Retried, error)
+		}{{"held", v.RetryHeld}, {"refused", v.RetryRefused}} {
+			if done, err := list.try(ctx); err != nil {
+				log.Error("records could not be tried again", "list", list.name, "error", err)
+			} else if done.Tried > 0 {
+				log.Info("records tried again", "list", list.name, "tried", done.Tried, "accepted", done.Accepted)
+			}
+		}
+	}
+}

@@ -1,0 +1,140 @@
+package config
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+
+	"nailbridge/mapping"
+	"nailbridge/mapping/followup"
+	"nailbridge/mapping/record"
+	"nailbridge/mapping/safety"
+	"nailbridge/mapping/terms"
+)
+
+// Clinic is what settings say of one clinic.
+type Clinic struct {
+	// Identity is the clinic whose records its door takes.
+	Identity Identity `json:"clinic"`
+	// Zone is the IANA name of the zone of times recorded without offset.
+	Zone string `json:"zone"`
+	// ShareUnstated, when present, shares patients who never stated anything,
+	// on the lawful basis that its text names (D3.1).
+	ShareUnstated string `json:"shareUnstated,omitempty"`
+	// Formulary is the name of a set of the product, or the path of a file of
+	// the clinic's own, relative to the settings file; absent: no ceiling is
+	// chosen.
+	Formulary string `json:"formulary,omitempty"`
+	// DefaultProtocol applies where a record names no protocol (D4.1).
+	DefaultProtocol string `json:"defaultProtocol,omitempty"`
+	// Weekend is what a protocol date on a weekend becomes: absent leaves it, else
+	// next (the Monday after), previous (the Friday before) or nearest (C-50).
+	Weekend string `json:"weekend,omitempty"`
+	// Test says that its records are made to try things: only keys that name
+	// the clinic see it.
+	Test bool `json:"test,omitempty"`
+}
+
+// Identity names a clinic.
+type Identity struct {
+	ID   string `json:"id"`   // as in record headers
+	Name string `json:"name"` // Organization.name
+	// IdentifierBase is the absolute URI under which the clinic numbers its
+	// own things.
+	IdentifierBase string `json:"identifierBase"`
+}
+
+// check gives every fault of a clinic.
+func (c Clinic) check() []error {
+	var errs []error
+	fault := func(format string, args ...any) { errs = append(errs, fmt.Errorf(format, args...)) }
+	if c.Identity.ID == "" {
+		fault("clinic.id is missing")
+	}
+	if c.Identity.Name == "" {
+		fault("clinic.name is missing")
+	}
+	if !absolute(c.Identity.IdentifierBase) {
+		fault("clinic.identifierBase is not an absolute URI")
+	}
+	if c.ShareUnstated != "" && strings.TrimSpace(c.ShareUnstated) == "" {
+		fault("shareUnstated names no lawful basis")
+	}
+	if _, err := location(c.Zone); err != nil {
+		fault("zone: %w", err)
+	}
+	if p := record.Code(c.DefaultProtocol); p != "" && followup.Lookup(p) == nil {
+		fault("defaultProtocol: no such protocol")
+	}
+	if !followup.Weekend(c.Weekend).Valid() {
+		fault("weekend: not one of next, previous, nearest")
+	}
+	return errs
+}
+
+func location(zone string) (*time.Location, error) {
+	if zone == "" || zone == "Local" {
+		return nil, errors.New("an IANA zone name is needed")
+	}
+	return time.LoadLocation(zone)
+}
+
+// Settings are the settings of the fold of each clinic, in a namespace of ids.
+func (f File) Settings(namespace uuid.UUID) ([]mapping.Settings, error) {
+	t, err := terms.Load()
+	if err != nil {
+		return nil, err
+	}
+	licence, err := terms.ParseLicence(f.SnomedCT)
+	if err != nil {
+		return nil, err
+	}
+	var out []mapping.Settings
+	for _, c := range f.Clinics {
+		own, err := c.settings()
+		if err != nil {
+			return nil, fmt.Errorf("settings: clinic %q: %w", c.Identity.ID, err)
+		}
+		out = append(out, mapping.Settings{
+			Namespace: namespace, Terms: t, Codes: terms.Setting{SnomedCT: licence, HCPCS: f.HCPCS}, Clinic: own,
+		})
+	}
+	return out, nil
+}
+
+func (c Clinic) settings() (mapping.ClinicSettings, error) {
+	zone, err := location(c.Zone)
+	if err != nil {
+		return mapping.ClinicSettings{}, err
+	}
+	formulary, err := loadFormulary(c.Formulary)
+	if err != nil {
+		return mapping.ClinicSettings{}, fmt.Errorf("formulary: %w", err)
+	}
+	return mapping.ClinicSettings{
+		ID: c.Identity.ID, Name: c.Identity.Name, Zone: zone, IdentifierBase: c.Identity.IdentifierBase,
+		Formulary: formulary, DefaultProtocol: record.Code(c.DefaultProtocol), ShareUnstated: c.ShareUnstated, Weekend: followup.Weekend(c.Weekend),
+	}, nil
+}
+
+// isPath tells a file from the name of a set of the product.
+func isPath(formulary string) bool { return strings.ContainsAny(formulary, `/\.`) }
+
+// loadFormulary takes a set of the product by name, or a file of the clinic's.
+func loadFormulary(name string) (*safety.Formulary, error) {
+	if name == "" {
+		return nil, nil
+	}
+	if !isPath(name) {
+		return safety.Load(name)
+	}
+	b, err := os.ReadFile(name)
+	if err != nil {
+		return nil, err
+	}
+	return safety.Parse(b)
+}
