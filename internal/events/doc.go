@@ -66,7 +66,7 @@
 //
 //	Nailbridge-Kind      change, overdue or flag
 //	Nailbridge-Epoch     of the store that the event was read from
-//	Nailbridge-Sequence  of the event in the outbox
+//	Nailbridge-Sequence  of the event among those of its clinic, without a gap
 //	Nailbridge-Digest    SHA-256 of the event in the outbox
 //
 // Bodies are receive.ChangeEvent, receive.OverdueEvent and receive.FlagEvent:
@@ -74,7 +74,7 @@
 // of a patient who is not shared (D3.1). An event about a resource that is gone
 // by the time it is relayed, since sharing was declined, is replaced by
 // {"clinic","withdrawn":true}; one larger than a message by
-// {"clinic","epoch","seq","truncated":true}: read the history since then.
+// {"clinic","epoch","truncated":true}: read the history since the last one.
 //
 // The relay resumes after the last message of its clinic's subject when epoch,
 // sequence and digest are those of an event in the outbox, and at the start of

@@ -116,7 +116,7 @@ func (s *Service) resume(ctx context.Context, st jetstream.Stream) (relayed, err
 		if err != nil || seq < 1 || last.Header.Get(EpochHeader) != at.epoch {
 			return nil
 		}
-		es, err := r.Outbox(seq-1, 1)
+		es, err := r.Outbox(s.opts.Clinic, seq-1, 1)
 		if err == nil && len(es) == 1 && es[0].Seq == seq && digest(es[0]) == last.Header.Get(DigestHeader) {
 			at.seq = seq
 		}
@@ -160,7 +160,7 @@ func (s *Service) read(ctx context.Context, at relayed) (ms []change, err error)
 		if r.Head().Epoch != at.epoch {
 			return errNewEpoch
 		}
-		es, err := r.Outbox(at.seq, batch)
+		es, err := r.Outbox(s.opts.Clinic, at.seq, batch)
 		if err != nil {
 			return err
 		}
@@ -192,7 +192,6 @@ func (s *Service) publishChange(ctx context.Context, c change) error {
 type head struct {
 	Clinic    string `json:"clinic"`
 	Epoch     string `json:"epoch,omitempty"`
-	Seq       int64  `json:"seq,omitempty"`
 	Withdrawn bool   `json:"withdrawn,omitempty"`
 	Truncated bool   `json:"truncated,omitempty"`
 }
@@ -215,7 +214,7 @@ func (s *Service) message(r store.Reader, epoch string, e store.Event) (*nats.Ms
 	case gone:
 		body, err = json.Marshal(head{Clinic: h.Clinic, Withdrawn: true})
 	case len(body) > s.room():
-		body, err = json.Marshal(head{Clinic: h.Clinic, Epoch: h.Epoch, Seq: h.Seq, Truncated: true})
+		body, err = json.Marshal(head{Clinic: h.Clinic, Epoch: h.Epoch, Truncated: true})
 	}
 	if err != nil {
 		return nil, err

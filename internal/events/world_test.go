@@ -85,7 +85,7 @@ func (c *clinic) failing(f func(op string) error) {
 func (c *clinic) outbox(t testing.TB) (es []store.Event) {
 	t.Helper()
 	require.NoError(t, c.db.View(context.Background(), func(r store.Reader) (err error) {
-		es, err = r.Outbox(0, 1<<20)
+		es, err = r.Outbox("north", 0, 1<<20)
 		return err
 	}))
 	return es

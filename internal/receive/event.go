@@ -11,7 +11,9 @@ import (
 )
 
 // The kinds of outbox entries. Only what is shared is announced (D3.1), and no
-// entry holds anything about a person: clinic, record ids, references, codes.
+// entry holds anything about a person: clinic, record ids, references, codes. Nor
+// is the place of the commit in the order of all named: its gaps would tell of
+// other clinics.
 const (
 	EventChange  = "change"  // a ChangeEvent
 	EventOverdue = "overdue" // an OverdueEvent
@@ -22,7 +24,6 @@ const (
 type ChangeEvent struct {
 	Clinic    string   `json:"clinic"`
 	Epoch     string   `json:"epoch"`     // of the commit
-	Seq       int64    `json:"seq"`       // place of the commit in the order of all
 	Resources []string `json:"resources"` // versions, "Type/id/_history/version"
 }
 
@@ -31,7 +32,6 @@ type ChangeEvent struct {
 type OverdueEvent struct {
 	Clinic   string    `json:"clinic"`
 	Epoch    string    `json:"epoch"`
-	Seq      int64     `json:"seq"`
 	Case     string    `json:"case"` // record id of the surgery
 	Activity string    `json:"activity"`
 	End      time.Time `json:"end"`                // exclusive end of the window
@@ -43,7 +43,6 @@ type OverdueEvent struct {
 type FlagEvent struct {
 	Clinic   string        `json:"clinic"`
 	Epoch    string        `json:"epoch"`
-	Seq      int64         `json:"seq"`
 	Case     string        `json:"case,omitempty"`   // record id of the surgery
 	Record   string        `json:"record,omitempty"` // the record that raised it
 	Flag     string        `json:"flag"`             // id, as acknowledged
@@ -52,12 +51,12 @@ type FlagEvent struct {
 	Resource string        `json:"resource"` // "DetectedIssue/id"
 }
 
-func putEvent(w store.Writer, kind string, event any) error {
+func putEvent(w store.Writer, clinic, kind string, event any) error {
 	b, err := json.Marshal(event)
 	if err != nil {
 		return err
 	}
-	return w.PutEvent(kind, b)
+	return w.PutEvent(clinic, kind, b)
 }
 
 // announce puts what this commit changed into the outbox.
@@ -66,8 +65,8 @@ func (c *committer) announce() error {
 		return nil
 	}
 	slices.Sort(c.made)
-	return putEvent(c.w, EventChange, ChangeEvent{
-		Clinic: c.a.owner.Clinic, Epoch: c.stamp.Epoch, Seq: c.stamp.Seq, Resources: c.made,
+	return putEvent(c.w, c.a.owner.Clinic, EventChange, ChangeEvent{
+		Clinic: c.a.owner.Clinic, Epoch: c.stamp.Epoch, Resources: c.made,
 	})
 }
 
@@ -87,8 +86,8 @@ func (c *committer) announceFlags(before []store.Flag, owned []store.Held) error
 		if !ok || !fl.Open() || was[[2]string{fl.ID, fl.InputsHash}] && published[ref] {
 			continue
 		}
-		err := putEvent(c.w, EventFlag, FlagEvent{
-			Clinic: c.a.owner.Clinic, Epoch: c.stamp.Epoch, Seq: c.stamp.Seq, Case: fl.Case, Record: fl.Record,
+		err := putEvent(c.w, c.a.owner.Clinic, EventFlag, FlagEvent{
+			Clinic: c.a.owner.Clinic, Epoch: c.stamp.Epoch, Case: fl.Case, Record: fl.Record,
 			Flag: fl.ID, Code: fl.Code, Level: fl.Level, Resource: ref.String(),
 		})
 		if err != nil {
@@ -132,8 +131,8 @@ func (f *folded) announceOverdue(w store.Writer, as []store.Activity) error {
 		}
 	}
 	for _, a := range as {
-		err := putEvent(w, EventOverdue, OverdueEvent{
-			Clinic: a.Owner.Clinic, Epoch: f.stamp.Epoch, Seq: f.stamp.Seq, Case: a.Case, Activity: a.ID,
+		err := putEvent(w, a.Owner.Clinic, EventOverdue, OverdueEvent{
+			Clinic: a.Owner.Clinic, Epoch: f.stamp.Epoch, Case: a.Case, Activity: a.ID,
 			End: a.End.UTC(), Resource: plans[a.Case],
 		})
 		if err != nil {

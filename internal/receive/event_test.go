@@ -19,7 +19,7 @@ func eventsAfter[E any](w *receivetest.World, kind string, after int64) (out []E
 	w.Helper()
 	last = after
 	w.View(func(r store.Reader) error {
-		es, err := r.Outbox(after, 1000)
+		es, err := r.Outbox("north", after, 1000)
 		for _, e := range es {
 			last = e.Seq
 			if e.Kind == kind {
@@ -62,7 +62,6 @@ func TestD1_3_AFlagIsAnnouncedWheneverItOpens(t *testing.T) {
 	issues := w.Issues(code)
 	require.Len(t, issues, 1)
 	assert.Equal(t, issues[0].Ref.String(), opened.Resource)
-	assert.Equal(t, issues[0].Seq, opened.Seq, "a reader who has come so far sees the issue")
 
 	w.Send(receivetest.Surgery(left))
 	codes, at := flagsOpened(w, at)
@@ -113,7 +112,6 @@ func TestD1_6_AnOverdueFactIsAnnouncedOnce(t *testing.T) {
 	assert.Equal(t, "day-2", es[0].Activity)
 	assert.Equal(t, w.One("CarePlan").Ref.String(), es[0].Resource)
 	assert.True(t, es[0].End.Before(w.Now) && es[0].End.After(w.Now.Add(-10*24*time.Hour)))
-	assert.Equal(t, w.Seq(), es[0].Seq)
 	_, err = w.Tick(t.Context(), w.Now)
 	require.NoError(t, err)
 	_, again := eventsAfter[receive.OverdueEvent](w, receive.EventOverdue, at)

@@ -195,7 +195,7 @@ type Ack struct {
 
 // Event is one outbox entry, relayed after the commit.
 type Event struct {
-	Seq  int64
+	Seq  int64 // of the clinic's events, from 1 and without a gap: it tells nothing of other clinics
 	Kind string
 	JSON []byte
 }
@@ -262,7 +262,8 @@ type Reader interface {
 	Acks(o Owner) ([]Ack, error)
 	// Staff gives the stored statements about a member of staff.
 	Staff(clinic, key string) ([][]byte, error)
-	Outbox(afterSeq int64, limit int) ([]Event, error)
+	// Outbox gives up to limit events of a clinic after a number, in order.
+	Outbox(clinic string, afterSeq int64, limit int) ([]Event, error)
 }
 
 // Writer is a write transaction; it reads its own writes.
@@ -295,7 +296,7 @@ type Writer interface {
 	// ReplaceStaff stores the statements of one source in place of those the
 	// same source made before.
 	ReplaceStaff(clinic, source string, statements []Statement) error
-	PutEvent(kind string, json []byte) error
+	PutEvent(clinic, kind string, json []byte) error
 	// SetMark keeps a value under a name, in place of the one before.
 	SetMark(clinic, name, value string) error
 	// Reindex gives every version of the owner that a hub can read, old ones

@@ -138,14 +138,14 @@ func (s *snapshot) Staff(clinic, key string) ([][]byte, error) {
 	return out, err
 }
 
-// Outbox gives up to limit events after a sequence number, in order.
-func (s *snapshot) Outbox(afterSeq int64, limit int) ([]store.Event, error) {
+// Outbox gives up to limit events of a clinic after a number, in order.
+func (s *snapshot) Outbox(clinic string, afterSeq int64, limit int) ([]store.Event, error) {
 	if err := s.enter("outbox"); err != nil {
 		return nil, err
 	}
 	var out []store.Event
-	err := s.each("outbox", `SELECT seq, kind, json FROM outbox WHERE seq > ? ORDER BY seq LIMIT ?`,
-		[]any{afterSeq, limit}, func(rows *sql.Rows) error {
+	err := s.each("outbox", `SELECT number, kind, json FROM outbox WHERE clinic = ? AND number > ? ORDER BY number LIMIT ?`,
+		[]any{clinic, afterSeq, limit}, func(rows *sql.Rows) error {
 			var e store.Event
 			err := rows.Scan(&e.Seq, &e.Kind, &e.JSON)
 			out = append(out, e)
@@ -235,11 +235,12 @@ func (t *txn) ReplaceStaff(clinic, source string, statements []store.Statement) 
 	return nil
 }
 
-// PutEvent adds an event to the outbox.
-func (t *txn) PutEvent(kind string, json []byte) error {
+// PutEvent adds an event to the outbox of a clinic.
+func (t *txn) PutEvent(clinic, kind string, json []byte) error {
 	if err := t.enter("put-event"); err != nil {
 		return err
 	}
-	_, err := t.exec("put-event", `INSERT INTO outbox (kind, json) VALUES (?, ?)`, kind, json)
+	_, err := t.exec("put-event", `INSERT INTO outbox (clinic, number, kind, json)
+		SELECT ?, coalesce(max(number), 0) + 1, ?, ? FROM outbox WHERE clinic = ?`, clinic, kind, json, clinic)
 	return err
 }

@@ -101,7 +101,7 @@ func TestAFullDiskStoresNothing(t *testing.T) {
 	limit(pages + 2)
 	err = d.Update(t.Context(), func(w store.Writer) error {
 		assert.Error(t, fill(w))
-		assert.Error(t, w.PutEvent("change", []byte("alone")))
+		assert.Error(t, w.PutEvent("north", "change", []byte("alone")))
 		return nil
 	})
 	assert.ErrorIs(t, err, store.ErrUnavailable)
@@ -212,7 +212,7 @@ func TestErrorsHoldNoData(t *testing.T) {
 	limit := strings.Repeat(mark, 1<<18)
 	_, err = d.Writer().ExecContext(t.Context(), `PRAGMA max_page_count = 10`)
 	require.NoError(t, err)
-	err = d.Update(t.Context(), func(w store.Writer) error { return w.PutEvent(mark, []byte(limit)) })
+	err = d.Update(t.Context(), func(w store.Writer) error { return w.PutEvent("north", mark, []byte(limit)) })
 	require.Error(t, err)
 	assert.NotContains(t, err.Error(), mark)
 }

@@ -77,7 +77,7 @@ func state(t testing.TB, d *sqlite.DB) string {
 	require.NoError(t, d.View(t.Context(), func(r store.Reader) error {
 		h, err := r.History(store.HistoryQuery{Count: 1000})
 		ds, err2 := r.Deliveries(owner.Clinic, "s1")
-		es, err3 := r.Outbox(0, 1000)
+		es, err3 := r.Outbox("north", 0, 1000)
 		fs, err4 := r.Flags(owner)
 		out = fmt.Sprint(r.Head(), h, ds, es, fs)
 		return errors.Join(err, err2, err3, err4)
@@ -111,7 +111,7 @@ func writeAll(t testing.TB, w store.Writer, mark string) error {
 		func() error {
 			return w.ReplaceStaff(owner.Clinic, mark, []store.Statement{{Key: "k", JSON: []byte(mark)}})
 		},
-		func() error { return w.PutEvent("change", []byte(mark)) },
+		func() error { return w.PutEvent("north", "change", []byte(mark)) },
 		func() error { return w.SetMark(owner.Clinic, "m", mark) },
 		func() error {
 			return w.Reindex(owner, func(resource.Resource) []searchparam.Row { return rows("Patient/q") })
@@ -147,7 +147,7 @@ func readAll(r store.Reader) error {
 		func() error { _, err := r.Facts(owner); return err },
 		func() error { _, err := r.Acks(owner); return err },
 		func() error { _, err := r.Staff(owner.Clinic, "k"); return err },
-		func() error { _, err := r.Outbox(0, 1); return err },
+		func() error { _, err := r.Outbox("north", 0, 1); return err },
 		func() error { _, err := r.Clinics(); return err },
 		func() error { _, err := r.Owners(owner.Clinic); return err },
 		func() error { _, err := r.Mark(owner.Clinic, "m"); return err },

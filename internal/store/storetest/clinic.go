@@ -194,18 +194,28 @@ func staff(f *fixture) {
 
 func outbox(f *fixture) {
 	for _, s := range []string{"1", "2", "3"} {
-		f.update(func(w store.Writer) { require.NoError(f, w.PutEvent("change", []byte(s))) })
+		f.update(func(w store.Writer) {
+			require.NoError(f, w.PutEvent("north", "change", []byte(s)))
+			require.NoError(f, w.PutEvent("south", "flag", []byte("of south "+s)))
+			require.NoError(f, w.PutEvent("south", "flag", []byte("of south again "+s)))
+		})
 	}
 	f.view(func(r store.Reader) {
-		first, err := r.Outbox(0, 2)
+		first, err := r.Outbox("north", 0, 2)
 		require.NoError(f, err)
 		require.Len(f, first, 2)
 		assert.Equal(f, "change", first[0].Kind)
-		rest, err := r.Outbox(first[1].Seq, 10)
+		rest, err := r.Outbox("north", first[1].Seq, 10)
 		require.NoError(f, err)
 		require.Len(f, rest, 1)
 		assert.Equal(f, []byte("3"), rest[0].JSON)
-		assert.Greater(f, rest[0].Seq, first[1].Seq)
+		assert.Equal(f, []int64{1, 2, 3}, []int64{first[0].Seq, first[1].Seq, rest[0].Seq}, "no gap tells of another clinic")
+		south, err := r.Outbox("south", 0, 10)
+		require.NoError(f, err)
+		assert.Len(f, south, 6)
+		none, err := r.Outbox("west", 0, 10)
+		require.NoError(f, err)
+		assert.Empty(f, none)
 	})
 }
 

@@ -33,7 +33,7 @@ func (f *fixture) state() string {
 		require.NoError(f, err)
 		ds, err := r.Deliveries(owner.Clinic, "s1")
 		require.NoError(f, err)
-		es, err := r.Outbox(0, 1000)
+		es, err := r.Outbox(owner.Clinic, 0, 1000)
 		require.NoError(f, err)
 		fs, err := r.Flags(owner)
 		require.NoError(f, err)
@@ -59,7 +59,7 @@ func (f *fixture) writeAll(w store.Writer, mark string) error {
 		w.PutFact(store.Fact{Owner: owner, Activity: mark, End: t0}),
 		w.PutAck(store.Ack{Owner: owner, Flag: mark}),
 		w.ReplaceStaff(owner.Clinic, mark, []store.Statement{{Key: "k", JSON: []byte(mark)}}),
-		w.PutEvent("change", []byte(mark)))
+		w.PutEvent(owner.Clinic, "change", []byte(mark)))
 }
 
 func txError(f *fixture) {
