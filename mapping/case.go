@@ -97,9 +97,6 @@ func (c *caseFold) safetyInput() safety.SurgeryInput {
 		Surgery: c.sur, Zone: c.s.Clinic.Zone, Formulary: c.s.Clinic.Formulary, Others: c.in.Others,
 		AgeYears: ageAt(c.in.Patient, sittingAt(c.sur)),
 	}
-	if at := sittingAt(c.sur); at != nil {
-		in.At, _ = at.In(c.s.Clinic.Zone)
-	}
 	for _, v := range c.in.Visits {
 		if r := v.Record.Review; r != nil && r.Attended() == "attended" {
 			in.FirstReview = r.At

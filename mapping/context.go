@@ -15,7 +15,7 @@ func (v *patientView) mapPatientContext(b *builder, sharing Sharing) {
 
 // patientSignals are the flags about the patient as such: that one current
 // record says no allergy is known while another's allergy stands (D1.3), that
-// the word on sharing cannot be read (D3.1), and that a record id changed its
+// the word on sharing cannot be read or is outranked (D3.1), and that a record id changed its
 // kind (D1.1). b is nil when nothing of the patient is published.
 func (v *patientView) patientSignals(b *builder, sharing Sharing) []Flag {
 	var raised []signal
@@ -26,9 +26,7 @@ func (v *patientView) patientSignals(b *builder, sharing Sharing) []Flag {
 			Text:   "One record says that no allergy is known, and an allergy stated by another stands.",
 		}})
 	}
-	if s, unreadable := sharingSignal(sharing); unreadable {
-		raised = append(raised, s)
-	}
+	raised = append(raised, sharingSignals(sharing)...)
 	for _, k := range v.kinds {
 		raised = append(raised, kindSignal(k))
 	}

@@ -22,6 +22,11 @@ func surgeryOf(t *testing.T, id string, edit func(*record.Record)) Delivery {
 	return *readBack(t, r).Delivery
 }
 
+func (d Delivery) at(received time.Time) Delivery {
+	d.Received = received
+	return d
+}
+
 func TestD1_3_NoneKnownBesideAnAllergyIsFlagged(t *testing.T) {
 	present := surgeryOf(t, "S-1", func(r *record.Record) {
 		r.Surgery.Allergies = &record.Allergies{Status: "present", Items: []record.Allergy{{Substance: "latex"}}}
@@ -59,6 +64,48 @@ func TestD1_3_EachDetailOfThePatientIsTheLatestStated(t *testing.T) {
 	p := v.demographics()
 	assert.Equal(t, "Marsh", p.Name.Family)
 	assert.Equal(t, "2", p.Phone)
+}
+
+// D3.1, D1.1: a decline without saved-at ranks below every dated agreement, and
+// is told of where it came after that was stated; one that was restated since,
+// or that counts, is not.
+func TestD3_1_ADeclineWithoutADate(t *testing.T) {
+	came := func(at time.Time, saved, word, id string) Delivery {
+		return surgeryOf(t, id, func(r *record.Record) {
+			if r.Sharing, r.SavedAt = record.Code(word), nil; saved != "" {
+				r.SavedAt = safetytest.When(saved)
+			}
+		}).at(at)
+	}
+	hour := func(h int) time.Time { return time.Date(2026, 3, 2, h, 0, 0, 0, time.UTC) }
+	agreed := came(hour(10), "2026-03-02T10:00:00Z", "agreed", "S-1")
+	for _, c := range []struct {
+		name    string
+		other   Delivery
+		shared  bool
+		flagged []string
+	}{
+		{"came later", came(hour(11), "", "declined", "S-2"), true, []string{"sharing-undated"}},
+		{"came before it", came(hour(9), "", "declined", "S-2"), true, nil},
+		{"dated", came(hour(11), "2026-03-02T11:00:00Z", "declined", "S-2"), false, nil},
+		{"agrees", came(hour(11), "", "agreed", "S-2"), true, nil},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			s := decideSharing([]Delivery{c.other, agreed}, checked, checkSettings(nil).Clinic)
+			assert.Equal(t, c.shared, s.Shared)
+			assert.Equal(t, s, decideSharing([]Delivery{agreed, c.other}, checked, checkSettings(nil).Clinic))
+			var codes []string
+			for _, x := range sharingSignals(s) {
+				codes = append(codes, x.Code)
+				assert.Equal(t, Critical, x.Level)
+			}
+			assert.Equal(t, c.flagged, codes)
+		})
+	}
+	both := []Delivery{came(hour(9), "", "agreed", "S-3"), came(hour(11), "", "declined", "S-2")}
+	s := decideSharing(both, checked, checkSettings(nil).Clinic)
+	assert.True(t, s.Shared, "of two without a date the greater record id counts")
+	assert.Len(t, sharingSignals(s), 1)
 }
 
 // D3.1 and D2.1: the word that counts is the latest by (saved-at, record,

@@ -19,6 +19,9 @@ type Sharing struct {
 	Basis      string // a sentence
 	// by is the hash of the content that states it.
 	by string
+	// undated is the hash of a content without saved-at that declines, came
+	// after the agreement that counts was stated, and ranks below it.
+	undated string
 }
 
 // Containment is what must be done at once for a patient whose fold fails: it
@@ -63,10 +66,25 @@ func decideSharing(ds []Delivery, p record.Identifier, c ClinicSettings) Sharing
 	case best.sharingUnreadable():
 		return Sharing{Unreadable: true, by: best.Hash, Basis: "The latest word on sharing cannot be read: not shared until a readable one comes."}
 	case best.Record.Sharing == "agreed":
-		return Sharing{Shared: true, Stated: "agreed", by: best.Hash, Basis: "Sharing with the region was agreed."}
+		return Sharing{Shared: true, Stated: "agreed", by: best.Hash, undated: outranked(ds, best, p, c), Basis: "Sharing with the region was agreed."}
 	default:
 		return Sharing{Stated: best.Record.Sharing, by: best.Hash, Basis: "Sharing with the region was declined."}
 	}
+}
+
+// outranked is the hash of the greatest content without saved-at that does not
+// agree and came after an agreement was stated: it ranks below the agreement
+// all the same (D1.1, D3.1), which somebody must look at.
+func outranked(ds []Delivery, agreement *Delivery, p record.Identifier, c ClinicSettings) (hash string) {
+	var last *Delivery
+	for i := range ds {
+		d := &ds[i]
+		ends := d.statesSharing(p, c) && !d.Refused && d.Record.SavedAt == nil && (d.Record.Sharing != "agreed" || d.sharingUnreadable())
+		if ends && d.Received.After(agreement.statedAt(c.Zone)) && (last == nil || compareStatement(last, d, c.Zone) < 0) {
+			last, hash = d, d.Hash
+		}
+	}
+	return hash
 }
 
 // statesSharing reports whether the delivery states the patient's word.
@@ -100,13 +118,23 @@ func (d *Delivery) unread(pointers ...string) bool {
 	})
 }
 
-// sharingSignal says that the latest word on sharing cannot be read. It is
-// critical: nothing of the patient leaves the clinic until somebody asks again.
-func sharingSignal(s Sharing) (signal, bool) {
-	return signal{Flag: Flag{
-		Code: "sharing-unreadable", Level: Critical, Place: "/sharing", Rule: "D3.1", Inputs: inputs("content", s.by),
-		Text: "The latest word on sharing with the region cannot be read, so nothing of the patient is shared until a readable one is sent.",
-	}}, s.Unreadable
+// sharingSignals say that somebody must ask the patient again. They are
+// critical: nothing of the patient leaves the clinic since the latest word
+// cannot be read, or all of it does although a word without a date ends it.
+func sharingSignals(s Sharing) (out []signal) {
+	if s.Unreadable {
+		out = append(out, signal{Flag: Flag{
+			Code: "sharing-unreadable", Level: Critical, Place: "/sharing", Rule: "D3.1", Inputs: inputs("content", s.by),
+			Text: "The latest word on sharing with the region cannot be read, so nothing of the patient is shared until a readable one is sent.",
+		}})
+	}
+	if s.undated != "" {
+		out = append(out, signal{Flag: Flag{
+			Code: "sharing-undated", Level: Critical, Place: "/sharing", Rule: "D3.1", Inputs: inputs("content", s.undated),
+			Text: "A record without saved-at says that the patient is not to be shared. It ranks below the agreement that counts, so the patient is shared: ask again, and send the answer with its saved-at.",
+		}})
+	}
+	return out
 }
 
 // statedAt is when a statement about a patient counts as made: when its content

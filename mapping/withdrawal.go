@@ -172,7 +172,7 @@ func (w withdrawal) mask(s Settings, r resource.Resource) map[string]any {
 
 // bare is a required element without words that may tell of the patient: a
 // literal reference without display, a concept with its codings alone. A
-// concept without codings is masked.
+// concept or a reference that has only words or an identifier is masked.
 func bare(v any) any {
 	switch v := v.(type) {
 	case []any:
@@ -187,8 +187,10 @@ func bare(v any) any {
 				return map[string]any{name: v[name]}
 			}
 		}
-		if v["text"] != nil {
-			return maskedValue()
+		for _, name := range []string{"text", "identifier", "display"} {
+			if v[name] != nil && v["code"] == nil { // a Coding's display is the code's
+				return maskedValue()
+			}
 		}
 	}
 	return v

@@ -164,6 +164,29 @@ func TestD1_5_MaskedValues(t *testing.T) {
 	}
 }
 
+// D1.5: a required element keeps only what cannot tell of the patient.
+func TestD1_5_BareElements(t *testing.T) {
+	m := func(members ...any) map[string]any {
+		out := map[string]any{}
+		for i := 0; i < len(members); i += 2 {
+			out[members[i].(string)] = members[i+1]
+		}
+		return out
+	}
+	for _, c := range []struct{ from, to any }{
+		{m("reference", "Patient/a", "display", "Ada Marsh"), m("reference", "Patient/a")},
+		{m("display", "Ada Marsh"), maskedValue()},
+		{m("identifier", m("value", "P-1")), maskedValue()},
+		{m("text", "toe of Ada Marsh"), maskedValue()},
+		{m("coding", []any{m("code", "treatment")}, "text", "of Ada Marsh"), m("coding", []any{m("code", "treatment")})},
+		{m("system", "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code", "AMB", "display", "ambulatory"),
+			m("system", "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code", "AMB", "display", "ambulatory")},
+		{[]any{m("display", "Ada Marsh")}, []any{maskedValue()}},
+	} {
+		assert.Equal(t, c.to, bare(c.from))
+	}
+}
+
 func TestD6_UntouchedTypes(t *testing.T) {
 	for typ, members := range map[string]string{
 		"Patient": `"gender":"female"`, "RelatedPerson": `"patient":{"reference":"Patient/p1"}`, "Practitioner": `"active":true`,

@@ -17,9 +17,11 @@ type GivenDose struct {
 	Place  string // path in its own record
 	Agent  record.Agent
 	// From and To are the first and last instant at which it may have been
-	// given: equal for a recorded time, a day apart for a date alone, both zero
-	// when no time is known.
+	// given: equal for a recorded time, else those of the day, month or year;
+	// both zero when no time is known.
 	From, To time.Time
+	// Known says that they are of a recorded time or a whole date.
+	Known bool
 }
 
 // GivenDoses lists the injections of a surgery, in the order of the record,
@@ -32,36 +34,17 @@ func GivenDoses(recordID string, s *record.Surgery, zone *time.Location) []Given
 		t := &s.Toes[i]
 		for j, p := range AgentPlaces(toes[i], t) {
 			d := GivenDose{Record: recordID, Place: p, Agent: t.Block.Agents[j]}
-			d.From, d.To = span(zone, d.Agent.At, s.Start, s.End)
+			d.From, d.To, d.Known = span(zone, d.Agent.At, s.Start, s.End)
 			out = append(out, d)
 		}
 	}
 	return out
 }
 
-// span gives the first and last instant of the first of whens that says at
-// least a day.
-func span(zone *time.Location, whens ...*record.When) (from, to time.Time) {
-	for _, w := range whens {
-		if w == nil || w.Precision < record.PrecisionDay {
-			continue
-		}
-		from, _ = w.In(zone)
-		to = from
-		if w.Precision == record.PrecisionDay {
-			to = time.Date(w.Year, time.Month(w.Month), w.Day+1, 0, 0, 0, 0, zone).Add(-1)
-		}
-		return from, to
-	}
-	return time.Time{}, time.Time{}
-}
-
 // DoseInput is what the doses of a sitting are judged by.
 type DoseInput struct {
 	Visit  []GivenDose // of the surgery in hand
 	Others []GivenDose // of the patient's other surgeries at this clinic, any time
-	// At stands in for the time of doses of the visit without one; zero: none.
-	At time.Time
 	// WeightKg is the recorded body weight; nil: not recorded.
 	WeightKg  *record.Decimal
 	AgeYears  *int       // completed years at the sitting; nil: not known
@@ -115,17 +98,16 @@ func Dose(in DoseInput) Result {
 		visit[i] = measure(d)
 		r.add(injection(visit[i]))
 	}
-	others, known := in.within24h()
-	if !known && len(in.Others) > 0 && len(visit) > 0 {
-		r.flag(Flag{Code: RepeatTimeNotKnown, Level: record.LevelWarning, Place: AnaestheticPlace, Check: "C-19",
-			Text: "The time of the local anaesthetic is not recorded, so this clinic's other doses within 24 hours cannot be counted."})
+	others, unsure := in.within24h()
+	if len(visit) > 0 {
+		r.add(timeNotKnown(unsure))
 	}
 	r.add(in.repeats(visit, others))
 	if in.Formulary == nil {
 		r.flag(Flag{Code: NoCeilingChosen, Level: record.LevelWarning, Place: AnaestheticPlace, Check: "C-16",
 			Text: "No ceiling chosen: no formulary set is configured, so only masses in mg are shown and no dose is compared with a limit."})
 	}
-	totals := sumUp(visit, others, known)
+	totals := sumUp(visit, others, len(unsure) > 0)
 	var judged []judgement
 	for _, t := range totals {
 		j := in.judge(t)
@@ -185,61 +167,14 @@ func agentInputs(a record.Agent) []Input {
 	return in
 }
 
-const day = 24 * time.Hour
-
-// within24h gives the other doses that count: given less than 24 h before the
-// first dose of the visit and not after its last (C-19), and whether the time
-// of the visit is known.
-func (in DoseInput) within24h() (counted []amount, known bool) {
-	first, last := in.visitSpan()
-	if first.IsZero() {
-		return nil, false
-	}
-	for _, o := range in.Others {
-		if !o.From.IsZero() && first.Sub(o.To) < day && !o.From.After(last) {
-			counted = append(counted, measure(o))
-		}
-	}
-	sort.SliceStable(counted, func(i, j int) bool {
-		a, b := counted[i], counted[j]
-		if !a.From.Equal(b.From) {
-			return a.From.Before(b.From)
-		}
-		if a.Record != b.Record {
-			return a.Record < b.Record
-		}
-		return a.Place < b.Place
-	})
-	return counted, true
-}
-
-func (in DoseInput) visitSpan() (first, last time.Time) {
-	for _, d := range in.Visit {
-		from, to := d.From, d.To
-		if from.IsZero() {
-			from, to = in.At, in.At
-		}
-		if from.IsZero() {
-			continue
-		}
-		if first.IsZero() || from.Before(first) {
-			first = from
-		}
-		if to.After(last) {
-			last = to
-		}
-	}
-	return first, last
-}
-
 // total is what was given of one agent, the visit and the 24 h before it.
 type total struct {
 	agent   record.Code
 	mg      *big.Rat // of the computable doses
 	inVisit bool
 	others  int // doses of other records
-	// timeKnown: the time of the visit is, so the 24 h before it were looked at.
-	timeKnown bool
+	// unsure: there are other doses that may be of the 24 h before.
+	unsure bool
 	// plain and with say which limits apply. An unrecorded vasoconstrictor
 	// sets both, so that the lower one holds.
 	plain, with bool
@@ -250,7 +185,7 @@ type total struct {
 
 // sumUp adds up per agent, in the order of the agents' names. Doses of no
 // named agent are in no total.
-func sumUp(visit, others []amount, timeKnown bool) []*total {
+func sumUp(visit, others []amount, unsure bool) []*total {
 	byAgent := map[record.Code]*total{}
 	var out []*total
 	for i, a := range append(append([]amount{}, visit...), others...) {
@@ -259,7 +194,7 @@ func sumUp(visit, others []amount, timeKnown bool) []*total {
 		}
 		t := byAgent[a.Agent.Agent]
 		if t == nil {
-			t = &total{agent: a.Agent.Agent, mg: new(big.Rat), timeKnown: timeKnown}
+			t = &total{agent: a.Agent.Agent, mg: new(big.Rat), unsure: unsure}
 			byAgent[t.agent] = t
 			out = append(out, t)
 		}

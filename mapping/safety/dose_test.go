@@ -14,7 +14,7 @@ import (
 )
 
 func dose(agent record.Code, percent, mL string, vasoconstrictor record.Code, at time.Time) safety.GivenDose {
-	return safety.GivenDose{Place: "/surgery/toes/t/block/agents/" + mL, From: at, To: at,
+	return safety.GivenDose{Place: "/surgery/toes/t/block/agents/" + mL, From: at, To: at, Known: true,
 		Agent: record.Agent{Agent: agent, Percent: safetytest.Decimal(percent), ML: safetytest.Decimal(mL), Vasoconstrictor: vasoconstrictor}}
 }
 
@@ -69,7 +69,7 @@ func TestPlainAndWithAdrenalineShareTheLowerLimit(t *testing.T) {
 // A sum that lacks an amount would pass for the whole dose: 0 mg where no
 // volume is recorded.
 func TestATotalThatLacksAnAmountIsNoFigure(t *testing.T) {
-	unknown := safety.GivenDose{Agent: record.Agent{Agent: "lidocaine", Percent: safetytest.Decimal("2")}, From: begin, To: begin}
+	unknown := safety.GivenDose{Agent: record.Agent{Agent: "lidocaine", Percent: safetytest.Decimal("2")}, From: begin, To: begin, Known: true}
 	for _, in := range []safety.DoseInput{input("us-label", unknown), input("us-label", dose("lidocaine", "2", "3", "none", begin), unknown)} {
 		r := safety.Dose(in)
 		assert.NotNil(t, flagOf(r, safety.DoseNotComputable))
@@ -166,17 +166,46 @@ func TestC19_DateAloneCountsWhenItMay(t *testing.T) {
 	assert.Equal(t, "40", total("2024-03"), "a month alone counts nowhere")
 }
 
-func TestTimeOfVisitNotKnown(t *testing.T) {
-	s := safetytest.Quiet(begin)
-	s.Start, s.End, s.Toes[0].Block.Agents[0].At = nil, nil, nil
-	in := safety.SurgeryInput{Surgery: s, Zone: time.UTC, Others: safety.GivenDoses("s-1", safetytest.Quiet(begin.Add(-time.Hour)), time.UTC)}
-	r := safety.Surgery(in)
-	assert.NotNil(t, flagOf(r, safety.RepeatTimeNotKnown))
-	assert.Equal(t, "40", figureOf(r, safety.DoseTotal))
-	in.At = begin
-	r = safety.Surgery(in)
-	assert.Nil(t, flagOf(r, safety.RepeatTimeNotKnown))
-	assert.Equal(t, "80", figureOf(r, safety.DoseTotal))
+// Where a time is not known to the day, another dose that may be of the same
+// 24 h is told of, and is in no total; one that cannot be is not.
+func TestC19_ATimeNotKnown(t *testing.T) {
+	at := func(start string) *record.Surgery {
+		s := safetytest.Quiet(begin) // 2024-03-31
+		s.Start, s.End, s.Toes[0].Block.Agents[0].At = nil, nil, nil
+		if start != "" {
+			s.Start = safetytest.When(start)
+		}
+		return s
+	}
+	for _, c := range []struct {
+		this, other string
+		flagged     bool
+		total       string
+	}{
+		{"", "2024-03-31T08:00Z", true, "40"},
+		{"", "", true, "40"},
+		{"2024-03-31T09:00Z", "", true, "40"},
+		{"2024-03-31T09:00Z", "2024-03", true, "40"},
+		{"2024-03-31T09:00Z", "2024", true, "40"},
+		{"2024-03-31T09:00Z", "2024-02", false, "40"},
+		{"2024-03-31T09:00Z", "2023", false, "40"},
+		{"2024-04-01T09:00Z", "2024-03", true, "40"}, // the evening of the last day of March
+		{"2024-04-02", "2024-03", false, "40"},       // 24 h after its last instant at the earliest
+		{"2024-03", "2024-03", true, "40"},
+		{"2024-03", "2014-06", false, "40"},
+		{"2024-03-31T09:00Z", "2024-03-31T08:00Z", false, "80"},
+	} {
+		t.Run(c.this+" after "+c.other, func(t *testing.T) {
+			in := safety.SurgeryInput{Surgery: at(c.this), Zone: time.UTC, Others: safety.GivenDoses("s-1", at(c.other), time.UTC)}
+			r := safety.Surgery(in)
+			f := flagOf(r, safety.RepeatTimeNotKnown)
+			assert.Equal(t, c.flagged, f != nil)
+			assert.Equal(t, c.total, figureOf(r, safety.DoseTotal))
+			if c.flagged {
+				assert.Equal(t, []safety.Input{{Name: "dose of record s-1", Value: "time not known"}}, f.Inputs)
+			}
+		})
+	}
 }
 
 func TestNoCeilingShowsMassesOnly(t *testing.T) {

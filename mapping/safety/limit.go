@@ -243,8 +243,8 @@ func name(agent record.Code) string { return record.AnaestheticSet.Display(agent
 // reach says in words what a total covers.
 func (t *total) reach() string {
 	switch {
-	case !t.timeKnown:
-		return "this visit alone (its time is not recorded)"
+	case t.unsure && t.others == 0:
+		return "this visit alone (other doses may be of the same 24 h: a time is not recorded)"
 	case t.others == 0:
 		return "this visit (this clinic's records of the 24 h before hold no other dose of it)"
 	case t.others == 1:

@@ -133,7 +133,8 @@ func (in DoseInput) repeats(visit, others []amount) Result {
 	if len(visit) == 0 || len(others) == 0 {
 		return r
 	}
-	first, _ := in.visitSpan()
+	visited, _ := in.visitBounds()
+	first := visited.from
 	var ins []Input
 	var early bool
 	for _, o := range others {

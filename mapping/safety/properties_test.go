@@ -92,7 +92,7 @@ func drawSurgery(t *rapid.T) safety.SurgeryInput {
 
 func drawOther(t *rapid.T, n int) safety.GivenDose {
 	at := begin.Add(-time.Duration(rapid.IntRange(-60, 26*60).Draw(t, "minutes before")) * time.Minute)
-	return safety.GivenDose{Record: fmt.Sprintf("other-%d", n), Place: "/surgery/toes/t/block/agents/a", Agent: drawAgent(t), From: at, To: at}
+	return safety.GivenDose{Record: fmt.Sprintf("other-%d", n), Place: "/surgery/toes/t/block/agents/a", Agent: drawAgent(t), From: at, To: at, Known: true}
 }
 
 // overLimit lists the flags that more may never clear or lower. A contact time

@@ -18,9 +18,6 @@ type SurgeryInput struct {
 	Others []GivenDose
 	// AgeYears is the age at the sitting in completed years; nil: not known.
 	AgeYears *int
-	// At stands in for the time of the sitting where the record has none; zero:
-	// none.
-	At time.Time
 	// FirstReview is when the first review was attended; nil: none yet (C-29).
 	FirstReview *record.When
 }
@@ -54,7 +51,7 @@ func Surgery(in SurgeryInput) Result {
 
 func (in SurgeryInput) doses() Result {
 	s := in.Surgery
-	d := DoseInput{Visit: GivenDoses("", s, in.Zone), Others: in.Others, At: in.At, AgeYears: in.AgeYears, Formulary: in.Formulary}
+	d := DoseInput{Visit: GivenDoses("", s, in.Zone), Others: in.Others, AgeYears: in.AgeYears, Formulary: in.Formulary}
 	if len(d.Visit) == 0 && s.Outcome == "not-done" {
 		return Result{}
 	}

@@ -291,7 +291,7 @@ func FirstDressing(s *record.Surgery, visit *record.When, zone *time.Location) R
 	if visit == nil {
 		return r
 	}
-	_, at := span(zone, visit)
+	_, at, _ := span(zone, visit)
 	toes := ToePlaces(s)
 	for i := range s.Toes {
 		t := &s.Toes[i]
@@ -310,7 +310,7 @@ func FirstDressing(s *record.Surgery, visit *record.When, zone *time.Location) R
 				flag(place, p.inputs(), "no tourniquet release is recorded")
 				continue
 			}
-			if off, _ := span(zone, p.Off); !off.IsZero() && !at.IsZero() && at.Before(off) {
+			if off, _, _ := span(zone, p.Off); !off.IsZero() && !at.IsZero() && at.Before(off) {
 				flag(place, p.inputs(), "the tourniquet release is recorded as later than the visit")
 			}
 		}
