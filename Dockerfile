@@ -1,17 +1,18 @@
 # An image with one static binary and nothing else: no shell, no C library, no package manager.
 # Zone data is inside the binary (it imports time/tzdata), because an empty image has none.
 #
-#   docker build -t nailbridge .        (--build-arg VERSION=1.2.3 for a release)
+#   docker build -t nailbridge .        (--build-arg VERSION=1.2.3 --build-arg RELEASED=2027-01-31T12:00:00Z for a release)
 #   docker run --network host -v nailbridge-data:/data nailbridge
 #
-# The bridge listens on the loopback address only, so the container shares the host's network instead of publishing a port.
+# Without keys and TLS the bridge listens on the loopback address only, so the container of the demo shares the host's
+# network instead of publishing a port.
 FROM golang:1.26 AS build
 WORKDIR /src
 COPY go.mod go.sum ./
 RUN go mod download
 COPY . .
-ARG VERSION
-RUN CGO_ENABLED=0 go build -trimpath ${VERSION:+-ldflags "-X main.version=$VERSION"} -o /out/nailbridge ./bridge \
+ARG VERSION RELEASED
+RUN CGO_ENABLED=0 go build -trimpath ${VERSION:+-ldflags "-X main.version=$VERSION -X main.released=$RELEASED"} -o /out/nailbridge ./bridge \
     && mkdir -m 700 /out/data
 
 FROM scratch
