@@ -66,16 +66,24 @@ func (f accessFlags) checkClinics(file config.File) error {
 	return nil
 }
 
-// guarded puts the checks of access before everything.
-func (f accessFlags) guarded(publicBase string, log *slog.Logger, all http.Handler) (http.Handler, error) {
+// open reads the keys; nil without any.
+func (f accessFlags) open(log *slog.Logger) (access.Checker, error) {
 	if f.Keys == "" {
-		return access.Guard(publicBase, all), nil
+		return nil, nil
 	}
 	keys, err := access.OpenKeyFile(f.Keys, func(err error) { log.Error("the keys could not be read again", "error", err) })
 	if err != nil {
-		return nil, err
+		return nil, err // not keys: a nil pointer would be a Checker
 	}
-	return access.Guard(publicBase, access.Require(keys, all)), nil
+	return keys, nil
+}
+
+// guarded puts the checks of access before everything.
+func (a *app) guarded(all http.Handler) http.Handler {
+	if a.keys != nil {
+		all = access.Require(a.keys, all)
+	}
+	return access.Guard(a.file.PublicBaseURL, all)
 }
 
 // byClinic chooses among the doors of clinics, which are named by their ids:

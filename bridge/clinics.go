@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"nailbridge/internal/config"
+	"nailbridge/internal/events"
 	"nailbridge/internal/intake"
 	"nailbridge/internal/receive"
 	"nailbridge/internal/searchparam"
@@ -48,6 +49,15 @@ func (cs clinics) doors(log *slog.Logger) map[string]http.Handler {
 	for _, v := range cs {
 		c := v.Settings.Clinic
 		out[c.ID] = intake.New(intake.Options{Receiver: v, Clinic: c.ID, Zone: c.Zone, Log: log})
+	}
+	return out
+}
+
+// atNATS are the clinics as the second door has them.
+func (cs clinics) atNATS() []events.Clinic {
+	var out []events.Clinic
+	for _, v := range cs {
+		out = append(out, events.Clinic{ID: v.Settings.Clinic.ID, Receiver: v})
 	}
 	return out
 }

@@ -2,9 +2,11 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"net/http"
 	"time"
 
+	"nailbridge/internal/access"
 	"nailbridge/internal/events"
 )
 
@@ -12,10 +14,22 @@ import (
 // one of the first two is given.
 type natsFlags struct {
 	URL         string        `name:"nats" xor:"nats" placeholder:"URL" help:"Take records from, and announce changes on, this NATS server with JetStream."`
-	Listen      string        `name:"nats-listen" xor:"nats" placeholder:"ADDRESS" help:"Run a NATS server in the data folder on this loopback address and port, such as 127.0.0.1:4270."`
+	Listen      string        `name:"nats-listen" xor:"nats" placeholder:"ADDRESS" help:"Run a NATS server in the data folder on this address and port, such as 127.0.0.1:4270: loopback, but with keys and a certificate any."`
 	KeepRecords time.Duration `name:"nats-keep-records" default:"720h" help:"How long records are kept in their stream."`
 	KeepAnswers time.Duration `name:"nats-keep-answers" default:"720h" help:"How long answers wait to be read."`
 	KeepChanges time.Duration `name:"nats-keep-changes" default:"720h" help:"How long announced changes wait to be read."`
+}
+
+// check refuses a server that strangers could reach, before anything is made. A
+// proxy that ends TLS stands before HTTP alone.
+func (f natsFlags) check(a accessFlags) error {
+	if f.Listen == "" || a.Keys != "" && a.TLSCert != "" {
+		return nil
+	}
+	if err := access.Loopback(f.Listen); err != nil {
+		return fmt.Errorf("--nats-listen: %w: --keys, --tls-cert and --tls-key", err)
+	}
+	return nil
 }
 
 // natsStop is how long the door may take to finish what is under way.
@@ -29,9 +43,13 @@ func (a *app) startNATS() (stop func(), err error) {
 	if f.URL == "" && f.Listen == "" {
 		return func() {}, nil
 	}
+	certified, err := a.access.tls(a.log)
+	if err != nil {
+		return nil, err
+	}
 	s, err := events.Start(events.Options{
-		URL: f.URL, Dir: a.dir, Listen: f.Listen,
-		Clinic: a.clinics[0].Settings.Clinic.ID, Receiver: a.clinics[0], Store: a.outbox, Meter: a.meter, Log: a.log,
+		URL: f.URL, Dir: a.dir, Listen: f.Listen, Keys: a.keys, TLS: certified,
+		Clinics: a.clinics.atNATS(), Store: a.outbox, Meter: a.meter, Log: a.log,
 		Keep: events.Keep{Records: f.KeepRecords, Answers: f.KeepAnswers, Changes: f.KeepChanges},
 	})
 	if err != nil {
@@ -44,7 +62,7 @@ func (a *app) startNATS() (stop func(), err error) {
 		}
 		return 1
 	})
-	a.meter.Gauge("outbox_relayed_sequence", "Number of the last event that this process relayed from the outbox.", func() float64 {
+	a.meter.Gauge("outbox_relayed_sequence", "Number of the last event that this process relayed from the outbox, added up over clinics.", func() float64 {
 		return float64(s.Relayed())
 	})
 	if url := s.ClientURL(); url != "" {
@@ -58,14 +76,18 @@ func (a *app) startNATS() (stop func(), err error) {
 }
 
 // natsHealth says whether the second door works. It does not count for
-// readiness: the first works without it.
+// readiness: the first works without it. With keys it says no more, since
+// anybody may ask.
 func (a *app) natsHealth(w http.ResponseWriter, _ *http.Request) {
 	s := a.events.Load()
 	if s == nil {
 		plain(w, http.StatusNotFound, "NATS is not configured")
 		return
 	}
-	if err := s.Health(); err != nil {
+	if err := s.Health(); err != nil && a.keys != nil {
+		plain(w, http.StatusServiceUnavailable, "not working")
+		return
+	} else if err != nil {
 		plain(w, http.StatusServiceUnavailable, err.Error())
 		return
 	}

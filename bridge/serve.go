@@ -62,10 +62,7 @@ func (c serveCommand) Run(e *env) (err error) {
 }
 
 func (c serveCommand) check(file config.File) error {
-	if c.Access.Keys != "" && c.NATS.Listen != "" {
-		return errors.New("--nats-listen knows no keys yet: with --keys use --nats, a server that knows its users")
-	}
-	return errors.Join(c.Access.checkClinics(file), c.Access.check(c.Listen, file.PublicBaseURL))
+	return errors.Join(c.Access.checkClinics(file), c.Access.check(c.Listen, file.PublicBaseURL), c.NATS.check(c.Access))
 }
 
 // app is the program put together: one store, a receiver and a door for each
@@ -77,6 +74,7 @@ type app struct {
 	outbox  *events.Announcer // the store, waking the relay
 	nats    natsFlags
 	access  accessFlags
+	keys    access.Checker                 // nil without keys
 	events  atomic.Pointer[events.Service] // nil while the second door is closed
 	clinics clinics
 	meter   *meter.Meter
@@ -101,16 +99,25 @@ func newApp(e *env, file config.File, namespace uuid.UUID, dir string, who acces
 		return nil, fmt.Errorf("data folder: %w", err)
 	}
 	a := &app{file: file, dir: dir, access: who, store: st, outbox: events.Announce(st), meter: meter.New(version), clock: e.clock, log: log}
-	if a.clinics, err = newClinics(file, settings, a.outbox, log); err == nil {
-		for _, v := range a.clinics {
-			v.Clock, v.Meter = a.now, a.meter
-		}
-		a.handler, err = a.routes(e, settings[0], namespace)
-	}
-	if err != nil {
+	if err := a.join(e, settings, namespace); err != nil {
 		return nil, errors.Join(err, st.Close())
 	}
 	return a, nil
+}
+
+// join puts the receivers, the keys and the doors together.
+func (a *app) join(e *env, settings []mapping.Settings, namespace uuid.UUID) (err error) {
+	if a.clinics, err = newClinics(a.file, settings, a.outbox, a.log); err != nil {
+		return err
+	}
+	for _, v := range a.clinics {
+		v.Clock, v.Meter = a.now, a.meter
+	}
+	if a.keys, err = a.access.open(a.log); err != nil {
+		return err
+	}
+	a.handler, err = a.routes(e, settings[0], namespace)
+	return err
 }
 
 // now is the clock of the intake, which the demo moves.
@@ -138,7 +145,7 @@ func (a *app) routes(e *env, s mapping.Settings, namespace uuid.UUID) (http.Hand
 		return nil, err
 	}
 	doors := a.access.byClinic(a.clinics.doors(a.log))
-	return a.access.guarded(a.file.PublicBaseURL, a.log, sides(fhir, a.beside(doors)))
+	return a.guarded(sides(fhir, a.beside(doors))), nil
 }
 
 // beside gives the pages about the program beside a door. /metrics counts what

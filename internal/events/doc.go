@@ -43,9 +43,10 @@
 // The clinic of the subject must be the clinic of the header and of this
 // bridge; else the answer is "refused" with the reason other-clinic, on the
 // answers of the subject's clinic, and the record is kept under no clinic
-// (D2.1). With the embedded server the bridge takes the subjects of every
-// clinic so that a wrong one has an answer too; on an outside server, where
-// other bridges may serve other clinics, it takes its own.
+// (D2.1). With the embedded server and no keys the bridge takes the subjects of
+// every clinic so that a wrong one has an answer too; with keys nobody can
+// publish there; on an outside server, where other bridges may serve other
+// clinics, it takes its own.
 //
 // An answer is the JSON of the HTTP answer with two members more:
 // streamSequence is that of the message in RECORDS, as in the acknowledgement
@@ -84,10 +85,29 @@
 //
 // # Embedded or outside
 //
-// Options.Listen starts a nats-server within the process on a loopback address,
-// its data in the folder Options.Dir, synced at every write. It has no access
-// control yet, hence loopback alone. When its file store has failed (a full
+// Options.Listen starts a nats-server within the process, its data in the folder
+// Options.Dir, synced at every write. When its file store has failed (a full
 // disk leaves a stream read-only for good) it is started again until it works.
 // Options.URL uses a server elsewhere instead; it should have sync_always set
 // and a max_payload of at least record.MaxBytes. Everything else is the same.
+//
+// # Clinics and keys
+//
+// Each clinic has a door, a relay and a connection of its own. The embedded
+// server gives each an account of its own, with its own three streams: the
+// subjects, streams, consumers, numbers and replies of one account do not exist
+// in another.
+//
+// With Options.Keys a client connects with the id of a clinic as user and its
+// key as password. A key of a practice system may publish records of its clinic
+// (with the acknowledgement of JetStream), and read ANSWERS and CHANGES through
+// consumers of its own or as they come. A hub's key hears the changes of a
+// clinic that it names while it is connected, one connection for each clinic,
+// and publishes nothing, requests to JetStream included; what it missed is in
+// the history on /fhir. A person's key does not come here. Whoever is not let in
+// is told the same, whatever there is. A key that ends closes its connections
+// within Options.Poll, and is refused from then on. Without keys the server
+// serves one clinic, on loopback, to whoever reaches it; on any other address it
+// needs keys and Options.TLS. Who may use an outside server is its operator's to
+// say.
 package events

@@ -47,8 +47,8 @@ func nakDelay(deliveries uint64) time.Duration {
 }
 
 // takeRecords takes messages until pull ends, and then finishes what it has.
-func (s *Service) takeRecords(pull, work context.Context) error {
-	cons, err := s.consumer(pull)
+func (d *door) takeRecords(pull, work context.Context) error {
+	cons, err := d.consumer(pull)
 	if err != nil {
 		return err
 	}
@@ -56,7 +56,7 @@ func (s *Service) takeRecords(pull, work context.Context) error {
 	if err != nil {
 		return fmt.Errorf("pull: %w", err)
 	}
-	s.state.set(doorPart, nil)
+	d.state.set(d.part(doorPart), nil)
 	var running sync.WaitGroup
 	defer running.Wait()
 	slots := make(chan struct{}, finishing)
@@ -64,84 +64,94 @@ func (s *Service) takeRecords(pull, work context.Context) error {
 		msg, err := it.Next(jetstream.NextContext(pull))
 		if err != nil {
 			it.Drain()
-			s.handBack(it)
+			d.handBack(it)
 			return err
 		}
-		meta, answer, ok := s.deliver(work, msg)
+		meta, answer, ok := d.deliver(work, msg)
 		if !ok {
 			continue
 		}
 		slots <- struct{}{}
 		running.Go(func() {
 			defer func() { <-slots }()
-			s.finish(work, msg, meta, answer)
+			d.finish(work, msg, meta, answer)
 		})
 	}
 }
 
 // consumer makes what the door needs on the server.
-func (s *Service) consumer(ctx context.Context) (jetstream.Consumer, error) {
-	if err := s.may("ensure-records"); err != nil {
+func (d *door) consumer(ctx context.Context) (jetstream.Consumer, error) {
+	if err := d.may("ensure-records"); err != nil {
 		return nil, err
 	}
 	var epoch string
-	err := s.opts.Store.View(ctx, func(r store.Reader) error { epoch = r.Head().Epoch; return nil })
+	err := d.opts.Store.View(ctx, func(r store.Reader) error { epoch = r.Head().Epoch; return nil })
 	if err != nil {
 		return nil, err
 	}
-	if _, err := ensureStream(ctx, s.js, AnswersStream, answersPrefix+"*.*", s.opts.Keep.Answers); err != nil {
+	whose := d.whose()
+	if _, err := ensureStream(ctx, d.js, AnswersStream, answersPrefix+whose+".*", d.opts.Keep.Answers); err != nil {
 		return nil, err
 	}
-	st, err := ensureStream(ctx, s.js, RecordsStream, recordsPrefix+"*", s.opts.Keep.Records)
+	st, err := ensureStream(ctx, d.js, RecordsStream, recordsPrefix+whose, d.opts.Keep.Records)
 	if err != nil {
 		return nil, err
 	}
-	filter := RecordsSubject(s.opts.Clinic)
-	if s.server != nil {
-		filter = recordsPrefix + "*"
+	filter := RecordsSubject(d.clinic.ID)
+	if d.server != nil {
+		filter = recordsPrefix + whose
 	}
 	return ensureConsumer(ctx, st, jetstream.ConsumerConfig{
-		Durable: "intake-" + Token(s.opts.Clinic), FilterSubject: filter,
-		AckPolicy: jetstream.AckExplicitPolicy, AckWait: s.opts.AckWait, MaxDeliver: -1, MaxAckPending: mostUnacknowledged,
+		Durable: "intake-" + Token(d.clinic.ID), FilterSubject: filter,
+		AckPolicy: jetstream.AckExplicitPolicy, AckWait: d.opts.AckWait, MaxDeliver: -1, MaxAckPending: mostUnacknowledged,
 	}, epoch)
+}
+
+// whose is the token of the clinics whose subjects the streams have: of all,
+// but in the account of a clinic with keys of that one.
+func (d *door) whose() string {
+	if d.server != nil && d.server.guard.keys != nil {
+		return Token(d.clinic.ID)
+	}
+	return "*"
 }
 
 // handBack sends back what was pulled and not taken, so that the next to pull
 // need not wait for it.
-func (s *Service) handBack(it jetstream.MessagesContext) {
+func (d *door) handBack(it jetstream.MessagesContext) {
 	for {
 		msg, err := it.Next(jetstream.NextMaxWait(time.Second))
 		if err != nil {
 			return
 		}
-		s.nak(msg, time.Second)
+		d.nak(msg, time.Second)
 	}
 }
 
-func (s *Service) nak(msg jetstream.Msg, delay time.Duration) {
-	err := s.may("nak")
+func (d *door) nak(msg jetstream.Msg, delay time.Duration) {
+	err := d.may("nak")
 	if err == nil {
 		err = msg.NakWithDelay(delay)
 	}
 	if err != nil {
-		s.opts.Log.Warn("a delivery could not be sent back; it comes again by itself", "error", err)
+		d.opts.Log.Warn("a delivery could not be sent back; it comes again by itself", "error", err)
 	}
 }
 
 // deliver takes one message through the intake; ok is false when nothing was
 // stored and the message was sent back.
-func (s *Service) deliver(ctx context.Context, msg jetstream.Msg) (meta *jetstream.MsgMetadata, a receive.Answer, ok bool) {
+func (d *door) deliver(ctx context.Context, msg jetstream.Msg) (meta *jetstream.MsgMetadata, a receive.Answer, ok bool) {
 	meta, err := msg.Metadata()
 	if err != nil { // no message of a stream: there is nobody to answer
-		s.opts.Log.Error("a message without stream data", "error", err)
+		d.opts.Log.Error("a message without stream data", "error", err)
 		return nil, a, false
 	}
 	// Its wait in the buffer is over: a slow commit is not to make it come again.
 	_ = msg.InProgress() // else it is a repeat, which is harmless
 	token := strings.TrimPrefix(msg.Subject(), recordsPrefix)
-	if a, err = s.take(ctx, token, msg.Data()); err != nil {
-		s.opts.Log.Error("unavailable", "sequence", meta.Sequence.Stream, "deliveries", meta.NumDelivered, "error", err)
-		s.nak(msg, nakDelay(meta.NumDelivered))
+	if a, err = d.take(ctx, token, msg.Data()); err != nil {
+		d.opts.Log.Error("unavailable", "sequence", meta.Sequence.Stream, "deliveries", meta.NumDelivered, "error", err)
+		d.nak(msg, nakDelay(meta.NumDelivered))
 		return meta, a, false
 	}
 	return meta, a, true
@@ -149,24 +159,24 @@ func (s *Service) deliver(ctx context.Context, msg jetstream.Msg) (meta *jetstre
 
 // take hands a record to the intake if it is this door's and of a size that
 // HTTP takes too.
-func (s *Service) take(ctx context.Context, token string, body []byte) (a receive.Answer, err error) {
+func (d *door) take(ctx context.Context, token string, body []byte) (a receive.Answer, err error) {
 	defer func() {
 		if p := recover(); p != nil {
-			s.opts.Log.Error("a delivery failed through a fault of ours", "fault", fmt.Sprintf("%T", p))
-			a, err = s.faulty(), nil
+			d.opts.Log.Error("a delivery failed through a fault of ours", "fault", fmt.Sprintf("%T", p))
+			a, err = d.faulty(), nil
 		}
 	}()
 	switch {
 	case len(body) > record.MaxBytes:
-		a := s.opts.Receiver.Disown(body, refusal("too-large", "", "the record is too large; nothing of it was stored"))
+		a := d.clinic.Receiver.Disown(body, refusal("too-large", "", "the record is too large; nothing of it was stored"))
 		a.Reasons = a.Reasons[:1] // the intake says the same
 		return a, nil
-	case token != Token(s.opts.Clinic):
-		return s.opts.Receiver.Disown(body, otherClinic("the subject is of another clinic than this bridge")), nil
+	case token != Token(d.clinic.ID):
+		return d.clinic.Receiver.Disown(body, otherClinic("the subject is of another clinic than this bridge")), nil
 	case len(bytes.TrimSpace(body)) == 0:
-		return s.opts.Receiver.Disown(body, refusal("empty-body", "", "the message is empty")), nil
+		return d.clinic.Receiver.Disown(body, refusal("empty-body", "", "the message is empty")), nil
 	}
-	a, err = s.opts.Receiver.Receive(ctx, body, false)
+	a, err = d.clinic.Receiver.Receive(ctx, body, false)
 	if errors.Is(err, receive.ErrClinic) {
 		return a, nil
 	}
@@ -181,9 +191,9 @@ func otherClinic(text string) record.Finding { return refusal("other-clinic", "/
 
 // faulty answers a delivery that makes our code fail: it would fail again
 // whenever it came, so it is not left to block or to circle.
-func (s *Service) faulty() receive.Answer {
-	s.opts.Meter.Answered(receive.Refused)
-	s.opts.Meter.RefusedRecord(false)
+func (d *door) faulty() receive.Answer {
+	d.opts.Meter.Answered(receive.Refused)
+	d.opts.Meter.RefusedRecord(false)
 	return receive.Answer{Answer: receive.Refused, Reasons: []record.Finding{
 		refusal("internal", "", "the delivery failed through a fault of ours; nothing of it was stored"),
 	}}
@@ -191,32 +201,32 @@ func (s *Service) faulty() receive.Answer {
 
 // finish publishes the answer and then acknowledges. What fails here comes
 // again after AckWait and repeats.
-func (s *Service) finish(ctx context.Context, msg jetstream.Msg, meta *jetstream.MsgMetadata, a receive.Answer) {
-	ctx, cancel := context.WithTimeout(ctx, s.opts.Timeout)
+func (d *door) finish(ctx context.Context, msg jetstream.Msg, meta *jetstream.MsgMetadata, a receive.Answer) {
+	ctx, cancel := context.WithTimeout(ctx, d.opts.Timeout)
 	defer cancel()
-	err := s.answer(ctx, strings.TrimPrefix(msg.Subject(), recordsPrefix), a, meta.Sequence.Stream)
+	err := d.answer(ctx, strings.TrimPrefix(msg.Subject(), recordsPrefix), a, meta.Sequence.Stream)
 	if err == nil {
-		if err = s.may("ack"); err == nil {
+		if err = d.may("ack"); err == nil {
 			err = msg.DoubleAck(ctx)
 		}
 	}
 	if err != nil {
-		s.opts.Log.Warn("a delivery was not answered and acknowledged; it comes again", "sequence", meta.Sequence.Stream, "error", err)
+		d.opts.Log.Warn("a delivery was not answered and acknowledged; it comes again", "sequence", meta.Sequence.Stream, "error", err)
 	}
 }
 
 // answer publishes an answer where the sender, known by the clinic of the
 // subject, reads it.
-func (s *Service) answer(ctx context.Context, token string, a receive.Answer, seq uint64) error {
-	if err := s.may("publish-answer"); err != nil {
+func (d *door) answer(ctx context.Context, token string, a receive.Answer, seq uint64) error {
+	if err := d.may("publish-answer"); err != nil {
 		return err
 	}
-	body, err := Answered{Answer: a, StreamSequence: seq}.encode(s.room())
+	body, err := Answered{Answer: a, StreamSequence: seq}.encode(d.room())
 	if err != nil {
 		return err
 	}
 	m := nats.NewMsg(answersPrefix + token + "." + Token(a.Record))
 	m.Data = body
-	_, err = s.js.PublishMsg(ctx, m)
+	_, err = d.js.PublishMsg(ctx, m)
 	return err
 }

@@ -283,7 +283,7 @@ func (p panicky) Receive(ctx context.Context, body []byte, dry bool) (receive.An
 // A poison message ends with an answer and blocks nothing.
 func TestPoisonEndsWithAnAnswer(t *testing.T) {
 	onEach(t, func(t *testing.T, c *clinic, o events.Options, run func(events.Options) *client) {
-		o.Receiver = panicky{c.Receiver, []byte("poison")}
+		o.Clinics[0].Receiver = panicky{c.Receiver, []byte("poison")}
 		n := run(o)
 		a := n.ask("north", receivetest.Surgery(receivetest.Record("poison")))
 		assert.Equal(t, receive.Refused, a.Answer.Answer)

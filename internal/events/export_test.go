@@ -12,7 +12,7 @@ func NakDelay(deliveries uint64) time.Duration { return nakDelay(deliveries) }
 
 // Take hands a body to the door of a service that has no server.
 func Take(o Options, token string, body []byte) (receive.Answer, error) {
-	return (&Service{opts: o}).take(context.Background(), token, body)
+	return (&door{Service: &Service{opts: o}, clinic: o.Clinics[0]}).take(context.Background(), token, body)
 }
 
 // EncodeAnswer is the body of the answer to message 7.

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -26,15 +27,24 @@ const (
 	DigestHeader   = "Nailbridge-Digest"
 )
 
-// Announcer is a store that wakes the relay after each commit.
+// Announcer is a store that wakes the relays after each commit.
 type Announcer struct {
 	store.Store
-	bell chan struct{}
+
+	mu    sync.Mutex
+	bells []chan struct{}
 }
 
 // Announce makes an Announcer.
-func Announce(s store.Store) *Announcer {
-	return &Announcer{Store: s, bell: make(chan struct{}, 1)}
+func Announce(s store.Store) *Announcer { return &Announcer{Store: s} }
+
+// listen gives a bell that rings after each commit.
+func (a *Announcer) listen() <-chan struct{} {
+	bell := make(chan struct{}, 1)
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.bells = append(a.bells, bell)
+	return bell
 }
 
 // Update runs fn in a write transaction of the store.
@@ -42,9 +52,13 @@ func (a *Announcer) Update(ctx context.Context, fn func(store.Writer) error) err
 	if err := a.Store.Update(ctx, fn); err != nil {
 		return err
 	}
-	select {
-	case a.bell <- struct{}{}:
-	default: // it rings already
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	for _, bell := range a.bells {
+		select {
+		case bell <- struct{}{}:
+		default: // it rings already
+		}
 	}
 	return nil
 }
@@ -60,49 +74,49 @@ const batch = 256
 
 // relayChanges relays the outbox until stop ends, and then once more what was
 // committed until then.
-func (s *Service) relayChanges(stop, work context.Context) error {
-	st, err := s.changes(stop)
+func (d *door) relayChanges(stop, work context.Context) error {
+	st, err := d.changes(stop)
 	if err != nil {
 		return err
 	}
-	at, err := s.resume(stop, st)
+	at, err := d.resume(stop, st)
 	if err != nil {
 		return err
 	}
-	poll := time.NewTicker(s.opts.Poll)
+	poll := time.NewTicker(d.opts.Poll)
 	defer poll.Stop()
 	for {
-		if at, err = s.relay(work, at); err != nil {
+		if at, err = d.relay(work, at); err != nil {
 			return err
 		}
-		s.state.set(relayPart, nil)
+		d.state.set(d.part(relayPart), nil)
 		select {
 		case <-stop.Done():
-			if _, err := s.relay(work, at); err != nil {
+			if _, err := d.relay(work, at); err != nil {
 				return err
 			}
 			return stop.Err()
-		case <-s.opts.Store.bell:
+		case <-d.bell:
 		case <-poll.C:
 		}
 	}
 }
 
-func (s *Service) changes(ctx context.Context) (jetstream.Stream, error) {
-	if err := s.may("ensure-changes"); err != nil {
+func (d *door) changes(ctx context.Context) (jetstream.Stream, error) {
+	if err := d.may("ensure-changes"); err != nil {
 		return nil, err
 	}
-	return ensureStream(ctx, s.js, ChangesStream, changesPrefix+"*", s.opts.Keep.Changes)
+	return ensureStream(ctx, d.js, ChangesStream, changesPrefix+d.whose(), d.opts.Keep.Changes)
 }
 
 // resume finds where the relay was: after the event of the last message, if the
 // outbox has exactly that event under exactly that number; else at the start. A
 // store put back from a backup, even without a new epoch, has another there.
-func (s *Service) resume(ctx context.Context, st jetstream.Stream) (relayed, error) {
-	if err := s.may("resume"); err != nil {
+func (d *door) resume(ctx context.Context, st jetstream.Stream) (relayed, error) {
+	if err := d.may("resume"); err != nil {
 		return relayed{}, err
 	}
-	last, err := st.GetLastMsgForSubject(ctx, ChangesSubject(s.opts.Clinic))
+	last, err := st.GetLastMsgForSubject(ctx, ChangesSubject(d.clinic.ID))
 	switch {
 	case errors.Is(err, jetstream.ErrMsgNotFound):
 		last = &jetstream.RawStreamMsg{}
@@ -110,20 +124,20 @@ func (s *Service) resume(ctx context.Context, st jetstream.Stream) (relayed, err
 		return relayed{}, fmt.Errorf("last change: %w", err)
 	}
 	var at relayed
-	err = s.opts.Store.View(ctx, func(r store.Reader) error {
+	err = d.opts.Store.View(ctx, func(r store.Reader) error {
 		at.epoch = r.Head().Epoch
 		seq, err := strconv.ParseInt(last.Header.Get(SequenceHeader), 10, 64)
 		if err != nil || seq < 1 || last.Header.Get(EpochHeader) != at.epoch {
 			return nil
 		}
-		es, err := r.Outbox(s.opts.Clinic, seq-1, 1)
+		es, err := r.Outbox(d.clinic.ID, seq-1, 1)
 		if err == nil && len(es) == 1 && es[0].Seq == seq && digest(es[0]) == last.Header.Get(DigestHeader) {
 			at.seq = seq
 		}
 		return err
 	})
 	if err == nil {
-		s.opts.Log.Info("relaying changes", "epoch", at.epoch, "after", at.seq)
+		d.opts.Log.Info("relaying changes", "epoch", at.epoch, "after", at.seq)
 	}
 	return at, err
 }
@@ -132,18 +146,18 @@ func (s *Service) resume(ctx context.Context, st jetstream.Stream) (relayed, err
 var errNewEpoch = errors.New("the store has a new epoch")
 
 // relay publishes everything after a position, and says how far it came.
-func (s *Service) relay(ctx context.Context, at relayed) (relayed, error) {
+func (d *door) relay(ctx context.Context, at relayed) (relayed, error) {
 	for {
-		ms, err := s.read(ctx, at)
+		ms, err := d.read(ctx, at)
 		if err != nil || len(ms) == 0 {
 			return at, err
 		}
 		for _, m := range ms {
-			if err := s.publishChange(ctx, m); err != nil {
+			if err := d.publishChange(ctx, m); err != nil {
 				return at, err
 			}
 			at.seq = m.seq
-			s.relayedSeq.Store(m.seq)
+			d.relayedSeq.Store(m.seq)
 		}
 	}
 }
@@ -155,17 +169,17 @@ type change struct {
 }
 
 // read makes messages of the next events.
-func (s *Service) read(ctx context.Context, at relayed) (ms []change, err error) {
-	err = s.opts.Store.View(ctx, func(r store.Reader) error {
+func (d *door) read(ctx context.Context, at relayed) (ms []change, err error) {
+	err = d.opts.Store.View(ctx, func(r store.Reader) error {
 		if r.Head().Epoch != at.epoch {
 			return errNewEpoch
 		}
-		es, err := r.Outbox(s.opts.Clinic, at.seq, batch)
+		es, err := r.Outbox(d.clinic.ID, at.seq, batch)
 		if err != nil {
 			return err
 		}
 		for _, e := range es {
-			m, err := s.message(r, at.epoch, e)
+			m, err := d.message(r, at.epoch, e)
 			if err != nil {
 				return err
 			}
@@ -176,13 +190,13 @@ func (s *Service) read(ctx context.Context, at relayed) (ms []change, err error)
 	return ms, err
 }
 
-func (s *Service) publishChange(ctx context.Context, c change) error {
-	if err := s.may("publish-change"); err != nil {
+func (d *door) publishChange(ctx context.Context, c change) error {
+	if err := d.may("publish-change"); err != nil {
 		return err
 	}
-	ctx, cancel := context.WithTimeout(ctx, s.opts.Timeout)
+	ctx, cancel := context.WithTimeout(ctx, d.opts.Timeout)
 	defer cancel()
-	if _, err := s.js.PublishMsg(ctx, c.msg); err != nil {
+	if _, err := d.js.PublishMsg(ctx, c.msg); err != nil {
 		return fmt.Errorf("change %d: %w", c.seq, err)
 	}
 	return nil
@@ -197,7 +211,7 @@ type head struct {
 }
 
 // message is an event as a message.
-func (s *Service) message(r store.Reader, epoch string, e store.Event) (*nats.Msg, error) {
+func (d *door) message(r store.Reader, epoch string, e store.Event) (*nats.Msg, error) {
 	var h struct {
 		head
 		Resource string `json:"resource"`
@@ -213,7 +227,7 @@ func (s *Service) message(r store.Reader, epoch string, e store.Event) (*nats.Ms
 	switch {
 	case gone:
 		body, err = json.Marshal(head{Clinic: h.Clinic, Withdrawn: true})
-	case len(body) > s.room():
+	case len(body) > d.room():
 		body, err = json.Marshal(head{Clinic: h.Clinic, Epoch: h.Epoch, Truncated: true})
 	}
 	if err != nil {

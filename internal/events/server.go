@@ -2,12 +2,15 @@ package events
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
 	"net"
+	"net/http"
 	"os"
 	"strconv"
+	"strings"
 	"sync"
 	"time"
 
@@ -17,11 +20,13 @@ import (
 	"nailbridge/mapping/record"
 )
 
-// embedded is a nats-server within the process. It can be started again while
-// clients within the process stay: they reach whichever runs.
+// embedded is a nats-server within the process, with an account for each
+// clinic. It can be started again while clients within the process stay: they
+// reach whichever runs.
 type embedded struct {
-	opts server.Options
-	log  *slog.Logger
+	opts  server.Options
+	guard *guard
+	log   *slog.Logger
 
 	mu  sync.Mutex
 	run *server.Server
@@ -30,10 +35,21 @@ type embedded struct {
 // startupTime is how long a server may take to recover its streams.
 const startupTime = time.Minute
 
-// startEmbedded starts a server on a loopback address, its data in dir.
-func startEmbedded(dir, listen string, log *slog.Logger) (*embedded, error) {
-	if err := access.Loopback(listen); err != nil {
+// ErrClinics: a server without keys can not tell more than one clinic apart.
+var ErrClinics = errors.New("NATS: more than one clinic needs keys")
+
+// startEmbedded starts a server with its data in dir, on a loopback address, or
+// with keys and a certificate on any.
+func startEmbedded(dir, listen string, g *guard, certified *tls.Config, log *slog.Logger) (*embedded, error) {
+	err := access.Loopback(listen)
+	if errors.Is(err, access.ErrNotLoopback) && g.keys != nil && certified != nil {
+		err = nil
+	}
+	if err != nil {
 		return nil, fmt.Errorf("NATS: %w", err)
+	}
+	if g.keys == nil && len(g.clinics) != 1 {
+		return nil, ErrClinics
 	}
 	host, text, err := net.SplitHostPort(listen)
 	if err != nil {
@@ -43,8 +59,9 @@ func startEmbedded(dir, listen string, log *slog.Logger) (*embedded, error) {
 	if err != nil {
 		return nil, errors.New("NATS address: the port is not a number up to 65535")
 	}
-	e := &embedded{log: log, opts: server.Options{
+	e := &embedded{guard: g, log: log, opts: server.Options{
 		ServerName: "nailbridge", Host: host, Port: int(port), NoSigs: true, NoLog: true,
+		CustomClientAuthentication: g, TLS: certified != nil, TLSConfig: certified,
 		MaxPayload: record.MaxBytes,
 		JetStream:  true, StoreDir: dir, SyncAlways: true, DisableJetStreamBanner: true,
 		// The age limits and the disk bound the data. A share of what is free at
@@ -69,11 +86,17 @@ func (e *embedded) start() error {
 		return fmt.Errorf("NATS server: %w", err)
 	}
 	s.SetLoggerV2(serverLog{e.log}, false, false, false)
+	e.guard.attach(s)
 	s.Start()
 	if !s.ReadyForConnections(startupTime) || !s.JetStreamEnabled() {
+		err = fmt.Errorf("NATS server: it does not start at %s", net.JoinHostPort(e.opts.Host, strconv.Itoa(e.opts.Port)))
+	} else {
+		err = e.accounts(s)
+	}
+	if err != nil {
 		s.Shutdown()
 		s.WaitForShutdown()
-		return fmt.Errorf("NATS server: it does not start at %s", net.JoinHostPort(e.opts.Host, strconv.Itoa(e.opts.Port)))
+		return err
 	}
 	e.mu.Lock()
 	defer e.mu.Unlock()
@@ -81,6 +104,20 @@ func (e *embedded) start() error {
 	// A port chosen by the system stays through a restart.
 	if a, ok := s.Addr().(*net.TCPAddr); ok {
 		e.opts.Port = a.Port
+	}
+	return nil
+}
+
+// accounts makes the account of each clinic, with the streams that it had.
+func (e *embedded) accounts(s *server.Server) error {
+	for _, clinic := range e.guard.clinics {
+		account, err := s.RegisterAccount(Token(clinic))
+		if err == nil {
+			err = account.EnableJetStream(nil, nil)
+		}
+		if err != nil {
+			return fmt.Errorf("NATS server: account of a clinic: %w", err)
+		}
 	}
 	return nil
 }
@@ -115,8 +152,11 @@ func (e *embedded) health() error {
 	if s == nil {
 		return errors.New("NATS server: not running")
 	}
-	if h := s.Healthz(&server.HealthzOptions{}); h.StatusCode != 200 {
-		return fmt.Errorf("NATS server: %s", h.Error)
+	for _, clinic := range e.guard.clinics {
+		h := s.Healthz(&server.HealthzOptions{Account: Token(clinic)})
+		if h.StatusCode != http.StatusOK && h.StatusCode != http.StatusNotFound { // not found: it has no stream yet
+			return fmt.Errorf("NATS server: %s", h.Error)
+		}
 	}
 	return nil
 }
@@ -152,11 +192,19 @@ func (e *embedded) stop() {
 	}
 }
 
-// serverLog passes on what the server says of trouble.
+// serverLog passes on what the server says of trouble. Of a client that is
+// refused it keeps what the client sent to itself: it may be a key.
 type serverLog struct{ log *slog.Logger }
 
 func (l serverLog) say(level slog.Level, format string, v []any) {
-	l.log.Log(context.Background(), level, "NATS server", "says", fmt.Sprintf(format, v...))
+	text := fmt.Sprintf(format, v...)
+	switch {
+	case strings.Contains(text, server.ErrAuthentication.Error()):
+		level, text = slog.LevelWarn, "a client without a key in force was refused"
+	case strings.Contains(format, "Violation"):
+		level, text = slog.LevelWarn, "a client asked for more than its key opens"
+	}
+	l.log.Log(context.Background(), level, "NATS server", "says", text)
 }
 
 func (l serverLog) Noticef(format string, v ...any) { l.say(slog.LevelDebug, format, v) }

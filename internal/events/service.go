@@ -2,6 +2,7 @@ package events
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -12,24 +13,36 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
+	"nailbridge/internal/access"
 	"nailbridge/internal/receive"
 	"nailbridge/mapping/record"
 )
+
+// Clinic is a clinic with a door.
+type Clinic struct {
+	ID       string // as in record headers
+	Receiver Receiver
+}
 
 // Options of Start.
 type Options struct {
 	// URL of an outside server; "" starts one within the process.
 	URL string
 	// Dir is where the embedded server keeps its data, below "jetstream", and
-	// Listen the loopback address and port that it listens on.
+	// Listen the address and port that it listens on: loopback, but with Keys
+	// and TLS any.
 	Dir, Listen string
+	// Keys tells whose a client of the embedded server is; nil: everybody's who
+	// reaches it, and then there is one clinic.
+	Keys access.Checker
+	// TLS is how the embedded server shows its certificate; nil: no TLS.
+	TLS *tls.Config
 
-	Clinic   string // whose door it is
-	Receiver Receiver
-	Store    *Announcer // whose outbox is relayed
-	Meter    receive.Meter
-	Keep     Keep
-	Log      *slog.Logger
+	Clinics []Clinic
+	Store   *Announcer // whose outbox is relayed
+	Meter   receive.Meter
+	Keep    Keep
+	Log     *slog.Logger
 
 	// AckWait is after how long the server sends a message again that was
 	// neither acknowledged nor sent back, as after a crash. 0: 20 s.
@@ -61,18 +74,26 @@ func (o Options) orDefault() Options {
 	return o
 }
 
-// Service is the door and the relay at work.
+// Service is the doors and the relays of all clinics at work.
 type Service struct {
 	opts   Options
 	server *embedded // nil with an outside server
-	conn   *nats.Conn
-	js     jetstream.JetStream
-
-	state      state
-	relayedSeq atomic.Int64
+	doors  []*door
+	state  state
 
 	parts   []part             // in the order in which they are stopped
 	abandon context.CancelFunc // gives up what is under way
+}
+
+// door is the door and the relay of one clinic, on a connection of their own.
+type door struct {
+	*Service
+	clinic Clinic
+	conn   *nats.Conn
+	js     jetstream.JetStream
+	bell   <-chan struct{} // rings after each commit
+
+	relayedSeq atomic.Int64
 }
 
 // part is a goroutine of a service.
@@ -85,50 +106,71 @@ type part struct {
 // the relay. It fails when the embedded server can not start; a server that can
 // not be reached is tried until Stop.
 func Start(o Options) (*Service, error) {
-	s := &Service{opts: o.orDefault(), state: newState()}
+	s := &Service{opts: o.orDefault()}
 	if o.URL == "" {
+		var ids []string
+		for _, c := range o.Clinics {
+			ids = append(ids, c.ID)
+		}
 		var err error
-		if s.server, err = startEmbedded(o.Dir, o.Listen, o.Log); err != nil {
+		if s.server, err = startEmbedded(o.Dir, o.Listen, newGuard(o.Keys, ids, o.Log), o.TLS, o.Log); err != nil {
 			return nil, err
 		}
 	}
-	if err := s.connect(); err != nil {
-		s.close()
-		return nil, err
+	for _, c := range o.Clinics {
+		d := &door{Service: s, clinic: c, bell: o.Store.listen()}
+		s.doors = append(s.doors, d)
+		if err := d.connect(); err != nil {
+			s.close()
+			return nil, err
+		}
 	}
-	work, abandon := context.WithCancel(context.Background())
-	s.abandon = abandon
-	s.keepAt(work, doorPart, func(stop context.Context) error { return s.takeRecords(stop, work) })
-	s.keepAt(work, relayPart, func(stop context.Context) error { return s.relayChanges(stop, work) })
-	if s.server != nil {
-		s.keepAt(work, serverPart, s.watchServer)
-	}
+	s.begin()
 	return s, nil
 }
 
+// begin starts the parts: the doors are stopped first, and then the relays,
+// which relay what the doors committed.
+func (s *Service) begin() {
+	work, abandon := context.WithCancel(context.Background())
+	s.abandon = abandon
+	if s.server != nil {
+		s.state.set(serverPart, errStarting) // the first to be told of
+	}
+	for _, d := range s.doors {
+		s.keepAt(work, d.part(doorPart), func(stop context.Context) error { return d.takeRecords(stop, work) })
+	}
+	for _, d := range s.doors {
+		s.keepAt(work, d.part(relayPart), func(stop context.Context) error { return d.relayChanges(stop, work) })
+	}
+	if s.server != nil {
+		s.keepAt(work, serverPart, s.watchServer)
+	}
+}
+
 // connect connects, now or as soon as it can be done, and stays so.
-func (s *Service) connect() (err error) {
+func (d *door) connect() (err error) {
 	opts := []nats.Option{
-		nats.Name("nailbridge " + Token(s.opts.Clinic)),
-		nats.RetryOnFailedConnect(true), nats.MaxReconnects(-1), nats.ReconnectWait(s.opts.Pause),
+		nats.Name("nailbridge " + Token(d.clinic.ID)),
+		nats.RetryOnFailedConnect(true), nats.MaxReconnects(-1), nats.ReconnectWait(d.opts.Pause),
 		// A publish without connection fails at once and is tried again by its
 		// part, in order, rather than sent later.
 		nats.ReconnectBufSize(-1),
 		nats.DisconnectErrHandler(func(_ *nats.Conn, err error) {
 			if err != nil {
-				s.opts.Log.Warn("NATS connection lost", "error", err)
+				d.opts.Log.Warn("NATS connection lost", "error", err)
 			}
 		}),
-		nats.ReconnectHandler(func(c *nats.Conn) { s.opts.Log.Info("NATS connected again", "server", c.ConnectedUrlRedacted()) }),
-		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) { s.opts.Log.Warn("NATS", "error", err) }),
+		nats.ReconnectHandler(func(c *nats.Conn) { d.opts.Log.Info("NATS connected again", "server", c.ConnectedUrlRedacted()) }),
+		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) { d.opts.Log.Warn("NATS", "error", err) }),
 	}
-	if s.server != nil {
-		opts = append(opts, nats.InProcessServer(s.server))
+	if d.server != nil {
+		opts = append(opts, nats.InProcessServer(d.server), nats.UserInfo(d.clinic.ID, d.server.guard.own))
 	}
-	if s.conn, err = nats.Connect(s.opts.URL, opts...); err != nil {
+	if d.conn, err = nats.Connect(d.opts.URL, opts...); err != nil {
 		return errors.New("NATS: the URL can not be used") // the cause may hold credentials
 	}
-	s.js, err = jetstream.New(s.conn)
+	d.js, err = jetstream.New(d.conn)
 	return err
 }
 
@@ -137,6 +179,7 @@ func (s *Service) keepAt(work context.Context, name string, run func(stop contex
 	stop, cancel := context.WithCancel(work)
 	p := part{stop: cancel, ended: make(chan struct{})}
 	s.parts = append(s.parts, p)
+	s.state.set(name, errStarting)
 	go func() {
 		defer close(p.ended)
 		pause := s.opts.Pause
@@ -169,11 +212,13 @@ func (s *Service) keepAt(work context.Context, name string, run func(stop contex
 // to be started again: while a stream is made it is so for a moment.
 const sickBeats = 3
 
-// watchServer starts the embedded server again when it can no longer store.
+// watchServer starts the embedded server again when it can no longer store, and
+// ends the connections of keys that are no longer in force.
 func (s *Service) watchServer(ctx context.Context) error {
 	beat := time.NewTicker(s.opts.Poll)
 	defer beat.Stop()
 	for sick := 0; ; {
+		s.server.guard.sweep()
 		err := s.fault("health")
 		if err == nil {
 			err = s.server.health()
@@ -210,8 +255,10 @@ func (s *Service) Stop(ctx context.Context) {
 }
 
 func (s *Service) close() {
-	if s.conn != nil {
-		s.conn.Close()
+	for _, d := range s.doors {
+		if d.conn != nil {
+			d.conn.Close()
+		}
 	}
 	if s.server != nil {
 		s.server.stop()
@@ -221,15 +268,22 @@ func (s *Service) close() {
 // Health is what keeps the door or the relay from working; nil when nothing
 // does. Its text is safe for logs.
 func (s *Service) Health() error {
-	if !s.conn.IsConnected() {
-		return fmt.Errorf("NATS: %w", errNotConnected)
+	for _, d := range s.doors {
+		if !d.conn.IsConnected() {
+			return fmt.Errorf("NATS: %w", errNotConnected)
+		}
 	}
 	return s.state.health()
 }
 
-// Relayed is the number, in the outbox, of the last event that this process
-// relayed; 0: none yet.
-func (s *Service) Relayed() int64 { return s.relayedSeq.Load() }
+// Relayed is the number of the last event that this process relayed, added up
+// over the clinics; 0: none yet.
+func (s *Service) Relayed() (n int64) {
+	for _, d := range s.doors {
+		n += d.relayedSeq.Load()
+	}
+	return n
+}
 
 // ClientURL is where others reach the embedded server; "" with an outside one.
 func (s *Service) ClientURL() string {
@@ -246,11 +300,11 @@ func (s *Service) ClientURL() string {
 var errNotConnected = errors.New("not connected")
 
 // may says whether an operation on the server can be tried.
-func (s *Service) may(op string) error {
-	if !s.conn.IsConnected() {
+func (d *door) may(op string) error {
+	if !d.conn.IsConnected() {
 		return errNotConnected
 	}
-	return s.fault(op)
+	return d.fault(op)
 }
 
 func (s *Service) fault(op string) error {
@@ -267,43 +321,49 @@ func (s *Service) fault(op string) error {
 const headerRoom = 1 << 10
 
 // room is how large a body may be.
-func (s *Service) room() int {
+func (d *door) room() int {
 	limit := int64(record.MaxBytes)
-	if m := s.conn.MaxPayload(); m > 0 {
+	if m := d.conn.MaxPayload(); m > 0 {
 		limit = min(limit, m)
 	}
 	return int(limit) - headerRoom
 }
 
-// The parts of a service.
+// The parts of a service: the server, and for each clinic a door and a relay.
 const (
 	doorPart   = "door"
 	relayPart  = "relay"
 	serverPart = "server"
 )
 
+// part names a part of the door's clinic.
+func (d *door) part(name string) string { return name + " of " + Token(d.clinic.ID) }
+
 // state is what the parts last said of themselves.
 type state struct {
-	mu   sync.Mutex
-	says map[string]error
+	mu    sync.Mutex
+	says  map[string]error
+	parts []string // as they came
 }
 
 var errStarting = errors.New("starting")
 
-func newState() state {
-	return state{says: map[string]error{doorPart: errStarting, relayPart: errStarting}}
-}
-
 func (s *state) set(part string, err error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	if _, known := s.says[part]; !known {
+		s.parts = append(s.parts, part)
+	}
+	if s.says == nil {
+		s.says = map[string]error{}
+	}
 	s.says[part] = err
 }
 
 func (s *state) health() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	for _, part := range []string{serverPart, doorPart, relayPart} {
+	for _, part := range s.parts {
 		if err := s.says[part]; err != nil {
 			return fmt.Errorf("NATS %s: %w", part, err)
 		}

@@ -103,7 +103,7 @@ func (c *clinic) deliveries(t testing.TB, record string) (ds []store.Delivery) {
 // options are those of a service that tries again at once.
 func (c *clinic) options(t testing.TB) events.Options {
 	return events.Options{
-		Clinic: "north", Receiver: c.Receiver, Store: c.store, Meter: c.counts, Log: logTo(t),
+		Clinics: []events.Clinic{{ID: "north", Receiver: c.Receiver}}, Store: c.store, Meter: c.counts, Log: logTo(t),
 		Pause: 20 * time.Millisecond, Poll: 200 * time.Millisecond, Timeout: 5 * time.Second, AckWait: 30 * time.Second,
 	}
 }

@@ -304,7 +304,7 @@ func (v *Receiver) check(r store.Reader, set []resource.Resource) ([]validate.Ch
 	}
 	check := v.Check
 	if check == nil {
-		check = v.checker.Check
+		check = validate.Check
 	}
 	checked, issues := check(set, exists, v.Settings.Terms, v.Settings.Codes)
 	return checked, issues, fault

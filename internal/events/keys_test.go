@@ -1,0 +1,407 @@
+package events_test
+
+import (
+	"bytes"
+	"context"
+	"crypto/rand"
+	"crypto/tls"
+	"crypto/x509"
+	"encoding/json"
+	"log/slog"
+	"net/http/httptest"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/access"
+	"nailbridge/internal/events"
+	"nailbridge/internal/receive"
+	"nailbridge/internal/receive/receivetest"
+	"nailbridge/internal/searchparam"
+	"nailbridge/internal/store"
+)
+
+// lines is a log that may be written and read at once.
+type lines struct {
+	mu sync.Mutex
+	bytes.Buffer
+}
+
+func (l *lines) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.Buffer.Write(p)
+}
+
+func (l *lines) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.Buffer.String()
+}
+
+// keyed is the embedded server with two clinics and keys.
+type keyed struct {
+	testing.TB
+	c       *clinic
+	s       *events.Service
+	path    string            // of the file of keys
+	secrets map[string]string // by name
+	ids     map[string]string
+	log     *lines
+}
+
+// newKeyed serves the clinics north and south, with a key for the practice
+// system of each, for a hub of north, for one of both, and for a person.
+func newKeyed(t testing.TB, edit func(*events.Options)) *keyed {
+	k := &keyed{TB: t, c: newClinic(t), path: filepath.Join(t.TempDir(), "keys.json"), secrets: map[string]string{}, ids: map[string]string{}, log: &lines{}}
+	k.add("north", access.Key{Kind: access.ClinicKey, Clinics: []string{"north"}})
+	k.add("south", access.Key{Kind: access.ClinicKey, Clinics: []string{"south"}})
+	k.add("hub", access.Key{Kind: access.HubKey, Clinics: []string{"north"}})
+	k.add("both", access.Key{Kind: access.HubKey, Clinics: []string{"north", "south"}})
+	k.add("person", access.Key{Kind: access.PersonKey, Clinics: []string{"north"}, Person: &access.Person{Family: "Quill", StaffKey: "st-1"}})
+	keys, err := access.OpenKeyFile(k.path, func(err error) { t.Errorf("keys: %v", err) })
+	require.NoError(t, err)
+	south := receivetest.Settings(t)
+	south.Clinic.ID = "south"
+	o := embedded(k.c, k.c.options(t))
+	o.Keys, o.Log = keys, slog.New(slog.NewTextHandler(k.log, nil))
+	o.Clinics = append(o.Clinics, events.Clinic{ID: "south", Receiver: &receive.Receiver{
+		Store: k.c.store, Settings: south, Index: searchparam.Index{Base: receivetest.Base, Zone: south.Clinic.Zone},
+		Clock: func() time.Time { return noon }, Meter: k.c.counts, Log: slog.New(slog.DiscardHandler),
+	}})
+	if edit != nil {
+		edit(&o)
+	}
+	k.s = start(t, o)
+	t.Cleanup(func() { stop(t, k.s) })
+	return k
+}
+
+func (k *keyed) add(name string, key access.Key) {
+	k.Helper()
+	key.Name = name
+	key, secret, err := access.NewKey(key, rand.Reader, noon)
+	require.NoError(k, err)
+	require.NoError(k, access.AddKey(k.path, key))
+	k.secrets[name], k.ids[name] = secret, key.ID
+}
+
+func (k *keyed) dial(user, secret string, opts ...nats.Option) (*nats.Conn, error) {
+	return nats.Connect(k.s.ClientURL(), append([]nats.Option{nats.UserInfo(user, secret), nats.MaxReconnects(0), nats.ErrorHandler(func(*nats.Conn, *nats.Subscription, error) {})}, opts...)...)
+}
+
+// as connects to a clinic with a key.
+func (k *keyed) as(clinic, key string) *client {
+	k.Helper()
+	var conn *nats.Conn
+	require.Eventually(k, func() (ok bool) { // until the account of the clinic is there
+		var err error
+		conn, err = k.dial(clinic, k.secrets[key])
+		return err == nil
+	}, patience, 20*time.Millisecond)
+	k.Cleanup(conn.Close)
+	js, err := jetstream.New(conn)
+	require.NoError(k, err)
+	return &client{k.TB, conn, js}
+}
+
+// denied tries something and checks that the server forbids it.
+func (k *keyed) denied(c *client, what string, try func() error) {
+	k.Helper()
+	if err := try(); err != nil {
+		assert.ErrorIs(k, err, nats.ErrPermissionViolation, what)
+		return
+	}
+	require.NoError(k, c.conn.Flush(), what)
+	assert.ErrorIs(k, c.conn.LastError(), nats.ErrPermissionViolation, what)
+}
+
+// read gives the next n messages of a stream by a consumer of the client's own.
+func (k *keyed) read(c *client, stream string, n int) (out []jetstream.Msg) {
+	k.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	defer cancel()
+	cons, err := c.js.CreateOrUpdateConsumer(ctx, stream, jetstream.ConsumerConfig{Durable: "mine", AckPolicy: jetstream.AckExplicitPolicy})
+	require.NoError(k, err)
+	for len(out) < n {
+		m, err := cons.Next(jetstream.FetchMaxWait(time.Second))
+		if err != nil {
+			require.NoError(k, ctx.Err(), "%s has %d of %d messages", stream, len(out), n)
+			continue
+		}
+		require.NoError(k, m.DoubleAck(ctx))
+		out = append(out, m)
+	}
+	return out
+}
+
+func surgeryAt(clinic string, edits ...receivetest.Edit) []byte {
+	return receivetest.Surgery(append([]receivetest.Edit{receivetest.Set("/clinic", clinic)}, edits...)...)
+}
+
+// A practice system with nothing but its key publishes, has its acknowledgement
+// and its answer, and reads its changes; the numbers that it sees tell nothing
+// of another clinic, though both use the same record ids and patient numbers.
+func TestEachClinicIsServedWithItsKey(t *testing.T) {
+	k := newKeyed(t, nil)
+	north, south := k.as("north", "north"), k.as("south", "south")
+	live, err := north.conn.SubscribeSync("nailbridge.answers.north.*")
+	require.NoError(t, err)
+	require.NoError(t, north.conn.Flush())
+	require.EqualValues(t, 1, north.send("north", surgeryAt("north")))
+	m, err := live.NextMsg(patience)
+	require.NoError(t, err)
+	var first events.Answered
+	require.NoError(t, json.Unmarshal(m.Data, &first))
+	assert.Equal(t, receive.Stored, first.Answer.Answer)
+	assert.Equal(t, "north", first.Clinic)
+	require.NotEmpty(t, first.Resources)
+
+	for seq := uint64(1); seq <= 3; seq++ { // the same record and patient, elsewhere
+		require.Equal(t, seq, south.send("south", surgeryAt("south")))
+	}
+	var answers []events.Answered
+	for _, m := range k.read(south, "ANSWERS", 3) {
+		var a events.Answered
+		require.NoError(t, json.Unmarshal(m.Data(), &a))
+		assert.Equal(t, "south", a.Clinic)
+		answers = append(answers, a)
+	}
+	assert.Equal(t, receive.Stored, answers[0].Answer.Answer, "north's record is none of south's")
+	assert.Equal(t, receive.Unchanged, answers[2].Answer.Answer)
+	for _, r := range answers[0].Resources {
+		for _, of := range first.Resources {
+			assert.NotEqual(t, of.Reference, r.Reference)
+		}
+	}
+
+	assert.EqualValues(t, 2, north.send("north", surgeryAt("north", receivetest.Revision(2), receivetest.Set("/surgery/dressing", "other"))), "no gap tells of south")
+	got := k.read(north, "ANSWERS", 2)
+	meta, err := got[1].Metadata()
+	require.NoError(t, err)
+	assert.EqualValues(t, 2, meta.Sequence.Stream)
+	assert.Zero(t, meta.NumPending)
+	var before int64
+	for _, m := range k.read(north, "CHANGES", len(k.c.outbox(t))) {
+		assert.Equal(t, "nailbridge.changes.north", m.Subject())
+		var head struct{ Clinic string }
+		require.NoError(t, json.Unmarshal(m.Data(), &head))
+		assert.Equal(t, "north", head.Clinic)
+		seq := jsonInt(t, m.Headers().Get(events.SequenceHeader))
+		assert.Equal(t, before+1, seq, "nor does the number of an event")
+		assert.NotContains(t, string(m.Data()), `"seq"`)
+		before = seq
+	}
+}
+
+func jsonInt(t testing.TB, s string) (n int64) {
+	t.Helper()
+	require.NoError(t, json.Unmarshal([]byte(s), &n))
+	return n
+}
+
+// What a key may not do, and what it may be tried with to reach another clinic.
+func TestClinicsAreWallsAtNATS(t *testing.T) {
+	k := newKeyed(t, nil)
+	north, south := k.as("north", "north"), k.as("south", "south")
+	require.EqualValues(t, 1, north.send("north", surgeryAt("north")))
+	require.EqualValues(t, 1, south.send("south", surgeryAt("south")))
+	k.read(south, "ANSWERS", 1)
+	k.read(north, "ANSWERS", 1)
+
+	for _, subject := range []string{
+		"nailbridge.records.south", "nailbridge.records.*", "nailbridge.answers.south.S-1", "nailbridge.answers.north.S-1", "nailbridge.changes.north", "nailbridge.changes.south",
+		"$JS.API.STREAM.LIST", "$JS.API.STREAM.NAMES", "$JS.API.INFO", "$JS.API.STREAM.INFO.RECORDS", "$JS.API.STREAM.MSG.GET.RECORDS", "$JS.API.STREAM.MSG.GET.ANSWERS",
+		"$JS.API.STREAM.PURGE.ANSWERS", "$JS.API.STREAM.DELETE.RECORDS", "$JS.API.STREAM.CREATE.MINE", "$JS.API.STREAM.UPDATE.CHANGES", "$JS.API.DIRECT.GET.RECORDS",
+		"$JS.API.CONSUMER.LIST.RECORDS", "$JS.API.CONSUMER.CREATE.RECORDS.mine", "$JS.API.CONSUMER.DELETE.RECORDS.intake-north", "$JS.API.CONSUMER.MSG.NEXT.RECORDS.intake-north",
+		"$JS.ACK.RECORDS.intake-north.1.1.1.1.1", "$SYS.REQ.SERVER.PING", "anything",
+	} {
+		k.denied(north, "publish "+subject, func() error { return north.conn.Publish(subject, surgeryAt("south")) })
+	}
+	for _, subject := range []string{">", "nailbridge.>", "nailbridge.records.*", "nailbridge.records.north", "nailbridge.answers.*.*", "nailbridge.answers.south.*", "nailbridge.changes.*", "nailbridge.changes.south", "$JS.>", "$SYS.>"} {
+		k.denied(north, "subscribe "+subject, func() error { _, err := north.conn.SubscribeSync(subject); return err })
+	}
+	// A reply of the server led to where south's records are taken, and a consumer
+	// that would deliver there.
+	require.NoError(t, north.conn.PublishRequest("nailbridge.records.north", "nailbridge.records.south", surgeryAt("north")))
+	ask, err := json.Marshal(map[string]any{"stream_name": "ANSWERS", "config": map[string]any{"name": "led", "deliver_subject": "nailbridge.records.south", "ack_policy": "none"}})
+	require.NoError(t, err)
+	_, err = north.conn.Request("$JS.API.CONSUMER.CREATE.ANSWERS.led", ask, time.Minute)
+	require.NoError(t, err)
+	k.read(north, "ANSWERS", 1)
+	assert.EqualValues(t, 2, south.send("south", surgeryAt("south")), "nothing came there")
+	k.read(south, "ANSWERS", 1)
+	assert.Equal(t, 0, k.c.counts.Refused, "nor anything by the other ways")
+	require.NoError(t, k.c.db.View(context.Background(), func(r store.Reader) error {
+		ds, err := r.Deliveries("south", "S-1")
+		assert.Len(t, ds, 1)
+		return err
+	}))
+
+	// A record of south under north's subject is refused, and kept nowhere.
+	require.EqualValues(t, 3, north.send("north", surgeryAt("south", receivetest.Record("S-2"))))
+	var a events.Answered
+	require.NoError(t, json.Unmarshal(k.read(north, "ANSWERS", 1)[0].Data(), &a))
+	assert.Equal(t, receive.Refused, a.Answer.Answer)
+	assert.Equal(t, "other-clinic", a.Reasons[0].Code)
+	assert.NotContains(t, k.log.String(), "nailbridge.records.south", "what a client tried is not repeated")
+}
+
+// A hub hears the changes of its clinics, one connection for each, and can do
+// nothing else.
+func TestHubsHearTheirClinicsAlone(t *testing.T) {
+	k := newKeyed(t, nil)
+	north, south := k.as("north", "north"), k.as("south", "south")
+	heard := map[string]*nats.Subscription{}
+	for _, c := range []struct{ clinic, key string }{{"north", "hub"}, {"north", "both"}, {"south", "both"}} {
+		hub := k.as(c.clinic, c.key)
+		sub, err := hub.conn.SubscribeSync("nailbridge.changes." + c.clinic)
+		require.NoError(t, err)
+		require.NoError(t, hub.conn.Flush())
+		require.NoError(t, hub.conn.LastError())
+		heard[c.key+" at "+c.clinic] = sub
+		for _, subject := range []string{"nailbridge.answers.*.*", "nailbridge.changes.*", "nailbridge.records.*", "_INBOX.>", ">"} {
+			k.denied(hub, "subscribe "+subject, func() error { _, err := hub.conn.SubscribeSync(subject); return err })
+		}
+		for _, subject := range []string{"nailbridge.records." + c.clinic, "nailbridge.changes." + c.clinic, "$JS.API.STREAM.INFO.CHANGES", "$JS.API.CONSUMER.CREATE.CHANGES.mine"} {
+			k.denied(hub, "publish "+subject, func() error { return hub.conn.Publish(subject, nil) })
+		}
+	}
+	north.send("north", surgeryAt("north"))
+	south.send("south", surgeryAt("south"))
+	for name, sub := range heard {
+		m, err := sub.NextMsg(patience)
+		require.NoError(t, err, name)
+		clinic := name[strings.LastIndex(name, " ")+1:]
+		assert.Equal(t, "nailbridge.changes."+clinic, m.Subject)
+		assert.Contains(t, string(m.Data), `"clinic":"`+clinic+`"`)
+	}
+}
+
+// Whoever has no key for a clinic is told the same, whatever there is.
+func TestWithoutAKeyNobodyIsLetIn(t *testing.T) {
+	k := newKeyed(t, nil)
+	k.as("north", "north")
+	for _, c := range []struct{ user, secret string }{
+		{"south", k.secrets["north"]}, {"south", k.secrets["hub"]}, {"west", k.secrets["north"]}, {"north", k.secrets["person"]}, {"", k.secrets["north"]},
+		{"north", ""}, {"north", "nailbridge_wrong"}, {k.secrets["north"], ""}, {k.secrets["north"], k.secrets["north"]}, {"", ""}, {"$SYS", k.secrets["both"]},
+	} {
+		conn, err := k.dial(c.user, c.secret)
+		require.ErrorIs(t, err, nats.ErrAuthorization, "%.5s %.12s", c.user, c.secret)
+		assert.Nil(t, conn)
+	}
+	_, err := nats.Connect(k.s.ClientURL(), nats.Token(k.secrets["north"]), nats.MaxReconnects(0))
+	require.ErrorIs(t, err, nats.ErrAuthorization)
+	require.Eventually(t, func() bool { return strings.Count(k.log.String(), "without a key in force") >= 11 }, patience, 20*time.Millisecond)
+	for _, secret := range k.secrets {
+		assert.NotContains(t, k.log.String(), secret)
+	}
+}
+
+// A key that ends closes its connections, and lets nobody in again.
+func TestARevokedKeyEndsItsConnections(t *testing.T) {
+	k := newKeyed(t, nil)
+	closed := make(chan struct{})
+	var conn *nats.Conn
+	require.Eventually(t, func() (ok bool) {
+		var err error
+		conn, err = k.dial("north", k.secrets["hub"], nats.ClosedHandler(func(*nats.Conn) { close(closed) }))
+		return err == nil
+	}, patience, 20*time.Millisecond)
+	defer conn.Close()
+	stays := k.as("north", "both")
+	require.NoError(t, access.RevokeKey(k.path, k.ids["hub"]))
+	select {
+	case <-closed:
+	case <-time.After(patience):
+		t.Fatal("the connection stays")
+	}
+	_, err := k.dial("north", k.secrets["hub"])
+	require.ErrorIs(t, err, nats.ErrAuthorization)
+	assert.True(t, stays.conn.IsConnected(), "another key is not touched")
+
+	k.add("new", access.Key{Kind: access.HubKey, Clinics: []string{"north"}})
+	k.as("north", "new")
+}
+
+// Without keys the server serves one clinic, on loopback; with keys and a
+// certificate it may be reached from elsewhere, by TLS alone.
+func TestWhereTheServerMayBeReached(t *testing.T) {
+	web := httptest.NewUnstartedServer(nil) // for its certificate
+	web.StartTLS()
+	defer web.Close()
+	certified := &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) { return &web.TLS.Certificates[0], nil }}
+	c := newClinic(t)
+	for name, edit := range map[string]func(*events.Options){
+		"nothing":     func(*events.Options) {},
+		"TLS alone":   func(o *events.Options) { o.TLS = certified },
+		"keys alone":  func(o *events.Options) { o.Keys = nobody{} },
+		"two clinics": func(o *events.Options) { o.Listen = "127.0.0.1:0"; o.Clinics = append(o.Clinics, events.Clinic{ID: "south"}) },
+	} {
+		o := embedded(c, c.options(t))
+		o.Listen = "0.0.0.0:0"
+		edit(&o)
+		_, err := events.Start(o)
+		assert.Error(t, err, name)
+	}
+
+	k := newKeyed(t, func(o *events.Options) { o.Listen, o.TLS = "0.0.0.0:0", certified })
+	pool := x509.NewCertPool()
+	pool.AddCert(web.Certificate())
+	_, port, found := strings.Cut(strings.TrimPrefix(strings.TrimPrefix(k.s.ClientURL(), "nats://"), "tls://"), ":")
+	require.True(t, found)
+	var conn *nats.Conn
+	require.Eventually(t, func() (ok bool) {
+		var err error
+		conn, err = nats.Connect("tls://127.0.0.1:"+port, nats.UserInfo("north", k.secrets["north"]), nats.Secure(&tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12}))
+		return err == nil
+	}, patience, 20*time.Millisecond)
+	defer conn.Close()
+	js, err := jetstream.New(conn)
+	require.NoError(t, err)
+	n := &client{t, conn, js}
+	n.send("north", surgeryAt("north"))
+	k.read(n, "ANSWERS", 1)
+}
+
+// nobody knows no key.
+type nobody struct{}
+
+func (nobody) Find(string) (access.Caller, bool) { return access.Caller{}, false }
+
+// What came before there were keys stays the clinic's own, and what was not
+// taken then is taken now.
+func TestKeysComeToAServerThatHadNone(t *testing.T) {
+	k := newKeyed(t, nil)
+	stop(t, k.s)
+	o := embedded(k.c, k.c.options(t))
+	o.Fault = func(op string) error {
+		if op == "resume" {
+			return assert.AnError
+		}
+		return nil
+	}
+	k.s = start(t, o)
+	n := connect(t, k.s.ClientURL())
+	assert.Equal(t, receive.Stored, n.ask("north", surgeryAt("north")).Answer.Answer)
+	assert.Equal(t, receive.Refused, n.ask("west", surgeryAt("west")).Answer.Answer, "a wrong subject has an answer where nobody is told apart")
+	stop(t, k.s)
+
+	o.Fault = nil
+	keys, err := access.OpenKeyFile(k.path, nil)
+	require.NoError(t, err)
+	o.Keys = keys
+	k.s = start(t, o)
+	north := k.as("north", "north")
+	require.Len(t, k.read(north, "ANSWERS", 2), 2)
+	assert.NotEmpty(t, k.read(north, "CHANGES", len(k.c.outbox(t))), "relayed now")
+	assert.EqualValues(t, 3, north.send("north", surgeryAt("north")))
+	k.read(north, "ANSWERS", 1)
+}
