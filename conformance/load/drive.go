@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"golang.org/x/sync/errgroup"
+
+	"nailbridge/conformance/running"
 )
 
 // pollPause lies between two walks of a poller: hubs ask at intervals.
@@ -39,21 +41,21 @@ type report struct {
 // driver drives one bridge.
 type driver struct {
 	load
-	s  *server
+	s  *running.Bridge
 	mu sync.Mutex
 	r  report
 }
 
 // drive lets senders and pollers at a bridge until the time is up.
-func drive(ctx context.Context, s *server, l load) (report, error) {
+func drive(ctx context.Context, s *running.Bridge, l load) (report, error) {
 	d := &driver{load: l, s: s}
-	nats, err := openNATS(s.nats)
+	nats, err := s.OpenNATS()
 	if err != nil {
 		return report{}, err
 	}
-	defer nats.conn.Close()
-	web := httpDoor{s.base + "/records", &http.Client{Transport: &http.Transport{MaxIdleConnsPerHost: l.HTTP}, Timeout: answerTime}}
-	defer web.client.CloseIdleConnections()
+	defer nats.Close()
+	web := s.HTTP(l.HTTP)
+	defer web.Close()
 
 	began := time.Now()
 	until, cancel := context.WithDeadline(ctx, began.Add(l.For))
@@ -78,7 +80,7 @@ func drive(ctx context.Context, s *server, l load) (report, error) {
 
 // sender sends records until the time is up, and then waits for the last one's
 // answer: what was begun is promised.
-func (d *driver) sender(until context.Context, to door, n int, took *[]time.Duration) error {
+func (d *driver) sender(until context.Context, to running.Door, n int, took *[]time.Duration) error {
 	recs := records{seed: d.Seed, sender: n, zone: d.Zone}
 	busy := func() {
 		d.mu.Lock()
@@ -92,10 +94,10 @@ func (d *driver) sender(until context.Context, to door, n int, took *[]time.Dura
 		}
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(until), answerTime)
 		began := time.Now()
-		err = to.send(ctx, rec, busy)
+		_, err = to.Send(ctx, rec, busy)
 		cancel()
 		if err != nil {
-			return fmt.Errorf("sender %d by %s: %w", n, to.name(), err)
+			return fmt.Errorf("sender %d by %s: %w", n, to.Name(), err)
 		}
 		d.mu.Lock()
 		*took = append(*took, time.Since(began))
@@ -109,7 +111,7 @@ func (d *driver) poller(until context.Context) error {
 	since := time.Now().Add(-time.Minute)
 	for until.Err() == nil {
 		began := time.Now()
-		next := d.s.base + "/fhir/CarePlan?_count=50&_lastUpdated=" + url.QueryEscape("ge"+since.UTC().Format(time.RFC3339))
+		next := d.s.Base + "/fhir/CarePlan?_count=50&_lastUpdated=" + url.QueryEscape("ge"+since.UTC().Format(time.RFC3339))
 		for next != "" && until.Err() == nil {
 			page, err := readPage(until, next)
 			switch {
@@ -166,7 +168,7 @@ func readPage(ctx context.Context, url string) (p page, err error) {
 // watch reads what the bridge holds until the time is up.
 func (d *driver) watch(until context.Context) error {
 	for until.Err() == nil {
-		u, err := usageOf(d.s.cmd.Process.Pid)
+		u, err := usageOf(d.s.PID())
 		if err != nil {
 			return err
 		}

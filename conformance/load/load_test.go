@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/conformance/running"
 	"nailbridge/internal/official"
 )
 
@@ -34,7 +35,7 @@ func TestSoakHoldsMemoryAndFilesFlat(t *testing.T) {
 	zone, err := time.LoadLocation("Europe/London")
 	require.NoError(t, err)
 	dir := t.TempDir()
-	binary, err := buildBinary(t.Context(), dir)
+	binary, err := running.Build(t.Context(), dir)
 	require.NoError(t, err)
 	l := load{HTTP: 32, NATS: 32, Pollers: 2, For: duration, Every: duration / 180, Seed: 4, Zone: zone}
 	r, err := once(t.Context(), binary, dir, l)

@@ -14,6 +14,8 @@ import (
 	"text/tabwriter"
 	"time"
 	_ "time/tzdata"
+
+	"nailbridge/conformance/running"
 )
 
 func main() {
@@ -51,7 +53,7 @@ func run(ctx context.Context, args []string, w io.Writer) (err error) {
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
 	if *binary == "" {
-		if *binary, err = buildBinary(ctx, dir); err != nil {
+		if *binary, err = running.Build(ctx, dir); err != nil {
 			return err
 		}
 	}
@@ -109,11 +111,14 @@ func once(ctx context.Context, binary, dir string, l load) (r report, err error)
 		return r, err
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(work)) }()
-	s, err := startServer(ctx, binary, work)
+	s, err := running.New(binary, work)
 	if err != nil {
 		return r, err
 	}
-	defer func() { err = errors.Join(err, s.stop()) }()
+	if err := s.Start(ctx); err != nil {
+		return r, err
+	}
+	defer func() { err = errors.Join(err, s.Stop()) }()
 	return drive(ctx, s, l)
 }
 

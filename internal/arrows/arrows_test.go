@@ -102,7 +102,8 @@ var rooms = []room{
 	{"internal/meter", behind, "adapters do not know one another"},
 
 	{"testdata/...", []string{"internal/convert"}, "records of the invented clinic"},
-	{"conformance/load", []string{"internal/events", "internal/generate", "mapping/record", "testdata"}, "the load sends invented records to a running bridge through both doors"},
+	{"conformance/running", []string{"internal/events", "testdata"}, "a running bridge as senders see it: the names of subjects, and settings to start it with"},
+	{"conformance/load", []string{"conformance/running", "internal/generate", "mapping/record"}, "the load sends invented records to a running bridge through both doors"},
 	{"conformance/...", slices.Concat(engine, []string{"conformance/...", "internal/official", "internal/validate/...", "mapping/terms", "mapping/followup"}), "the suite judges resources from outside and does not know the bridge"},
 	{"bridge", []string{"internal/...", "mapping/...", "testdata"}, "the program joins everything, and nobody imports it"},
 	{"internal/arrows", nil, "this test"},
@@ -154,7 +155,7 @@ var outside = []struct {
 	{"database/sql", []string{"internal/store/sqlite", "internal/store/postgres"}, "nobody but a store speaks SQL"},
 	{"github.com/pressly/goose", []string{"internal/store/sqlite", "internal/store/postgres"}, "migrations belong to their store"},
 	{"github.com/gin-gonic/gin", []string{"internal/hub/...", "internal/intake/...", "internal/pages/..."}, "HTTP stops at the doors"},
-	{"github.com/nats-io/", []string{"internal/events/...", "conformance/load"}, "NATS stops at its door, and comes from the load's senders"},
+	{"github.com/nats-io/", []string{"internal/events/...", "conformance/running"}, "NATS stops at its door, and comes from the load's senders"},
 	{"github.com/prometheus/", []string{"internal/meter", "internal/events/..."}, "counting stops at the meter"},
 	{"github.com/alecthomas/kong", []string{"bridge", "conformance/..."}, "commands are read in the programs"},
 	{"github.com/stretchr/testify", []string{"internal/store/storetest", "internal/receive/receivetest", "internal/golden", "internal/fault"}, "a test aid, not in the product"},

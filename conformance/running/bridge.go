@@ -1,0 +1,199 @@
+// Package running drives a bridge from outside: the built binary as a process
+// with both doors open, and the doors as senders of records use them. It knows
+// nothing of what is behind the doors.
+package running
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+	"time"
+
+	"nailbridge/testdata"
+)
+
+// Clinic is the clinic of the demo's settings, whose doors are open.
+const Clinic = "brindlemere"
+
+// upTime is how long a bridge may take to be ready, and to stop.
+const upTime = time.Minute
+
+// Build builds the bridge into a folder and gives the path of the binary.
+func Build(ctx context.Context, dir string) (string, error) {
+	path := filepath.Join(dir, "nailbridge")
+	cmd := exec.CommandContext(ctx, "go", "build", "-o", path, "nailbridge/bridge")
+	cmd.Env = append(os.Environ(), "CGO_ENABLED=0")
+	if out, err := cmd.CombinedOutput(); err != nil {
+		return "", fmt.Errorf("building the bridge: %w: %s", err, out)
+	}
+	return path, nil
+}
+
+// Bridge is a place where a bridge runs: a binary, a data folder and ports,
+// the same each time that it is started.
+type Bridge struct {
+	Base, NATS string // URLs of the doors
+
+	args []string
+	cmd  *exec.Cmd // nil while it does not run
+	said *tail
+	end  chan error
+}
+
+// New prepares a place in an empty folder, with the settings of the demo.
+func New(binary, dir string) (*Bridge, error) {
+	ports, err := freePorts(2)
+	if err != nil {
+		return nil, err
+	}
+	return At(binary, dir, ports[0], ports[1])
+}
+
+// At is New at these ports.
+func At(binary, dir, port, natsPort string) (*Bridge, error) {
+	settings := filepath.Join(dir, "settings.json")
+	text := bytes.ReplaceAll(testdata.Settings(), []byte("127.0.0.1:8470"), []byte("127.0.0.1:"+port))
+	if err := os.WriteFile(settings, text, 0o600); err != nil {
+		return nil, err
+	}
+	return &Bridge{
+		Base: "http://127.0.0.1:" + port, NATS: "nats://127.0.0.1:" + natsPort,
+		args: []string{binary, "serve", "--config", settings, "--data", filepath.Join(dir, "data"),
+			"--listen", "127.0.0.1:" + port, "--nats-listen", "127.0.0.1:" + natsPort},
+	}, nil
+}
+
+// Start starts the bridge and waits until both doors are open.
+func (b *Bridge) Start(ctx context.Context) error {
+	b.said, b.end = &tail{}, make(chan error, 1)
+	b.cmd = exec.Command(b.args[0], b.args[1:]...)
+	b.cmd.Stdout, b.cmd.Stderr = io.Discard, b.said
+	if err := b.cmd.Start(); err != nil {
+		return err
+	}
+	cmd, end := b.cmd, b.end
+	go func() { end <- cmd.Wait() }()
+	if err := b.waitReady(ctx); err != nil {
+		return errors.Join(err, b.Stop())
+	}
+	return nil
+}
+
+// PID is the number of the process that runs.
+func (b *Bridge) PID() int { return b.cmd.Process.Pid }
+
+func (b *Bridge) waitReady(ctx context.Context) error {
+	ctx, cancel := context.WithTimeout(ctx, upTime)
+	defer cancel()
+	for _, path := range []string{"/ready", "/health/nats"} {
+		for !answers(ctx, b.Base+path) {
+			select {
+			case err := <-b.end:
+				b.end <- err
+				return fmt.Errorf("the bridge ended: %w: %s", err, b.said)
+			case <-ctx.Done():
+				return fmt.Errorf("the bridge is not ready: %w: %s", ctx.Err(), b.said)
+			case <-time.After(time.Millisecond):
+			}
+		}
+	}
+	return nil
+}
+
+// answers reports a 200.
+func answers(ctx context.Context, url string) bool {
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, url, nil)
+	if err != nil {
+		return false
+	}
+	res, err := http.DefaultClient.Do(req)
+	if err != nil {
+		return false
+	}
+	return errors.Join(res.Body.Close()) == nil && res.StatusCode == http.StatusOK
+}
+
+// Stop asks the bridge to end, and reports an end that was not clean.
+func (b *Bridge) Stop() error {
+	if err := b.cmd.Process.Signal(syscall.SIGTERM); err != nil && !errors.Is(err, os.ErrProcessDone) {
+		return err
+	}
+	select {
+	case err := <-b.end:
+		if err != nil {
+			return fmt.Errorf("the bridge ended with %w: %s", err, b.said)
+		}
+		return nil
+	case <-time.After(upTime):
+		return errors.Join(errors.New("the bridge does not stop"), b.Kill())
+	}
+}
+
+// Kill ends the bridge at once, as kill -9 does, and waits until it is gone.
+func (b *Bridge) Kill() error {
+	if err := b.cmd.Process.Kill(); err != nil && !errors.Is(err, os.ErrProcessDone) {
+		return err
+	}
+	<-b.end
+	return nil
+}
+
+// tail keeps the end of a log.
+type tail struct {
+	mu   sync.Mutex
+	last []byte
+}
+
+// tailSize is how much of a log is kept.
+const tailSize = 8 << 10
+
+// Write keeps the end of what was written.
+func (t *tail) Write(p []byte) (int, error) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.last = append(t.last, p...)
+	if over := len(t.last) - tailSize; over > 0 {
+		t.last = append([]byte(nil), t.last[over:]...)
+	}
+	return len(p), nil
+}
+
+// String is the end of the log.
+func (t *tail) String() string {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return strings.TrimSpace(string(t.last))
+}
+
+// freePorts are n ports that nobody listens on.
+func freePorts(n int) (ports []string, err error) {
+	var held []net.Listener
+	defer func() {
+		for _, l := range held {
+			err = errors.Join(err, l.Close())
+		}
+	}()
+	for range n {
+		l, err := net.Listen("tcp", "127.0.0.1:0")
+		if err != nil {
+			return nil, err
+		}
+		held = append(held, l)
+		_, port, err := net.SplitHostPort(l.Addr().String())
+		if err != nil {
+			return nil, err
+		}
+		ports = append(ports, port)
+	}
+	return ports, nil
+}
