@@ -304,7 +304,7 @@ func (v *Receiver) check(r store.Reader, set []resource.Resource) ([]validate.Ch
 	}
 	check := v.Check
 	if check == nil {
-		check = validate.Check
+		check = v.checker.Check
 	}
 	checked, issues := check(set, exists, v.Settings.Terms, v.Settings.Codes)
 	return checked, issues, fault

@@ -5,6 +5,7 @@
 package validate
 
 import (
+	"crypto/sha256"
 	"fmt"
 	"maps"
 	"slices"
@@ -19,6 +20,11 @@ import (
 // says whether a resource outside the set is stored. Either all pass, and the
 // issues are empty, or none does.
 func Check(set []resource.Resource, exists func(resource.Ref) bool, t *terms.Terms, s terms.Setting) ([]Checked, []Issue) {
+	return check(set, exists, t, s, nil)
+}
+
+// check is Check with what is remembered, if anything.
+func check(set []resource.Resource, exists func(resource.Ref) bool, t *terms.Terms, s terms.Setting, memo *Checker) ([]Checked, []Issue) {
 	inSet := make(map[resource.Ref]bool, len(set))
 	var issues []Issue
 	for _, r := range set {
@@ -29,7 +35,7 @@ func Check(set []resource.Resource, exists func(resource.Ref) bool, t *terms.Ter
 	}
 	c := &checker{
 		resolves: func(ref resource.Ref) bool { return inSet[ref] || exists(ref) },
-		terms:    t, setting: s, issues: issues,
+		terms:    t, setting: s, issues: issues, memo: memo,
 	}
 	checked := make([]Checked, 0, len(set))
 	for _, r := range set {
@@ -47,15 +53,14 @@ type checker struct {
 	resolves func(resource.Ref) bool
 	terms    *terms.Terms
 	setting  terms.Setting
+	memo     *Checker          // of what passed google/fhir; nil: nothing
 	r        resource.Resource // in hand
 	issues   []Issue
 }
 
 func (c *checker) resource(r resource.Resource) {
 	c.r = r
-	for _, i := range mapping.CheckProto(r) {
-		c.add("proto", i.Path, i.Text)
-	}
+	c.proto(r)
 	c.walk(r.Type(), r.Type(), r.Tree())
 	for _, inv := range invariants {
 		if inv.of(r.Type()) {
@@ -63,6 +68,23 @@ func (c *checker) resource(r resource.Resource) {
 				c.add(inv.key, r.Type()+p, inv.rule)
 			}
 		}
+	}
+}
+
+// proto reads the resource with google/fhir, unless it is known to pass.
+func (c *checker) proto(r resource.Resource) {
+	var d digest
+	if c.memo != nil {
+		if d = sha256.Sum256(r.JSON()); c.memo.knows(d) {
+			return
+		}
+	}
+	issues := mapping.CheckProto(r)
+	for _, i := range issues {
+		c.add("proto", i.Path, i.Text)
+	}
+	if c.memo != nil && len(issues) == 0 {
+		c.memo.passed(d)
 	}
 }
 

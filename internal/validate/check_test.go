@@ -2,6 +2,7 @@ package validate_test
 
 import (
 	"encoding/json"
+	"fmt"
 	"strings"
 	"testing"
 
@@ -300,4 +301,33 @@ func TestStructure(t *testing.T) {
 		}
 		assert.Contains(t, found, c.key, name)
 	}
+}
+
+// What passed google/fhir is remembered, and nothing else is: not what failed,
+// and no rule that rests on more than the bytes.
+func TestCheckerRemembersOnlyWhatPassed(t *testing.T) {
+	var c validate.Checker
+	check := func(text string, exists bool) (keys []string) {
+		r, err := resource.FromJSON([]byte(text))
+		require.NoError(t, err)
+		_, issues := c.Check([]resource.Resource{r}, func(resource.Ref) bool { return exists }, codes, licensed)
+		for _, i := range issues {
+			keys = append(keys, i.Key)
+		}
+		return keys
+	}
+	good := valid["CarePlan"]
+	bad := strings.Replace(good, `"status":"active"`, `"status":"done"`, 1)
+	require.NotEqual(t, good, bad)
+	for range 3 {
+		assert.Empty(t, check(good, true))
+		assert.Contains(t, check(good, false), "ref")
+		assert.Contains(t, check(bad, true), "proto")
+	}
+	for i := range 40_000 { // more than it remembers
+		c.Remember(fmt.Sprint(i))
+	}
+	assert.False(t, c.Remembers("0"))
+	assert.True(t, c.Remembers("39999"))
+	assert.True(t, c.Remembers("30000"))
 }

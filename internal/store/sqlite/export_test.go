@@ -38,6 +38,21 @@ func (d *DB) Explain(ctx context.Context, q store.Query) (page, total []string, 
 	return page, total, err
 }
 
+// PageStatement gives the statement of a search's page, and its arguments.
+func (d *DB) PageStatement(ctx context.Context, q store.Query) (statement string, args []any, err error) {
+	err = d.View(ctx, func(r store.Reader) error {
+		s := r.(*snapshot)
+		p, err := s.plan(q, s.head.Seq)
+		if err != nil {
+			return err
+		}
+		c := p.page(q)
+		statement, args = c.sql, c.args
+		return nil
+	})
+	return statement, args, err
+}
+
 // ExplainHistory gives SQLite's plan of a page of a history.
 func (d *DB) ExplainHistory(ctx context.Context, q store.HistoryQuery) (page []string, err error) {
 	err = d.View(ctx, func(r store.Reader) error {
