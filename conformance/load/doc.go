@@ -11,4 +11,9 @@
 // again after its Retry-After and counted. Latencies run from the first sending
 // of a record to its promise, so that waiting counts. Resident memory and open
 // files of the bridge are read from /proc, so the command runs on Linux.
+//
+//	go run ./conformance/load --starts 20 --cases 10000
+//
+// fills a store with whole cases and then times starts on it, from exec to the
+// first time that the bridge says it is ready.
 package main

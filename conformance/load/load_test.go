@@ -78,6 +78,13 @@ func TestRunPrintsARowOfEachRun(t *testing.T) {
 	assert.Equal(t, []string{"2 0", "0 2", "2 2"}, rows, out.String())
 }
 
+// Starts on a filled store are timed from exec to the first ready.
+func TestStartsAreMeasured(t *testing.T) {
+	var out bytes.Buffer
+	require.NoError(t, run(t.Context(), []string{"--starts", "2", "--cases", "3"}, &out))
+	assert.Regexp(t, `^3 cases, [1-9]\d* records, filled in .*\n2 starts from exec to ready: median [1-9]`, out.String())
+}
+
 func TestPlan(t *testing.T) {
 	got, err := plan("1,64", "both,nats")
 	require.NoError(t, err)

@@ -35,6 +35,8 @@ func run(ctx context.Context, args []string, w io.Writer) (err error) {
 	doors := flags.String("doors", "http,nats,both", "doors to drive, one run each: http, nats, both")
 	duration := flags.Duration("for", time.Minute, "how long each run sends")
 	seed := flags.Uint64("seed", 1, "seed of the invented records")
+	starts := flags.Int("starts", 0, "instead: fill a store with --cases and start a bridge on it so often")
+	cases := flags.Int("cases", 10_000, "cases of the store for --starts")
 	binary := flags.String("binary", "", "the bridge to drive; built when it is not given")
 	if err := flags.Parse(args); err != nil {
 		return err
@@ -56,6 +58,9 @@ func run(ctx context.Context, args []string, w io.Writer) (err error) {
 		if *binary, err = running.Build(ctx, dir); err != nil {
 			return err
 		}
+	}
+	if *starts > 0 {
+		return measureStarts(ctx, w, *binary, dir, *starts, *cases, load{Seed: *seed, Zone: zone})
 	}
 	table := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
 	fmt.Fprintln(table, "by HTTP\tby NATS\trecords\tper second\tp50 ms\tp99 ms\tmax ms\t503\tpolled\tresident MiB, first\tmedian\tmax\tfiles, max\t")

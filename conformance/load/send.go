@@ -24,12 +24,14 @@ type records struct {
 	queue  [][]byte
 }
 
+// caseOf is the randomness of one case.
+func caseOf(seed uint64, number int) *rand.Rand { return rand.New(rand.NewPCG(seed, uint64(number))) }
+
 func (r *records) next() ([]byte, error) {
 	for len(r.queue) == 0 {
 		number := r.sender*casesApart + r.number
 		r.number++
-		random := rand.New(rand.NewPCG(r.seed, uint64(number)))
-		for _, rec := range generate.Case(random, generate.Options{Clinic: running.Clinic, Zone: r.zone, Number: number}) {
+		for _, rec := range generate.Case(caseOf(r.seed, number), generate.Options{Clinic: running.Clinic, Zone: r.zone, Number: number}) {
 			b, err := record.Encode(rec)
 			if err != nil {
 				return nil, err

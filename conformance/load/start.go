@@ -1,0 +1,85 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"sync/atomic"
+	"time"
+
+	"github.com/schollz/progressbar/v3"
+	"golang.org/x/sync/errgroup"
+
+	"nailbridge/conformance/running"
+	"nailbridge/internal/generate"
+	"nailbridge/mapping/record"
+)
+
+// fillers is how many senders fill a store.
+const fillers = 8
+
+// measureStarts fills a store with so many generated cases, whole, and then
+// starts a bridge on it again and again: each time from exec to the first ready.
+func measureStarts(ctx context.Context, w io.Writer, binary, dir string, starts, cases int, l load) error {
+	b, err := running.New(binary, dir)
+	if err != nil {
+		return err
+	}
+	if err := b.Start(ctx); err != nil {
+		return err
+	}
+	began := time.Now()
+	records, err := fill(ctx, b, cases, l)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(w, "%d cases, %d records, filled in %s\n", cases, records, time.Since(began).Round(time.Second))
+	if err := b.Stop(); err != nil {
+		return err
+	}
+	var took []time.Duration
+	for range starts {
+		began := time.Now()
+		if err := b.Start(ctx); err != nil {
+			return err
+		}
+		took = append(took, time.Since(began))
+		if err := b.Stop(); err != nil {
+			return err
+		}
+	}
+	slices.Sort(took)
+	_, err = fmt.Fprintf(w, "%d starts from exec to ready: median %s, fastest %s, slowest %s\n", starts,
+		quantile(took, .5).Round(time.Millisecond), took[0].Round(time.Millisecond), took[len(took)-1].Round(time.Millisecond))
+	return err
+}
+
+// fill sends cases, each by one sender, and says how many records they were.
+func fill(ctx context.Context, b *running.Bridge, cases int, l load) (int64, error) {
+	door := b.HTTP(fillers)
+	defer door.Close()
+	bar := progressbar.NewOptions(cases, progressbar.OptionSetWriter(os.Stderr), progressbar.OptionSetDescription("cases"),
+		progressbar.OptionThrottle(time.Second), progressbar.OptionShowCount())
+	var records atomic.Int64
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(fillers)
+	for n := range cases {
+		g.Go(func() error {
+			for _, r := range generate.Case(caseOf(l.Seed, n), generate.Options{Clinic: running.Clinic, Zone: l.Zone, Number: n}) {
+				text, err := record.Encode(r)
+				if err != nil {
+					return err
+				}
+				if _, err := door.Send(ctx, text, func() {}); err != nil {
+					return err
+				}
+				records.Add(1)
+			}
+			return bar.Add(1)
+		})
+	}
+	err := g.Wait()
+	return records.Load(), err
+}
