@@ -42,7 +42,7 @@ type caseView struct {
 }
 
 // FoldPatient folds everything known at one clinic about one patient: the
-// cases, each by MapCase, the resources folded per patient, and those of the
+// cases, each by mapCase, the resources folded per patient, and those of the
 // clinic that they name (D1.3). An error is a fault of ours.
 func FoldPatient(s Settings, in PatientFold) (Result, error) {
 	v := newPatientView(s, in)

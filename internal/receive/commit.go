@@ -34,7 +34,11 @@ func (v *Receiver) commit(w store.Writer, a attempt, f *folded) error {
 	if !a.res.Shared {
 		return c.withdraw(owned)
 	}
-	if err := c.put(owned, a.checked); err != nil {
+	clinic, err := w.Owned(store.Owner{Clinic: a.owner.Clinic})
+	if err != nil {
+		return err
+	}
+	if err := c.put(owned, clinic); err != nil {
 		return err
 	}
 	made := map[resource.Ref]bool{}
@@ -44,7 +48,7 @@ func (v *Receiver) commit(w store.Writer, a attempt, f *folded) error {
 	if err := c.vanish(owned, func(h store.Held) bool { return !made[h.Ref] }); err != nil {
 		return err
 	}
-	if err := c.endRoles(made); err != nil {
+	if err := c.endRoles(clinic, made); err != nil {
 		return err
 	}
 	if err := c.provenance(); err != nil {
@@ -136,16 +140,13 @@ func (c *committer) ownerOf(ref resource.Ref) store.Owner {
 	return c.a.owner
 }
 
-func (c *committer) put(owned []store.Held, checked []validate.Checked) error {
-	clinic, err := c.w.Owned(store.Owner{Clinic: c.a.owner.Clinic})
-	if err != nil {
-		return err
-	}
+// put puts what differs from what the patient and the clinic own.
+func (c *committer) put(owned, clinic []store.Held) error {
 	before := map[resource.Ref]store.Held{}
-	for _, h := range append(owned, clinic...) {
+	for _, h := range slices.Concat(owned, clinic) {
 		before[h.Ref] = h
 	}
-	for _, ch := range checked {
+	for _, ch := range c.a.checked {
 		r := ch.Resource()
 		was, had := before[r.Ref()]
 		if had && !was.Deleted && was.Content.Equal(r) {
@@ -250,12 +251,9 @@ func isOutput(err error) bool {
 }
 
 // endRoles ends the role at the clinic of those whom this fold names and of
-// whom nothing published states a role any more (D3.1, D6).
-func (c *committer) endRoles(made map[resource.Ref]bool) error {
-	clinic, err := c.w.Owned(store.Owner{Clinic: c.a.owner.Clinic})
-	if err != nil {
-		return err
-	}
+// whom nothing published states a role any more (D3.1, D6). clinic is what the
+// clinic owned before.
+func (c *committer) endRoles(clinic []store.Held, made map[resource.Ref]bool) error {
 	return c.vanish(clinic, func(h store.Held) bool {
 		return h.Ref.Type == "PractitionerRole" && !made[h.Ref] && slices.ContainsFunc(h.Content.References(), func(s string) bool {
 			ref, ok := resource.ParseRef(s)
