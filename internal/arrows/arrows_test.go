@@ -92,7 +92,7 @@ var rooms = []room{
 	{"internal/access/...", nil, "who may reach the doors knows nothing behind them"},
 	{"internal/golden", nil, "a test aid"},
 	{"internal/official", nil, "a test aid"},
-	{"internal/fault", nil, "a test aid"},
+	{"internal/fault", []string{"internal/official"}, "a test aid"},
 
 	{"internal/hub/...", slices.Concat(behind, []string{"internal/hub/..."}), "adapters do not know one another"},
 	{"internal/intake/...", slices.Concat(behind, []string{"internal/intake/..."}), "adapters do not know one another"},

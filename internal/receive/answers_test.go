@@ -6,7 +6,6 @@ import (
 	"database/sql"
 	"encoding/json"
 	"errors"
-	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -549,7 +548,12 @@ func TestDryRunGivesTheWholeAnswerAndWritesNothing(t *testing.T) {
 // state is everything that an intake could write, as text.
 func state(t testing.TB, w *rt.World) string {
 	t.Helper()
-	db, err := sql.Open("sqlite", "file:"+w.Path+"?mode=ro")
+	return stateAt(t, "file:"+w.Path+"?mode=ro")
+}
+
+func stateAt(t testing.TB, dsn string) string {
+	t.Helper()
+	db, err := sql.Open("sqlite", dsn)
 	require.NoError(t, err)
 	defer func() { require.NoError(t, db.Close()) }()
 	var out strings.Builder
@@ -582,52 +586,6 @@ func dump(t testing.TB, db *sql.DB, table string, out *strings.Builder) {
 		out.WriteString("\n")
 	}
 	require.NoError(t, rows.Err())
-}
-
-// D2, unavailable: a fault at any operation of an intake leaves nothing half
-// done and is told as such; the next try is as if it had not been.
-func TestD2_UnavailableAtAnyOperation(t *testing.T) {
-	w := rt.New(t)
-	w.Send(rt.Surgery())
-	review := rt.Review(rt.RedFlag)
-	before := state(t, w)
-	var ops []string
-	w.Fault = func(op string) error { ops = append(ops, op); return nil }
-	_, err := w.Receive(t.Context(), review, true)
-	require.NoError(t, err)
-	all := ops
-	require.NotContains(t, all, "commit", "a dry run")
-	// The dry run read the resources that it shows.
-	all = append(slices.DeleteFunc(all, func(op string) bool { return op == "read" }), "commit")
-	seen := map[string]int{}
-	for n, op := range all {
-		// Each kind of operation at its first three places and its last.
-		if seen[op]++; seen[op] > 3 && n+1 < len(all) && contains(all[n+1:], op) {
-			continue
-		}
-		i := 0
-		w.Fault = func(string) error {
-			if i++; i-1 == n {
-				return errors.New("disk")
-			}
-			return nil
-		}
-		_, err := w.Receive(t.Context(), review, false)
-		assert.ErrorIs(t, err, store.ErrUnavailable, "%d %s", n, op)
-		w.Fault = nil
-		require.Equal(t, before, state(t, w), "%d %s", n, op)
-	}
-	assert.Positive(t, w.Meter.UnavailableN)
-	assert.Equal(t, receive.Stored, w.Send(review).Answer)
-}
-
-func contains(ss []string, s string) bool {
-	for _, x := range ss {
-		if x == s {
-			return true
-		}
-	}
-	return false
 }
 
 // D2, unavailable: a full disk, a locked database, a cancelled request.
