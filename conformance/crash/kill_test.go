@@ -16,16 +16,12 @@ import (
 	"nailbridge/conformance/running"
 )
 
-// roundsVariable is how often the bridge is killed; without it 60 times, and in
-// CI 12 times.
+// roundsVariable is how often the bridge is killed; without it 60 times.
 const roundsVariable = "NAILBRIDGE_CRASH_ROUNDS"
 
 func rounds(t *testing.T) int {
 	text := os.Getenv(roundsVariable)
 	if text == "" {
-		if os.Getenv("CI") != "" {
-			return 12
-		}
 		if testing.Short() {
 			t.Skipf("kills a bridge for minutes; %s says how often", roundsVariable)
 		}

@@ -43,6 +43,10 @@ type sender struct {
 	door   running.Door
 }
 
+// casesApart keeps the patients of one sender's cases off another's: an amendment
+// may name the patient of a number that is half a million higher.
+const casesApart = 1_000_000
+
 func newSenders(t *testing.T, seed uint64) (out []*sender) {
 	zone, err := time.LoadLocation("Europe/London")
 	require.NoError(t, err)
@@ -66,7 +70,7 @@ func (s *sender) open(t *testing.T, b *running.Bridge) {
 // contacts, case after case without end.
 func (s *sender) next() ([]byte, error) {
 	for len(s.queue) == 0 {
-		number := s.number*100_000 + s.cases
+		number := s.number*casesApart + s.cases
 		s.cases++
 		for _, r := range generate.Case(s.random, generate.Options{Clinic: running.Clinic, Zone: s.zone, Number: number}) {
 			b, err := record.Encode(r)
