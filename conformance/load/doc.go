@@ -14,6 +14,6 @@
 //
 //	go run ./conformance/load --starts 20 --cases 10000
 //
-// fills a store with whole cases and then times starts on it, from exec to the
-// first time that the bridge says it is ready.
+// fills a store with cases, a surgery each, and then times starts on it, from
+// exec to the first time that the bridge says it is ready.
 package main
