@@ -49,7 +49,7 @@ func (a *app) startNATS() (stop func(), err error) {
 	}
 	s, err := events.Start(events.Options{
 		URL: f.URL, Dir: a.dir, Listen: f.Listen, Keys: a.keys, TLS: certified,
-		Clinics: a.clinics.atNATS(), Store: a.outbox, Meter: a.meter, Log: a.log,
+		Clinics: a.clinics.atNATS(), Store: a.outbox, Meter: a.meter, Log: a.log, Hold: a.folding.Load,
 		Keep: events.Keep{Records: f.KeepRecords, Answers: f.KeepAnswers, Changes: f.KeepChanges},
 	})
 	if err != nil {

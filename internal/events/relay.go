@@ -147,7 +147,7 @@ var errNewEpoch = errors.New("the store has a new epoch")
 
 // relay publishes everything after a position, and says how far it came.
 func (d *door) relay(ctx context.Context, at relayed) (relayed, error) {
-	for {
+	for d.opts.Hold == nil || !d.opts.Hold() {
 		ms, err := d.read(ctx, at)
 		if err != nil || len(ms) == 0 {
 			return at, err
@@ -160,6 +160,7 @@ func (d *door) relay(ctx context.Context, at relayed) (relayed, error) {
 			d.relayedSeq.Store(m.seq)
 		}
 	}
+	return at, nil
 }
 
 // change is an event of the outbox as a message.

@@ -297,3 +297,24 @@ func TestRelayAfterItsLastMessageAged(t *testing.T) {
 	defer stop(t, s)
 	assertRising(t, n.relayed(c), len(c.outbox(t)))
 }
+
+// D3.1: nothing is announced while what is stored may be shared no longer; what
+// was committed meanwhile is announced afterwards.
+func TestD3_1_NothingIsAnnouncedWhileHeld(t *testing.T) {
+	onEach(t, func(t *testing.T, c *clinic, o events.Options, run func(events.Options) *client) {
+		var held atomic.Bool
+		var asked atomic.Int64
+		held.Store(true)
+		o.Poll = 10 * time.Millisecond
+		o.Hold = func() bool { asked.Add(1); return held.Load() }
+		n := run(o)
+		n.ask("north", receivetest.Surgery(left))
+		was := asked.Load()
+		require.Eventually(t, func() bool { return asked.Load() > was+3 }, 10*time.Second, time.Millisecond)
+		ms, err := n.all(events.ChangesStream)
+		require.NoError(t, err)
+		assert.Empty(t, ms)
+		held.Store(false)
+		assertRising(t, n.relayed(c), len(c.outbox(t)))
+	})
+}

@@ -44,6 +44,11 @@ type Options struct {
 	Keep    Keep
 	Log     *slog.Logger
 
+	// Hold, if set, keeps changes from being announced while it reports true:
+	// what is stored may be shared no longer (D3.1). It must be safe for
+	// concurrent use.
+	Hold func() bool
+
 	// AckWait is after how long the server sends a message again that was
 	// neither acknowledged nor sent back, as after a crash. 0: 20 s.
 	AckWait time.Duration
