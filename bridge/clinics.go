@@ -62,16 +62,16 @@ func (cs clinics) atNATS() []events.Clinic {
 	return out
 }
 
-// unsettled reports whether anything of the store must be folded again before a
+// outdated reports whether anything of the store must be folded again before a
 // hub may read it. A clinic that the settings do not name is an error: nothing
 // says what may be shared of it.
-func (cs clinics) unsettled(ctx context.Context, st store.Store) (bool, error) {
+func (cs clinics) outdated(ctx context.Context, st store.Store) (bool, error) {
 	if err := receive.Named(ctx, st, cs.ids()); err != nil {
 		return false, err
 	}
 	stale := false
 	for _, v := range cs {
-		is, err := v.Unsettled(ctx)
+		is, err := v.Outdated(ctx)
 		if err != nil {
 			return false, err
 		}
@@ -80,10 +80,10 @@ func (cs clinics) unsettled(ctx context.Context, st store.Store) (bool, error) {
 	return stale, nil
 }
 
-// settle folds what must be folded again, one clinic after another.
-func (cs clinics) settle(ctx context.Context) (done receive.Settled, err error) {
+// renew folds what must be folded again, one clinic after another.
+func (cs clinics) renew(ctx context.Context) (done receive.Renewed, err error) {
 	for _, v := range cs {
-		one, err := v.Settle(ctx)
+		one, err := v.Renew(ctx)
 		if err != nil {
 			return done, err
 		}

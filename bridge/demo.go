@@ -55,12 +55,12 @@ func (c demoCommand) Run(e *env) (err error) {
 		return err
 	}
 	a.clock = func() time.Time { return now }
-	stale, err := a.clinics.unsettled(e.ctx, a.store) // a kept folder of another release or address
+	stale, err := a.clinics.outdated(e.ctx, a.store) // a kept folder of another release or address
 	if err != nil {
 		return err
 	}
 	a.folding.Store(stale)
-	a.settle(e.ctx)
+	a.renew(e.ctx)
 	if err := a.load(e, testdata.Records(), now); err != nil {
 		return err
 	}

@@ -138,7 +138,7 @@ func (a *app) routes(e *env, s mapping.Settings, namespace uuid.UUID) (http.Hand
 	}
 	secret := sha256.Sum256(append([]byte("page links of "), namespace[:]...))
 	fhir, err := hub.New(hub.Options{
-		Store: settledStore{a.store, &a.folding}, BaseURL: a.file.PublicBaseURL, Zone: zone, Static: static,
+		Store: upToDateStore{a.store, &a.folding}, BaseURL: a.file.PublicBaseURL, Zone: zone, Static: static,
 		Scope: a.access.scope, Secret: secret[:], Version: version, Released: releaseTime(), Clock: e.clock, Log: a.log,
 	})
 	if err != nil {
@@ -229,7 +229,7 @@ func (a *app) serve(e *env, listen string, started func(addr string)) error {
 	if err != nil {
 		return err
 	}
-	stale, err := a.clinics.unsettled(e.ctx, a.store)
+	stale, err := a.clinics.outdated(e.ctx, a.store)
 	if err != nil {
 		return err
 	}
@@ -256,7 +256,7 @@ func (a *app) serve(e *env, listen string, started func(addr string)) error {
 	ticking := make(chan struct{})
 	go func() {
 		defer close(ticking)
-		a.settle(ctx)
+		a.renew(ctx)
 		schedule.Run(ctx, a.clinics, a.now, beat.C, a.log)
 	}()
 	srv := a.server(a.handler)

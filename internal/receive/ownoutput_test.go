@@ -96,7 +96,7 @@ func TestD1_3_AnAcknowledgementIsKeptWhenTheFoldFails(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			w := rt.New(t)
-			require.False(t, unsettled(t, w))
+			require.False(t, outdated(t, w))
 			w.Send(rt.Surgery())
 			f := flag(t, w.Send(rt.Review(rt.RedFlag)).Flags, "pus")
 			breaks(w)
@@ -109,8 +109,8 @@ func TestD1_3_AnAcknowledgementIsKeptWhenTheFoldFails(t *testing.T) {
 			assert.True(t, w.Issues("pus")[0].Open())
 
 			w.Check, w.Fold = nil, nil // mended, and started again
-			require.True(t, unsettled(t, w))
-			settle(t, w)
+			require.True(t, outdated(t, w))
+			renew(t, w)
 			assert.False(t, w.Issues("pus")[0].Open())
 		})
 	}

@@ -34,7 +34,7 @@ func (b *bench) under(edit func(*config.File)) {
 // what may no longer be shared is gone.
 func TestD3_1_HubsWaitWhileTheStoreIsFoldedAgain(t *testing.T) {
 	b := newBench(t, t.TempDir(), "2026-04-08T09:00:00Z")
-	_, err := b.app.clinics.unsettled(t.Context(), b.app.store)
+	_, err := b.app.clinics.outdated(t.Context(), b.app.store)
 	require.NoError(t, err)
 	b.app.ready.Store(true)
 	b.send("03-total-avulsion") // nothing was ever stated on sharing
@@ -43,7 +43,7 @@ func TestD3_1_HubsWaitWhileTheStoreIsFoldedAgain(t *testing.T) {
 
 	b.under(func(f *config.File) { f.Clinics[0].ShareUnstated = "" })
 	b.app.ready.Store(true)
-	stale, err := b.app.clinics.unsettled(t.Context(), b.app.store)
+	stale, err := b.app.clinics.outdated(t.Context(), b.app.store)
 	require.NoError(t, err)
 	require.True(t, stale)
 	b.app.folding.Store(stale)
@@ -57,7 +57,7 @@ func TestD3_1_HubsWaitWhileTheStoreIsFoldedAgain(t *testing.T) {
 	assert.Equal(t, http.StatusOK, b.get("/health").Code)
 	b.send("12-abandoned")
 
-	b.app.settle(t.Context())
+	b.app.renew(t.Context())
 	assert.Equal(t, http.StatusOK, b.get("/ready").Code)
 	assert.Equal(t, http.StatusGone, b.get(patient).Code)
 	assert.Contains(t, b.get(patient+"/_history").Body.String(), `"method":"DELETE"`)
@@ -69,7 +69,7 @@ func TestD3_1_HubsWaitWhileTheStoreIsFoldedAgain(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), time.Millisecond)
 	defer cancel()
 	<-ctx.Done()
-	b.app.settle(ctx)
+	b.app.renew(ctx)
 	assert.Equal(t, http.StatusServiceUnavailable, b.get("/fhir/Patient").Code)
 }
 

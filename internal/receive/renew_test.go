@@ -23,20 +23,20 @@ import (
 	"nailbridge/mapping/terms"
 )
 
-// unsettled asks whether the settings in force differ from those of the store.
-func unsettled(t testing.TB, w *rt.World) bool {
+// outdated asks whether the settings in force differ from those of the store.
+func outdated(t testing.TB, w *rt.World) bool {
 	t.Helper()
-	is, err := w.Unsettled(t.Context())
+	is, err := w.Outdated(t.Context())
 	require.NoError(t, err)
 	return is
 }
 
-// settle folds the store again, as a start does.
-func settle(t testing.TB, w *rt.World) receive.Settled {
+// renew folds the store again, as a start does.
+func renew(t testing.TB, w *rt.World) receive.Renewed {
 	t.Helper()
-	require.True(t, unsettled(t, w))
+	require.True(t, outdated(t, w))
 	w.Now = w.Now.Add(time.Second)
-	done, err := w.Settle(t.Context())
+	done, err := w.Renew(t.Context())
 	require.NoError(t, err)
 	return done
 }
@@ -61,15 +61,15 @@ func noBasis(s *mapping.Settings) { s.Clinic.ShareUnstated = "" }
 // same ids are there in higher versions.
 func TestD3_1_WithoutABasisNothingStaysShared(t *testing.T) {
 	w := rt.New(t, basis)
-	require.False(t, unsettled(t, w), "a store of no patient is settled")
+	require.False(t, outdated(t, w), "a store of no patient is up to date")
 	w.Send(silent())
 	before := w.Published()
 	w.Send(rt.Surgery(rt.Record("S-2"), rt.Patient("P-2")))
 	all := w.Published()
-	require.False(t, unsettled(t, w), "the same settings")
+	require.False(t, outdated(t, w), "the same settings")
 
 	set(w, noBasis)
-	assert.Equal(t, receive.Settled{Patients: 2}, settle(t, w))
+	assert.Equal(t, receive.Renewed{Patients: 2}, renew(t, w))
 	gone := 0
 	for ref, r := range before {
 		if mapping.FoldedPerClinic(r.Ref.Type) {
@@ -91,10 +91,10 @@ func TestD3_1_WithoutABasisNothingStaysShared(t *testing.T) {
 			assert.Equal(t, r.VersionID, left[ref].VersionID, "%s of who agreed", ref)
 		}
 	}
-	require.False(t, unsettled(t, w))
+	require.False(t, outdated(t, w))
 
 	set(w, basis)
-	settle(t, w)
+	renew(t, w)
 	for ref, r := range before {
 		if !mapping.FoldedPerClinic(r.Ref.Type) {
 			assert.Greater(t, w.Published()[ref].Number, r.Number, ref)
@@ -174,7 +174,7 @@ var settings = map[string]func(t testing.TB, s *mapping.Settings){
 // After a start under other settings the store holds what it would if they had
 // been in force from the first record: resources, index, lists. Under the same
 // settings nothing is written.
-func TestSettleMakesWhatTheSettingsWouldHave(t *testing.T) {
+func TestRenewMakesWhatTheSettingsWouldHave(t *testing.T) {
 	send := func(w *rt.World) {
 		w.Send(rt.Surgery(rt.Set("/surgery/start", "2026-03-02T10:00"), rt.Set("/surgery/end", "2026-03-02T10:50"), rt.Set("/surgery/protocol", nil), millilitres(12)))
 		w.Send(rt.Review(rt.Set("/patient/birthDate", "1988-05"), rt.RedFlag))
@@ -186,7 +186,7 @@ func TestSettleMakesWhatTheSettingsWouldHave(t *testing.T) {
 	for name, edit := range settings {
 		t.Run(name, func(t *testing.T) {
 			w := rt.New(t)
-			require.False(t, unsettled(t, w))
+			require.False(t, outdated(t, w))
 			send(w)
 			set(w, func(s *mapping.Settings) { edit(t, s) })
 			stale, err := w.Stale(t.Context())
@@ -196,7 +196,7 @@ func TestSettleMakesWhatTheSettingsWouldHave(t *testing.T) {
 			afresh, err := w.FollowUp(t.Context(), receive.FollowUpQuery{Afresh: true})
 			require.NoError(t, err)
 			assert.Equal(t, was, state(t, w), "a list made afresh writes nothing")
-			settle(t, w)
+			renew(t, w)
 
 			want := rt.New(t, func(s *mapping.Settings) { edit(t, s) })
 			send(want)
@@ -212,16 +212,16 @@ func TestSettleMakesWhatTheSettingsWouldHave(t *testing.T) {
 			assert.JSONEq(t, asJSON(t, list(w)), asJSON(t, afresh), "and shows what the settings would have")
 
 			seq := w.Seq()
-			require.False(t, unsettled(t, w))
-			_, err = w.Settle(t.Context())
+			require.False(t, outdated(t, w))
+			_, err = w.Renew(t.Context())
 			require.NoError(t, err)
-			assert.Equal(t, seq, w.Seq(), "settled again, nothing is written")
+			assert.Equal(t, seq, w.Seq(), "renewed again, nothing is written")
 		})
 	}
 }
 
 // Each setting of the fold counts: one that is added later must be tried above.
-func TestEverySettingUnsettles(t *testing.T) {
+func TestEverySettingOutdates(t *testing.T) {
 	for of, n := range map[reflect.Type]int{
 		reflect.TypeFor[mapping.Settings]():       4, // namespace, terms, codes, clinic
 		reflect.TypeFor[terms.Setting]():          2,
@@ -231,7 +231,7 @@ func TestEverySettingUnsettles(t *testing.T) {
 	}
 	w := rt.New(t)
 	was := w.Settings
-	require.False(t, unsettled(t, w))
+	require.False(t, outdated(t, w))
 	w.Send(rt.Surgery())
 	stale := func() bool {
 		is, err := w.Stale(t.Context())
@@ -256,22 +256,22 @@ func TestEverySettingUnsettles(t *testing.T) {
 	w.Settings = was
 	w.Index.Base = "https://elsewhere.example/fhir"
 	assert.False(t, stale())
-	assert.True(t, unsettled(t, w))
+	assert.True(t, outdated(t, w))
 }
 
 // A start that is killed while it folds is begun again by the next, also by one
 // under the settings of before, for which half of the store is wrong by then.
-func TestASettleCutOffIsBegunAgain(t *testing.T) {
+func TestARenewalCutOffIsBegunAgain(t *testing.T) {
 	records := [][]byte{silent(), silent(rt.Record("S-2"), rt.Patient("P-2"))}
 	for name, next := range map[string]func(*mapping.Settings){"the new settings": noBasis, "the settings of before": basis} {
 		t.Run(name, func(t *testing.T) {
 			w := rt.New(t, basis)
-			require.False(t, unsettled(t, w))
+			require.False(t, outdated(t, w))
 			for _, b := range records {
 				w.Send(b)
 			}
 			set(w, noBasis)
-			require.True(t, unsettled(t, w))
+			require.True(t, outdated(t, w))
 			ctx, cancel := context.WithCancel(t.Context())
 			removed := 0
 			w.Fault = func(op string) error {
@@ -283,14 +283,14 @@ func TestASettleCutOffIsBegunAgain(t *testing.T) {
 				}
 				return nil
 			}
-			_, err := w.Settle(ctx)
+			_, err := w.Renew(ctx)
 			w.Fault = nil
 			require.ErrorIs(t, err, store.ErrUnavailable)
 			patients := len(w.Live("Patient"))
 			require.Equal(t, 1, patients, "one of two is folded again")
 
 			set(w, next)
-			settle(t, w)
+			renew(t, w)
 			want := rt.New(t, next)
 			for _, b := range records {
 				want.Send(b)
@@ -305,7 +305,7 @@ func TestASettleCutOffIsBegunAgain(t *testing.T) {
 // at the next start; that nothing is shared without a basis does not wait.
 func TestD3_1_AFailedFoldStillEndsSharing(t *testing.T) {
 	w := rt.New(t, basis)
-	require.False(t, unsettled(t, w))
+	require.False(t, outdated(t, w))
 	w.Send(silent(badBatch))
 	w.Send(rt.Surgery(badBatch, rt.Record("S-2"), rt.Patient("P-2")))
 	agreed := func() (n int) {
@@ -318,14 +318,14 @@ func TestD3_1_AFailedFoldStillEndsSharing(t *testing.T) {
 	}
 	failOn(w, bad)
 	set(w, func(s *mapping.Settings) { noBasis(s); s.Codes.HCPCS = false })
-	assert.Equal(t, receive.Settled{Patients: 2, Failed: 2}, settle(t, w))
+	assert.Equal(t, receive.Renewed{Patients: 2, Failed: 2}, renew(t, w))
 	assert.Len(t, w.Live("Patient"), 1)
 	assert.Equal(t, 1, agreed(), "who agreed stays as he was")
 	assert.NotContains(t, w.Log.String(), bad)
 
 	w.Check = nil // mended
-	assert.Equal(t, receive.Settled{Patients: 2}, settle(t, w), "the next start tries again")
-	assert.False(t, unsettled(t, w))
+	assert.Equal(t, receive.Renewed{Patients: 2}, renew(t, w), "the next start tries again")
+	assert.False(t, outdated(t, w))
 	assert.Equal(t, 1, agreed())
 }
 
@@ -341,17 +341,17 @@ func TestD3_1_AnotherClinicsDataAreNotServed(t *testing.T) {
 	assert.NoError(t, receive.Named(t.Context(), w.Store, []string{"south", "north"}))
 
 	set(w, func(s *mapping.Settings) { s.Clinic.ID = "south" })
-	is, err := w.Unsettled(t.Context())
+	is, err := w.Outdated(t.Context())
 	require.NoError(t, err)
 	assert.False(t, is, "a clinic of the same store that has no patient")
 }
 
 // A store of before there were marks is folded again once.
-func TestAStoreWithoutMarksIsUnsettled(t *testing.T) {
+func TestAStoreWithoutMarksIsOutdated(t *testing.T) {
 	w := rt.New(t)
 	w.Send(rt.Surgery())
 	seq := w.Seq()
-	settle(t, w)
+	renew(t, w)
 	assert.Equal(t, seq, w.Seq(), "and nothing of it changed")
 	_, err := w.Read(resource.Ref{Type: "Patient", ID: w.One("Patient").Ref.ID})
 	require.NoError(t, err)

@@ -33,9 +33,9 @@ const (
 	markIndexed = "indexed"
 )
 
-// settled says of what the store keeps whether it was made under the settings
+// upToDate says of what the store keeps whether it was made under the settings
 // in force.
-type settled struct{ folds, index bool }
+type upToDate struct{ folds, index bool }
 
 // Named checks that the settings name every clinic of a store: ErrOtherClinic
 // when they do not.
@@ -56,18 +56,18 @@ func Named(ctx context.Context, s store.Store, clinics []string) error {
 	return nil
 }
 
-// Unsettled reports whether Settle must fold the clinic's part of the store
-// again before a hub may read it. That is written down first, so that a Settle
+// Outdated reports whether Renew must fold the clinic's part of the store
+// again before a hub may read it. That is written down first, so that a Renew
 // that does not come to its end is begun again, also under the settings of
-// before. A clinic of no patient is settled by that alone.
-func (v *Receiver) Unsettled(ctx context.Context) (bool, error) {
-	var is settled
+// before. A clinic of no patient is up to date by that alone.
+func (v *Receiver) Outdated(ctx context.Context) (bool, error) {
+	var is upToDate
 	var owners []store.Owner
 	err := v.Store.View(ctx, func(r store.Reader) (err error) {
 		if owners, err = r.Owners(v.Settings.Clinic.ID); err != nil {
 			return err
 		}
-		is, err = v.settledIn(r)
+		is, err = v.upToDateIn(r)
 		return err
 	})
 	switch {
@@ -84,9 +84,9 @@ func (v *Receiver) Unsettled(ctx context.Context) (bool, error) {
 // Stale reports whether what is stored was folded under other settings, and
 // writes nothing.
 func (v *Receiver) Stale(ctx context.Context) (bool, error) {
-	var is settled
+	var is upToDate
 	err := v.Store.View(ctx, func(r store.Reader) (err error) {
-		is, err = v.settledIn(r)
+		is, err = v.upToDateIn(r)
 		return err
 	})
 	if err != nil {
@@ -95,17 +95,17 @@ func (v *Receiver) Stale(ctx context.Context) (bool, error) {
 	return !is.folds, nil
 }
 
-func (v *Receiver) settledIn(r store.Reader) (is settled, err error) {
+func (v *Receiver) upToDateIn(r store.Reader) (is upToDate, err error) {
 	folded, err := r.Mark(v.Settings.Clinic.ID, markFolded)
 	if err != nil {
 		return is, err
 	}
 	indexed, err := r.Mark(v.Settings.Clinic.ID, markIndexed)
-	return settled{folded == v.foldedUnder(), indexed == v.indexedUnder()}, err
+	return upToDate{folded == v.foldedUnder(), indexed == v.indexedUnder()}, err
 }
 
-// mark keeps the marks of what is not settled.
-func (v *Receiver) mark(ctx context.Context, is settled, folded, indexed string) error {
+// mark keeps the marks of what is not up to date.
+func (v *Receiver) mark(ctx context.Context, is upToDate, folded, indexed string) error {
 	err := v.Store.Update(ctx, func(w store.Writer) error {
 		if !is.folds {
 			if err := w.SetMark(v.Settings.Clinic.ID, markFolded, folded); err != nil {
@@ -123,23 +123,23 @@ func (v *Receiver) mark(ctx context.Context, is settled, folded, indexed string)
 	return nil
 }
 
-// Settled counts what Settle did.
-type Settled struct {
+// Renewed counts what Renew did.
+type Renewed struct {
 	Patients int
 	Failed   int // whose fold does not pass our own check: only what cannot wait was done
 }
 
-// Settle folds every patient of the clinic again under the settings in force,
+// Renew folds every patient of the clinic again under the settings in force,
 // makes the index anew where that depends on them too, and commits the overdue
 // facts of windows that thereby ended. It writes down that it is done when
 // every patient is: one that ended early is begun again. Only what changed makes a version. Where a
 // fold failed, sharing was withdrawn all the same, and the next start tries
 // again.
-func (v *Receiver) Settle(ctx context.Context) (done Settled, err error) {
-	var is settled
+func (v *Receiver) Renew(ctx context.Context) (done Renewed, err error) {
+	var is upToDate
 	var owners []store.Owner
 	err = v.Store.View(ctx, func(r store.Reader) error {
-		if is, err = v.settledIn(r); err != nil {
+		if is, err = v.upToDateIn(r); err != nil {
 			return err
 		}
 		owners, err = r.Owners(v.Settings.Clinic.ID)
@@ -170,7 +170,7 @@ func (v *Receiver) Settle(ctx context.Context) (done Settled, err error) {
 
 // foldAll folds each patient in a transaction of its own. What each says of the
 // staff is renewed before any is folded, since Practitioner is one for all.
-func (v *Receiver) foldAll(ctx context.Context, owners []store.Owner) (done Settled, err error) {
+func (v *Receiver) foldAll(ctx context.Context, owners []store.Owner) (done Renewed, err error) {
 	for _, o := range owners {
 		err := v.Store.Update(ctx, func(w store.Writer) error {
 			a, err := v.attemptOf(o)
@@ -188,7 +188,7 @@ func (v *Receiver) foldAll(ctx context.Context, owners []store.Owner) (done Sett
 		}
 	}
 	for _, o := range owners {
-		failed, err := v.settle(ctx, o)
+		failed, err := v.renew(ctx, o)
 		if err != nil {
 			return done, unavailable(err)
 		}
@@ -201,8 +201,8 @@ func (v *Receiver) foldAll(ctx context.Context, owners []store.Owner) (done Sett
 	return done, nil
 }
 
-// settle folds one patient again, or, where that fails, does what cannot wait.
-func (v *Receiver) settle(ctx context.Context, o store.Owner) (failed bool, err error) {
+// renew folds one patient again, or, where that fails, does what cannot wait.
+func (v *Receiver) renew(ctx context.Context, o store.Owner) (failed bool, err error) {
 	a, err := v.attemptOf(o)
 	if err != nil {
 		return false, err
