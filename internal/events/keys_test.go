@@ -352,10 +352,13 @@ func TestWhereTheServerMayBeReached(t *testing.T) {
 	certified := &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) { return &web.TLS.Certificates[0], nil }}
 	c := newClinic(t)
 	for name, edit := range map[string]func(*events.Options){
-		"nothing":     func(*events.Options) {},
-		"TLS alone":   func(o *events.Options) { o.TLS = certified },
-		"keys alone":  func(o *events.Options) { o.Keys = nobody{} },
-		"two clinics": func(o *events.Options) { o.Listen = "127.0.0.1:0"; o.Clinics = append(o.Clinics, events.Clinic{ID: "south"}) },
+		"nothing":    func(*events.Options) {},
+		"TLS alone":  func(o *events.Options) { o.TLS = certified },
+		"keys alone": func(o *events.Options) { o.Keys = nobody{} },
+		"two clinics": func(o *events.Options) {
+			o.Listen = "127.0.0.1:0"
+			o.Clinics = append(o.Clinics, events.Clinic{ID: "south"})
+		},
 	} {
 		o := embedded(c, c.options(t))
 		o.Listen = "0.0.0.0:0"

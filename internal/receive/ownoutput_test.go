@@ -90,7 +90,9 @@ func TestD2_HeldForWhatIsEnteredInError(t *testing.T) {
 func TestD1_3_AnAcknowledgementIsKeptWhenTheFoldFails(t *testing.T) {
 	for name, breaks := range map[string]func(*rt.World){
 		"fold": func(w *rt.World) {
-			w.Fold = func(mapping.Settings, mapping.PatientFold) (mapping.Result, error) { return mapping.Result{}, errors.New("fails") }
+			w.Fold = func(mapping.Settings, mapping.PatientFold) (mapping.Result, error) {
+				return mapping.Result{}, errors.New("fails")
+			}
 		},
 		"provenance": func(w *rt.World) { failFor(w, isProvenance) },
 	} {
