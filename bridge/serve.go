@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"crypto/sha256"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -249,16 +250,35 @@ func (a *app) serve(e *env, listen string, started func(addr string)) error {
 		return errors.Join(err, l.Close())
 	}
 	defer stopNATS()
-	ctx, cancel := context.WithCancel(e.ctx)
-	defer cancel()
-	beat := time.NewTicker(schedule.Interval)
-	defer beat.Stop()
-	ticking := make(chan struct{})
+	stopClock := a.startClock(e.ctx)
+	defer stopClock()
+	return a.serveHTTP(e.ctx, l, certified, started)
+}
+
+// startClock folds the store again, if that is due, and then ticks. It gives
+// what ends that and waits for it.
+func (a *app) startClock(ctx context.Context) (stop func()) {
+	ctx, cancel := context.WithCancel(ctx)
+	ended := make(chan struct{})
 	go func() {
-		defer close(ticking)
+		defer close(ended)
+		beat := time.NewTicker(schedule.Interval)
+		defer beat.Stop()
 		a.renew(ctx)
 		schedule.Run(ctx, a.clinics, a.now, beat.C, a.log)
 	}()
+	return func() {
+		cancel()
+		<-ended
+	}
+}
+
+// httpStop is how long requests may take to finish.
+const httpStop = 20 * time.Second
+
+// serveHTTP serves the doors and pages until the context ends, and then until
+// what is under way is done.
+func (a *app) serveHTTP(ctx context.Context, l net.Listener, certified *tls.Config, started func(addr string)) (err error) {
 	srv := a.server(a.handler)
 	srv.TLSConfig = certified
 	a.ready.Store(true)
@@ -278,12 +298,10 @@ func (a *app) serve(e *env, listen string, started func(addr string)) error {
 	case err = <-failed:
 	case <-ctx.Done():
 		a.ready.Store(false)
-		stop, done := context.WithTimeout(context.Background(), 20*time.Second)
+		stop, done := context.WithTimeout(context.WithoutCancel(ctx), httpStop)
 		defer done()
 		err = srv.Shutdown(stop)
 	}
-	cancel()
-	<-ticking
 	if errors.Is(err, http.ErrServerClosed) {
 		return nil
 	}

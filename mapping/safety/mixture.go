@@ -30,50 +30,70 @@ func (in DoseInput) mixture(js []judgement) Result {
 	if in.Formulary == nil {
 		return r
 	}
-	sum, read, whole := new(big.Rat), new(big.Rat), true
-	var parts, missing []string
+	r.add(in.fractions(js, list))
+	return r
+}
+
+// fractions adds up what each agent takes of its own limit. list names the
+// agents.
+func (in DoseInput) fractions(js []judgement, list string) Result {
+	var r Result
+	f := addFractions(js)
+	base := Flag{Place: AnaestheticPlace, Inputs: in.mixtureInputs(js), Set: in.Formulary.Name, Source: "PubMed 2457347, review abstract", Tag: TagRead, Check: "C-17"}
+	if len(f.missing) == 0 {
+		r.figure(Figure{Code: MixtureFraction, Value: roundUp(f.sum, 3), Unit: "1", Place: AnaestheticPlace, Set: in.Formulary.Name, Rule: f.rule,
+			Limit: "1", LimitUnit: "1", Source: base.Source, Tag: TagRead, Check: "C-17", Inputs: base.Inputs})
+	}
+	one := big.NewRat(1, 1)
+	switch {
+	case over(f.sum, one):
+		base.Code, base.Level = MixtureOverLimit, record.LevelNote
+		if over(f.read, one) {
+			base.Level = record.LevelCritical
+		}
+		atLeast := ""
+		if len(f.missing) > 0 {
+			atLeast = "at least "
+		}
+		base.Text = fmt.Sprintf("The mixture of %s is over the limit: the fractions of the limits add up to %s%s (%s; set %s), more than 1. Source: %s [read].",
+			list, atLeast, roundUp(f.sum, 3), f.rule, in.Formulary.Title, base.Source)
+		r.flag(base)
+	case len(f.missing) > 0:
+		base.Code, base.Level = MixtureNotComputable, record.LevelNote
+		base.Text = fmt.Sprintf("The fraction rule for the mixture of %s is not computable: dose or limit of %s not known (set %s).",
+			list, strings.Join(f.missing, " and "), in.Formulary.Title)
+		r.flag(base)
+	}
+	return r
+}
+
+// fractionSum is the sum of dose/limit over agents.
+type fractionSum struct {
+	sum     *big.Rat // of the agents with a limit
+	read    *big.Rat // of those whose limit was read (D2.4)
+	rule    string   // "A 60/200 + B 30/175"
+	missing []string // agents whose dose or limit is not known whole
+}
+
+func addFractions(js []judgement) fractionSum {
+	f := fractionSum{sum: new(big.Rat), read: new(big.Rat)}
+	var parts []string
 	for _, j := range js {
 		if !j.whole {
-			whole = false
-			missing = append(missing, name(j.agent))
+			f.missing = append(f.missing, name(j.agent))
 		}
 		if j.limit == nil {
 			continue
 		}
-		f := new(big.Rat).Quo(j.mg, j.limit.mg)
-		sum.Add(sum, f)
+		part := new(big.Rat).Quo(j.mg, j.limit.mg)
+		f.sum.Add(f.sum, part)
 		if byTag(j.limit.entry.Tag, record.LevelCritical) == record.LevelCritical {
-			read.Add(read, f)
+			f.read.Add(f.read, part)
 		}
 		parts = append(parts, fmt.Sprintf("%s %s/%s", name(j.agent), exact(j.mg), exact(j.limit.mg)))
 	}
-	one := big.NewRat(1, 1)
-	rule := strings.Join(parts, " + ")
-	base := Flag{Place: AnaestheticPlace, Inputs: in.mixtureInputs(js), Set: in.Formulary.Name, Source: "PubMed 2457347, review abstract", Tag: TagRead, Check: "C-17"}
-	if whole {
-		r.figure(Figure{Code: MixtureFraction, Value: roundUp(sum, 3), Unit: "1", Place: AnaestheticPlace, Set: in.Formulary.Name, Rule: rule,
-			Limit: "1", LimitUnit: "1", Source: base.Source, Tag: TagRead, Check: "C-17", Inputs: base.Inputs})
-	}
-	switch {
-	case over(sum, one):
-		base.Code, base.Level = MixtureOverLimit, record.LevelNote
-		if over(read, one) {
-			base.Level = record.LevelCritical
-		}
-		atLeast := ""
-		if !whole {
-			atLeast = "at least "
-		}
-		base.Text = fmt.Sprintf("The mixture of %s is over the limit: the fractions of the limits add up to %s%s (%s; set %s), more than 1. Source: %s [read].",
-			list, atLeast, roundUp(sum, 3), rule, in.Formulary.Title, base.Source)
-		r.flag(base)
-	case !whole:
-		base.Code, base.Level = MixtureNotComputable, record.LevelNote
-		base.Text = fmt.Sprintf("The fraction rule for the mixture of %s is not computable: dose or limit of %s not known (set %s).",
-			list, strings.Join(missing, " and "), in.Formulary.Title)
-		r.flag(base)
-	}
-	return r
+	f.rule = strings.Join(parts, " + ")
+	return f
 }
 
 func (in DoseInput) mixtureInputs(js []judgement) []Input {
