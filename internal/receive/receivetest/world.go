@@ -66,12 +66,17 @@ func Settings(t testing.TB) mapping.Settings {
 // Surgery.
 func New(t testing.TB, edits ...func(*mapping.Settings)) *World {
 	t.Helper()
+	return In(t, t.TempDir(), edits...)
+}
+
+// In is New over the data of a folder.
+func In(t testing.TB, dir string, edits ...func(*mapping.Settings)) *World {
+	t.Helper()
 	w := &World{TB: t, Now: time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC), Meter: &Counts{}, Log: &bytes.Buffer{}}
 	s := Settings(t)
 	for _, e := range edits {
 		e(&s)
 	}
-	dir := t.TempDir()
 	w.Path = filepath.Join(dir, sqlite.File)
 	var err error
 	w.DB, err = sqlite.Open(t.Context(), sqlite.Options{
