@@ -24,18 +24,18 @@ func begin(ctx context.Context, w *rt.World) error {
 	if err := receive.Named(ctx, w.Store, []string{w.Settings.Clinic.ID}); err != nil {
 		return err
 	}
-	stale, err := w.Unsettled(ctx)
+	stale, err := w.Outdated(ctx)
 	if err != nil {
 		return err
 	}
 	_, held := w.RetryHeld(ctx)
 	_, refused := w.RetryRefused(ctx)
-	var settled error
+	var renewed error
 	if stale {
-		_, settled = w.Settle(ctx)
+		_, renewed = w.Renew(ctx)
 	}
 	_, ticked := w.Tick(ctx, w.Now)
-	return errors.Join(held, refused, settled, ticked)
+	return errors.Join(held, refused, renewed, ticked)
 }
 
 // short leaves out of a surgery what takes long to fold.
@@ -82,7 +82,7 @@ func begun(t *testing.T, w *rt.World) map[string]any {
 	}
 	return map[string]any{
 		"content": content(t, w), "versions": versions,
-		"held": records(t, w, "held"), "refused": records(t, w, "refused"), "unsettled": unsettled(t, w),
+		"held": records(t, w, "held"), "refused": records(t, w, "refused"), "outdated": outdated(t, w),
 	}
 }
 
@@ -111,7 +111,7 @@ func TestD2_AStartThatFailsAtAnyOperation(t *testing.T) {
 		}
 		err := begin(t.Context(), w)
 		w.Fault = nil
-		if err == nil { // Settle only logs it
+		if err == nil { // Renew only logs it
 			assert.Contains(t, w.Log.String(), "tick failed", "operation %d", n+1)
 		} else {
 			assert.ErrorIs(t, err, store.ErrUnavailable, "operation %d", n+1)
