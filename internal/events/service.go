@@ -55,7 +55,8 @@ type Options struct {
 	// Poll is how often the outbox is looked at beside the calls of the
 	// Announcer. 0: 5 s.
 	Poll time.Duration
-	// Timeout is how long a publish or an acknowledgement may take. 0: 10 s.
+	// Timeout is how long a publish, an acknowledgement or another request to the
+	// server may take. 0: 10 s.
 	Timeout time.Duration
 	// Pause is how long a part that failed waits, at first, before it tries
 	// again; it doubles to 64 times that. 0: 250 ms.
@@ -175,7 +176,7 @@ func (d *door) connect() (err error) {
 	if d.conn, err = nats.Connect(d.opts.URL, opts...); err != nil {
 		return errors.New("NATS: the URL can not be used") // the cause may hold credentials
 	}
-	d.js, err = jetstream.New(d.conn)
+	d.js, err = jetstream.New(d.conn, jetstream.WithDefaultTimeout(d.opts.Timeout))
 	return err
 }
 
