@@ -88,6 +88,7 @@ func place(t *testing.T, binary, namespace string) *running.Bridge {
 	require.NoError(t, os.WriteFile(filepath.Join(data, "namespace"), []byte(namespace), 0o600))
 	b, err := running.New(binary, dir)
 	require.NoError(t, err)
+	t.Cleanup(func() { assert.NoError(t, b.Kill()) })
 	return b
 }
 

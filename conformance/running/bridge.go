@@ -130,6 +130,7 @@ func (b *Bridge) Stop() error {
 	}
 	select {
 	case err := <-b.end:
+		b.end <- nil
 		if err != nil {
 			return fmt.Errorf("the bridge ended with %w: %s", err, b.said)
 		}
@@ -139,12 +140,17 @@ func (b *Bridge) Stop() error {
 	}
 }
 
-// Kill ends the bridge at once, as kill -9 does, and waits until it is gone.
+// Kill ends the bridge at once, as kill -9 does, and waits until it is gone. One
+// that is gone already stays so.
 func (b *Bridge) Kill() error {
+	if b.cmd == nil {
+		return nil
+	}
 	if err := b.cmd.Process.Kill(); err != nil && !errors.Is(err, os.ErrProcessDone) {
 		return err
 	}
 	<-b.end
+	b.end <- nil
 	return nil
 }
 
