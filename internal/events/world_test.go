@@ -282,9 +282,10 @@ type message struct {
 	*jetstream.RawStreamMsg
 }
 
-// all reads a stream from its start.
+// all reads a stream from its start. A server that is started again meanwhile
+// answers no request of before.
 func (c *client) all(stream string) (out []message, err error) {
-	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	ctx, cancel := context.WithTimeout(context.Background(), patience/10)
 	defer cancel()
 	st, err := c.js.Stream(ctx, stream)
 	if err != nil {

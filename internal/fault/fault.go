@@ -85,7 +85,26 @@ func traced(t testing.TB, paths, inject []string, work func()) (made []Call) {
 	t.Helper()
 	runtime.LockOSThread()
 	defer runtime.UnlockOSThread()
-	s, err := attach(filepath.Join(t.TempDir(), "calls"), syscall.Gettid(), paths, inject)
+	return watched(t, syscall.Gettid(), paths, inject, work)
+}
+
+// All runs work while every system call of a name that any thread of this
+// process makes on the paths fails with EIO, and gives those that failed.
+func All(t testing.TB, paths []string, name string, work func()) (failed []Call) {
+	t.Helper()
+	for _, c := range watched(t, os.Getpid(), paths, []string{"-f", "-e", "inject=" + name + ":error=EIO"}, work) {
+		if c.failed {
+			failed = append(failed, c)
+		}
+	}
+	return failed
+}
+
+// watched runs work while strace watches a thread, and gives the calls that it
+// saw.
+func watched(t testing.TB, thread int, paths, inject []string, work func()) (made []Call) {
+	t.Helper()
+	s, err := attach(filepath.Join(t.TempDir(), "calls"), thread, paths, inject)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -148,7 +167,7 @@ func attach(into string, thread int, paths, inject []string) (*tracer, error) {
 func (s *tracer) read(said io.Reader, attached chan<- struct{}) error {
 	lines := bufio.NewScanner(said)
 	for waiting := true; lines.Scan(); {
-		if waiting && strings.HasSuffix(lines.Text(), " attached") {
+		if waiting && strings.Contains(lines.Text(), " attached") {
 			close(attached)
 			waiting = false
 			continue
@@ -173,7 +192,7 @@ func (s *tracer) detach() error {
 }
 
 var (
-	callLine = regexp.MustCompile(`^(\w+)\(`)
+	callLine = regexp.MustCompile(`^(?:\d+ +)?(\w+)\(`)
 	fileName = regexp.MustCompile(`<(/[^>]*)>|"(/[^"]+)"`)
 )
 
