@@ -32,14 +32,14 @@ func (v *Receiver) update(ctx context.Context, do func(w store.Writer, failed []
 	err := v.Store.Update(ctx, func(w store.Writer) error { return do(w, nil) })
 	var failed *outputError
 	if errors.As(err, &failed) {
-		v.logIssues(failed.issues)
+		v.logIssues("output did not pass the check, only what cannot wait is committed", failed.issues)
 		err = v.Store.Update(ctx, func(w store.Writer) error { return do(w, failed.issues) })
 	}
 	return err
 }
 
-func (v *Receiver) logIssues(issues []validate.Issue) {
-	v.Log.Error("output did not pass the check", "issues", len(issues), "key", issues[0].Key, "path", issues[0].Path)
+func (v *Receiver) logIssues(what string, issues []validate.Issue) {
+	v.Log.Error(what, "issues", len(issues), "key", issues[0].Key, "path", issues[0].Path)
 }
 
 // folded gathers what folding patients again made and changed.
@@ -88,7 +88,7 @@ func (v *Receiver) refold(w store.Writer, r *record.Record, was mapping.Standing
 		f.issues = append(f.issues, a.issues...)
 	}
 	if len(f.issues) > 0 {
-		v.logIssues(f.issues)
+		v.logIssues("output did not pass the check, the record is held", f.issues)
 		row.Held = true
 		if err := w.MarkDelivery(*row); err != nil {
 			return nil, err
