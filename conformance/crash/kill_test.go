@@ -71,6 +71,7 @@ func TestKilledAgainAndAgain(t *testing.T) {
 		s.repeat(t, unbroken, senders[i])
 	}
 	compare(t, broken, unbroken, senders)
+	compareKept(t, broken, unbroken, senders)
 	stopPolling()
 	polls.Wait()
 	hub.catchUp(t)
@@ -118,15 +119,18 @@ func round(t *testing.T, b *running.Bridge, senders []*sender, after time.Durati
 }
 
 func report(t *testing.T, senders []*sender, hub *poller) {
-	var sent, again, versions int
+	var sent, again, known, versions int
 	for _, s := range senders {
 		sent += len(s.ledger)
 		for _, l := range s.ledger {
 			again += l.tries - 1
+			if l.tries > 1 && l.answer.Answer == "unchanged" {
+				known++
+			}
 			versions += len(l.answer.Resources)
 		}
 	}
 	require.Positive(t, again, "nothing was under way when the bridge was killed")
-	t.Logf("%d deliveries answered, %d sent again, %d versions answered for; the hub saw %d resources in %d pages, %d of them broken off",
-		sent, again, versions, len(hub.seen), hub.pages, hub.broken)
+	t.Logf("%d deliveries answered, %d times one was sent again, %d were stored before and their answer lost, %d versions answered for; the hub saw %d resources in %d pages, %d of them broken off",
+		sent, again, known, versions, len(hub.seen), hub.pages, hub.broken)
 }
