@@ -18,8 +18,8 @@ var intakes = map[string]struct {
 	body   []byte
 }{
 	"first":      {nil, rt.Surgery()},
-	"review":     {[][]byte{rt.Surgery()}, rt.Review(rt.RedFlag)},
-	"withdrawn":  {[][]byte{rt.Surgery()}, rt.Surgery(rt.Saved("2026-03-02T12:30:00Z"), rt.Status("withdrawn"))},
+	"review":     {[][]byte{rt.Surgery(short...)}, rt.Review(rt.RedFlag)},
+	"withdrawn":  {[][]byte{rt.Surgery(short...)}, rt.Surgery(append([]rt.Edit{rt.Saved("2026-03-02T12:30:00Z"), rt.Status("withdrawn")}, short...)...)},
 	"not shared": {[][]byte{rt.Surgery(), rt.Review()}, rt.Surgery(rt.Saved("2026-03-02T12:30:00Z"), rt.Set("/sharing", "declined"))},
 	"refused":    {[][]byte{rt.Surgery()}, []byte(`{"clinic": "north", "record": "S-1"}`)},
 	"sent again": {[][]byte{rt.Surgery()}, rt.Surgery()},
