@@ -8,7 +8,9 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
+	"testing/synctest"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -310,4 +312,41 @@ func TestD3_1_IndexRowsOfHiddenVersionsAreRemoved(t *testing.T) {
 		require.NoError(t, d.Writer().QueryRowContext(t.Context(), `SELECT count(*) FROM `+table).Scan(&n))
 		assert.Zero(t, n, table)
 	}
+}
+
+// Writers that wait take their turns in the order in which they came.
+func TestWritersTakeTurns(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		d, err := sqlite.Open(t.Context(), sqlite.Options{Dir: dir})
+		require.NoError(t, err)
+		held, release := make(chan struct{}), make(chan struct{})
+		var order []int
+		var all sync.WaitGroup
+		all.Go(func() {
+			assert.NoError(t, d.Update(t.Context(), func(store.Writer) error {
+				close(held)
+				<-release
+				return nil
+			}))
+		})
+		<-held
+		for i := range 20 {
+			all.Go(func() {
+				assert.NoError(t, d.Update(t.Context(), func(store.Writer) error {
+					order = append(order, i)
+					return nil
+				}))
+			})
+			synctest.Wait() // it waits for its turn
+		}
+		close(release)
+		all.Wait()
+		want := make([]int, 20)
+		for i := range want {
+			want[i] = i
+		}
+		assert.Equal(t, want, order)
+		require.NoError(t, d.Close())
+	})
 }

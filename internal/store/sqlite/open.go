@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"github.com/pressly/goose/v3"
+	"golang.org/x/sync/semaphore"
 	sqlite3 "modernc.org/sqlite"
 
 	"nailbridge/internal/store"
@@ -62,6 +63,9 @@ type Options struct {
 // DB is a store in one SQLite file. It is safe for concurrent use.
 type DB struct {
 	writer *sql.DB // one connection
+	// turn is whose turn at the writer it is, first come first served: the pool
+	// would pick any of those who wait, and let some wait for ever.
+	turn   *semaphore.Weighted
 	reader *sql.DB
 	path   string
 	opts   Options
@@ -103,7 +107,7 @@ func open(ctx context.Context, path string, o Options) (*DB, error) {
 		path:   path,
 		opts:   o,
 		lead:   driveCap,
-		writer: pool(path, o.Busy, o.ReadOnly, 1),
+		writer: pool(path, o.Busy, o.ReadOnly, 1), turn: semaphore.NewWeighted(1),
 		reader: pool(path, o.Busy, true, readers),
 	}
 	if err := d.start(ctx); err != nil {

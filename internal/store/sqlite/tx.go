@@ -31,6 +31,10 @@ func (d *DB) View(ctx context.Context, fn func(store.Reader) error) error {
 // an operation of the store has failed, nothing of the transaction is stored,
 // whatever fn returns.
 func (d *DB) Update(ctx context.Context, fn func(store.Writer) error) error {
+	if err := d.turn.Acquire(ctx, 1); err != nil {
+		return (&snapshot{ctx: ctx, db: d}).fail("update", err)
+	}
+	defer d.turn.Release(1)
 	s, err := d.begin(ctx, d.writer, "update", "BEGIN IMMEDIATE")
 	if err != nil {
 		return err
