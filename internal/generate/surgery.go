@@ -87,14 +87,24 @@ func (m *maker) shapeConsent(s *record.Surgery) {
 	}
 }
 
-// protocolFor is the protocol of the first border.
+// protocolFor is the protocol that fits what was done, as a clinic chooses it: of
+// a whole nail, of a matrix that was left, and of a foot at risk.
 func protocolFor(s *record.Surgery) record.Code {
+	if r := s.Risks; r != nil && r.Diabetes == "yes" && (r.Neuropathy == "yes" || r.ArterialDisease == "yes") {
+		return "high-risk-foot"
+	}
+	protocol := record.Code("partial-avulsion-chemical-ablation")
+	ablated := false
 	for _, t := range s.Toes {
 		for _, b := range t.Borders {
+			ablated = ablated || b.Matrix != nil && b.Matrix.Method == "chemical-ablation"
 			if b.Procedure == "total-avulsion" {
-				return "total-avulsion-chemical-ablation"
+				protocol = "total-avulsion-chemical-ablation"
 			}
 		}
 	}
-	return "partial-avulsion-chemical-ablation"
+	if !ablated {
+		return "avulsion-alone"
+	}
+	return protocol
 }

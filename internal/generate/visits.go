@@ -13,19 +13,20 @@ import (
 // final content.
 func (m *maker) visitRecords(surgery *record.Record) []*record.Record {
 	sitting := m.at
-	steps := []int{2, 7, 14, 28, 49, 180, 365}
-	if surgery.Surgery.Protocol == "total-avulsion-chemical-ablation" {
-		steps[4] = 70
+	protocol := followup.Lookup(surgery.Surgery.Protocol)
+	if protocol == nil {
+		protocol = followup.Lookup("partial-avulsion-chemical-ablation")
 	}
-	names := []string{"day-2", "week-1", "week-2", "week-4", "week-7", "month-6", "month-12"}
-	if steps[4] == 70 {
-		names[4] = "week-10"
+	var names []string
+	for _, step := range protocol.Steps {
+		names = append(names, step.ID)
 	}
 	var out []*record.Record
-	for i := 0; i < len(steps) && m.chance(0.72); i++ {
-		days := steps[i]
+	for i := 0; i < len(names) && m.chance(0.72); i++ {
+		when := protocol.Steps[i].When
+		days := when.Months*30 + when.Days
 		if m.chance(0.15) { // after its window
-			days += 4 + steps[i]/2
+			days += 4 + days/2
 		}
 		m.at = sitting.AddDate(0, 0, days).Add(time.Duration(m.IntN(180)) * time.Minute)
 		r := m.reviewRecord(surgery, names[i], i >= 3)

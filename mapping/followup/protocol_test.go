@@ -49,6 +49,29 @@ func TestC50_DatesAfterTheOperation(t *testing.T) {
 	}
 }
 
+// C-50, avulsion alone: first check 2 to 7 days, then 4 weeks and 3, 6 and 12
+// months for regrowth (common practice, no source; clinical-facts C-50). The
+// closer reviews of a high-risk foot are common practice, no source.
+func TestC50_DatesOfTheOtherProtocols(t *testing.T) {
+	for _, c := range []struct {
+		protocol                  record.Code
+		step, first, target, last string
+	}{
+		{"avulsion-alone", "day-4", "2024-03-03", "2024-03-05", "2024-03-08"},
+		{"avulsion-alone", "week-4", "2024-03-22", "2024-03-29", "2024-04-05"},
+		{"avulsion-alone", "month-3", "2024-05-18", "2024-06-01", "2024-06-15"},
+		{"avulsion-alone", "month-6", "2024-08-04", "2024-09-01", "2024-09-29"},
+		{"avulsion-alone", "month-12", "2025-02-01", "2025-03-01", "2025-03-29"},
+		{"high-risk-foot", "day-2", "2024-03-02", "2024-03-03", "2024-03-04"},
+		{"high-risk-foot", "week-6", "2024-04-09", "2024-04-12", "2024-04-15"},
+		{"high-risk-foot", "month-3", "2024-05-18", "2024-06-01", "2024-06-15"},
+	} {
+		out := followup.Plan(followup.Input{Surgery: surgery(t, "2024-03-01"), Protocol: followup.Lookup(c.protocol), Zone: zone(t, "Europe/London")})
+		a := activity(t, out, c.step)
+		assert.Equal(t, []string{c.first, c.target, c.last}, []string{a.Window.First.String(), a.Target.String(), a.Window.Last.String()}, "%s %s", c.protocol, c.step)
+	}
+}
+
 // "Weekend visit moves are policy: make them a setting" (C-50).
 func TestC50_WeekendMoveIsASetting(t *testing.T) {
 	for _, c := range []struct {
@@ -157,7 +180,7 @@ func TestParseProtocolReturnsEveryFault(t *testing.T) {
 func TestArtifactsAreR4(t *testing.T) {
 	artifacts, err := followup.Artifacts()
 	require.NoError(t, err)
-	require.Len(t, artifacts, 4)
+	require.Equal(t, 6, len(artifacts), "protocols and the definitions of their extensions")
 	u, err := jsonformat.NewUnmarshaller("UTC", fhirversion.R4)
 	require.NoError(t, err)
 	for _, a := range artifacts {

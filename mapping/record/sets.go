@@ -83,7 +83,8 @@ var (
 	ToeColourSet    = set("toe-colour", "pink", "Pink", "pale", "Pale", "white", "White", "dusky", "Dusky", "red", "Red")
 	EventSet        = set("surgery-event", "faint", "Vasovagal faint", "anaesthetic-failure", "Anaesthetic not effective", "bleeding", "Bleeding", "chemical-burn", "Chemical burn of skin", "allergic-reaction", "Allergic reaction", "anaesthetic-toxicity", "Signs of anaesthetic toxicity", "other", "Other event, see text")
 
-	ProtocolSet   = set("protocol", "partial-avulsion-chemical-ablation", "Follow-up after partial avulsion with chemical ablation", "total-avulsion-chemical-ablation", "Follow-up after total avulsion with chemical ablation")
+	ProtocolSet = set("protocol", "partial-avulsion-chemical-ablation", "Follow-up after partial avulsion with chemical ablation", "total-avulsion-chemical-ablation", "Follow-up after total avulsion with chemical ablation",
+		"avulsion-alone", "Follow-up after avulsion without matrix ablation", "high-risk-foot", "Follow-up of a high-risk foot after nail surgery")
 	ModeSet       = set("contact-mode", "in-person", "In person", "telephone", "By telephone", "video", "By video")
 	AttendanceSet = set("attendance", "attended", "Attended", "did-not-attend", "Did not attend", "cancelled", "Cancelled", "rebooked", "Rebooked")
 	CancellerSet  = set("canceller", "patient", "By the patient", "clinic", "By the clinic")
