@@ -269,6 +269,16 @@ func TestD1_3_AcknowledgementsAreOfTheKeysPerson(t *testing.T) {
 	require.Equal(t, http.StatusOK, a.Code, a.Body.String())
 	assert.Equal(t, "Ada Quill", rt.At(a.tree, "acknowledged", "who"))
 
+	// The key says who it is.
+	for _, body := range []string{
+		`{"reason":"watched again","at":"2026-03-02T13:30:00Z","inputsHash":"` + hash + `"}`,
+		`{"who":{"name":{"family":"Quill","given":["Ada"]}},"reason":"and again","at":"2026-03-02T13:40:00Z","inputsHash":"` + hash + `"}`,
+	} {
+		a = d.ask(http.MethodPost, target, body, "Content-Type", oneRecord)
+		require.Equal(t, http.StatusOK, a.Code, a.Body.String())
+	}
+	d.ask(http.MethodPost, target, `{"at":"2026-03-02T13:30:00Z"}`, "Content-Type", oneRecord).isProblem(http.StatusUnprocessableEntity, "malformed-acknowledgement")
+
 	d.caller = ada
 	d.post(rt.Surgery(rt.Set("/record", "S-9"))).isProblem(http.StatusForbidden, "key")
 	d.ask(http.MethodPost, "/records/north/retry", "").isProblem(http.StatusForbidden, "key")

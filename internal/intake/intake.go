@@ -95,8 +95,12 @@ func only(kind access.Kind) gin.HandlerFunc {
 }
 
 // inTheNameOf gives who acknowledges. With a key it is the person of the key,
-// and the body may state nobody else.
-func inTheNameOf(caller access.Caller, stated record.Person) (record.Person, bool) {
+// and the body may state nobody else; nil states nobody.
+func inTheNameOf(caller access.Caller, said *record.Person) (record.Person, bool) {
+	var stated record.Person
+	if said != nil {
+		stated = *said
+	}
 	p := caller.Person
 	if p == nil {
 		return stated, true
