@@ -1,7 +1,6 @@
 package receive
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"maps"
@@ -77,27 +76,6 @@ func (f *folded) raise(a attempt, before []store.Flag) {
 			f.raised = append(f.raised, raised{a.res.Patient, fl})
 		}
 	}
-}
-
-// contain does what cannot wait when even the fold without the held arrival
-// fails: its sharing value acts, and cases that it endangers become
-// entered-in-error. All else stays as it is stored (D2, held).
-func (v *Receiver) contain(w store.Writer, a attempt, f *folded) error {
-	must := mapping.Contain(v.Settings, a.in)
-	owned, err := w.Owned(a.owner)
-	if err != nil {
-		return err
-	}
-	a.res = mapping.Result{Patient: a.in.Patient, Moved: must.Moved, CaseOf: map[resource.Ref]string{}}
-	c := v.committer(w, a, f)
-	c.contained = true
-	if !must.Sharing.Shared {
-		return c.withdraw(owned)
-	}
-	if err := c.vanish(owned, func(h store.Held) bool { return slices.Contains(must.Endangered, h.Case) }); err != nil {
-		return err
-	}
-	return c.provenance()
 }
 
 // committer is one patient's commit.
@@ -194,72 +172,10 @@ func (c *committer) same(ref resource.Ref, versionID string) {
 	}
 }
 
-// vanish marks what the fold no longer makes (D6), masked when its case now
-// belongs to another patient (D1.5).
-func (c *committer) vanish(owned []store.Held, gone func(store.Held) bool) error {
-	for _, h := range owned {
-		if h.Deleted || h.Ref.Type == "Provenance" || !gone(h) {
-			continue
-		}
-		// What is folded per patient carries no case: it is masked when it
-		// vanishes in the commit that takes a record away from the patient.
-		masked := slices.Contains(c.a.res.Moved, h.Case) || h.Case == "" && c.a.moved && !mapping.FoldedPerClinic(h.Ref.Type)
-		r, changed, err := mapping.EnterInError(c.v.Settings, h.Content, masked)
-		if err != nil {
-			return err
-		}
-		if !changed || r.Equal(h.Content) {
-			continue
-		}
-		ok, err := c.checkWithdrawn(r, h, masked)
-		if c.contained && isOutput(err) {
-			err = c.remove(h) // what cannot be shown as entered in error may not stay
-		} else if err == nil {
-			err = c.putOne(ok, h.Case, EnteredInError, mapping.ActivityNullify)
-		}
-		if err != nil {
-			return err
-		}
-		if masked {
-			if err := c.w.Mask(h.Ref); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
-}
-
-// checkWithdrawn checks r, which shows h as entered in error. What was right
-// under yesterday's code settings may carry a coding that today's do not permit;
-// withdrawing it must not fail for that, and is then done with the masked form.
-func (c *committer) checkWithdrawn(r resource.Resource, h store.Held, masked bool) (validate.Checked, error) {
-	ok, err := c.checkOwn(r)
-	if masked || !isOutput(err) {
-		return ok, err
-	}
-	r, _, err = mapping.EnterInError(c.v.Settings, h.Content, true)
-	if err != nil {
-		return ok, err
-	}
-	return c.checkOwn(r)
-}
-
 // isOutput reports an outputError.
 func isOutput(err error) bool {
 	var failed *outputError
 	return errors.As(err, &failed)
-}
-
-// endRoles ends the role at the clinic of those whom this fold names and of
-// whom nothing published states a role any more (D3.1, D6). clinic is what the
-// clinic owned before.
-func (c *committer) endRoles(clinic []store.Held, made map[resource.Ref]bool) error {
-	return c.vanish(clinic, func(h store.Held) bool {
-		return h.Ref.Type == "PractitionerRole" && !made[h.Ref] && slices.ContainsFunc(h.Content.References(), func(s string) bool {
-			ref, ok := resource.ParseRef(s)
-			return ok && ref.Type == "Practitioner" && made[ref]
-		})
-	})
 }
 
 // checkOwn checks a resource that the commit adds of its own. One that does not
@@ -273,33 +189,6 @@ func (c *committer) checkOwn(r resource.Resource) (validate.Checked, error) {
 		return validate.Checked{}, &outputError{issues}
 	}
 	return ok[0], nil
-}
-
-// withdraw takes everything of the patient from every door out: sharing was
-// declined, or never agreed (D3.1).
-func (c *committer) withdraw(owned []store.Held) error {
-	for _, h := range owned {
-		if h.Deleted {
-			continue
-		}
-		if err := c.remove(h); err != nil {
-			return err
-		}
-	}
-	return c.announce()
-}
-
-// remove takes one resource out.
-func (c *committer) remove(h store.Held) error {
-	if err := c.take(); err != nil {
-		return err
-	}
-	ver, err := c.w.Delete(c.ownerOf(h.Ref), h.Ref)
-	if err != nil {
-		return err
-	}
-	c.changed(h.Ref, ver.VersionID, Removed, h.Case)
-	return nil
 }
 
 // provenance adds one Provenance per case and activity over the versions that
@@ -337,66 +226,6 @@ func sourcesOf(all []mapping.Source, caseID string) []mapping.Source {
 	for _, s := range all {
 		if caseID == "" || s.Case == caseID {
 			out = append(out, s)
-		}
-	}
-	return out
-}
-
-// replaceLists renews the clinic's lists of the patient.
-func (v *Receiver) replaceLists(w store.Writer, a attempt) error {
-	flags, as, err := a.lists()
-	if err != nil {
-		return err
-	}
-	if err := w.ReplaceFlags(a.owner, flags); err != nil {
-		return err
-	}
-	if err := w.ReplaceActivities(a.owner, as); err != nil {
-		return err
-	}
-	return w.SetWaiting(a.owner, v.waitingRows(a))
-}
-
-// lists are the patient's flags and activities for the clinic's lists.
-func (a attempt) lists() (flags []store.Flag, as []store.Activity, err error) {
-	for _, fl := range a.res.Flags {
-		b, err := json.Marshal(fl)
-		if err != nil {
-			return nil, nil, err
-		}
-		flags = append(flags, store.Flag{
-			ID: fl.ID, Owner: a.owner, Case: fl.Case, Code: fl.Code, Level: string(fl.Level),
-			InputsHash: fl.InputsHash, Open: fl.Open(), JSON: b,
-		})
-	}
-	for _, cs := range a.res.Cases {
-		for _, x := range cs.Activities {
-			b, err := json.Marshal(x)
-			if err != nil {
-				return nil, nil, err
-			}
-			as = append(as, store.Activity{
-				Owner: a.owner, Case: cs.Surgery, ID: x.ID, Status: string(x.Status),
-				Start: x.Window.Start, End: x.Window.End, Open: x.Status.Open(), JSON: b,
-			})
-		}
-	}
-	return flags, as, nil
-}
-
-// waitingRows are the deliveries, by number, that wait for their surgery: the
-// current ones of the record ids that do.
-func (v *Receiver) waitingRows(a attempt) []int64 {
-	var out []int64
-	for _, id := range a.res.Waiting {
-		var rows []store.Delivery
-		for i, row := range a.rows {
-			if a.in.Deliveries[i].Record.Record == id {
-				rows = append(rows, row)
-			}
-		}
-		if i := v.currentRow(rows); i >= 0 {
-			out = append(out, rows[i].Seq)
 		}
 	}
 	return out

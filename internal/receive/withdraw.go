@@ -1,0 +1,120 @@
+package receive
+
+import (
+	"slices"
+
+	"nailbridge/internal/store"
+	"nailbridge/internal/validate"
+	"nailbridge/mapping"
+	"nailbridge/mapping/resource"
+)
+
+// contain does what cannot wait when even the fold without the held arrival
+// fails: its sharing value acts, and cases that it endangers become
+// entered-in-error. All else stays as it is stored (D2, held).
+func (v *Receiver) contain(w store.Writer, a attempt, f *folded) error {
+	must := mapping.Contain(v.Settings, a.in)
+	owned, err := w.Owned(a.owner)
+	if err != nil {
+		return err
+	}
+	a.res = mapping.Result{Patient: a.in.Patient, Moved: must.Moved, CaseOf: map[resource.Ref]string{}}
+	c := v.committer(w, a, f)
+	c.contained = true
+	if !must.Sharing.Shared {
+		return c.withdraw(owned)
+	}
+	if err := c.vanish(owned, func(h store.Held) bool { return slices.Contains(must.Endangered, h.Case) }); err != nil {
+		return err
+	}
+	return c.provenance()
+}
+
+// vanish marks what the fold no longer makes (D6), masked when its case now
+// belongs to another patient (D1.5).
+func (c *committer) vanish(owned []store.Held, gone func(store.Held) bool) error {
+	for _, h := range owned {
+		if h.Deleted || h.Ref.Type == "Provenance" || !gone(h) {
+			continue
+		}
+		// What is folded per patient carries no case: it is masked when it
+		// vanishes in the commit that takes a record away from the patient.
+		masked := slices.Contains(c.a.res.Moved, h.Case) || h.Case == "" && c.a.moved && !mapping.FoldedPerClinic(h.Ref.Type)
+		r, changed, err := mapping.EnterInError(c.v.Settings, h.Content, masked)
+		if err != nil {
+			return err
+		}
+		if !changed || r.Equal(h.Content) {
+			continue
+		}
+		ok, err := c.checkWithdrawn(r, h, masked)
+		if c.contained && isOutput(err) {
+			err = c.remove(h) // what cannot be shown as entered in error may not stay
+		} else if err == nil {
+			err = c.putOne(ok, h.Case, EnteredInError, mapping.ActivityNullify)
+		}
+		if err != nil {
+			return err
+		}
+		if masked {
+			if err := c.w.Mask(h.Ref); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// checkWithdrawn checks r, which shows h as entered in error. What was right
+// under yesterday's code settings may carry a coding that today's do not permit;
+// withdrawing it must not fail for that, and is then done with the masked form.
+func (c *committer) checkWithdrawn(r resource.Resource, h store.Held, masked bool) (validate.Checked, error) {
+	ok, err := c.checkOwn(r)
+	if masked || !isOutput(err) {
+		return ok, err
+	}
+	r, _, err = mapping.EnterInError(c.v.Settings, h.Content, true)
+	if err != nil {
+		return ok, err
+	}
+	return c.checkOwn(r)
+}
+
+// endRoles ends the role at the clinic of those whom this fold names and of
+// whom nothing published states a role any more (D3.1, D6). clinic is what the
+// clinic owned before.
+func (c *committer) endRoles(clinic []store.Held, made map[resource.Ref]bool) error {
+	return c.vanish(clinic, func(h store.Held) bool {
+		return h.Ref.Type == "PractitionerRole" && !made[h.Ref] && slices.ContainsFunc(h.Content.References(), func(s string) bool {
+			ref, ok := resource.ParseRef(s)
+			return ok && ref.Type == "Practitioner" && made[ref]
+		})
+	})
+}
+
+// withdraw takes everything of the patient from every door out: sharing was
+// declined, or never agreed (D3.1).
+func (c *committer) withdraw(owned []store.Held) error {
+	for _, h := range owned {
+		if h.Deleted {
+			continue
+		}
+		if err := c.remove(h); err != nil {
+			return err
+		}
+	}
+	return c.announce()
+}
+
+// remove takes one resource out.
+func (c *committer) remove(h store.Held) error {
+	if err := c.take(); err != nil {
+		return err
+	}
+	ver, err := c.w.Delete(c.ownerOf(h.Ref), h.Ref)
+	if err != nil {
+		return err
+	}
+	c.changed(h.Ref, ver.VersionID, Removed, h.Case)
+	return nil
+}
