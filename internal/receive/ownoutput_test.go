@@ -10,6 +10,7 @@ import (
 
 	"nailbridge/internal/receive"
 	rt "nailbridge/internal/receive/receivetest"
+	"nailbridge/internal/store"
 	"nailbridge/internal/validate"
 	"nailbridge/mapping"
 	"nailbridge/mapping/resource"
@@ -83,6 +84,25 @@ func TestD2_HeldForWhatIsEnteredInError(t *testing.T) {
 	again := w.Send(rt.Surgery(rt.Saved("2026-03-02T11:40:00Z")))
 	assert.Equal(t, receive.Stored, again.Answer)
 	assert.Len(t, w.Live("CarePlan"), 1, "a final after a withdrawal publishes again (D1.1)")
+}
+
+// D1.5, D2: so does an amendment that names another patient.
+func TestD2_HeldForWhatIsMasked(t *testing.T) {
+	w := rt.New(t)
+	w.Send(rt.Surgery())
+	plan := w.One("CarePlan")
+	failFor(w, isInError)
+	a := w.Send(rt.Surgery(rt.Saved("2026-03-02T11:30:00Z"), rt.Patient("P-2")))
+	require.Equal(t, receive.Held, a.Answer)
+	assert.Empty(t, w.All("CarePlan"))
+	_, err := w.VRead(plan.Ref, plan.VersionID)
+	assert.ErrorIs(t, err, store.ErrGone, "what it said of the wrong patient")
+
+	w.Check = nil
+	_, err = w.RetryHeld(t.Context())
+	require.NoError(t, err)
+	require.Len(t, w.Live("CarePlan"), 1)
+	assert.NotEqual(t, plan.Ref, w.One("CarePlan").Ref, "the patient is part of the id")
 }
 
 // D1.3: a person's word is kept whatever becomes of the fold, and the next
