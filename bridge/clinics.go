@@ -80,17 +80,17 @@ func (cs clinics) outdated(ctx context.Context, st store.Store) (bool, error) {
 	return stale, nil
 }
 
-// renew folds what must be folded again, one clinic after another.
+// renew folds what must be folded again, one clinic after another. One that
+// fails keeps no other from it.
 func (cs clinics) renew(ctx context.Context) (done receive.Renewed, err error) {
+	var faults []error
 	for _, v := range cs {
 		one, err := v.Renew(ctx)
-		if err != nil {
-			return done, err
-		}
 		done.Patients += one.Patients
 		done.Failed += one.Failed
+		faults = append(faults, err)
 	}
-	return done, nil
+	return done, errors.Join(faults...)
 }
 
 // Tick commits the overdue facts of every clinic. One that fails keeps no other

@@ -309,7 +309,7 @@ func (a *app) serveHTTP(ctx context.Context, l net.Listener, certified *tls.Conf
 }
 
 func (a *app) server(h http.Handler) *http.Server {
-	return &http.Server{Handler: h, ReadHeaderTimeout: 10 * time.Second, ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelWarn)}
+	return &http.Server{Handler: h, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelWarn)}
 }
 
 // serveMetrics serves /metrics at an address of its own, if one was asked for,

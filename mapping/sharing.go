@@ -90,7 +90,7 @@ func outranked(ds []Delivery, agreement *Delivery, p record.Identifier, c Clinic
 // statesSharing reports whether the delivery states the patient's word.
 func (d *Delivery) statesSharing(p record.Identifier, c ClinicSettings) bool {
 	switch {
-	case d.Record.Status == "draft" || !names(d.Record, p):
+	case d.Record.Status == "draft" && !d.unread("/status") || !names(d.Record, p):
 		return false
 	case d.Refused && (d.Record.Clinic != c.ID || d.unread("/clinic", "/patient", "/patient/identifier", "/patient/identifier/system", "/patient/identifier/value")):
 		return false
@@ -107,8 +107,12 @@ func (d *Delivery) EndsSharing(c ClinicSettings) bool {
 }
 
 // sharingUnreadable reports a value of sharing that was sent and is none of the
-// list, or was sent twice.
-func (d *Delivery) sharingUnreadable() bool { return d.unread("/sharing") }
+// list, or was sent twice or under a name that differs by case.
+func (d *Delivery) sharingUnreadable() bool {
+	return d.unread("/sharing") || slices.ContainsFunc(d.Findings, func(f record.Finding) bool {
+		return f.Code == "member-case" && strings.EqualFold(f.Pointer, "/sharing")
+	})
+}
 
 // unread reports that something sent at one of the places is not what it should
 // be, so that what was read there, if anything, is not to be relied on.

@@ -21,21 +21,42 @@ func (e *outputError) Error() string {
 	return fmt.Sprintf("our own output did not pass the check: %s at %s", e.issues[0].Key, e.issues[0].Path)
 }
 
-// foldFailed is the issue of a fold that failed or panicked.
-var foldFailed = []validate.Issue{{Key: "fold", Text: "the fold failed"}}
+// The issues of what failed or panicked.
+var (
+	foldFailed   = []validate.Issue{{Key: "fold", Text: "the fold failed"}}
+	checkFailed  = []validate.Issue{{Key: "check", Text: "the check failed"}}
+	commitFailed = []validate.Issue{{Key: "commit", Text: "the commit failed"}}
+)
 
 // update runs a write transaction. Where something of the commit's own (a
 // Provenance, a resource entered in error) does not pass our check, nothing is
 // stored and do runs once more, told what failed: it must then keep what came
 // and commit only what cannot wait (contain), which nothing of ours can stop.
 func (v *Receiver) update(ctx context.Context, do func(w store.Writer, failed []validate.Issue) error) error {
-	err := v.Store.Update(ctx, func(w store.Writer) error { return do(w, nil) })
+	err := v.once(ctx, func(w store.Writer) error { return do(w, nil) })
 	var failed *outputError
 	if errors.As(err, &failed) {
 		v.logIssues("output did not pass the check, only what cannot wait is committed", failed.issues)
-		err = v.Store.Update(ctx, func(w store.Writer) error { return do(w, failed.issues) })
+		err = v.once(ctx, func(w store.Writer) error { return do(w, failed.issues) })
 	}
 	return err
+}
+
+// once runs a write transaction, in which a fault of ours is an outputError.
+func (v *Receiver) once(ctx context.Context, do func(w store.Writer) error) error {
+	return v.Store.Update(ctx, func(w store.Writer) (err error) {
+		defer v.recovered("a commit", func() { err = &outputError{commitFailed} })
+		return do(w)
+	})
+}
+
+// recovered is deferred where a fault of ours must not end more than what it
+// happened in; then tells of it.
+func (v *Receiver) recovered(what string, then func()) {
+	if p := recover(); p != nil {
+		v.Log.Error(what+" failed through a fault of ours", "fault", fmt.Sprintf("%T", p))
+		then()
+	}
 }
 
 func (v *Receiver) logIssues(what string, issues []validate.Issue) {
@@ -72,6 +93,7 @@ type attempt struct {
 	checked []validate.Checked
 	issues  []validate.Issue
 	moved   bool // the patient just lost a record to another patient (D1.5)
+	unread  bool // something stored of the patient could not be read
 }
 
 // refold folds every patient that an arrival concerns and commits what
@@ -143,7 +165,7 @@ func (v *Receiver) containPatient(w store.Writer, p record.Identifier) error {
 	if err := v.commitAll(w, attempts, f, true); err != nil {
 		return err
 	}
-	return w.SetMark(v.Settings.Clinic.ID, markFolded, "")
+	return w.SetMark(v.Settings.Clinic.ID, markFolded, foldAgain)
 }
 
 // endSharing lets a refused delivery whose clinic and patient can be read take
@@ -244,8 +266,11 @@ func lost(p record.Identifier, was, is mapping.Standing) bool {
 
 // try folds and checks one patient. What it makes is not committed.
 func (v *Receiver) try(w store.Writer, a *attempt) (err error) {
-	var fault bool
-	if a.res, fault = v.fold(a.in); fault {
+	fault := a.unread
+	if !fault {
+		a.res, fault = v.fold(a.in)
+	}
+	if fault {
 		a.issues = foldFailed
 		return nil
 	}
@@ -270,19 +295,17 @@ func (v *Receiver) gather(r store.Reader, a *attempt) (err error) {
 	if err != nil {
 		return err
 	}
-	a.in.Acks, err = readAcks(acks)
-	return err
+	if a.in.Acks, err = readAcks(acks); err != nil {
+		v.Log.Error("stored acknowledgements could not be read", "fault", fmt.Sprintf("%T", err))
+		a.unread = true
+	}
+	return nil
 }
 
 // fold folds. A fault of the fold is no reason to lose a delivery: it is kept
 // and held.
 func (v *Receiver) fold(in mapping.PatientFold) (res mapping.Result, fault bool) {
-	defer func() {
-		if p := recover(); p != nil {
-			v.Log.Error("fold failed", "fault", fmt.Sprintf("%T", p))
-			fault = true
-		}
-	}()
+	defer v.recovered("fold", func() { fault = true })
 	fold := v.Fold
 	if fold == nil {
 		fold = mapping.FoldPatient
@@ -294,9 +317,10 @@ func (v *Receiver) fold(in mapping.PatientFold) (res mapping.Result, fault bool)
 	return res, err != nil
 }
 
-// check checks a set that is to be committed. The error is the store's.
-func (v *Receiver) check(r store.Reader, set []resource.Resource) ([]validate.Checked, []validate.Issue, error) {
-	var fault error
+// check checks a set that is to be committed. The error is the store's. A check
+// that panics passes nothing.
+func (v *Receiver) check(r store.Reader, set []resource.Resource) (checked []validate.Checked, issues []validate.Issue, fault error) {
+	defer v.recovered("check", func() { checked, issues = nil, checkFailed })
 	exists := func(ref resource.Ref) bool {
 		ok, err := r.Exists(ref)
 		fault = errors.Join(fault, err)
@@ -306,6 +330,6 @@ func (v *Receiver) check(r store.Reader, set []resource.Resource) ([]validate.Ch
 	if check == nil {
 		check = v.checker.Check
 	}
-	checked, issues := check(set, exists, v.Settings.Terms, v.Settings.Codes)
+	checked, issues = check(set, exists, v.Settings.Terms, v.Settings.Codes)
 	return checked, issues, fault
 }

@@ -155,8 +155,11 @@ func (v *Receiver) foldedAt(r store.Reader, o store.Owner, now time.Time) (attem
 		return a, err
 	}
 	for {
-		var fault bool
-		if a.res, fault = v.fold(a.in); fault {
+		fault := a.unread
+		if !fault {
+			a.res, fault = v.fold(a.in)
+		}
+		if fault {
 			return a, &outputError{foldFailed}
 		}
 		facts := len(a.in.Facts)

@@ -1,6 +1,7 @@
 package receive_test
 
 import (
+	"database/sql"
 	"errors"
 	"strings"
 	"testing"
@@ -136,6 +137,44 @@ func TestD1_3_AnAcknowledgementIsKeptWhenTheFoldFails(t *testing.T) {
 			assert.False(t, w.Issues("pus")[0].Open())
 		})
 	}
+}
+
+// A panic of ours in the check holds the delivery.
+func TestD2_HeldForAPanic(t *testing.T) {
+	w := rt.New(t)
+	w.Send(rt.Surgery(wide(3)))
+	w.Check = func([]resource.Resource, func(resource.Ref) bool, *terms.Terms, terms.Setting) ([]validate.Checked, []validate.Issue) {
+		panic("Marsh")
+	}
+	a := w.Send(rt.Surgery(rt.Saved("2026-03-02T11:30:00Z"), wide(4)))
+	require.Equal(t, receive.Held, a.Answer)
+	assert.NotContains(t, w.Log.String(), "Marsh")
+	assert.Equal(t, []string{"S-1"}, records(t, w, "held"))
+	w.Check = nil
+	assert.Equal(t, "3", width(t, w))
+}
+
+// What is stored of one patient and cannot be read keeps no other from being
+// folded again, and sharing still ends where it must.
+func TestOneUnreadablePatientIsNoOthersFault(t *testing.T) {
+	w := rt.New(t, basis)
+	require.False(t, outdated(t, w))
+	w.Send(silent())
+	w.Send(silent(rt.Record("S-2"), rt.Patient("P-2")))
+	f := flag(t, w.Send(rt.Review(rt.RedFlag)).Flags, "pus")
+	_, err := w.Acknowledge(t.Context(), "R-1", f.ID, ack(f, w.Now))
+	require.NoError(t, err)
+	db, err := sql.Open("sqlite", w.Path)
+	require.NoError(t, err)
+	defer func() { require.NoError(t, db.Close()) }()
+	_, err = db.ExecContext(t.Context(), `UPDATE ack SET json = x'6e6f'`)
+	require.NoError(t, err)
+
+	a := w.Send(silent(rt.Saved("2026-03-02T11:30:00Z")))
+	assert.Equal(t, receive.Held, a.Answer, "kept all the same")
+	set(w, noBasis)
+	require.Equal(t, receive.Renewed{Patients: 2, Failed: 1}, renew(t, w))
+	assert.Empty(t, w.Live("CarePlan"), "neither is shared any more")
 }
 
 // One held delivery that fails again keeps no other from its turn.

@@ -33,6 +33,10 @@ const (
 	markIndexed = "indexed"
 )
 
+// foldAgain is the mark of folds of which one failed meanwhile: it outlives a
+// renewal that was under way, so that the next start folds again.
+const foldAgain = "again"
+
 // upToDate says of what the store keeps whether it was made under the settings
 // in force.
 type upToDate struct{ folds, index bool }
@@ -107,7 +111,11 @@ func (v *Receiver) upToDateIn(r store.Reader) (is upToDate, err error) {
 // mark keeps the marks of what is not up to date.
 func (v *Receiver) mark(ctx context.Context, is upToDate, folded, indexed string) error {
 	err := v.Store.Update(ctx, func(w store.Writer) error {
-		if !is.folds {
+		was, err := w.Mark(v.Settings.Clinic.ID, markFolded)
+		if err != nil {
+			return err
+		}
+		if finished := folded != ""; !is.folds && !(finished && was == foldAgain) {
 			if err := w.SetMark(v.Settings.Clinic.ID, markFolded, folded); err != nil {
 				return err
 			}
@@ -175,7 +183,7 @@ func (v *Receiver) foldAll(ctx context.Context, owners []store.Owner) (done Rene
 		err := v.Store.Update(ctx, func(w store.Writer) error {
 			a, err := v.attemptOf(o)
 			if err != nil {
-				return err
+				return nil // dealt with below
 			}
 			if err := v.gather(w, &a); err != nil {
 				return err
@@ -204,8 +212,9 @@ func (v *Receiver) foldAll(ctx context.Context, owners []store.Owner) (done Rene
 // renew folds one patient again, or, where that fails, does what cannot wait.
 func (v *Receiver) renew(ctx context.Context, o store.Owner) (failed bool, err error) {
 	a, err := v.attemptOf(o)
-	if err != nil {
-		return false, err
+	if err != nil { // nobody can say whether it may be shared
+		v.Log.Error("an owner that is no patient is taken from hubs")
+		return true, v.once(ctx, func(w store.Writer) error { return v.takeOff(w, a) })
 	}
 	err = v.update(ctx, func(w store.Writer, issues []validate.Issue) error {
 		failed = len(issues) > 0

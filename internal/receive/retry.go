@@ -69,9 +69,14 @@ func (v *Receiver) retry(ctx context.Context, mark string, one func(store.Writer
 	var faults []error
 	for _, row := range rows {
 		kept, err := v.retryOne(ctx, mark, row, one)
-		if isOutput(err) {
+		var failed *outputError
+		switch {
+		case errors.Is(err, errMadeGood):
+			continue // something else has tried it
+		case errors.As(err, &failed):
+			v.logIssues("a retry did not pass the check", failed.issues)
 			v.Meter.FailedFold()
-		} else if err != nil {
+		case err != nil:
 			faults = append(faults, unavailable(err))
 		}
 		done.Tried++
@@ -92,7 +97,7 @@ func (v *Receiver) retryOne(ctx context.Context, mark string, row store.Delivery
 		return true, nil
 	}
 	in.received = row.Received
-	err = v.Store.Update(ctx, func(w store.Writer) error {
+	err = v.once(ctx, func(w store.Writer) error {
 		now, err := w.PutDelivery(row) // which is kept already: it is returned as it is now
 		if err != nil {
 			return err
@@ -104,9 +109,6 @@ func (v *Receiver) retryOne(ctx context.Context, mark string, row store.Delivery
 		kept = kind == Held || kind == Refused
 		return err
 	})
-	if errors.Is(err, errMadeGood) {
-		return false, nil
-	}
 	return kept || err != nil, err
 }
 

@@ -108,7 +108,8 @@ func (v *Receiver) readStaff(r store.Reader, key string) ([]mapping.StaffStateme
 		}
 		var of []mapping.StaffStatement
 		if err := json.Unmarshal(b, &of); err != nil {
-			return nil, fmt.Errorf("stored staff statements: %w", err)
+			v.Log.Error("stored statements about staff could not be read", "fault", fmt.Sprintf("%T", err))
+			continue
 		}
 		out = append(out, of...)
 	}

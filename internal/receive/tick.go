@@ -51,7 +51,7 @@ func (v *Receiver) Tick(ctx context.Context, now time.Time) (int, error) {
 }
 
 func (v *Receiver) putFacts(ctx context.Context, owner store.Owner, as []store.Activity) error {
-	return v.Store.Update(ctx, func(w store.Writer) error {
+	return v.once(ctx, func(w store.Writer) error {
 		for _, a := range as {
 			if err := w.PutFact(store.Fact{Owner: owner, Case: a.Case, Activity: a.ID, End: a.End}); err != nil {
 				return err

@@ -30,6 +30,15 @@ func (v *Receiver) contain(w store.Writer, a attempt, f *folded) error {
 	return c.provenance()
 }
 
+// takeOff takes everything of an owner from hubs.
+func (v *Receiver) takeOff(w store.Writer, a attempt) error {
+	owned, err := w.Owned(a.owner)
+	if err != nil {
+		return err
+	}
+	return v.committer(w, a, &folded{changes: map[resource.Ref]change{}}).withdraw(owned)
+}
+
 // vanish marks what the fold no longer makes (D6), masked when its case now
 // belongs to another patient (D1.5).
 func (c *committer) vanish(owned []store.Held, gone func(store.Held) bool) error {
