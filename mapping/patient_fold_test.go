@@ -130,6 +130,8 @@ func TestD3_1_AnUnreadableWordIsAWord(t *testing.T) {
 		{"agreed after it", []Delivery{said(first, `"nein"`), said(second, `"agreed"`)}, true},
 		{"agreed before it", []Delivery{said(first, `"agreed"`), said(second, `"nein"`)}, false},
 		{"absent after it", []Delivery{said(first, `"nein"`), said(second, `""`)}, false},
+		{"under a name of another case", []Delivery{said(first, `"","Sharing":"declined"`)}, false},
+		{"declined in what says twice what it is", []Delivery{said(first, `"declined","status":"draft"`)}, false},
 		{"twice in a refused content", []Delivery{said(first, `"agreed","sharing":"agreed"`)}, false},
 	} {
 		s := checkSettings(nil).Clinic

@@ -15,6 +15,7 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
+	"nailbridge/internal/receive"
 	"nailbridge/internal/store"
 	"nailbridge/mapping/resource"
 )
@@ -147,20 +148,28 @@ var errNewEpoch = errors.New("the store has a new epoch")
 
 // relay publishes everything after a position, and says how far it came.
 func (d *door) relay(ctx context.Context, at relayed) (relayed, error) {
-	for d.opts.Hold == nil || !d.opts.Hold() {
-		ms, err := d.read(ctx, at)
-		if err != nil || len(ms) == 0 {
+	for {
+		es, err := d.read(ctx, at)
+		if err != nil || len(es) == 0 {
 			return at, err
 		}
-		for _, m := range ms {
-			if err := d.publishChange(ctx, m); err != nil {
+		for _, e := range es {
+			if d.opts.Hold != nil && d.opts.Hold() {
+				return at, nil
+			}
+			// What may still be shown is asked last, event by event: a patient may
+			// have declined since the event before.
+			m, err := d.message(ctx, at.epoch, e)
+			if err != nil {
 				return at, err
 			}
-			at.seq = m.seq
-			d.relayedSeq.Store(m.seq)
+			if err := d.publishChange(ctx, change{e.Seq, m}); err != nil {
+				return at, err
+			}
+			at.seq = e.Seq
+			d.relayedSeq.Store(e.Seq)
 		}
 	}
-	return at, nil
 }
 
 // change is an event of the outbox as a message.
@@ -169,26 +178,16 @@ type change struct {
 	msg *nats.Msg
 }
 
-// read makes messages of the next events.
-func (d *door) read(ctx context.Context, at relayed) (ms []change, err error) {
+// read reads the next events.
+func (d *door) read(ctx context.Context, at relayed) (es []store.Event, err error) {
 	err = d.opts.Store.View(ctx, func(r store.Reader) error {
 		if r.Head().Epoch != at.epoch {
 			return errNewEpoch
 		}
-		es, err := r.Outbox(d.clinic.ID, at.seq, batch)
-		if err != nil {
-			return err
-		}
-		for _, e := range es {
-			m, err := d.message(r, at.epoch, e)
-			if err != nil {
-				return err
-			}
-			ms = append(ms, change{e.Seq, m})
-		}
-		return nil
+		es, err = r.Outbox(d.clinic.ID, at.seq, batch)
+		return err
 	})
-	return ms, err
+	return es, err
 }
 
 func (d *door) publishChange(ctx context.Context, c change) error {
@@ -203,7 +202,7 @@ func (d *door) publishChange(ctx context.Context, c change) error {
 	return nil
 }
 
-// head is what every event has, and a Withdrawn or Truncated one has alone.
+// head is what a Withdrawn or Truncated event has alone.
 type head struct {
 	Clinic    string `json:"clinic"`
 	Epoch     string `json:"epoch,omitempty"`
@@ -211,30 +210,34 @@ type head struct {
 	Truncated bool   `json:"truncated,omitempty"`
 }
 
-// message is an event as a message.
-func (d *door) message(r store.Reader, epoch string, e store.Event) (*nats.Msg, error) {
+// message is an event as a message: what it may still show of it.
+func (d *door) message(ctx context.Context, epoch string, e store.Event) (*nats.Msg, error) {
 	var h struct {
 		head
 		Resource string `json:"resource"`
 	}
-	if err := json.Unmarshal(e.JSON, &h); err != nil {
-		return nil, fmt.Errorf("event %d: not JSON", e.Seq)
+	gone := json.Unmarshal(e.JSON, &h) != nil
+	if !gone && e.Kind != receive.EventChange {
+		err := d.opts.Store.View(ctx, func(r store.Reader) (err error) {
+			gone, err = isGone(r, h.Resource)
+			return err
+		})
+		if err != nil {
+			return nil, err
+		}
 	}
 	body := e.JSON
-	gone, err := isGone(r, h.Resource)
-	if err != nil {
-		return nil, err
-	}
+	var err error
 	switch {
 	case gone:
-		body, err = json.Marshal(head{Clinic: h.Clinic, Withdrawn: true})
+		body, err = json.Marshal(head{Clinic: d.clinic.ID, Withdrawn: true})
 	case len(body) > d.room():
-		body, err = json.Marshal(head{Clinic: h.Clinic, Epoch: h.Epoch, Truncated: true})
+		body, err = json.Marshal(head{Clinic: d.clinic.ID, Epoch: h.Epoch, Truncated: true})
 	}
 	if err != nil {
 		return nil, err
 	}
-	m := nats.NewMsg(ChangesSubject(h.Clinic))
+	m := nats.NewMsg(ChangesSubject(d.clinic.ID))
 	m.Data = body
 	m.Header.Set(KindHeader, e.Kind)
 	m.Header.Set(EpochHeader, epoch)
@@ -248,11 +251,12 @@ func digest(e store.Event) string {
 	return hex.EncodeToString(sum[:])
 }
 
-// isGone reports a resource that may no longer be shown (D3.1).
+// isGone reports a resource that may no longer be shown (D3.1). What names none
+// may not be shown either.
 func isGone(r store.Reader, reference string) (bool, error) {
 	typ, id, ok := strings.Cut(reference, "/")
 	if !ok {
-		return false, nil
+		return true, nil
 	}
 	_, err := r.Read(resource.Ref{Type: typ, ID: id})
 	if errors.Is(err, store.ErrGone) || errors.Is(err, store.ErrNotFound) {

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -316,5 +317,47 @@ func TestD3_1_NothingIsAnnouncedWhileHeld(t *testing.T) {
 		assert.Empty(t, ms)
 		held.Store(false)
 		assertRising(t, n.relayed(c), len(c.outbox(t)))
+	})
+}
+
+// D3.1: a patient who declines while a full outbox is being relayed is not told
+// of any more, from the next event on.
+func TestD3_1_DeclinedWhileRelaying(t *testing.T) {
+	onEach(t, func(t *testing.T, c *clinic, o events.Options, run func(events.Options) *client) {
+		_, err := c.Receive(t.Context(), receivetest.Surgery(left), false)
+		require.NoError(t, err)
+		before := c.outbox(t)
+		flags := 0
+		for _, e := range before {
+			if e.Kind == receive.EventFlag {
+				flags++
+			}
+		}
+		require.Positive(t, flags)
+		var once sync.Once
+		declined := make(chan struct{})
+		o.Fault = func(op string) error {
+			if op == "publish-change" {
+				once.Do(func() {
+					defer close(declined)
+					_, err := c.Receive(context.Background(), receivetest.Surgery(left, receivetest.Saved("2026-03-02T11:30:00Z"), receivetest.Set("/sharing", "declined")), false)
+					assert.NoError(t, err)
+				})
+			}
+			return nil
+		}
+		n := run(o)
+		<-declined
+		n.relayed(c)
+		ms, err := n.all(events.ChangesStream)
+		require.NoError(t, err)
+		withdrawn := 0
+		for _, m := range ms[1:] {
+			if m.Header.Get(events.KindHeader) == receive.EventFlag {
+				assert.JSONEq(t, `{"clinic":"north","withdrawn":true}`, string(m.Data))
+				withdrawn++
+			}
+		}
+		assert.Positive(t, withdrawn)
 	})
 }
