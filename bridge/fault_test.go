@@ -39,6 +39,10 @@ var listening = regexp.MustCompile(`msg=listening address=(\S+)`)
 
 // serveOnce serves a data folder until it is ready, looks, and stops.
 func serveOnce(t *testing.T, settings, dir string, look func(base, dir string)) error {
+	return serveAs(serveCommand{Config: settings, Data: dir, Listen: "127.0.0.1:0"}, look)
+}
+
+func serveAs(c serveCommand, look func(base, dir string)) error {
 	ctx, cancel := context.WithCancel(context.Background())
 	defer cancel()
 	log := &buffer{}
@@ -47,7 +51,7 @@ func serveOnce(t *testing.T, settings, dir string, look func(base, dir string)) 
 		defer close(looked)
 		for ctx.Err() == nil {
 			if m := listening.FindStringSubmatch(log.String()); m != nil {
-				look("http://"+m[1], dir)
+				look("http://"+m[1], c.Data)
 				cancel()
 				return
 			}
@@ -55,7 +59,7 @@ func serveOnce(t *testing.T, settings, dir string, look func(base, dir string)) 
 		}
 	}()
 	e := &env{ctx: ctx, stdout: io.Discard, stderr: log, clock: time.Now}
-	err := serveCommand{Config: settings, Data: dir, Listen: "127.0.0.1:0"}.Run(e)
+	err := c.Run(e)
 	cancel()
 	<-looked
 	return err
@@ -121,6 +125,39 @@ func TestAStartOutlivesAnyFileOperation(t *testing.T) {
 			t.Logf("told: %v; without harm: %v", told, harmless)
 		})
 	}
+}
+
+// The nth system call on the settings or the keys fails, for every n of a start:
+// it says so or does no harm, and the next one serves.
+func TestAStartOutlivesAnyReadOfSettingsAndKeys(t *testing.T) {
+	fault.Need(t)
+	dir := t.TempDir()
+	settings, keyFile := filepath.Join(dir, "settings.json"), filepath.Join(dir, "keys.json")
+	require.NoError(t, os.WriteFile(settings, testdata.Settings(), 0o600))
+	makeKeys(t, keyFile)
+	c := serveCommand{Config: settings, Data: filepath.Join(dir, "data"), Listen: "127.0.0.1:0", Access: accessFlags{Keys: keyFile}}
+	start := func() error { return serveAs(c, func(string, string) {}) }
+	require.NoError(t, start())
+	files := []string{settings, keyFile}
+	told, harmless := map[string]int{}, map[string]int{}
+	for _, call := range fault.Names(t, files, func() { require.NoError(t, start()) }) {
+		for n := 1; ; n++ {
+			var err error
+			failing, failed := fault.Nth(t, files, call, n, func() { err = start() })
+			if !failed {
+				require.NoError(t, err)
+				break
+			}
+			if err != nil {
+				told[failing.String()]++
+			} else {
+				harmless[failing.String()]++
+			}
+			require.NoError(t, start(), "after %s, the %d.", failing, n)
+		}
+	}
+	assert.NotEmpty(t, told)
+	t.Logf("told: %v; without harm: %v", told, harmless)
 }
 
 // postOne sends a record. It is called beside the test.
