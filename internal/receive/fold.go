@@ -94,6 +94,7 @@ type attempt struct {
 	issues  []validate.Issue
 	moved   bool // the patient just lost a record to another patient (D1.5)
 	unread  bool // something stored of the patient could not be read
+	drawn   bool // folded only since the staff is no longer said to be what it was
 }
 
 // refold folds every patient that an arrival concerns and commits what
@@ -106,9 +107,7 @@ func (v *Receiver) refold(w store.Writer, r *record.Record, was mapping.Standing
 		return nil, err
 	}
 	f := &folded{changes: map[resource.Ref]change{}, issues: slices.Clone(failed)}
-	for _, a := range attempts {
-		f.issues = append(f.issues, a.issues...)
-	}
+	f.issues = append(f.issues, v.ownIssues(attempts)...)
 	if len(f.issues) > 0 {
 		v.logIssues("output did not pass the check, the record is held", f.issues)
 		row.Held = true
@@ -122,12 +121,28 @@ func (v *Receiver) refold(w store.Writer, r *record.Record, was mapping.Standing
 	return f, v.commitAll(w, attempts, f, len(failed) > 0)
 }
 
+// ownIssues are what does not pass of those for whom the folds are made. One who
+// was only drawn in by the staff and fails keeps nobody's record from counting.
+func (v *Receiver) ownIssues(attempts []attempt) (out []validate.Issue) {
+	for _, a := range attempts {
+		if !a.drawn {
+			out = append(out, a.issues...)
+		} else if len(a.issues) > 0 {
+			v.logIssues("a patient of the same staff could not be folded", a.issues)
+		}
+	}
+	return out
+}
+
 // commitAll commits each patient's fold, or, where it failed or a commit failed
 // before, what cannot wait.
 func (v *Receiver) commitAll(w store.Writer, attempts []attempt, f *folded, again bool) (err error) {
 	for _, a := range attempts {
 		if again || len(a.issues) > 0 {
 			err = v.contain(w, a, f)
+			if err == nil && a.drawn {
+				err = w.SetMark(v.Settings.Clinic.ID, markFolded, foldAgain)
+			}
 		} else {
 			err = v.commit(w, a, f)
 		}
@@ -145,10 +160,8 @@ func (v *Receiver) refoldPatient(w store.Writer, p record.Identifier) (*folded, 
 	if err != nil {
 		return nil, err
 	}
-	for _, a := range attempts {
-		if len(a.issues) > 0 {
-			return nil, &outputError{a.issues}
-		}
+	if issues := v.ownIssues(attempts); len(issues) > 0 {
+		return nil, &outputError{issues}
 	}
 	f := &folded{changes: map[resource.Ref]change{}}
 	return f, v.commitAll(w, attempts, f, false)
@@ -219,6 +232,7 @@ func (v *Receiver) attemptAll(w store.Writer, r *record.Record, was mapping.Stan
 // Practitioner is one for all.
 func (v *Receiver) attemptThese(w store.Writer, patients []record.Identifier, surgery string) ([]attempt, error) {
 	var out []attempt
+	drawn := map[record.Identifier]bool{}
 	for i := 0; i < len(patients); i++ { // grows below
 		if slices.Contains(patients[:i], patients[i]) {
 			continue
@@ -232,15 +246,20 @@ func (v *Receiver) attemptThese(w store.Writer, patients []record.Identifier, su
 		if err != nil {
 			return nil, err
 		}
-		patients = append(patients, others...)
+		for _, o := range others {
+			drawn[o] = drawn[o] || !slices.Contains(patients, o)
+			patients = append(patients, o)
+		}
 		for _, x := range a.rows {
 			if id, ok := mapping.ParsePatientKey(x.Patient); ok && surgery != "" && x.Surgery == surgery && !x.Refused {
+				delete(drawn, id)
 				patients = append(patients, id)
 			}
 		}
 		out = append(out, a)
 	}
 	for i := range out {
+		out[i].drawn = drawn[out[i].in.Patient]
 		if len(out) > 1 { // what the others say may have changed
 			var err error
 			if out[i].in.Staff, err = v.staffNamed(w, out[i].in); err != nil {

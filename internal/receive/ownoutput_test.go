@@ -154,6 +154,25 @@ func TestD2_HeldForAPanic(t *testing.T) {
 	assert.Equal(t, "3", width(t, w))
 }
 
+// A record on which our own reading fails is refused and kept, for a version that
+// can read it.
+func TestD2_RefusedForAFaultOfOurs(t *testing.T) {
+	w := rt.New(t)
+	zone := w.Settings.Clinic.Zone
+	w.Settings.Clinic.Zone = nil // no time can be read
+	a, err := w.Receive(t.Context(), rt.Surgery(), false)
+	require.NoError(t, err)
+	require.Equal(t, receive.Refused, a.Answer)
+	assert.Equal(t, "internal", a.Reasons[0].Code)
+	w.Settings.Clinic.Zone = zone
+	assert.Len(t, records(t, w, "refused"), 1)
+	w.At("2026-03-02T12:10:00Z")
+	done, err := w.RetryRefused(t.Context())
+	require.NoError(t, err)
+	assert.Equal(t, receive.Retried{Tried: 1, Accepted: 1}, done)
+	assert.Len(t, w.Live("CarePlan"), 1)
+}
+
 // What is stored of one patient and cannot be read keeps no other from being
 // folded again, and sharing still ends where it must.
 func TestOneUnreadablePatientIsNoOthersFault(t *testing.T) {
@@ -175,6 +194,28 @@ func TestOneUnreadablePatientIsNoOthersFault(t *testing.T) {
 	set(w, noBasis)
 	require.Equal(t, receive.Renewed{Patients: 2, Failed: 1}, renew(t, w))
 	assert.Empty(t, w.Live("CarePlan"), "neither is shared any more")
+}
+
+// D2, held: a patient of the same staff whose fold fails already holds nobody
+// else's record, and is folded again at the next start.
+func TestD2_AnotherPatientsFaultHoldsNothing(t *testing.T) {
+	w := rt.New(t)
+	require.False(t, outdated(t, w))
+	w.Send(rt.Surgery())
+	other := []rt.Edit{rt.Record("S-2"), rt.Patient("P-2"), rt.Set("/author/name", map[string]any{"family": "Quill", "given": []any{"Ida"}})}
+	w.Send(rt.Surgery(other...))
+	require.Len(t, w.Live("CarePlan"), 2)
+	w.Fold = func(s mapping.Settings, in mapping.PatientFold) (mapping.Result, error) {
+		if in.Patient.Value == "P-1" {
+			return mapping.Result{}, errors.New("fails")
+		}
+		return mapping.FoldPatient(s, in)
+	}
+	a := w.Send(rt.Surgery(append(other, rt.Saved("2026-03-02T11:30:00Z"), rt.Status("withdrawn"))...))
+	assert.Equal(t, receive.Stored, a.Answer)
+	assert.Len(t, w.Live("CarePlan"), 1, "of the first patient, as it was")
+	w.Fold = nil
+	assert.True(t, outdated(t, w))
 }
 
 // One held delivery that fails again keeps no other from its turn.

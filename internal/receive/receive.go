@@ -8,6 +8,8 @@ package receive
 import (
 	"cmp"
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -122,11 +124,13 @@ type incoming struct {
 	hash     string
 	refused  bool
 	notJSON  bool
+	unread   bool // reading it failed through a fault of ours
 	redFlags []record.RedFlag
 	received time.Time
 }
 
-func (v *Receiver) read(body []byte) (incoming, error) {
+func (v *Receiver) read(body []byte) (in incoming, err error) {
+	defer v.recovered("reading a record", func() { in, err = v.unread(body), nil })
 	d := record.Read(body, v.Settings.Clinic.Zone)
 	if d.Record.Clinic != "" && d.Record.Clinic != v.Settings.Clinic.ID {
 		return incoming{}, ErrClinic
@@ -135,6 +139,19 @@ func (v *Receiver) read(body []byte) (incoming, error) {
 		body: body, record: d.Record, findings: d.Findings, hash: d.Hash, notJSON: d.NotJSON,
 		refused: d.NotJSON || d.Refused(), redFlags: d.RedFlags(), received: v.Clock(),
 	}, nil
+}
+
+// unread is a delivery that makes our reading fail. It is refused and kept, for
+// a version that can read it.
+func (v *Receiver) unread(body []byte) incoming {
+	sum := sha256.Sum256(body)
+	return incoming{
+		body: body, record: &record.Record{}, hash: hex.EncodeToString(sum[:]), refused: true, unread: true, received: v.Clock(),
+		findings: []record.Finding{{
+			Severity: record.Refusal, Code: "internal", Rule: "D2",
+			Text: "the record could not be read through a fault of ours; it is kept",
+		}},
+	}
 }
 
 // take keeps one delivery and commits what it changed, or holds it where what
@@ -162,7 +179,7 @@ func (v *Receiver) take(w store.Writer, in incoming, failed []validate.Issue) (A
 func (v *Receiver) refuse(w store.Writer, in incoming, row store.Delivery, failed []validate.Issue) (Answer, error) {
 	row.Answer, row.Refused, row.Reasons = string(Refused), true, reasonsJSON(in.findings)
 	a := v.answer(in, Refused)
-	if err := w.MarkDelivery(row); err != nil {
+	if err := w.MarkDelivery(row); err != nil || in.unread {
 		return a, err
 	}
 	return a, v.endSharing(w, row, &a, failed)

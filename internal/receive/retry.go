@@ -93,7 +93,7 @@ func (v *Receiver) retry(ctx context.Context, mark string, one func(store.Writer
 // was listed. One of another clinic than the settings name now is kept.
 func (v *Receiver) retryOne(ctx context.Context, mark string, row store.Delivery, one func(store.Writer, store.Delivery, incoming) (Kind, error)) (kept bool, err error) {
 	in, err := v.read(row.Body)
-	if err != nil {
+	if err != nil || in.unread {
 		return true, nil
 	}
 	in.received = row.Received
