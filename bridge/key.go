@@ -25,6 +25,7 @@ type keyForClinic struct {
 	Name string `default:"practice system" help:"What the key is called in lists."`
 }
 
+// Run makes a key for a clinic's practice system.
 func (c keyForClinic) Run(e *env, all *commands) error {
 	return makeKey(e, all.Key.Keys, access.Key{Kind: access.ClinicKey, Name: c.Name, Clinics: []string{c.ID}})
 }
@@ -34,6 +35,7 @@ type keyForHub struct {
 	Clinics []string `name:"clinic" required:"" help:"A clinic that it may read; give it again for each further one."`
 }
 
+// Run makes a key for a hub.
 func (c keyForHub) Run(e *env, all *commands) error {
 	return makeKey(e, all.Key.Keys, access.Key{Kind: access.HubKey, Name: c.Name, Clinics: c.Clinics})
 }
@@ -46,6 +48,7 @@ type keyForPerson struct {
 	Registration string   `placeholder:"SYSTEM|VALUE" help:"Registration number, as in records: the URI of the register, a bar, the number."`
 }
 
+// Run makes a key for a named person.
 func (c keyForPerson) Run(e *env, all *commands) error {
 	p := &access.Person{Family: c.Family, Given: c.Given, StaffKey: c.StaffKey}
 	if c.Registration != "" {
@@ -75,6 +78,7 @@ func makeKey(e *env, path string, k access.Key) error {
 
 type keyList struct{}
 
+// Run lists the keys without their secrets.
 func (keyList) Run(e *env, all *commands) error {
 	keys, err := access.ReadKeys(all.Key.Keys)
 	if err != nil {
@@ -91,4 +95,5 @@ type revokeCommand struct {
 	ID string `arg:"" help:"Key, as listed."`
 }
 
+// Run ends a key.
 func (c revokeCommand) Run(_ *env, all *commands) error { return access.RevokeKey(all.Key.Keys, c.ID) }

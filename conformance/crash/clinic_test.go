@@ -21,7 +21,7 @@ type kept struct {
 
 // keptOf are the deliveries of a record, as they came.
 func keptOf(t *testing.T, b *running.Bridge, id string) []kept {
-	status, body, err := get(t.Context(), b.Base+"/records/"+running.Clinic+"/"+url.PathEscape(id))
+	status, body, err := running.Get(t.Context(), b.Base+"/records/"+running.Clinic+"/"+url.PathEscape(id))
 	require.NoError(t, err)
 	require.Equal(t, http.StatusOK, status, id)
 	var found struct{ Deliveries []kept }

@@ -5,8 +5,6 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
-	"fmt"
-	"io"
 	"net/http"
 	"net/url"
 	"slices"
@@ -27,21 +25,6 @@ var types = []string{
 	"Procedure", "Provenance", "RelatedPerson",
 }
 
-// page is what is read of a Bundle.
-type page struct {
-	Link  []struct{ Relation, URL string }
-	Entry []struct{ Resource json.RawMessage }
-}
-
-func (p page) next() string {
-	for _, l := range p.Link {
-		if l.Relation == "next" {
-			return l.URL
-		}
-	}
-	return ""
-}
-
 // stored is what is read of a resource.
 type stored struct {
 	ResourceType, ID string
@@ -59,42 +42,14 @@ func (s stored) number() string {
 	return n
 }
 
-// errStatus: the bridge answered with another status than 200.
-var errStatus = errors.New("status")
-
-func get(ctx context.Context, url string) (status int, body []byte, err error) {
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, url, nil)
-	if err != nil {
-		return 0, nil, err
-	}
-	res, err := http.DefaultClient.Do(req)
-	if err != nil {
-		return 0, nil, err
-	}
-	body, err = io.ReadAll(res.Body)
-	return res.StatusCode, body, errors.Join(err, res.Body.Close())
-}
-
-func readPage(ctx context.Context, url string) (p page, out []stored, err error) {
-	status, body, err := get(ctx, url)
-	if err != nil {
-		return p, nil, err
-	}
-	if status != http.StatusOK {
-		return p, nil, fmt.Errorf("%w %d of %s: %s", errStatus, status, url, body)
-	}
-	if err := json.Unmarshal(body, &p); err != nil {
-		return p, nil, err
-	}
-	for _, e := range p.Entry {
-		var s stored
-		if err := json.Unmarshal(e.Resource, &s); err != nil {
-			return p, nil, err
-		}
-		s.body = e.Resource
+func readPage(ctx context.Context, url string) (next string, out []stored, err error) {
+	p, err := running.ReadPage(ctx, url)
+	for _, body := range p.Resources {
+		s := stored{body: body}
+		err = errors.Join(err, json.Unmarshal(body, &s))
 		out = append(out, s)
 	}
-	return p, out, nil
+	return p.Next, out, err
 }
 
 // poller is a hub that asks, type by type, for what was updated since the last
@@ -132,9 +87,9 @@ func (p *poller) walk(ctx context.Context, typ string) (fresh int) {
 		q.Set("_lastUpdated", "ge"+s)
 	}
 	for next := p.base + "/fhir/" + typ + "?" + q.Encode(); next != "" && ctx.Err() == nil; {
-		bundle, resources, err := readPage(ctx, next)
+		following, resources, err := readPage(ctx, next)
 		if err != nil {
-			if p.broken++; ctx.Err() == nil && errors.Is(err, errStatus) && !strings.Contains(err.Error(), "503") {
+			if p.broken++; ctx.Err() == nil && errors.Is(err, running.ErrStatus) && !strings.Contains(err.Error(), "503") {
 				p.failed = errors.Join(p.failed, err)
 			}
 			time.Sleep(time.Millisecond)
@@ -148,7 +103,7 @@ func (p *poller) walk(ctx context.Context, typ string) (fresh int) {
 			}
 			p.since[typ] = r.Meta.LastUpdated
 		}
-		next = bundle.next()
+		next = following
 	}
 	return fresh
 }
@@ -158,13 +113,13 @@ func everything(t *testing.T, b *running.Bridge) map[string]stored {
 	out := map[string]stored{}
 	for _, typ := range types {
 		for next := b.Base + "/fhir/" + typ + "?_count=200"; next != ""; {
-			p, resources, err := readPage(t.Context(), next)
+			following, resources, err := readPage(t.Context(), next)
 			require.NoError(t, err)
 			for _, r := range resources {
 				require.NotContains(t, out, r.ref(), "twice in one search")
 				out[r.ref()] = r
 			}
-			next = p.next()
+			next = following
 		}
 	}
 	return out
@@ -213,7 +168,7 @@ func compare(t *testing.T, broken, unbroken *running.Bridge, senders []*sender) 
 	for _, s := range senders {
 		for _, e := range s.ledger {
 			for _, v := range e.answer.Resources {
-				status, _, err := get(t.Context(), broken.Base+"/fhir/"+v.Reference+"/_history/"+v.VersionID)
+				status, _, err := running.Get(t.Context(), broken.Base+"/fhir/"+v.Reference+"/_history/"+v.VersionID)
 				require.NoError(t, err)
 				assert.Contains(t, []int{http.StatusOK, http.StatusGone}, status, "%s, answered for", v.Reference)
 			}
@@ -255,7 +210,7 @@ func whole(t *testing.T, b *running.Bridge, all map[string]stored) {
 		}
 		for _, target := range p.Target {
 			told[target.Reference]++
-			status, _, err := get(t.Context(), b.Base+"/fhir/"+target.Reference)
+			status, _, err := running.Get(t.Context(), b.Base+"/fhir/"+target.Reference)
 			require.NoError(t, err)
 			assert.Contains(t, []int{http.StatusOK, http.StatusGone}, status, "%s of %s", target.Reference, p.ref())
 		}
@@ -293,10 +248,10 @@ func compareSeen(t *testing.T, p *poller, broken, unbroken *running.Bridge) {
 		if _, ok := final[ref]; ok || strings.HasPrefix(ref, "Provenance/") {
 			continue
 		}
-		status, _, err := get(t.Context(), broken.Base+"/fhir/"+ref)
+		status, _, err := running.Get(t.Context(), broken.Base+"/fhir/"+ref)
 		require.NoError(t, err)
 		assert.Equal(t, http.StatusGone, status, "%s was seen", ref)
-		status, _, err = get(t.Context(), unbroken.Base+"/fhir/"+ref)
+		status, _, err = running.Get(t.Context(), unbroken.Base+"/fhir/"+ref)
 		require.NoError(t, err)
 		if status == http.StatusNotFound && strings.HasPrefix(ref, "DetectedIssue/") {
 			continue // the clock did not tick there between the two records

@@ -2,10 +2,7 @@ package main
 
 import (
 	"context"
-	"encoding/json"
-	"errors"
 	"fmt"
-	"net/http"
 	"net/url"
 	"slices"
 	"sync"
@@ -113,7 +110,7 @@ func (d *driver) poller(until context.Context) error {
 		began := time.Now()
 		next := d.s.Base + "/fhir/CarePlan?_count=50&_lastUpdated=" + url.QueryEscape("ge"+since.UTC().Format(time.RFC3339))
 		for next != "" && until.Err() == nil {
-			page, err := readPage(until, next)
+			page, err := running.ReadPage(until, next)
 			switch {
 			case until.Err() != nil:
 				return nil
@@ -121,9 +118,9 @@ func (d *driver) poller(until context.Context) error {
 				return err
 			}
 			d.mu.Lock()
-			d.r.Entries += len(page.Entry)
+			d.r.Entries += len(page.Resources)
 			d.mu.Unlock()
-			next = page.next()
+			next = page.Next
 		}
 		since = began.Add(-time.Second)
 		select {
@@ -132,37 +129,6 @@ func (d *driver) poller(until context.Context) error {
 		}
 	}
 	return nil
-}
-
-// page is what a poller reads of a searchset Bundle.
-type page struct {
-	Entry []struct{}
-	Link  []struct{ Relation, URL string }
-}
-
-func (p page) next() string {
-	for _, l := range p.Link {
-		if l.Relation == "next" {
-			return l.URL
-		}
-	}
-	return ""
-}
-
-func readPage(ctx context.Context, url string) (p page, err error) {
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, url, nil)
-	if err != nil {
-		return p, err
-	}
-	res, err := http.DefaultClient.Do(req)
-	if err != nil {
-		return p, err
-	}
-	defer func() { err = errors.Join(err, res.Body.Close()) }()
-	if res.StatusCode != http.StatusOK {
-		return p, fmt.Errorf("a search was answered %s", res.Status)
-	}
-	return p, json.NewDecoder(res.Body).Decode(&p)
 }
 
 // watch reads what the bridge holds until the time is up.

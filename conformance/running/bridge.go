@@ -112,15 +112,8 @@ func (b *Bridge) waitReady(ctx context.Context) error {
 
 // answers reports a 200.
 func answers(ctx context.Context, url string) bool {
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, url, nil)
-	if err != nil {
-		return false
-	}
-	res, err := http.DefaultClient.Do(req)
-	if err != nil {
-		return false
-	}
-	return errors.Join(res.Body.Close()) == nil && res.StatusCode == http.StatusOK
+	status, _, err := Get(ctx, url)
+	return err == nil && status == http.StatusOK
 }
 
 // Stop asks the bridge to end, and reports an end that was not clean.

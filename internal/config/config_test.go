@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 	_ "time/tzdata"
@@ -210,4 +211,29 @@ func TestADataFolderIsForOneProcess(t *testing.T) {
 	require.NoError(t, release())
 	_, err = config.EnsureNamespace(dir, nil)
 	assert.NoError(t, err, "a lock does not make the folder one in use")
+}
+
+// The form for one clinic has each member of a clinic, of the same name and kind,
+// and carries it over.
+func TestTheFormForOneClinicHasEveryMember(t *testing.T) {
+	whole, part := reflect.TypeFor[config.Document](), reflect.TypeFor[config.Clinic]()
+	for i := range part.NumField() {
+		f := part.Field(i)
+		same, ok := whole.FieldByName(f.Name)
+		require.True(t, ok, f.Name)
+		assert.Equal(t, f.Tag, same.Tag, f.Name)
+		assert.Equal(t, f.Type, same.Type, f.Name)
+		if f.Type.Kind() == reflect.Struct {
+			continue // clinic itself, which every settings file has
+		}
+		d := reflect.New(whole).Elem()
+		v := d.FieldByName(f.Name)
+		switch v.Kind() {
+		case reflect.Bool:
+			v.SetBool(true)
+		default:
+			v.SetString("said")
+		}
+		assert.Equal(t, v.Interface(), reflect.ValueOf(config.One(d.Interface().(config.Document))).Field(i).Interface(), f.Name)
+	}
 }

@@ -207,9 +207,20 @@ func (l serverLog) say(level slog.Level, format string, v []any) {
 	l.log.Log(context.Background(), level, "NATS server", "says", text)
 }
 
+// Noticef passes on, for debugging, what is no trouble.
 func (l serverLog) Noticef(format string, v ...any) { l.say(slog.LevelDebug, format, v) }
-func (l serverLog) Warnf(format string, v ...any)   { l.say(slog.LevelWarn, format, v) }
-func (l serverLog) Fatalf(format string, v ...any)  { l.say(slog.LevelError, format, v) }
-func (l serverLog) Errorf(format string, v ...any)  { l.say(slog.LevelError, format, v) }
-func (l serverLog) Debugf(string, ...any)           {}
-func (l serverLog) Tracef(string, ...any)           {}
+
+// Warnf passes on a warning.
+func (l serverLog) Warnf(format string, v ...any) { l.say(slog.LevelWarn, format, v) }
+
+// Fatalf passes on an error that the server does not outlive.
+func (l serverLog) Fatalf(format string, v ...any) { l.say(slog.LevelError, format, v) }
+
+// Errorf passes on an error.
+func (l serverLog) Errorf(format string, v ...any) { l.say(slog.LevelError, format, v) }
+
+// Debugf passes on nothing: the server's debug lines may hold what clients send.
+func (l serverLog) Debugf(string, ...any) {}
+
+// Tracef passes on nothing: traces hold what clients send.
+func (l serverLog) Tracef(string, ...any) {}

@@ -173,12 +173,15 @@ func fault(n syntax.Node, what string, err error) error {
 	return &placed{n.Offset(), what, err}
 }
 
+// placed is an error with its place in the expression.
 type placed struct {
 	offset int
 	what   string
 	err    error
 }
 
+// Error tells the place, what stands there, and the error.
 func (p *placed) Error() string { return fmt.Sprintf("at offset %d, %s: %v", p.offset, p.what, p.err) }
 
+// Unwrap gives the error without its place.
 func (p *placed) Unwrap() error { return p.err }

@@ -26,6 +26,7 @@ type fault struct {
 	cause  error // for the log
 }
 
+// Error is the status and what the client is told.
 func (f *fault) Error() string {
 	var texts []string
 	for _, i := range f.issues {
@@ -34,6 +35,7 @@ func (f *fault) Error() string {
 	return fmt.Sprintf("%d: %s", f.status, strings.Join(texts, "; "))
 }
 
+// Unwrap gives the cause, which the client is not told.
 func (f *fault) Unwrap() error { return f.cause }
 
 func faultf(status int, code, format string, args ...any) *fault {

@@ -29,9 +29,14 @@ func badBatch(tree map[string]any) { rt.Set("/surgery/toes/0/block/agents/0/batc
 
 // failOn makes the check fail for every set that holds the text.
 func failOn(w *rt.World, text string) {
+	failFor(w, func(r resource.Resource) bool { return bytes.Contains(r.JSON(), []byte(text)) })
+}
+
+// failFor makes the check fail for the resources that are picked.
+func failFor(w *rt.World, picked func(resource.Resource) bool) {
 	w.Check = func(set []resource.Resource, exists func(resource.Ref) bool, t *terms.Terms, s terms.Setting) ([]validate.Checked, []validate.Issue) {
 		for _, r := range set {
-			if bytes.Contains(r.JSON(), []byte(text)) {
+			if picked(r) {
 				return nil, []validate.Issue{{Ref: r.Ref(), Key: "test-1", Path: r.Type() + ".batch", Text: "as the test wants"}}
 			}
 		}

@@ -1,7 +1,6 @@
 package receive
 
 import (
-	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -170,12 +169,6 @@ func (c *committer) same(ref resource.Ref, versionID string) {
 	if _, changed := c.f.changes[ref]; !changed {
 		c.f.changes[ref] = change{ResourceVersion{Reference: ref.String(), VersionID: versionID, Change: Same}, c.a.res.CaseOf[ref]}
 	}
-}
-
-// isOutput reports an outputError.
-func isOutput(err error) bool {
-	var failed *outputError
-	return errors.As(err, &failed)
 }
 
 // checkOwn checks a resource that the commit adds of its own. One that does not

@@ -1,7 +1,6 @@
 package receive
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"slices"
@@ -12,56 +11,6 @@ import (
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/resource"
 )
-
-// outputError says that something which was about to be committed does not pass
-// our own check, and that nothing was stored.
-type outputError struct{ issues []validate.Issue }
-
-func (e *outputError) Error() string {
-	return fmt.Sprintf("our own output did not pass the check: %s at %s", e.issues[0].Key, e.issues[0].Path)
-}
-
-// The issues of what failed or panicked.
-var (
-	foldFailed   = []validate.Issue{{Key: "fold", Text: "the fold failed"}}
-	checkFailed  = []validate.Issue{{Key: "check", Text: "the check failed"}}
-	commitFailed = []validate.Issue{{Key: "commit", Text: "the commit failed"}}
-)
-
-// update runs a write transaction. Where something of the commit's own (a
-// Provenance, a resource entered in error) does not pass our check, nothing is
-// stored and do runs once more, told what failed: it must then keep what came
-// and commit only what cannot wait (contain), which nothing of ours can stop.
-func (v *Receiver) update(ctx context.Context, do func(w store.Writer, failed []validate.Issue) error) error {
-	err := v.once(ctx, func(w store.Writer) error { return do(w, nil) })
-	var failed *outputError
-	if errors.As(err, &failed) {
-		v.logIssues("output did not pass the check, only what cannot wait is committed", failed.issues)
-		err = v.once(ctx, func(w store.Writer) error { return do(w, failed.issues) })
-	}
-	return err
-}
-
-// once runs a write transaction, in which a fault of ours is an outputError.
-func (v *Receiver) once(ctx context.Context, do func(w store.Writer) error) error {
-	return v.Store.Update(ctx, func(w store.Writer) (err error) {
-		defer v.recovered("a commit", func() { err = &outputError{commitFailed} })
-		return do(w)
-	})
-}
-
-// recovered is deferred where a fault of ours must not end more than what it
-// happened in; then tells of it.
-func (v *Receiver) recovered(what string, then func()) {
-	if p := recover(); p != nil {
-		v.Log.Error(what+" failed through a fault of ours", "fault", fmt.Sprintf("%T", p))
-		then()
-	}
-}
-
-func (v *Receiver) logIssues(what string, issues []validate.Issue) {
-	v.Log.Error(what, "issues", len(issues), "key", issues[0].Key, "path", issues[0].Path)
-}
 
 // folded gathers what folding patients again made and changed.
 type folded struct {

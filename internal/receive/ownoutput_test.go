@@ -18,18 +18,6 @@ import (
 	"nailbridge/mapping/terms"
 )
 
-// failFor makes the check fail for the resources that are picked.
-func failFor(w *rt.World, picked func(resource.Resource) bool) {
-	w.Check = func(set []resource.Resource, exists func(resource.Ref) bool, t *terms.Terms, s terms.Setting) ([]validate.Checked, []validate.Issue) {
-		for _, r := range set {
-			if picked(r) {
-				return nil, []validate.Issue{{Ref: r.Ref(), Key: "test-2", Path: r.Type(), Text: "as the test wants"}}
-			}
-		}
-		return validate.Check(set, exists, t, s)
-	}
-}
-
 func isProvenance(r resource.Resource) bool { return r.Type() == "Provenance" }
 
 func isInError(r resource.Resource) bool {

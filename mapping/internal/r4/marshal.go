@@ -113,6 +113,7 @@ func Check(b []byte) []Issue {
 // reporter gathers what validation finds.
 type reporter struct{ issues []Issue }
 
+// ReportValidationError gathers an error and lets the reading go on.
 func (r *reporter) ReportValidationError(path string, err error) error {
 	for _, i := range parseIssues(err) {
 		if i.Path == "" {
@@ -123,6 +124,7 @@ func (r *reporter) ReportValidationError(path string, err error) error {
 	return nil
 }
 
+// ReportValidationWarning passes a warning over.
 func (r *reporter) ReportValidationWarning(string, error) error { return nil }
 
 // issueLine is the text of google/fhir's errors, which by its own rule holds no

@@ -1,0 +1,60 @@
+package running
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+)
+
+// ErrStatus: the bridge answered with another status than 200.
+var ErrStatus = errors.New("status")
+
+// Page is one page of a Bundle as a hub reads it.
+type Page struct {
+	Resources []json.RawMessage
+	Next      string // URL of the next page; "" on the last
+}
+
+// Get asks for a URL as anybody would.
+func Get(ctx context.Context, url string) (status int, body []byte, err error) {
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, url, nil)
+	if err != nil {
+		return 0, nil, err
+	}
+	res, err := http.DefaultClient.Do(req)
+	if err != nil {
+		return 0, nil, err
+	}
+	body, err = io.ReadAll(res.Body)
+	return res.StatusCode, body, errors.Join(err, res.Body.Close())
+}
+
+// ReadPage reads a page of a search. An answer that is no 200 is ErrStatus.
+func ReadPage(ctx context.Context, url string) (p Page, err error) {
+	status, body, err := Get(ctx, url)
+	if err != nil {
+		return p, err
+	}
+	if status != http.StatusOK {
+		return p, fmt.Errorf("%w %d of %s: %s", ErrStatus, status, url, body)
+	}
+	var b struct {
+		Link  []struct{ Relation, URL string }
+		Entry []struct{ Resource json.RawMessage }
+	}
+	if err := json.Unmarshal(body, &b); err != nil {
+		return p, err
+	}
+	for _, e := range b.Entry {
+		p.Resources = append(p.Resources, e.Resource)
+	}
+	for _, l := range b.Link {
+		if l.Relation == "next" {
+			p.Next = l.URL
+		}
+	}
+	return p, nil
+}
