@@ -149,11 +149,13 @@ func (c *caseFold) resources() {
 	c.encounters()
 	c.conditions()
 	c.procedureConsent()
+	c.letterConsent()
 	c.sitting()
 	for i, key := range record.ToeKeys(c.sur.Toes) {
 		c.toe(&c.sur.Toes[i], key)
 	}
 	c.surgeryFindings()
+	c.sent(c.rec)
 	for _, v := range c.later {
 		c.visitFindings(v)
 	}
@@ -188,7 +190,8 @@ func (b *builder) source(cur Current) Source {
 // keeps back must not change what a hub sees (D3.2, D5.9).
 func publishedHash(r *record.Record) (string, error) {
 	p := *r
-	p.SavedAt = nil
+	p.SavedAt, p.SafeguardingNote, p.WithheldNote = nil, "", ""
+	withoutWithheldPhotos(&p)
 	b, err := record.Encode(&p)
 	if err != nil {
 		return "", fmt.Errorf("mapping: hash of a record: %w", err)

@@ -64,6 +64,26 @@ func (b *builder) sharingConsent(s Sharing) {
 	})
 }
 
+// letterConsent builds the patient's word on the letter to other carers (C-70),
+// where one was asked.
+func (c *caseFold) letterConsent() {
+	if c.sur.Letter == "" {
+		return
+	}
+	c.addConsent(&npb.Consent{
+		Id:       r4.ID(c.caseRef("Consent", "letter").ID),
+		Status:   consentState(c.sur.Letter),
+		Scope:    c.element("consent-scope-patient-privacy"),
+		Category: []*dpb.CodeableConcept{c.withText("consent-category-sharing", "A letter to the patient's other carers")},
+		Policy:   c.consentPolicy("letter"),
+		Text:     r4.NewText("Letter to the patient's other carers").Row("Status", letterText(c.sur.Letter)).Narrative(),
+	})
+}
+
+func letterText(word record.Code) string {
+	return map[record.Code]string{"agreed": "agreed", "declined": "declined"}[word]
+}
+
 func (b *builder) addConsent(out *npb.Consent) {
 	out.Patient = r4.Ref(b.patientRef())
 	out.Organization = r4.Refs(b.orgRef())

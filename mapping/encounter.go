@@ -19,6 +19,8 @@ type visit struct {
 	period *dpb.Period
 	when   string // for the narrative
 	by     *record.Person
+	// chaperone was there beside the clinician.
+	chaperone *record.Person
 	reason *dpb.CodeableConcept
 	// cancelled is why it did not take place.
 	cancelled *dpb.CodeableConcept
@@ -46,7 +48,7 @@ func (b *builder) encounters() {
 func (b *builder) sittingVisit(r *record.Record) visit {
 	s := r.Surgery
 	v := visit{
-		rec: r, mode: "in-person", by: s.Operator, text: s.OutcomeReason,
+		rec: r, mode: "in-person", by: s.Operator, chaperone: s.Chaperone, text: s.OutcomeReason,
 		period: b.period(s.Start, s.End), when: spanText(s.Start, s.End),
 		status: cpb.EncounterStatusCode_FINISHED,
 	}
@@ -127,6 +129,11 @@ func (b *builder) encounter(v visit) {
 			Type: []*dpb.CodeableConcept{b.element("participant-primary-performer")}, Individual: who,
 		}}
 	}
+	if who := b.who(v.chaperone); who != nil {
+		out.Participant = append(out.Participant, &epb.Encounter_Participant{
+			Type: []*dpb.CodeableConcept{b.withText("participant-participation", "Chaperone")}, Individual: who,
+		})
+	}
 	if v.reason != nil {
 		out.ReasonCode = []*dpb.CodeableConcept{v.reason}
 	}
@@ -175,6 +182,9 @@ func encounterText(v visit) *dpb.Narrative {
 	t.Row("Reason in words", v.text).Row("When", v.when)
 	if v.by != nil {
 		t.Row("By", r4.NameText(v.by.Name))
+	}
+	if v.chaperone != nil {
+		t.Row("Chaperone", r4.NameText(v.chaperone.Name))
 	}
 	if v.rec.Kind != "surgery" {
 		t.Row("Mode", record.ModeSet.Display(v.mode))

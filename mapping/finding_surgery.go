@@ -17,7 +17,11 @@ import (
 // surgeryFindings builds what the surgery's record states of the patient.
 func (c *caseFold) surgeryFindings() {
 	c.weight()
+	c.measurements()
+	c.vascular()
 	c.risks()
+	c.capacity()
+	c.goingHome()
 	c.untoward()
 	c.textFinding(c.rec, "clinician-note", c.sur.Note, place{}, resource.Ref{})
 	if a := c.sur.Allergies; a != nil && a.Status != "" {
@@ -57,6 +61,10 @@ func (c *caseFold) risks() {
 		{"raynaud", r.Raynaud}, {"neuropathy", r.Neuropathy}, {"anticoagulant", r.Anticoagulant},
 		{"immune-suppression", r.ImmuneSuppress}, {"cardiac-disease", r.CardiacDisease},
 		{"liver-disease", r.LiverDisease}, {"other-anaesthetic-within-24h", r.OtherAnaestheticWithin24h},
+		{"lactating", r.Lactating}, {"sickle-cell", r.SickleCell}, {"bypass", r.Bypass},
+		{"renal-replacement", r.RenalReplacement}, {"earlier-ulcer", r.EarlierUlcer},
+		{"earlier-amputation", r.EarlierAmputation}, {"deformity", r.Deformity}, {"callus", r.Callus},
+		{"active-foot-problem", r.ActiveFootProblem}, {"spreading-infection", r.SpreadingInfection},
 	} {
 		if x.answer == "" {
 			continue

@@ -15,11 +15,14 @@ func (b *builder) visitFindings(r *record.Record) {
 	for i, key := range record.FindingKeys(findingsOf(r)) {
 		b.toeFindings(r, &findingsOf(r)[i], key)
 	}
+	b.sent(r)
+	b.daysSinceSurgery(r)
 	switch {
 	case r.Contact != nil:
 		b.contactFindings(r, r.Contact)
 	case r.Review != nil:
 		b.textFinding(r, "clinician-note", r.Review.Note, place{}, resource.Ref{})
+		b.codeFinding(r, "footwear-worn", record.FootwearSet, r.Review.Footwear, place{})
 		if a := r.Review.Allergies; a != nil {
 			b.codeFinding(r, "allergies-asked", record.AllergyStatusSet, a.Status, place{})
 		}
@@ -49,6 +52,8 @@ func (b *builder) toeFindings(r *record.Record, t *record.ToeFindings, key strin
 func (b *builder) borderFindings(r *record.Record, t *record.ToeFindings, x *record.BorderFindings, key, bk string) {
 	at := place{t.Side, t.Digit, x.Border}
 	b.codeFinding(r, "stage-of-healing", record.WoundStageSet, x.WoundStage, at, key, bk)
+	b.codeFinding(r, "exudate-seen", record.ExudateSet, x.Exudate, at, key, bk)
+	b.answer(r, "wound-opened", x.Opened, at, resource.Ref{}, key, bk)
 	b.codeFinding(r, "regrowth-seen", record.RegrowthSet, x.Regrowth, at, key, bk)
 	b.codeFinding(r, "dressing-found", record.DressingSet, x.Dressing, at, key, bk)
 	b.infection(r, x.Infection, at, key, bk)

@@ -23,6 +23,8 @@ type finding struct {
 	code      *dpb.CodeableConcept
 	title     string
 	place     place
+	limb      record.Code // of the code system "limb", in place of a toe
+	specimen  *resource.Ref
 	value     *opb.Observation_ValueX
 	valueText string
 	absent    string       // element name of why there is no value; "" unknown
@@ -83,14 +85,20 @@ func (b *builder) observe(f finding) {
 	} else {
 		o.Performer = []*dpb.Reference{b.whoOrClinic(f.performer)}
 	}
+	if f.limb != "" {
+		o.BodySite = b.translate("limb", f.limb)
+	}
+	if f.specimen != nil {
+		o.Specimen = r4.Ref(*f.specimen)
+	}
 	if f.rec.Kind != "surgery" && b.planned {
 		o.BasedOn = r4.Refs(b.planRef())
 	}
-	if f.value == nil && len(f.component) == 0 {
+	if f.value == nil && (f.absent != "" || len(f.component) == 0) {
 		o.DataAbsentReason = b.element(cmp.Or(f.absent, "data-absent-unknown"))
 	}
 	t := r4.NewText(f.title).Row("Status", "final").Row("Place", placeText(f.place.side, f.place.digit, f.place.border)).
-		Row("Value", f.valueText).Row("At", whenText(b.findingAt(f)))
+		Row("Limb", b.s.Terms.Translate("limb", f.limb, b.s.Codes).Text).Row("Value", f.valueText).Row("At", whenText(b.findingAt(f)))
 	if f.computed {
 		t.Line("Computed from the record; local protocol, the product label and the licensed clinician decide.")
 	}

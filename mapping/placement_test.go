@@ -149,8 +149,8 @@ func TestD5_4_WhatObservationsAndReasonsPointTo(t *testing.T) {
 			assert.Empty(t, refs(o, "basedOn"))
 		}
 	}
-	assert.Equal(t, len(res.Figures), computed)
-	assert.Equal(t, 2, reviewed, "pain and stage of healing")
+	assert.Equal(t, len(res.Figures)+1, computed, "the figures, and the days since the surgery at the review")
+	assert.Equal(t, 3, reviewed, "pain, stage of healing, and the days since the surgery")
 	for _, x := range []struct{ typ, element string }{
 		{"CarePlan", "addresses"}, {"CarePlan", "activity.detail.reasonReference"}, {"Goal", "addresses"}, {"MedicationAdministration", "reasonReference"},
 	} {

@@ -1,6 +1,7 @@
 package mapping
 
 import (
+	"cmp"
 	"net/url"
 	"strings"
 
@@ -27,6 +28,10 @@ type act struct {
 	doers   []doer
 	used    []*dpb.CodeableConcept
 	usedRef []resource.Ref
+	// numbered are things used that only have a number.
+	numbered []*dpb.Reference
+	category string // element name; "" surgical
+	note     string
 	reason  string // why it was not done or was stopped
 	rows    [][2]string
 	detail  []resource.Ref // complicationDetail
@@ -70,13 +75,13 @@ func (b *builder) procedure(a act) {
 	p := &ppb.Procedure{
 		Id:                 r4.ID(a.ref.ID),
 		Status:             &ppb.Procedure_StatusCode{Value: a.status},
-		Category:           b.element("procedure-category-surgical"),
+		Category:           b.element(cmp.Or(a.category, "procedure-category-surgical")),
 		Code:               a.code,
 		Subject:            r4.Ref(b.patientRef()),
 		Encounter:          r4.Ref(b.encounterRef(b.caseID)),
 		Performed:          performed(a),
 		UsedCode:           a.used,
-		UsedReference:      r4.Refs(a.usedRef...),
+		UsedReference:      append(r4.Refs(a.usedRef...), a.numbered...),
 		ComplicationDetail: r4.Refs(a.detail...),
 		Extension:          b.targetExtension(a.place.side, a.place.digit, a.place.border),
 		Identifier:         []*dpb.Identifier{b.identifier("procedure", partValue(b.caseID, a.item))},
@@ -89,6 +94,9 @@ func (b *builder) procedure(a act) {
 	}
 	if b.hasIndication() {
 		p.ReasonReference = r4.Refs(b.conditionRef())
+	}
+	if n := r4.Annotation(a.note, resource.Ref{}, nil); n != nil {
+		p.Note = []*dpb.Annotation{n}
 	}
 	if a.reason != "" {
 		p.StatusReason = r4.CodeableConcept(a.reason)
@@ -143,10 +151,12 @@ func (c *caseFold) sitting() {
 	a := act{
 		ref: c.procedureRef("sitting"), status: statusOf(s.Outcome), title: "Toenail surgery",
 		code: c.element("surgery-sitting"), start: c.when(s.Start), end: c.when(s.End),
-		doers: []doer{{"operator", s.Operator}}, reason: s.OutcomeReason, detail: c.complicationRefs(),
-		rows: [][2]string{{"From", whenText(s.Start)}, {"To", whenText(s.End)}},
+		doers: []doer{{"operator", s.Operator}, {"assistant", s.Assistant}}, reason: s.OutcomeReason, detail: c.complicationRefs(),
+		rows:     [][2]string{{"From", whenText(s.Start)}, {"To", whenText(s.End)}},
+		numbered: c.instruments(s.Instruments),
 	}
 	c.procedure(a)
+	c.checklist(a.ref)
 	if s.Dressing != "" || s.DressingText != "" {
 		c.dressing(a)
 	}
@@ -268,7 +278,7 @@ func (c *caseFold) tourniquets(t *record.Toe, key string) {
 		if q.Off == nil {
 			a.status, release = cpb.EventStatusCode_UNKNOWN, "not recorded"
 		}
-		a.rows = [][2]string{{"On", whenText(q.On)}, {"Off", release}, {"Device", q.DeviceText}, {"Colour", q.Colour}}
+		a.rows = [][2]string{{"On", whenText(q.On)}, {"Off", release}, {"Device", q.DeviceText}, {"Size", q.Size}, {"Colour", q.Colour}}
 		if used := c.translateText("tourniquet-device", q.Device, q.DeviceText); used != nil {
 			a.used = []*dpb.CodeableConcept{used}
 		}
@@ -277,6 +287,7 @@ func (c *caseFold) tourniquets(t *record.Toe, key string) {
 		at := place{t.Side, t.Digit, ""}
 		c.answer(c.rec, "tourniquet-counted-out", q.CountedOut, at, a.ref, key, pk)
 		c.textFinding(c.rec, "tourniquet-colour", q.Colour, at, a.ref, key, pk)
+		c.textFinding(c.rec, "tourniquet-size", q.Size, at, a.ref, key, pk)
 	}
 }
 

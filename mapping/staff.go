@@ -104,7 +104,12 @@ func staffOf(r *record.Record, at time.Time, patient string) []StaffStatement {
 func peopleOf(r *record.Record) []*record.Person {
 	out := []*record.Person{r.Author}
 	if s := r.Surgery; s != nil {
-		out = append(out, s.Operator)
+		out = append(out, s.Operator, s.Assistant, s.Chaperone)
+		for _, step := range []*record.Step{s.Marking, s.SignIn, s.TimeOut, s.SignOut} {
+			if step != nil {
+				out = append(out, step.By)
+			}
+		}
 		for i := range s.Toes {
 			if b := s.Toes[i].Block; b != nil {
 				for j := range b.Agents {

@@ -229,6 +229,14 @@ func identityOf(item any) (key, place string) {
 		return x.Key, ""
 	case PlannedReview:
 		return x.Key, ""
+	case Leg:
+		return "", string(x.Side)
+	case Specimen:
+		return x.Key, ""
+	case Antibiotic:
+		return x.Key, ""
+	case Photo:
+		return x.Key, ""
 	}
 	return "", ""
 }

@@ -51,6 +51,7 @@ var refusedPlaces = []string{
 	"/surgery/toes/*/block/agents/*/percent", "/surgery/toes/*/block/agents/*/ratio", "/surgery/toes/*/block/agents/*/mL", "/surgery/toes/*/block/agents/*/at",
 	"/surgery/toes/*/tourniquets/*/on", "/surgery/toes/*/tourniquets/*/off",
 	"/surgery/toes/*/borders/*/procedure",
+	"/surgery/antibiotics/*/doseMg", "/review/antibiotics/*/doseMg", "/contact/antibiotics/*/doseMg",
 	"/review/surgery", "/review/toes/*/side", "/review/toes/*/digit",
 	"/contact/surgery", "/contact/toes/*/side", "/contact/toes/*/digit",
 }

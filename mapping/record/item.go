@@ -75,3 +75,23 @@ func FindingKeys(ts []ToeFindings) []string {
 func BorderFindingKeys(bs []BorderFindings) []string {
 	return itemKeys(bs, func(b BorderFindings) (string, string) { return string(b.Border), b.Key })
 }
+
+// SpecimenKeys gives the key of each specimen of a record.
+func SpecimenKeys(ss []Specimen) []string {
+	return itemKeys(ss, func(s Specimen) (string, string) { return "", s.Key })
+}
+
+// AntibioticKeys gives the key of each antibiotic of a record.
+func AntibioticKeys(as []Antibiotic) []string {
+	return itemKeys(as, func(a Antibiotic) (string, string) { return "", a.Key })
+}
+
+// PhotoKeys gives the key of each picture of a record.
+func PhotoKeys(ps []Photo) []string {
+	return itemKeys(ps, func(p Photo) (string, string) { return "", p.Key })
+}
+
+// LegKeys gives the key of each leg of a vascular assessment.
+func LegKeys(ls []Leg) []string {
+	return itemKeys(ls, func(l Leg) (string, string) { return string(l.Side), "" })
+}

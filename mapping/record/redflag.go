@@ -108,6 +108,7 @@ func (f *flagger) findings(toes []ToeFindings, ptr string) {
 		at := rawjson.Index(ptr, i)
 		f.perfusion(t.Perfusion, at+"/perfusion", true)
 		for j, b := range t.Borders {
+			f.raise(b.Exudate == "purulent", "pus", rawjson.Index(at+"/borders", j)+"/exudate")
 			if b.Infection != nil {
 				f.infection(*b.Infection, rawjson.Index(at+"/borders", j)+"/infection")
 			}

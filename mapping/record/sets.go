@@ -56,13 +56,27 @@ var (
 	StageSystemSet = set("nail-stage-system", "heifetz", "Heifetz", "mozena", "Mozena", "martinez-nova", "Martínez-Nova")
 
 	AllergyStatusSet = set("allergy-status", "none-known", "No known allergy", "present", "Allergy stated", "not-asked", "Not asked")
-	AllergenSet      = set("allergen", "lidocaine", "Lidocaine", "bupivacaine", "Bupivacaine", "local-anaesthetic", "Local anaesthetic, agent not named", "phenol", "Phenol", "chlorhexidine", "Chlorhexidine", "iodine", "Iodine compound", "latex", "Latex", "adhesive", "Adhesive plaster", "other", "Other substance, see text")
+	AllergenSet      = set("allergen", "lidocaine", "Lidocaine", "bupivacaine", "Bupivacaine", "local-anaesthetic", "Local anaesthetic, agent not named", "mepivacaine", "Mepivacaine", "levobupivacaine", "Levobupivacaine", "prilocaine", "Prilocaine", "ropivacaine", "Ropivacaine", "articaine", "Articaine", "ester-anaesthetic", "Local anaesthetic of the ester type", "phenol", "Phenol", "chlorhexidine", "Chlorhexidine", "iodine", "Iodine compound", "latex", "Latex", "adhesive", "Adhesive plaster", "antibiotic", "Antibiotic, see text", "penicillin", "Penicillins", "other", "Other substance, see text")
 	CriticalitySet   = set("criticality", "low", "Low", "high", "High", "unable-to-assess", "Unable to assess")
 	WeightBasisSet   = set("weight-basis", "measured", "Measured", "stated", "Stated by the patient")
 
 	ConsentStatusSet = set("consent-status", "given", "Given", "refused", "Refused", "withdrawn", "Withdrawn")
 	ConsentGiverSet  = set("consent-giver", "patient", "The patient", "other", "Another adult for the patient")
 	RelationshipSet  = set("relationship", "parent", "Parent", "guardian", "Guardian", "spouse", "Spouse or partner", "child", "Son or daughter", "attorney", "Holder of power of attorney", "other", "Other")
+
+	CapacitySet = set("capacity", "has-capacity", "Can consent", "minor", "Minor", "lacks-capacity", "Lacks capacity to consent")
+
+	StepStatusSet  = set("step-status", "done", "Done", "not-done", "Not done", "not-applicable", "Not applicable")
+	SkinPrepSet    = set("skin-preparation", "chlorhexidine-alcohol", "Chlorhexidine in alcohol", "chlorhexidine", "Chlorhexidine in water", "povidone-iodine", "Povidone-iodine", "alcohol", "Alcohol", "other", "Other skin preparation")
+	HaemostasisSet = set("haemostasis", "pressure", "Pressure", "chemical", "Chemical cautery", "electrocautery", "Electrocautery", "suture", "Suture", "none-needed", "No measure needed")
+	TransportSet   = set("transport", "driven", "Driven by somebody else", "drove", "Drove", "public", "Public transport", "walked", "Walked", "patient-transport", "Patient transport service")
+	FootwearSet    = set("footwear", "surgical-shoe", "Surgical shoe", "open-toed", "Open-toed shoe or sandal", "wide", "Wide shoe of the patient's own", "tight", "Tight or closed shoe", "other", "Other footwear")
+
+	SpecimenSet      = set("specimen-kind", "wound-swab", "Wound swab", "nail", "Nail", "tissue", "Soft tissue", "bone", "Bone")
+	CultureResultSet = set("specimen-result", "awaited", "Result awaited", "no-growth", "No growth", "growth", "Growth of an organism", "fungus", "Fungus found", "benign", "Benign tissue", "other", "Other result, see text")
+	AntibioticSet    = set("antibiotic", "flucloxacillin", "Flucloxacillin", "cefalexin", "Cefalexin", "clindamycin", "Clindamycin", "doxycycline", "Doxycycline", "erythromycin", "Erythromycin", "co-amoxiclav", "Co-amoxiclav", "other", "Other antibiotic, see text")
+	SupplierSet      = set("antibiotic-supplier", "clinic", "Supplied by the clinic", "general-practice", "Prescribed by general practice", "hospital", "Supplied by a hospital", "recommended", "Recommended, not supplied")
+	PhotoFormatSet   = set("photo-format", "jpeg", "JPEG image", "png", "PNG image", "heic", "HEIC image", "dicom", "DICOM object")
 
 	SideSet      = set("side", "left", "Left", "right", "Right")
 	DigitSet     = set("digit", "1", "Hallux", "2", "Second toe", "3", "Third toe", "4", "Fourth toe", "5", "Fifth toe")
@@ -90,10 +104,11 @@ var (
 	CancellerSet  = set("canceller", "patient", "By the patient", "clinic", "By the clinic")
 
 	WoundStageSet       = set("wound-stage", "fresh", "Fresh wound", "discharging", "Wet, discharging", "granulating", "Granulating", "drying", "Drying, scab", "healed", "Healed", "over-granulating", "Over-granulating", "not-healing", "Not healing")
-	InfectionFindingSet = set("infection-finding", "none", "No sign of infection", "redness", "Redness at the border", "spreading-redness", "Spreading redness", "swelling", "Swelling", "warmth", "Warmth", "pus", "Pus", "fever", "Fever", "throbbing-pain", "Throbbing pain", "odour", "Odour", "bleeding-through", "Bleeding through the dressing")
+	ExudateSet          = set("exudate", "none", "No exudate", "serous", "Serous exudate", "blood-stained", "Blood-stained exudate", "cloudy", "Cloudy exudate", "purulent", "Purulent exudate")
+	InfectionFindingSet = set("infection-finding", "none", "No sign of infection", "redness", "Redness at the border", "spreading-redness", "Spreading redness", "swelling", "Swelling", "warmth", "Warmth", "tenderness", "Pain or tenderness", "pus", "Pus", "fever", "Fever", "throbbing-pain", "Throbbing pain", "odour", "Odour", "bleeding-through", "Bleeding through the dressing")
 	DiagnosisSet        = set("wound-diagnosis", "no-infection", "No infection", "wound-infection", "Postoperative wound infection", "cellulitis", "Cellulitis of toe", "abscess", "Abscess of toe", "osteomyelitis", "Osteomyelitis of the foot", "chemical-burn", "Chemical burn", "contact-dermatitis", "Contact dermatitis caused by chemical", "delayed-healing", "Non-healing surgical wound")
 	RegrowthSet         = set("regrowth", "none", "No regrowth", "asymptomatic", "Regrowth without symptoms", "symptomatic", "Regrowth with symptoms")
-	DischargeReasonSet  = set("discharge-reason", "healed", "Healed", "patient-choice", "At the patient's wish", "lost-to-follow-up", "Lost to follow-up", "transferred", "Care transferred", "other", "Other, see text")
+	DischargeReasonSet  = set("discharge-reason", "healed", "Healed", "patient-choice", "At the patient's wish", "lost-to-follow-up", "Lost to follow-up", "transferred", "Care transferred", "declined", "Follow-up declined", "died", "Died", "other", "Other, see text")
 	ContactReasonSet    = set("contact-reason", "pain", "Pain", "bleeding", "Bleeding", "infection-concern", "Worry about infection", "dressing", "Dressing question", "colour-or-numbness", "Colour or numbness of the toe", "appointment", "About an appointment", "other", "Other, see text")
 	UrgencySet          = set("urgency", "now", "Now", "same-day", "Same day", "soon", "Within days", "routine", "Routine")
 )

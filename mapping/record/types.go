@@ -18,6 +18,9 @@ type Record struct {
 	Author        *Person  `json:"author,omitempty"`
 	Patient       *Patient `json:"patient,omitempty"`
 	Sharing       Code     `json:"sharing,omitempty"` // SharingSet; absent never overrides (D3.1)
+	// SafeguardingNote and WithheldNote are kept and never published (D3.2).
+	SafeguardingNote string `json:"safeguardingNote,omitempty"`
+	WithheldNote     string `json:"withheldNote,omitempty"`
 
 	Surgery *Surgery `json:"surgery,omitempty"`
 	Review  *Review  `json:"review,omitempty"`
@@ -71,15 +74,35 @@ type Surgery struct {
 	Start          *When            `json:"start,omitempty"`
 	End            *When            `json:"end,omitempty"`
 	Operator       *Person          `json:"operator,omitempty"`
+	Assistant      *Person          `json:"assistant,omitempty"`
+	Chaperone      *Person          `json:"chaperone,omitempty"`
 	Indication     *Indication      `json:"indication,omitempty"`
 	Risks          *Risks           `json:"risks,omitempty"`
 	Allergies      *Allergies       `json:"allergies,omitempty"`
 	Weight         *Weight          `json:"weight,omitempty"`
+	Measurements   *Measurements    `json:"measurements,omitempty"`
+	Vascular       *Vascular        `json:"vascular,omitempty"`
 	Consent        *Consent         `json:"consent,omitempty"`
+	Letter         Code             `json:"letter,omitempty"` // SharingSet: the letter to the patient's other carers
+	Interpreter    *Interpreter     `json:"interpreter,omitempty"`
+	Marking        *Step            `json:"marking,omitempty"` // of the operation site
+	SignIn         *Step            `json:"signIn,omitempty"`
+	TimeOut        *Step            `json:"timeOut,omitempty"`
+	SignOut        *Step            `json:"signOut,omitempty"`
+	SkinPrep       Code             `json:"skinPreparation,omitempty"` // SkinPrepSet
+	Instruments    *Instruments     `json:"instruments,omitempty"`
+	Counts         *Counts          `json:"counts,omitempty"`
 	Toes           []Toe            `json:"toes,omitempty"`
-	Dressing       Code             `json:"dressing,omitempty"` // DressingSet
+	TissueSent     Code             `json:"tissueSent,omitempty"` // AnswerSet
+	Specimens      []Specimen       `json:"specimens,omitempty"`
+	Haemostasis    Code             `json:"haemostasis,omitempty"` // HaemostasisSet
+	Dressing       Code             `json:"dressing,omitempty"`    // DressingSet
 	DressingText   string           `json:"dressingText,omitempty"`
 	Events         *Events          `json:"events,omitempty"`
+	Antibiotics    []Antibiotic     `json:"antibiotics,omitempty"`
+	Advice         *Advice          `json:"advice,omitempty"`
+	Home           *Home            `json:"home,omitempty"`
+	Photos         []Photo          `json:"photos,omitempty"`
 	Protocol       Code             `json:"protocol,omitempty"` // ProtocolSet; the follow-up protocol named (D4.1)
 	PlannedReviews []PlannedReview  `json:"plannedReviews,omitempty"`
 	Stopped        *FollowUpStopped `json:"followUpStopped,omitempty"`
@@ -88,11 +111,13 @@ type Surgery struct {
 
 // Indication is why the toe was operated on.
 type Indication struct {
-	Condition   Code   `json:"condition,omitempty"`   // ConditionSet
-	Stage       Code   `json:"stage,omitempty"`       // StageSet, the union of the systems
-	StageSystem Code   `json:"stageSystem,omitempty"` // StageSystemSet
-	Since       *When  `json:"since,omitempty"`
-	Text        string `json:"text,omitempty"`
+	Condition   Code  `json:"condition,omitempty"`   // ConditionSet
+	Stage       Code  `json:"stage,omitempty"`       // StageSet, the union of the systems
+	StageSystem Code  `json:"stageSystem,omitempty"` // StageSystemSet
+	Since       *When `json:"since,omitempty"`
+	// EarlierSurgery answers whether this nail was operated on before.
+	EarlierSurgery Code   `json:"earlierSurgery,omitempty"` // AnswerSet
+	Text           string `json:"text,omitempty"`
 }
 
 // Risks are the answers to the risk questions; each is an AnswerSet value, so
@@ -107,6 +132,18 @@ type Risks struct {
 	ImmuneSuppress  Code `json:"immuneSuppression,omitempty"`
 	CardiacDisease  Code `json:"cardiacDisease,omitempty"`
 	LiverDisease    Code `json:"liverDisease,omitempty"`
+	Lactating       Code `json:"lactating,omitempty"`
+	SickleCell      Code `json:"sickleCell,omitempty"`
+	Bypass          Code `json:"bypass,omitempty"` // earlier bypass or other revascularisation of the leg
+	// RenalReplacement is dialysis, a transplant, or end-stage renal disease.
+	RenalReplacement  Code `json:"renalReplacement,omitempty"`
+	EarlierUlcer      Code `json:"earlierUlcer,omitempty"`
+	EarlierAmputation Code `json:"earlierAmputation,omitempty"`
+	Deformity         Code `json:"deformity,omitempty"`
+	Callus            Code `json:"callus,omitempty"`
+	// ActiveFootProblem is an ulcer, gangrene or suspected Charcot foot now.
+	ActiveFootProblem  Code `json:"activeFootProblem,omitempty"`
+	SpreadingInfection Code `json:"spreadingInfection,omitempty"`
 	// OverrideReason is why the clinician went on in spite of a risk.
 	OverrideReason string `json:"overrideReason,omitempty"`
 	// AnkleBrachialIndex is a ratio without unit, per operated leg.
@@ -141,10 +178,13 @@ type Weight struct {
 
 // Consent is the consent to the procedure: who gave it and for what.
 type Consent struct {
-	Status       Code          `json:"status,omitempty"`       // ConsentStatusSet
-	GivenBy      Code          `json:"givenBy,omitempty"`      // ConsentGiverSet
-	Giver        *Name         `json:"giver,omitempty"`        // of the consenting adult, when not the patient
-	Relationship Code          `json:"relationship,omitempty"` // RelationshipSet
+	Status       Code  `json:"status,omitempty"`       // ConsentStatusSet
+	GivenBy      Code  `json:"givenBy,omitempty"`      // ConsentGiverSet
+	Giver        *Name `json:"giver,omitempty"`        // of the consenting adult, when not the patient
+	Relationship Code  `json:"relationship,omitempty"` // RelationshipSet
+	// Capacity is why another adult consented, or that the patient could.
+	Capacity     Code          `json:"capacity,omitempty"`     // CapacitySet
+	AdultPresent Code          `json:"adultPresent,omitempty"` // AnswerSet: at the operation
 	At           *When         `json:"at,omitempty"`
 	For          []ConsentItem `json:"for,omitempty"`
 }
@@ -198,6 +238,7 @@ type Tourniquet struct {
 	Device     Code    `json:"device,omitempty"` // TourniquetDeviceSet
 	DeviceText string  `json:"deviceText,omitempty"`
 	Colour     string  `json:"colour,omitempty"`
+	Size       string  `json:"size,omitempty"`
 	On         *When   `json:"on,omitempty"`
 	Off        *When   `json:"off,omitempty"`
 	Remover    *Person `json:"remover,omitempty"`
@@ -292,6 +333,10 @@ type Review struct {
 	Reviewer    *Person          `json:"reviewer,omitempty"`
 	Toes        []ToeFindings    `json:"toes,omitempty"`
 	NextReview  *PlannedReview   `json:"nextReview,omitempty"`
+	Specimens   []Specimen       `json:"specimens,omitempty"`
+	Antibiotics []Antibiotic     `json:"antibiotics,omitempty"`
+	Footwear    Code             `json:"footwear,omitempty"` // FootwearSet
+	Photos      []Photo          `json:"photos,omitempty"`
 	Allergies   *Allergies       `json:"allergies,omitempty"`
 	Stopped     *FollowUpStopped `json:"followUpStopped,omitempty"`
 	Note        string           `json:"note,omitempty"`
@@ -312,6 +357,8 @@ type BorderFindings struct {
 	Key        string     `json:"key,omitempty"`
 	Border     Code       `json:"border,omitempty"`
 	WoundStage Code       `json:"woundStage,omitempty"` // WoundStageSet
+	Exudate    Code       `json:"exudate,omitempty"`    // ExudateSet
+	Opened     Code       `json:"opened,omitempty"`     // AnswerSet: the wound was opened on purpose
 	Infection  *Infection `json:"infection,omitempty"`
 	HealedOn   *When      `json:"healedOn,omitempty"`
 	Regrowth   Code       `json:"regrowth,omitempty"` // RegrowthSet
@@ -348,6 +395,9 @@ type Contact struct {
 	SeenSameDay  Code             `json:"seenSameDay,omitempty"`    // AnswerSet
 	CountsReview bool             `json:"countsAsReview,omitempty"` // D4.1
 	Toes         []ToeFindings    `json:"toes,omitempty"`
+	Specimens    []Specimen       `json:"specimens,omitempty"`
+	Antibiotics  []Antibiotic     `json:"antibiotics,omitempty"`
+	Photos       []Photo          `json:"photos,omitempty"`
 	Outcome      string           `json:"outcome,omitempty"`
 	NextReview   *PlannedReview   `json:"nextReview,omitempty"`
 	Stopped      *FollowUpStopped `json:"followUpStopped,omitempty"`

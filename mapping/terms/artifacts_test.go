@@ -152,17 +152,23 @@ func TestNoTwoLocalCodesOfOneMeaning(t *testing.T) {
 		context = "the same word of two closed lists of the record, about different things"
 	)
 	allowed := map[string]string{
-		"allergen#lidocaine anaesthetic#lidocaine":                   agent,
-		"allergen#bupivacaine anaesthetic#bupivacaine":               agent,
-		"contact-reason#bleeding surgery-event#bleeding":             context + ": why a patient called, what happened in a sitting",
-		"discharge-reason#healed wound-stage#healed":                 context + ": why a border was discharged, how its wound looks",
-		"contact-reason#other discharge-reason#other":                context + ": an unlisted reason of another act",
-		"flag#spreading-redness infection-finding#spreading-redness": cause,
-		"flag#pus infection-finding#pus":                             cause,
-		"flag#fever infection-finding#fever":                         cause,
-		"flag#throbbing-pain infection-finding#throbbing-pain":       cause,
-		"flag#bleeding-through infection-finding#bleeding-through":   cause,
-		"flag#newer-record-held tag#newer-record-held":               kept,
+		"allergen#lidocaine anaesthetic#lidocaine":                           agent,
+		"allergen#articaine anaesthetic#articaine":                           agent,
+		"allergen#levobupivacaine anaesthetic#levobupivacaine":               agent,
+		"allergen#mepivacaine anaesthetic#mepivacaine":                       agent,
+		"allergen#prilocaine anaesthetic#prilocaine":                         agent,
+		"allergen#ropivacaine anaesthetic#ropivacaine":                       agent,
+		"flush#chlorhexidine-alcohol skin-preparation#chlorhexidine-alcohol": "one is what a chemical was washed out with, the other what the skin was prepared with",
+		"allergen#bupivacaine anaesthetic#bupivacaine":                       agent,
+		"contact-reason#bleeding surgery-event#bleeding":                     context + ": why a patient called, what happened in a sitting",
+		"discharge-reason#healed wound-stage#healed":                         context + ": why a border was discharged, how its wound looks",
+		"contact-reason#other discharge-reason#other":                        context + ": an unlisted reason of another act",
+		"flag#spreading-redness infection-finding#spreading-redness":         cause,
+		"flag#pus infection-finding#pus":                                     cause,
+		"flag#fever infection-finding#fever":                                 cause,
+		"flag#throbbing-pain infection-finding#throbbing-pain":               cause,
+		"flag#bleeding-through infection-finding#bleeding-through":           cause,
+		"flag#newer-record-held tag#newer-record-held":                       kept,
 	}
 	same := map[string][]string{}
 	ts := MustLoad()

@@ -130,6 +130,14 @@ func SimpleQuantity(value, unit, ucum string) *dpb.SimpleQuantity {
 	return &dpb.SimpleQuantity{Value: DecimalText(value), Unit: String(unit), System: URI(terms.UCUM), Code: Code(ucum)}
 }
 
+// Duration is Quantity in R4's type of a length of time.
+func Duration(value, ucum string) *dpb.Duration {
+	if value == "" {
+		return nil
+	}
+	return &dpb.Duration{Value: DecimalText(value), Unit: String(ucum), System: URI(terms.UCUM), Code: Code(ucum)}
+}
+
 // HumanName is a name in parts with the whole as text; nil when n is empty.
 func HumanName(n *record.Name, use cpb.NameUseCode_Value) *dpb.HumanName {
 	text := NameText(n)

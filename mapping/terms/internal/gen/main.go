@@ -118,6 +118,7 @@ func readRows(path string) ([]row, error) {
 var units = []entry{
 	{Code: "g", Display: "gram"},
 	{Code: "ug", Display: "microgram"},
+	{Code: "mmol/L", Display: "millimole per litre"},
 	{Code: "ug/mL", Display: "microgram per millilitre"},
 }
 
