@@ -21,7 +21,7 @@ type visit struct {
 	by     *record.Person
 	// chaperone was there beside the clinician.
 	chaperone *record.Person
-	reason *dpb.CodeableConcept
+	reason    *dpb.CodeableConcept
 	// cancelled is why it did not take place.
 	cancelled *dpb.CodeableConcept
 	text      string // of the reason, for the narrative

@@ -32,10 +32,10 @@ type act struct {
 	numbered []*dpb.Reference
 	category string // element name; "" surgical
 	note     string
-	reason  string // why it was not done or was stopped
-	rows    [][2]string
-	detail  []resource.Ref // complicationDetail
-	item    string         // the sender's item key, as identifier
+	reason   string // why it was not done or was stopped
+	rows     [][2]string
+	detail   []resource.Ref // complicationDetail
+	item     string         // the sender's item key, as identifier
 }
 
 // doer is a person with a function.

@@ -122,7 +122,7 @@ func TestEveryTypeHasTheCommonParameters(t *testing.T) {
 		_, problems := index.Parse(typ, []Pair{{"_lastUpdated", "ge2024-05-01T10:00:00.123Z"}})
 		assert.Empty(t, problems)
 	}
-	assert.Len(t, CareTypes(), 19)
+	assert.Len(t, CareTypes(), 23)
 	assert.Equal(t, []string{"CodeSystem", "ConceptMap", "PlanDefinition", "StructureDefinition", "ValueSet"}, ArtifactTypes())
 	assert.Nil(t, Definitions("Nonsense"))
 }
