@@ -227,6 +227,16 @@ func doseText(a *record.Antibiotic) string {
 
 var photoTypes = map[record.Code]string{"jpeg": "image/jpeg", "png": "image/png", "heic": "image/heic", "dicom": "application/dicom"}
 
+// photoType is the media type of a picture; not recorded: the element with a
+// reason only, since a picture that is not sent itself has a media type or a
+// language.
+func photoType(format record.Code) *dpb.Attachment_ContentTypeCode {
+	if t := photoTypes[format]; t != "" {
+		return &dpb.Attachment_ContentTypeCode{Value: t}
+	}
+	return &dpb.Attachment_ContentTypeCode{Extension: r4.AbsentValue("unknown")}
+}
+
 // photo tells of a picture kept at the clinic, not the picture itself
 // (https://hl7.org/fhir/R4/media.html).
 func (b *builder) photo(r *record.Record, p *record.Photo, key string) {
@@ -237,15 +247,9 @@ func (b *builder) photo(r *record.Record, p *record.Photo, key string) {
 		Subject:    r4.Ref(b.patientRef()),
 		Encounter:  r4.Ref(b.encounterRef(r.Record)),
 		BodySite:   b.toeSite(p.Side, p.Digit),
-		Content:    &dpb.Attachment{Title: r4.String(p.Title)},
+		Content:    &dpb.Attachment{Title: r4.String(p.Title), ContentType: photoType(p.Format)},
 		Text: r4.NewText("Picture kept at the clinic").Row("Title", p.Title).Row("Taken", whenText(p.At)).
 			Row("Place", placeText(p.Side, p.Digit, "")).Narrative(),
-	}
-	if t := photoTypes[p.Format]; t != "" {
-		out.Content.ContentType = &dpb.Attachment_ContentTypeCode{Value: t}
-	}
-	if out.Content.Title == nil && out.Content.ContentType == nil {
-		out.Content = &dpb.Attachment{Extension: []*dpb.Extension{r4.AbsentReason("unknown")}}
 	}
 	if p.At != nil {
 		out.Created = &mpb.Media_CreatedX{Choice: &mpb.Media_CreatedX_DateTime{DateTime: b.when(p.At)}}
