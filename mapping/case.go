@@ -19,6 +19,9 @@ type CaseInput struct {
 	Acks    []Acknowledgement
 	// Others are the patient's other local anaesthetics at this clinic.
 	Others []safety.GivenDose
+	// Allergies are those that stood for the patient at the sitting; nil: as the
+	// surgery states.
+	Allergies []record.Allergy
 	// Patient is the demographics that count; nil: as the surgery states.
 	Patient *record.Patient
 }
@@ -95,7 +98,11 @@ func sittingAt(s *record.Surgery) *record.When {
 func (c *caseFold) safetyInput() safety.SurgeryInput {
 	in := safety.SurgeryInput{
 		Surgery: c.sur, Zone: c.s.Clinic.Zone, Formulary: c.s.Clinic.Formulary, Others: c.in.Others,
-		AgeYears: ageAt(c.in.Patient, sittingAt(c.sur)),
+		AgeYears: ageAt(c.in.Patient, sittingAt(c.sur)), Allergies: c.in.Allergies,
+		RiskTourniquet: c.s.Clinic.RiskTourniquet, Historical: c.rec.Historical,
+	}
+	if in.Allergies == nil && c.sur.Allergies != nil {
+		in.Allergies = c.sur.Allergies.Items
 	}
 	for _, v := range c.in.Visits {
 		if r := v.Record.Review; r != nil && r.Attended() == "attended" {

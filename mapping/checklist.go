@@ -24,6 +24,11 @@ func (c *caseFold) checklist(sitting resource.Ref) {
 		c.answer(c.rec, "sharps-count-complete", s.Counts.Sharps, place{}, sitting)
 	}
 	c.answer(c.rec, "tissue-sent", s.TissueSent, place{}, sitting)
+	if s.Incision != nil {
+		f := c.named(c.rec, "first-cut", place{})
+		f.partOf, f.value, f.valueText = present(sitting), dateTimeValue(c.when(s.Incision)), whenText(s.Incision)
+		c.observe(f)
+	}
 }
 
 // stepStatus is the status of a step of the checklist.

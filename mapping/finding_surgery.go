@@ -102,6 +102,7 @@ type spot struct {
 	place   place
 	partOf  []resource.Ref // Procedure or MedicationAdministration
 	derived []resource.Ref // Observations the figure is computed from
+	limb    record.Code    // of the code system "limb", in place of a toe
 }
 
 // readSpots names every place of the safety arithmetic of this surgery.
@@ -149,8 +150,32 @@ func (c *caseFold) readSpots() map[string]spot {
 	for p, x := range totals {
 		out[p] = x
 	}
+	c.legSpots(out)
 	out[safety.AnaestheticPlace] = all
 	return out
+}
+
+// legSpots names the legs of the vascular assessment, with the pressures that
+// their figures are computed from.
+func (c *caseFold) legSpots(out map[string]spot) {
+	v := c.sur.Vascular
+	if v == nil {
+		return
+	}
+	keys := record.LegKeys(v.Legs)
+	for i, p := range safety.LegPlaces(v) {
+		x := spot{}
+		if side := v.Legs[i].Side; side != "" {
+			x.limb = side + "-leg"
+		}
+		for _, arm := range []string{"left", "right"} {
+			x.derived = append(x.derived, c.observationRef("brachial-systolic-pressure", c.caseID, arm))
+		}
+		for _, code := range []string{"dorsalis-pedis-systolic-pressure", "posterior-tibial-systolic-pressure", "toe-systolic-pressure"} {
+			x.derived = append(x.derived, c.observationRef(code, c.caseID, keys[i]))
+		}
+		out[p] = x
+	}
 }
 
 func (c *caseFold) figureRef(code, place string) resource.Ref {
@@ -160,6 +185,9 @@ func (c *caseFold) figureRef(code, place string) resource.Ref {
 // doseFigures builds the computed figures of the case (D5.4): performer is the
 // clinic, device the bridge, derivedFrom only Observations.
 func (c *caseFold) doseFigures() {
+	if c.s.Clinic.HideFigures {
+		return
+	}
 	have := map[resource.Ref]bool{}
 	for _, f := range c.safe.Figures {
 		have[c.figureRef(f.Code, f.Place)] = true
@@ -185,11 +213,11 @@ func (c *caseFold) figure(f safety.Figure, at spot, have map[resource.Ref]bool) 
 	concept := c.s.Terms.Translate("finding", record.Code(f.Code), c.s.Codes)
 	o := finding{
 		ref: c.figureRef(f.Code, f.Place), rec: c.rec, category: "observation-category-procedure",
-		code: r4.Concept(concept), title: concept.Text, place: at.place, computed: true,
+		code: r4.Concept(concept), title: concept.Text, place: at.place, limb: at.limb, computed: true,
 		value: quantityValue(r4.Quantity(f.Value, f.Unit, f.Unit)), valueText: f.Value + " " + f.Unit, partOf: at.partOf,
 	}
 	switch f.Code {
-	case safety.DoseTotal, safety.ContactSeconds:
+	case safety.DoseTotal, safety.ContactSeconds, safety.AnkleIndex, safety.ToeIndex, safety.IschaemiaGrade:
 		o.derived = at.derived
 	case safety.DosePerKg, safety.DosePercent, safety.DoseRemaining:
 		o.derived = present(c.figureRef(safety.DoseTotal, f.Place))
@@ -209,7 +237,7 @@ func (c *caseFold) limitComponents(f safety.Figure) []*opb.Observation_Component
 	if f.Limit != "" {
 		out = append(out, c.component("dose-limit", componentQuantity(r4.Quantity(f.Limit, f.LimitUnit, f.LimitUnit))))
 	}
-	for _, x := range []struct{ code, text string }{{"limit-set", f.Set}, {"limit-rule", f.Rule}, {"limit-source", f.Source}} {
+	for _, x := range []struct{ code, text string }{{"limit-set", f.Set}, {"limit-rule", f.Rule}, {"limit-source", f.Source}, {"value-queried", f.Query}} {
 		if x.text != "" {
 			out = append(out, c.component(x.code, componentString(x.text)))
 		}

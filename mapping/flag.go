@@ -3,6 +3,7 @@ package mapping
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"slices"
 	"strings"
 	"time"
 	"unicode"
@@ -85,7 +86,7 @@ func acknowledged(s *signal, acks []Acknowledgement) *Acknowledgement {
 
 func (c *caseFold) safetySignals() []signal {
 	var out []signal
-	for _, f := range c.safe.Flags {
+	for _, f := range append(slices.Clone(c.safe.Flags), c.processFlags()...) {
 		out = append(out, signal{
 			Flag: Flag{
 				Code: f.Code, Level: f.Level, Case: c.caseID, Record: c.caseID, Place: f.Place,
@@ -95,6 +96,15 @@ func (c *caseFold) safetySignals() []signal {
 		})
 	}
 	return out
+}
+
+// processFlags are the process findings of the sitting; old data has none, since
+// what it does not say means nothing.
+func (c *caseFold) processFlags() []safety.Flag {
+	if c.rec.Historical {
+		return nil
+	}
+	return safety.Process(c.sur)
 }
 
 func (c *caseFold) followupSignals() []signal {

@@ -26,14 +26,19 @@ type Settings struct {
 
 // ClinicSettings are the settings of one clinic.
 type ClinicSettings struct {
-	ID              string            // the clinic of record headers
-	Name            string            // Organization.name
-	Zone            *time.Location    // for times recorded without offset
-	IdentifierBase  string            // absolute URI under which the clinic numbers its own things
-	Formulary       *safety.Formulary // nil: no ceiling chosen
-	DefaultProtocol record.Code       // "" : a protocol applies only if a record names it (D4.1)
-	Weekend         followup.Weekend  // what a protocol date on a weekend becomes (C-50)
-	ShareUnstated   string            // lawful basis as text; "": never stated means not shared (D3.1)
+	ID             string            // the clinic of record headers
+	Name           string            // Organization.name
+	Zone           *time.Location    // for times recorded without offset
+	IdentifierBase string            // absolute URI under which the clinic numbers its own things
+	Formulary      *safety.Formulary // nil: no ceiling chosen
+	// RiskTourniquet is the clinic's own tourniquet limit for toes at risk; nil:
+	// none (C-30).
+	RiskTourniquet *safety.LocalLimit
+	// HideFigures keeps computed figures out of answers and resources; flags stay.
+	HideFigures     bool
+	DefaultProtocol record.Code      // "" : a protocol applies only if a record names it (D4.1)
+	Weekend         followup.Weekend // what a protocol date on a weekend becomes (C-50)
+	ShareUnstated   string           // lawful basis as text; "": never stated means not shared (D3.1)
 }
 
 // Delivery is one arrival of one content of a record id (D1.1).

@@ -2,6 +2,7 @@ package mapping
 
 import (
 	"cmp"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -326,7 +327,30 @@ func (v *patientView) caseInput(c caseView) CaseInput {
 			in.Others = append(in.Others, safety.GivenDoses(o.Record, o.Surgery, v.s.Clinic.Zone)...)
 		}
 	}
+	in.Allergies = v.allergiesAt(c.surgery.Record)
 	return in
+}
+
+// allergiesAt are the allergies that stood when a surgery took place: by its own
+// record, and by those of what came before it. An allergy found out later says
+// nothing of what was known at the sitting.
+func (v *patientView) allergiesAt(surgery *record.Record) []record.Allergy {
+	sitting := sittingAt(surgery.Surgery)
+	var known []*record.Record
+	for _, r := range v.statements() {
+		at := recordedAt(r)
+		if r != surgery && sitting != nil && at != nil && at.Before(*sitting, v.s.Clinic.Zone) {
+			known = append(known, r)
+		}
+	}
+	stand := standAllergies(append(known, surgery))
+	out := []record.Allergy{}
+	for _, key := range slices.Sorted(maps.Keys(stand.items)) {
+		if a := stand.items[key]; !a.refuted {
+			out = append(out, a.item)
+		}
+	}
+	return out
 }
 
 // merge adds one case's part to the result.

@@ -54,6 +54,7 @@ var rules = map[string]rule{
 	"Record.safeguardingNote": {chance: rare, texts: []string{"colleague told of a concern"}},
 	"Record.withheldNote":     {chance: rare, texts: []string{"not for others, at the patient's wish"}},
 
+	"Surgery.incision":     {chance: 0.6, after: 12 * time.Minute, until: 25 * time.Minute},
 	"Surgery.assistant":    {chance: 0.4},
 	"Surgery.chaperone":    {chance: 0.3},
 	"Surgery.measurements": {chance: 0.3},

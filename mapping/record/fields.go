@@ -119,6 +119,7 @@ var surgeryFields = map[string]field{
 	"Surgery.outcomeReason":   {desc: "why it was abandoned or not done"},
 	"Surgery.start":           {desc: "start of the sitting", expected: true},
 	"Surgery.end":             {desc: "end of the sitting"},
+	"Surgery.incision":        {desc: "the first cut"},
 	"Surgery.operator":        {desc: "who operated", expected: true},
 	"Surgery.assistant":       {desc: "who assisted"},
 	"Surgery.chaperone":       {desc: "who was there as chaperone"},

@@ -73,6 +73,7 @@ type Surgery struct {
 	OutcomeReason  string           `json:"outcomeReason,omitempty"`
 	Start          *When            `json:"start,omitempty"`
 	End            *When            `json:"end,omitempty"`
+	Incision       *When            `json:"incision,omitempty"` // the first cut
 	Operator       *Person          `json:"operator,omitempty"`
 	Assistant      *Person          `json:"assistant,omitempty"`
 	Chaperone      *Person          `json:"chaperone,omitempty"`

@@ -64,6 +64,37 @@ const (
 	ToeDusky              = "toe-dusky"
 	ToeWhite              = "toe-white"
 	ToeCold               = "toe-cold"
+
+	AnaestheticAllergy     = "anaesthetic-allergy"
+	ChemicalAllergy        = "chemical-allergy"
+	FlushAllergy           = "flush-allergy"
+	SkinPreparationAllergy = "skin-preparation-allergy"
+	DressingAllergy        = "dressing-allergy"
+	LatexAllergy           = "latex-allergy"
+	AntibioticAllergy      = "antibiotic-allergy"
+	PhenolWithRisk         = "phenol-with-risk"
+	TourniquetOverLocal    = "tourniquet-over-local-limit"
+	SiteCheckMissing       = "site-check-missing"
+	SiteCheckAfterInject   = "site-check-after-injection"
+	SiteCheckAfterCut      = "site-check-after-cut"
+	SiteCheckUntimed       = "site-check-untimed"
+	TimesOutOfOrder        = "times-out-of-order"
+	ConsentMismatch        = "consent-mismatch"
+	ConsentIncomplete      = "consent-incomplete"
+	ConsentRefused         = "consent-refused"
+	ConsentWithdrawn       = "consent-withdrawn"
+	ConsentGiverMissing    = "consent-giver-missing"
+	AgentExpired           = "agent-expired"
+	IndexAbnormal          = "ankle-index-abnormal"
+	IndexBorderline        = "ankle-index-borderline"
+	IndexNonCompressible   = "ankle-index-non-compressible"
+	ToeIndexAbnormal       = "toe-index-abnormal"
+	IschaemiaGraded        = "ischaemia-graded"
+	FootRiskIWGDF          = "foot-risk-iwgdf"
+	FootRiskUK             = "foot-risk-uk"
+	FootRiskRecheck        = "foot-risk-recheck"
+	FootRiskUnknown        = "foot-risk-not-computable"
+	StageOfOtherSystem     = "stage-of-other-system"
 )
 
 // FlagCodes lists every code of a flag of this package, with its meaning.
@@ -116,6 +147,37 @@ var FlagCodes = []FlagCode{
 	{ToeDusky, "Dusky toe", record.LevelCritical, true},
 	{ToeWhite, "White toe", record.LevelCritical, true},
 	{ToeCold, "Cold toe", record.LevelCritical, true},
+
+	{AnaestheticAllergy, "Local anaesthetic given although an allergy is stated", record.LevelCritical, false},
+	{ChemicalAllergy, "Chemical used although an allergy is stated", record.LevelCritical, false},
+	{FlushAllergy, "Flush used although an allergy is stated", record.LevelCritical, false},
+	{SkinPreparationAllergy, "Skin preparation used although an allergy is stated", record.LevelCritical, false},
+	{DressingAllergy, "Dressing used although an allergy is stated", record.LevelWarning, false},
+	{LatexAllergy, "Latex possible although an allergy is stated", record.LevelWarning, false},
+	{AntibioticAllergy, "Antibiotic although an allergy is stated", record.LevelCritical, false},
+	{PhenolWithRisk, "Phenol used in spite of a risk", record.LevelWarning, false},
+	{TourniquetOverLocal, "Tourniquet over the clinic's own limit for a toe at risk", record.LevelWarning, false},
+	{SiteCheckMissing, "No site check recorded", record.LevelCritical, false},
+	{SiteCheckAfterInject, "Site check after the first injection", record.LevelCritical, false},
+	{SiteCheckAfterCut, "Site check after the first cut", record.LevelCritical, false},
+	{SiteCheckUntimed, "Time of the site check not known", record.LevelNote, false},
+	{TimesOutOfOrder, "Times out of order", record.LevelWarning, false},
+	{ConsentMismatch, "Act not covered by the consent", record.LevelCritical, false},
+	{ConsentIncomplete, "Consent names no toe, border or procedure", record.LevelNote, false},
+	{ConsentRefused, "Operated although consent was refused", record.LevelCritical, false},
+	{ConsentWithdrawn, "Operated although consent was withdrawn", record.LevelCritical, false},
+	{ConsentGiverMissing, "Giver of the consent not recorded", record.LevelWarning, false},
+	{AgentExpired, "Agent past its expiry date", record.LevelWarning, false},
+	{IndexAbnormal, "Ankle-brachial index abnormal", record.LevelWarning, false},
+	{IndexBorderline, "Ankle-brachial index borderline", record.LevelNote, false},
+	{IndexNonCompressible, "Ankle arteries non-compressible", record.LevelNote, false},
+	{ToeIndexAbnormal, "Toe-brachial index abnormal", record.LevelWarning, false},
+	{IschaemiaGraded, "Grade of ischaemia", record.LevelWarning, false},
+	{FootRiskIWGDF, "Risk of the diabetic foot by IWGDF", record.LevelNote, false},
+	{FootRiskUK, "Risk of the diabetic foot, UK classes", record.LevelNote, false},
+	{FootRiskRecheck, "Recheck sensation and circulation of the foot", record.LevelNote, false},
+	{FootRiskUnknown, "Risk of the diabetic foot not computable", record.LevelNote, false},
+	{StageOfOtherSystem, "Stage is none of the system named", record.LevelWarning, false},
 }
 
 // IsRed reports whether code is that of a red flag (D2.3).
@@ -150,6 +212,10 @@ const (
 	TourniquetTotal   = "tourniquet-time-total" // of one toe, overlaps once
 	ReperfusionTime   = "reperfusion-time"
 	ContactSeconds    = "contact-time-total"
+	AnkleIndex        = "ankle-brachial-index-computed"
+	ToeIndex          = "toe-brachial-index"
+	IschaemiaGrade    = "ischaemia-grade"
+	IWGDFCategory     = "iwgdf-category"
 )
 
 // FigureCodes lists every code of a figure of this package.
@@ -167,4 +233,8 @@ var FigureCodes = []FigureCode{
 	{TourniquetTotal, "Tourniquet time of the toe, all periods", "min"},
 	{ReperfusionTime, "Time between two tourniquet periods", "min"},
 	{ContactSeconds, "Total contact time of the chemical", "s"},
+	{AnkleIndex, "Ankle-brachial pressure index, computed", "1"},
+	{ToeIndex, "Toe-brachial pressure index", "1"},
+	{IschaemiaGrade, "Grade of ischaemia, 0 to 3", "1"},
+	{IWGDFCategory, "Risk category of the diabetic foot by IWGDF, 0 to 3", "1"},
 }

@@ -79,6 +79,9 @@ type Figure struct {
 	Tag       Tag     `json:"tag,omitempty"`
 	Check     string  `json:"check,omitempty"`
 	Inputs    []Input `json:"inputs,omitempty"`
+	// Query is what is asked about an implausible input: the figure is computed
+	// all the same, and the question stands beside it (C-20).
+	Query string `json:"query,omitempty"`
 }
 
 // Result is what a function of this package found, in the order of the record.

@@ -18,6 +18,13 @@ type SurgeryInput struct {
 	Others []GivenDose
 	// AgeYears is the age at the sitting in completed years; nil: not known.
 	AgeYears *int
+	// Allergies are those that stood for the patient at the sitting.
+	Allergies []record.Allergy
+	// RiskTourniquet is the clinic's own tourniquet limit for toes at risk, with
+	// its source; nil: none set (C-30).
+	RiskTourniquet *LocalLimit
+	// Historical: old data, of which an absent answer means nothing.
+	Historical bool
 	// FirstReview is when the first review was attended; nil: none yet (C-29).
 	FirstReview *record.When
 }
@@ -34,7 +41,8 @@ func Surgery(in SurgeryInput) Result {
 		if exposed || tourniquetUsed(t) {
 			r.add(lower(TourniquetTimes(toes[i], *t, in.Zone), exposed))
 		}
-		r.add(arterialCaution(toes[i], t, s.Risks))
+		r.add(tourniquetCaution(toes[i], t, s))
+		r.add(in.localTourniquet(toes[i], t))
 		r.add(Perfusion(toes[i], *t, in.AgeYears))
 		r.add(toeVolume(toes[i], t))
 		r.add(adrenalineRisk(toes[i], t, s.Risks))
@@ -43,9 +51,17 @@ func Surgery(in SurgeryInput) Result {
 			treated := exposed && b.Outcome != "not-done"
 			r.add(Contact(place, *b))
 			r.add(lower(pregnancy(place, b, s.Risks), treated))
+			r.add(phenolRisk(place, b, s.Risks))
 		}
 	}
 	r.add(FirstDressing(s, in.FirstReview, in.Zone))
+	r.add(lower(in.siteChecks(), exposed))
+	r.add(lower(in.consent(), exposed))
+	r.add(lower(in.allergies(), exposed))
+	r.add(in.expired())
+	r.add(Vascular(s.Vascular, s.Risks))
+	r.add(FootRisk(s.Vascular, s.Risks))
+	r.add(StageSystem(s.Indication))
 	return r.sorted()
 }
 
@@ -62,6 +78,7 @@ func (in SurgeryInput) doses() Result {
 		d.CardiacDisease = s.Risks.CardiacDisease
 	}
 	r := Dose(d)
+	r.query(in.doseQuery())
 	if len(d.Visit) > 0 && s.Risks != nil && s.Risks.OtherAnaestheticWithin24h == yes {
 		const source = "UK community podiatry leaflet"
 		r.flag(Flag{Code: OtherClinicWithin24h, Level: record.LevelWarning, Place: AnaestheticPlace, Source: source, Tag: TagRead, Check: "C-19",
@@ -83,6 +100,30 @@ func lower(r Result, exposed bool) Result {
 		}
 	}
 	return r
+}
+
+// doseQuery is the question that goes with every figure computed from an
+// implausible volume or weight (C-20); "" for none.
+func (in SurgeryInput) doseQuery() string {
+	s := in.Surgery
+	for i := range s.Toes {
+		if len(toeVolume("", &s.Toes[i]).Flags) > 0 {
+			return "The volume injected in one toe is over 6 mL: please check it."
+		}
+	}
+	if s.Weight != nil {
+		if kg := positive(s.Weight.Kg); kg != nil && over(kg, big.NewRat(300, 1)) {
+			return "The body weight is over 300 kg: please check it."
+		}
+	}
+	return ""
+}
+
+// query puts a question beside every figure.
+func (r *Result) query(text string) {
+	for i := range r.Figures {
+		r.Figures[i].Query = text
+	}
 }
 
 // toeVolume asks about more than 6 mL in one toe: plausibility, not safety

@@ -318,24 +318,96 @@ func FirstDressing(s *record.Surgery, visit *record.When, zone *time.Location) R
 	return r
 }
 
-// arterialCaution notes a tourniquet on a toe with arterial disease or an
-// abnormal ankle-brachial index, 0.90 or less (C-30, C-40).
-func arterialCaution(toePlace string, t *record.Toe, risks *record.Risks) Result {
+// LocalLimit is a limit of the clinic's own, with where it comes from.
+type LocalLimit struct {
+	Minutes int64
+	Source  string
+}
+
+// tourniquetRisks are the states in which a tourniquet calls for caution (C-30):
+// arterial disease and diabetes as read, the others as common practice.
+func tourniquetRisks(s *record.Surgery) (names []string, in []Input, read bool) {
+	add := func(found bool, name, value, unit string, isRead bool) {
+		if found {
+			names, in, read = append(names, name), append(in, Input{name, value, unit}), read || isRead
+		}
+	}
+	if r := s.Risks; r != nil {
+		add(r.ArterialDisease == yes, "arterial disease", "yes", "", true)
+		add(r.Diabetes == yes, "diabetes", "yes", "", true)
+		if abi := positive(r.AnkleBrachialIndex); abi != nil && indexBand(abi) == bandAbnormal {
+			add(true, "an ankle-brachial index of "+rounded(abi), r.AnkleBrachialIndex.String(), "1", true)
+		}
+		add(r.Raynaud == yes, "Raynaud's", "yes", "", false)
+		add(r.SickleCell == yes, "sickle cell disease", "yes", "", false)
+		add(r.Bypass == yes, "earlier revascularisation", "yes", "", false)
+		add(r.SpreadingInfection == yes, "spreading infection", "yes", "", false)
+	}
+	for _, l := range legIndices(s.Vascular) {
+		if l.ankle != nil && indexBand(l.ankle) == bandAbnormal {
+			add(true, "an ankle-brachial index of "+rounded(l.ankle), rounded(l.ankle), "1", true)
+		}
+	}
+	return names, in, read
+}
+
+// tourniquetCaution warns of a tourniquet on a toe at risk (C-30).
+func tourniquetCaution(toePlace string, t *record.Toe, s *record.Surgery) Result {
 	var r Result
-	if risks == nil || !tourniquetUsed(t) {
+	names, in, read := tourniquetRisks(s)
+	if len(names) == 0 || !tourniquetUsed(t) {
 		return r
 	}
-	abi := positive(risks.AnkleBrachialIndex)
-	low := abi != nil && abi.Cmp(big.NewRat(90, 100)) <= 0
-	if !low && risks.ArterialDisease != yes {
-		return r
+	source, tag := "Heidelbaugh and Lee 2009, Am Fam Physician 79:303", TagRead
+	if !read {
+		source, tag = "common practice, no source", TagPractice
 	}
-	in := []Input{{"arterial disease", string(risks.ArterialDisease), ""}}
-	if abi != nil {
-		in = append(in, Input{"ankle-brachial index", risks.AnkleBrachialIndex.String(), "1"})
-	}
-	const source = "Heidelbaugh and Lee 2009, Am Fam Physician 79:303"
-	r.flag(Flag{Code: TourniquetCaution, Level: record.LevelNote, Place: toePlace + "/tourniquets", Inputs: in, Source: source, Tag: TagRead, Check: "C-30",
-		Text: fmt.Sprintf("A tourniquet was used on the %s in a patient with arterial disease or an ankle-brachial index of 0.90 or less: a short time only is advised. Source: %s [read].", toeText(t.Side, t.Digit), source)})
+	r.flag(Flag{Code: TourniquetCaution, Level: record.LevelWarning, Place: toePlace + "/tourniquets", Inputs: in, Source: source, Tag: tag, Check: "C-30",
+		Text: fmt.Sprintf("A tourniquet was used on the %s in spite of %s: a short time only is advised. Source: %s [%s].", toeText(t.Side, t.Digit), listed(names), source, tag)})
 	return r
+}
+
+// localTourniquet compares each period on a toe at risk with the clinic's own
+// limit (C-30).
+func (in SurgeryInput) localTourniquet(toePlace string, t *record.Toe) Result {
+	var r Result
+	names, risks, _ := tourniquetRisks(in.Surgery)
+	if in.RiskTourniquet == nil || len(names) == 0 {
+		return r
+	}
+	limit := in.RiskTourniquet
+	for i, place := range TourniquetPlaces(toePlace, t) {
+		p := t.Tourniquets[i]
+		minutes := heldMinutes(p, in.Zone)
+		if minutes == nil || !over(minutes, big.NewRat(limit.Minutes, 1)) {
+			continue
+		}
+		r.flag(Flag{Code: TourniquetOverLocal, Level: record.LevelWarning, Place: place, Source: limit.Source, Tag: TagLocal, Check: "C-30",
+			Inputs: append([]Input{{"on", p.On.String(), ""}, {"off", p.Off.String(), ""}, {"limit", fmt.Sprint(limit.Minutes), "min"}}, risks...),
+			Text: fmt.Sprintf("The tourniquet was on the %s for %s min, over the clinic's own limit of %d min for a toe at risk (%s). Source: %s [local].",
+				toeText(t.Side, t.Digit), rounded(minutes), limit.Minutes, listed(names), limit.Source)})
+	}
+	return r
+}
+
+// heldMinutes is how long a period lasted; nil when that is not known to the
+// minute.
+func heldMinutes(p record.Tourniquet, zone *time.Location) *big.Rat {
+	if p.On == nil || p.Off == nil || !p.On.HasTime() || !p.Off.HasTime() {
+		return nil
+	}
+	on, _ := p.On.In(zone)
+	off, _ := p.Off.In(zone)
+	if off.Before(on) {
+		return nil
+	}
+	return big.NewRat(int64(off.Sub(on)/time.Second), 60)
+}
+
+// listed joins names as a sentence does.
+func listed(names []string) string {
+	if len(names) < 2 {
+		return strings.Join(names, "")
+	}
+	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
 }

@@ -1,6 +1,7 @@
 package terms_test
 
 import (
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -19,7 +20,7 @@ func TestCodesOfOtherPackages(t *testing.T) {
 		got := ts.Translate(system, record.Code(code), terms.Setting{})
 		assert.Equal(t, display, got.Text, "%s#%s", system, code)
 	}
-	for _, c := range safety.FlagCodes {
+	for _, c := range append(slices.Clone(safety.FlagCodes), safety.ProcessCodes...) {
 		has("flag", c.Code, c.Display)
 	}
 	for _, c := range safety.FigureCodes {

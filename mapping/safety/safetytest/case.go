@@ -120,6 +120,9 @@ func (c Case) Others() []*record.Surgery {
 // Input is the case as input of safety.Surgery.
 func (c Case) Input() safety.SurgeryInput {
 	in := safety.SurgeryInput{Surgery: c.Surgery(), Zone: Zone, Formulary: Formulary(c.Set), AgeYears: c.Years()}
+	if a := in.Surgery.Allergies; a != nil {
+		in.Allergies = a.Items
+	}
 	for i, o := range c.Others() {
 		in.Others = append(in.Others, safety.GivenDoses(fmt.Sprintf("earlier-%d", i+1), o, Zone)...)
 	}
@@ -139,6 +142,8 @@ func Quiet(start time.Time) *record.Surgery {
 	}
 	return &record.Surgery{
 		Outcome: "done", Start: at(0), End: at(40),
+		SignIn: &record.Step{Status: "done", At: at(-5)}, TimeOut: &record.Step{Status: "done", At: at(-2)}, SignOut: &record.Step{Status: "done", At: at(38)},
+		Consent: &record.Consent{Status: "given", GivenBy: "patient", For: []record.ConsentItem{{Side: "left", Digit: "1", Border: "lateral", Procedure: "partial-avulsion"}}},
 		Risks: &record.Risks{Pregnant: "no", Diabetes: "no", ArterialDisease: "no", Raynaud: "no", CardiacDisease: "no",
 			OtherAnaestheticWithin24h: "no", AnkleBrachialIndex: Decimal("1.05")},
 		Weight: &record.Weight{Kg: Decimal("70"), Basis: "measured"},
@@ -233,12 +238,17 @@ func Seconds(each ...string) []record.Application {
 	return out
 }
 
-// Cases are all cases: of doses, then of tourniquets, chemicals and risks.
+// Cases are all cases: of doses, tourniquets, chemicals, risks, circulation,
+// the diabetic foot, checklist and consent.
 func Cases() []Case {
 	out := append(doseCases(), limitCases()...)
 	out = append(out, intervalCases()...)
 	out = append(out, tourniquetCases()...)
-	return append(out, chemicalCases()...)
+	out = append(out, chemicalCases()...)
+	out = append(out, hazardCases()...)
+	out = append(out, vascularCases()...)
+	out = append(out, footCases()...)
+	return append(out, siteCases()...)
 }
 
 func list(parts ...string) string { return strings.Join(parts, "; ") }

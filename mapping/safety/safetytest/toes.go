@@ -62,9 +62,6 @@ func tourniquetCases() []Case {
 		Case{Check: "C-29", Source: retained, Name: "dressing visit at the release", Set: "us-label", FirstReview: "2024-03-01T10:20:00Z", Twin: true},
 		Case{Check: "C-29", Source: retained, Name: "dressing visit on the day, time not recorded", Set: "us-label", FirstReview: "2024-03-01", Twin: true},
 		Case{Check: "C-29", Source: retained, Name: "dressing visit two days later", Set: "us-label", FirstReview: "2024-03-03", Twin: true},
-		Case{Check: "C-30", Source: "Heidelbaugh and Lee 2009, step 3; ABI bands of C-40", Name: "ABPI 0.60", Set: "us-label",
-			Edit: func(s *record.Surgery) { s.Risks.AnkleBrachialIndex = Decimal("0.60") }, Flags: []Flag{{safety.TourniquetCaution, record.LevelNote}}},
-		Case{Check: "C-30", Source: "ABI bands of C-40", Name: "ABPI 0.91", Set: "us-label", Edit: func(s *record.Surgery) { s.Risks.AnkleBrachialIndex = Decimal("0.91") }, Twin: true},
 	)
 }
 
@@ -157,7 +154,7 @@ func riskCases() []Case {
 		}
 	}
 	return []Case{
-		{Check: "C-22", Source: "McNamara and Greyson 2022", Name: "adrenaline and Raynaud's", Set: "us-label", Edit: adrenaline("yes"), Flags: []Flag{{safety.AdrenalineArterial, record.LevelWarning}}},
+		{Check: "C-22", Source: "McNamara and Greyson 2022", Name: "adrenaline and Raynaud's", Set: "us-label", Edit: adrenaline("yes"), Flags: []Flag{{safety.AdrenalineArterial, record.LevelWarning}, {safety.TourniquetCaution, record.LevelWarning}}},
 		{Check: "C-22", Source: "Ilicki 2015", Name: "adrenaline without risk", Set: "us-label", Edit: adrenaline("no"), Twin: true},
 		{Check: "C-34", Source: "PMID 24680105", Name: "acetic acid after phenol", Set: "us-label", Edit: border(func(b *record.Border) { b.Flush.Agent = "acetic-acid" }), Flags: []Flag{{safety.FlushMismatch, record.LevelWarning}}},
 		{Check: "C-34", Source: "PMID 24680105", Name: "alcohol after phenol", Set: "us-label", Twin: true},
