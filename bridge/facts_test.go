@@ -173,7 +173,8 @@ func publishedFacts(t *testing.T, res mapping.Result, got map[string]string) {
 }
 
 // partOrder is the order of a sitting, in which the table names parts.
-var partOrder = []string{"block", "digital-block", "tourniquet", "partial-avulsion", "total-avulsion", "chemical-ablation", "curettage", "flush", "dressing"}
+var partOrder = []string{"sign-in", "skin-preparation", "block", "digital-block", "time-out", "tourniquet", "partial-avulsion", "total-avulsion",
+	"chemical-ablation", "none", "curettage", "flush", "haemostasis", "dressing", "sign-out", "advice"}
 
 func partList(parts map[string]int) string {
 	var names []string
