@@ -21,6 +21,8 @@ require (
 	pgregory.net/rapid v1.3.0
 )
 
+require github.com/rickar/cal/v2 v2.1.13 // indirect
+
 require (
 	bitbucket.org/creachadair/stringset v0.0.9 // indirect
 	github.com/antithesishq/antithesis-sdk-go v0.8.0-default-no-op // indirect

@@ -133,7 +133,7 @@ func ageAt(p *record.Patient, at *record.When) *int {
 func (c *caseFold) planInput() followup.Input {
 	in := followup.Input{
 		Surgery: c.rec, Responses: c.later, Zone: c.s.Clinic.Zone, Received: c.received,
-		Historical: c.rec.Historical, Weekend: c.s.Clinic.Weekend,
+		Historical: c.rec.Historical, DaysOff: c.s.Clinic.DaysOff,
 	}
 	name := c.sur.Protocol
 	if name == "" {

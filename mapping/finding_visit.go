@@ -5,6 +5,7 @@ import (
 
 	opb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/resources/observation_go_proto"
 
+	"nailbridge/mapping/followup"
 	"nailbridge/mapping/internal/r4"
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/resource"
@@ -57,6 +58,7 @@ func (b *builder) borderFindings(r *record.Record, t *record.ToeFindings, x *rec
 	b.codeFinding(r, "regrowth-seen", record.RegrowthSet, x.Regrowth, at, key, bk)
 	b.codeFinding(r, "dressing-found", record.DressingSet, x.Dressing, at, key, bk)
 	b.infection(r, x.Infection, at, key, bk)
+	b.criteria(r, x, at, key, bk)
 	if x.HealedOn != nil {
 		f := b.named(r, "healing-date", at, key, bk)
 		f.value, f.valueText = dateTimeValue(b.when(x.HealedOn)), whenText(x.HealedOn)
@@ -90,6 +92,33 @@ func (b *builder) infection(r *record.Record, x *record.Infection, at place, key
 		b.observe(f)
 	}
 	b.codeFinding(r, "wound-opinion", record.DiagnosisSet, x.Diagnosis, at, key, bk)
+}
+
+// criteria builds whether the published criteria of infection were met at a
+// border: computed, and apart from the clinician's opinion (C-57). Each that was
+// met is a component; none is built where the day is not known.
+func (b *builder) criteria(r *record.Record, x *record.BorderFindings, at place, key, bk string) {
+	if b.surgery == nil || b.surgery.Surgery == nil {
+		return
+	}
+	days, known := daysBetween(sittingAt(b.surgery.Surgery), r.VisitAt(), b.s.Clinic.Zone)
+	met, assessed := followup.Criteria(days+1, x)
+	if !known || !assessed {
+		return
+	}
+	f := b.named(r, "infection-criteria", at, key, bk)
+	f.computed = true
+	value := record.Code("no")
+	if len(met) > 0 {
+		value = "yes"
+	}
+	f.setAnswer(b, value)
+	for _, code := range met {
+		f.component = append(f.component, b.component(string(code), &opb.Observation_Component_ValueX{
+			Choice: &opb.Observation_Component_ValueX_CodeableConcept{CodeableConcept: b.translate("answer", "yes")}}))
+	}
+	f.component = append(f.component, b.component("limit-source", componentString(followup.CriteriaSource)))
+	b.observe(f)
 }
 
 // discharge builds the discharge of a border with its reason; the text says

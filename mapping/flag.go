@@ -44,6 +44,7 @@ func (c *caseFold) raise() {
 	raised = append(raised, c.recordSignals(c.in.Surgery)...)
 	for _, v := range c.in.Visits {
 		raised = append(raised, redSignals(v, c.caseID)...)
+		raised = append(raised, c.atRiskSignals(v)...)
 		raised = append(raised, c.recordSignals(v)...)
 	}
 	c.flags = publish(c.builder, raised, c.in.Acks)
@@ -58,6 +59,7 @@ func publish(b *builder, raised []signal, acks []Acknowledgement) []Flag {
 	for _, s := range raised {
 		s.ID = flagID(s.Flag)
 		s.InputsHash = inputsHash(s.Flag)
+		s.Escalation = followup.EscalationOf(s.Code)
 		if seen[s.ID] {
 			continue
 		}

@@ -37,7 +37,7 @@ type ClinicSettings struct {
 	// HideFigures keeps computed figures out of answers and resources; flags stay.
 	HideFigures     bool
 	DefaultProtocol record.Code      // "" : a protocol applies only if a record names it (D4.1)
-	Weekend         followup.Weekend // what a protocol date on a weekend becomes (C-50)
+	DaysOff         followup.DaysOff // what a protocol date on a day off becomes (C-50)
 	ShareUnstated   string           // lawful basis as text; "": never stated means not shared (D3.1)
 }
 
@@ -103,19 +103,22 @@ const (
 
 // Flag is one thing a clinician should see, as a sentence fit to show.
 type Flag struct {
-	ID           string         `json:"flag,omitempty"` // stable: of case, code and place; "" out of a fold
-	Code         string         `json:"code"`
-	Level        Level          `json:"level"`
-	Case         string         `json:"case,omitempty"` // record id of the surgery
-	Record       string         `json:"record,omitempty"`
-	Place        string         `json:"place,omitempty"`
-	Text         string         `json:"text"`
-	Inputs       []safety.Input `json:"inputs,omitempty"`
-	InputsHash   string         `json:"inputsHash,omitempty"`
-	Source       string         `json:"source,omitempty"`
-	Rule         string         `json:"rule,omitempty"`
-	Acknowledged *Acknowledged  `json:"acknowledged,omitempty"`
-	Closed       bool           `json:"closed,omitempty"` // final, nothing left to do
+	ID         string         `json:"flag,omitempty"` // stable: of case, code and place; "" out of a fold
+	Code       string         `json:"code"`
+	Level      Level          `json:"level"`
+	Case       string         `json:"case,omitempty"` // record id of the surgery
+	Record     string         `json:"record,omitempty"`
+	Place      string         `json:"place,omitempty"`
+	Text       string         `json:"text"`
+	Inputs     []safety.Input `json:"inputs,omitempty"`
+	InputsHash string         `json:"inputsHash,omitempty"`
+	Source     string         `json:"source,omitempty"`
+	Rule       string         `json:"rule,omitempty"`
+	// Escalation says how soon somebody must see the patient: now, same-day or
+	// soon (C-58); "" where the flag calls for nobody.
+	Escalation   followup.Escalation `json:"escalation,omitempty"`
+	Acknowledged *Acknowledged       `json:"acknowledged,omitempty"`
+	Closed       bool                `json:"closed,omitempty"` // final, nothing left to do
 }
 
 // Acknowledged is the part of an acknowledgement shown with its flag.

@@ -304,7 +304,7 @@ func TestC50_ScheduleAfterChemicalAblation(t *testing.T) {
 		s := sittingOf(t)
 		s.Surgery.Start, s.Surgery.End = safetytest.When(c.op), nil
 		settings := checkSettings(nil)
-		settings.Clinic.Weekend = followup.Weekend(c.weekend)
+		settings.Clinic.DaysOff.Weekend = followup.Weekend(c.weekend)
 		res, err := MapCase(settings, checked, CaseInput{Surgery: readBack(t, s)})
 		require.NoError(t, err)
 		require.Len(t, res.Cases, 1)

@@ -34,9 +34,23 @@ type Clinic struct {
 	// Weekend is what a protocol date on a weekend becomes: absent leaves it, else
 	// next (the Monday after), previous (the Friday before) or nearest (C-50).
 	Weekend string `json:"weekend,omitempty"`
+	// Holidays is the ISO 3166-1 code of the country whose public holidays are days
+	// off as weekends are; ClosedOn are further such days, YYYY-MM-DD.
+	Holidays string          `json:"holidays,omitempty"`
+	ClosedOn []followup.Date `json:"closedOn,omitempty"`
+	// TourniquetAtRisk is the clinic's own tourniquet limit for toes at risk.
+	TourniquetAtRisk *LocalLimit `json:"tourniquetAtRisk,omitempty"`
+	// HideFigures keeps computed figures out of answers and resources.
+	HideFigures bool `json:"hideFigures,omitempty"`
 	// Test says that its records are made to try things: only keys that name
 	// the clinic see it.
 	Test bool `json:"test,omitempty"`
+}
+
+// LocalLimit is a limit of the clinic's own and where it comes from.
+type LocalLimit struct {
+	Minutes int64  `json:"minutes"`
+	Source  string `json:"source"`
 }
 
 // Identity names a clinic.
@@ -73,7 +87,27 @@ func (c Clinic) check() []error {
 	if !followup.Weekend(c.Weekend).Valid() {
 		fault("weekend: not one of next, previous, nearest")
 	}
+	if off := c.daysOff(); !(followup.DaysOff{Country: off.Country}).Valid() {
+		fault("holidays: not one of %s", strings.Join(followup.Countries(), ", "))
+	} else if off.Weekend == followup.WeekendKeep && (off.Country != "" || len(off.Closed) > 0) {
+		fault("holidays: weekend does not say what a date on a day off becomes")
+	}
+	if l := c.TourniquetAtRisk; l != nil && (l.Minutes < 1 || strings.TrimSpace(l.Source) == "") {
+		fault("tourniquetAtRisk: minutes and their source are needed")
+	}
 	return errs
+}
+
+func (c Clinic) daysOff() followup.DaysOff {
+	return followup.DaysOff{Weekend: followup.Weekend(c.Weekend), Country: c.Holidays, Closed: c.ClosedOn}
+}
+
+// tourniquet is the clinic's own limit; nil for none.
+func (c Clinic) tourniquet() *safety.LocalLimit {
+	if c.TourniquetAtRisk == nil {
+		return nil
+	}
+	return &safety.LocalLimit{Minutes: c.TourniquetAtRisk.Minutes, Source: c.TourniquetAtRisk.Source}
 }
 
 func location(zone string) (*time.Location, error) {
@@ -117,7 +151,8 @@ func (c Clinic) settings() (mapping.ClinicSettings, error) {
 	}
 	return mapping.ClinicSettings{
 		ID: c.Identity.ID, Name: c.Identity.Name, Zone: zone, IdentifierBase: c.Identity.IdentifierBase,
-		Formulary: formulary, DefaultProtocol: record.Code(c.DefaultProtocol), ShareUnstated: c.ShareUnstated, Weekend: followup.Weekend(c.Weekend),
+		Formulary: formulary, DefaultProtocol: record.Code(c.DefaultProtocol), ShareUnstated: c.ShareUnstated, DaysOff: c.daysOff(),
+		RiskTourniquet: c.tourniquet(), HideFigures: c.HideFigures,
 	}, nil
 }
 

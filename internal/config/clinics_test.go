@@ -36,7 +36,7 @@ func TestNothingOfOneClinicCountsForAnother(t *testing.T) {
 	assert.NotNil(t, north.Clinic.Formulary)
 	assert.NotEmpty(t, north.Clinic.ShareUnstated)
 	assert.NotEmpty(t, north.Clinic.DefaultProtocol)
-	assert.Equal(t, followup.Weekend("next"), north.Clinic.Weekend)
+	assert.Equal(t, followup.Weekend("next"), north.Clinic.DaysOff.Weekend)
 	zone, err := f.Location()
 	require.NoError(t, err)
 	assert.Equal(t, "Europe/Paris", zone.String(), "of searches")

@@ -8,6 +8,7 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"nailbridge/mapping/followup"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -57,6 +58,11 @@ type Document struct {
 	DefaultProtocol string   `json:"defaultProtocol,omitempty"`
 	Weekend         string   `json:"weekend,omitempty"`
 	Test            bool     `json:"test,omitempty"`
+
+	Holidays         string          `json:"holidays,omitempty"`
+	ClosedOn         []followup.Date `json:"closedOn,omitempty"`
+	TourniquetAtRisk *LocalLimit     `json:"tourniquetAtRisk,omitempty"`
+	HideFigures      bool            `json:"hideFigures,omitempty"`
 }
 
 // one is the clinic of the form for one.
@@ -64,6 +70,7 @@ func (d Document) one() Clinic {
 	return Clinic{
 		Identity: d.Identity, Zone: d.Zone, ShareUnstated: d.ShareUnstated, Formulary: d.Formulary,
 		DefaultProtocol: d.DefaultProtocol, Weekend: d.Weekend, Test: d.Test,
+		Holidays: d.Holidays, ClosedOn: d.ClosedOn, TourniquetAtRisk: d.TourniquetAtRisk, HideFigures: d.HideFigures,
 	}
 }
 
@@ -73,7 +80,7 @@ func (d Document) file() (File, error) {
 	switch one := d.one(); {
 	case len(d.Clinics) == 0:
 		f.Clinics = []Clinic{one}
-	case one != Clinic{}:
+	case !reflect.DeepEqual(one, Clinic{}):
 		return f, errors.New("settings: /clinics: what is said of one clinic stands beside the list; each clinic of the list says its own")
 	}
 	return f, nil

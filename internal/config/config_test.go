@@ -231,6 +231,10 @@ func TestTheFormForOneClinicHasEveryMember(t *testing.T) {
 		switch v.Kind() {
 		case reflect.Bool:
 			v.SetBool(true)
+		case reflect.Slice:
+			v.Set(reflect.MakeSlice(v.Type(), 1, 1))
+		case reflect.Pointer:
+			v.Set(reflect.New(v.Type().Elem()))
 		default:
 			v.SetString("said")
 		}

@@ -18,6 +18,7 @@ import (
 	rt "nailbridge/internal/receive/receivetest"
 	"nailbridge/internal/store"
 	"nailbridge/mapping"
+	"nailbridge/mapping/followup"
 	"nailbridge/mapping/resource"
 	"nailbridge/mapping/safety"
 	"nailbridge/mapping/terms"
@@ -157,7 +158,11 @@ var settings = map[string]func(t testing.TB, s *mapping.Settings){
 	"snomedCt off":    func(_ testing.TB, s *mapping.Settings) { s.Codes.SnomedCT = terms.Off },
 	"hcpcs":           func(_ testing.TB, s *mapping.Settings) { s.Codes.HCPCS = false },
 	"defaultProtocol": func(_ testing.TB, s *mapping.Settings) { s.Clinic.DefaultProtocol = "total-avulsion-chemical-ablation" },
-	"weekend":         func(_ testing.TB, s *mapping.Settings) { s.Clinic.Weekend = "next" },
+	"weekend":         func(_ testing.TB, s *mapping.Settings) { s.Clinic.DaysOff.Weekend = "next" },
+	"holidays": func(_ testing.TB, s *mapping.Settings) {
+		s.Clinic.DaysOff = followup.DaysOff{Weekend: "next", Country: "gb"}
+	},
+	"hideFigures": func(_ testing.TB, s *mapping.Settings) { s.Clinic.HideFigures = true },
 	"zone": func(t testing.TB, s *mapping.Settings) {
 		zone, err := time.LoadLocation("America/New_York")
 		require.NoError(t, err)

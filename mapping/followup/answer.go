@@ -277,9 +277,9 @@ func (p *plan) openStep(step string) *Activity {
 }
 
 // propose gives the activity the date of an interval counted from base.
-func (a *Activity) propose(i Interval, base Date, weekend Weekend, loc *time.Location) {
+func (a *Activity) propose(i Interval, base Date, off DaysOff, loc *time.Location) {
 	a.Status, a.Proposed, a.before, a.after = NotStarted, true, i.Before, i.After
-	a.Target = i.date(base, weekend)
+	a.Target = i.date(base, off)
 	a.Window = newWindow(a.Target.AddDays(-i.Before), a.Target.AddDays(i.After), loc)
 }
 
@@ -375,7 +375,7 @@ func (p *plan) replace(old *Activity, r response, next *record.PlannedReview) {
 		if r.dated {
 			base = r.day.last
 		}
-		a.propose(*recall, base, p.Weekend, p.Zone)
+		a.propose(*recall, base, p.DaysOff, p.Zone)
 	}
 	if next != nil {
 		a.set(next, r.id, p.Zone)

@@ -101,36 +101,6 @@ func (w Weekend) Valid() bool {
 	return w == WeekendKeep || w == WeekendNext || w == WeekendPrevious || w == WeekendNearest
 }
 
-// move applies the setting to a computed date. A date is never moved to or
-// before the day from which it is counted; it then moves forward.
-func (w Weekend) move(d, base Date) Date {
-	back, forward := 0, 0
-	switch d.Weekday() {
-	case time.Saturday:
-		back, forward = -1, 2
-	case time.Sunday:
-		back, forward = -2, 1
-	default:
-		return d
-	}
-	by := 0
-	switch w {
-	case WeekendNext:
-		by = forward
-	case WeekendPrevious:
-		by = back
-	case WeekendNearest:
-		by = back
-		if forward == 1 {
-			by = forward
-		}
-	}
-	if by < 0 && d.AddDays(by).Compare(base) <= 0 {
-		by = forward
-	}
-	return d.AddDays(by)
-}
-
 // span is a When in the clinic's zone: its instants and its calendar days. A
 // partial date spans its whole month or year.
 type span struct {

@@ -31,8 +31,8 @@ type Input struct {
 	DeathDate *record.When
 	// Historical says that the case is not followed here (D4.4).
 	Historical bool
-	// Weekend is the clinic's setting.
-	Weekend Weekend
+	// DaysOff is the clinic's setting.
+	DaysOff DaysOff
 }
 
 // OverdueFact is a committed fact: the window of the activity that ended at
@@ -215,7 +215,7 @@ func (p *plan) openBase() {
 	if p.Protocol != nil && p.dated {
 		for _, s := range p.Protocol.Steps {
 			a := &Activity{ID: s.ID, Step: s.ID, Title: s.Title, root: s.Title, Origin: FromProtocol}
-			a.propose(s.When, p.operated.first, p.Weekend, p.Zone)
+			a.propose(s.When, p.operated.first, p.DaysOff, p.Zone)
 			p.acts[s.ID] = a
 		}
 	}

@@ -95,7 +95,7 @@ func (d drawer) input(loc *time.Location) followup.Input {
 	for range rapid.IntRange(0, 3).Draw(d.T, "planned") {
 		s.Surgery.PlannedReviews = append(s.Surgery.PlannedReviews, d.planned())
 	}
-	in := followup.Input{Surgery: s, Zone: loc, Weekend: followup.Weekend(d.one("weekend", "", "next", "previous", "nearest"))}
+	in := followup.Input{Surgery: s, Zone: loc, DaysOff: followup.DaysOff{Weekend: followup.Weekend(d.one("weekend", "", "next", "previous", "nearest"))}}
 	if rapid.Bool().Draw(d.T, "protocol") {
 		in.Protocol = partial()
 	}

@@ -87,9 +87,9 @@ func (p *Protocol) recall(step string) *Interval {
 	return p.Recall
 }
 
-// date counts the interval from base, with the weekend setting.
-func (i Interval) date(base Date, w Weekend) Date {
-	return w.move(base.AddMonths(i.Months).AddDays(i.Days), base)
+// date counts the interval from base, with the setting for days off.
+func (i Interval) date(base Date, off DaysOff) Date {
+	return off.move(base.AddMonths(i.Months).AddDays(i.Days), base)
 }
 
 // Artifact is a FHIR resource that ships with the package as data.

@@ -88,10 +88,35 @@ func TestC50_WeekendMoveIsASetting(t *testing.T) {
 		{"2024-02-29", followup.WeekendPrevious, "2024-03-01"},
 		{"2024-02-29", followup.WeekendNearest, "2024-03-01"},
 	} {
-		out := followup.Plan(followup.Input{Surgery: surgery(t, c.op), Protocol: partial(), Weekend: c.setting})
+		out := followup.Plan(followup.Input{Surgery: surgery(t, c.op), Protocol: partial(), DaysOff: followup.DaysOff{Weekend: c.setting}})
 		assert.Equal(t, c.want, activity(t, out, "day-2").Target.String(), "%s %q", c.op, c.setting)
 	}
 	assert.False(t, followup.Weekend("sometimes").Valid())
+	assert.False(t, followup.DaysOff{Country: "xx"}.Valid())
+}
+
+// Holidays move a date as weekends do. Easter of 2024 was 31 March (published
+// date); England and Wales had Good Friday on 29 March and Easter Monday on
+// 1 April, Ireland no Good Friday.
+func TestC50_HolidayMoveIsASetting(t *testing.T) {
+	for _, c := range []struct {
+		op   string
+		off  followup.DaysOff
+		want string
+	}{
+		{"2024-03-22", followup.DaysOff{Country: "gb"}, "2024-03-29"},
+		{"2024-03-22", followup.DaysOff{Weekend: "next", Country: "gb"}, "2024-04-02"},
+		{"2024-03-22", followup.DaysOff{Weekend: "previous", Country: "gb"}, "2024-03-28"},
+		{"2024-03-22", followup.DaysOff{Weekend: "nearest", Country: "gb"}, "2024-03-28"},
+		{"2024-03-22", followup.DaysOff{Weekend: "next", Country: "ie"}, "2024-03-29"},
+		{"2024-03-22", followup.DaysOff{Weekend: "next"}, "2024-03-29"},
+		{"2024-03-22", followup.DaysOff{Weekend: "next", Closed: []followup.Date{{2024, 3, 29}}}, "2024-04-01"},
+		{"2024-06-27", followup.DaysOff{Weekend: "next", Country: "us"}, "2024-07-05"}, // Independence Day
+	} {
+		require.True(t, c.off.Valid())
+		out := followup.Plan(followup.Input{Surgery: surgery(t, c.op), Protocol: partial(), DaysOff: c.off})
+		assert.Equal(t, c.want, activity(t, out, "week-1").Target.String(), "%s %+v", c.op, c.off)
+	}
 }
 
 // A window ends with the last day in the clinic's zone, whatever its length.
