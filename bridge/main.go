@@ -22,6 +22,7 @@ type commands struct {
 	Serve    serveCommand    `cmd:"" help:"Take records over HTTP and serve them to hubs as FHIR."`
 	Demo     demoCommand     `cmd:"" help:"Serve an invented clinic with its cases, at a fixed date."`
 	ToFHIR   toFHIRCommand   `cmd:"" name:"to-fhir" help:"Turn files of records into one FHIR Bundle or NDJSON."`
+	Letter   letterCommand   `cmd:"" help:"Print the letter of each case to the patient's other carers."`
 	Key      keyCommand      `cmd:"" help:"Make, list and end bearer keys."`
 	FollowUp followUpCommand `cmd:"" name:"follow-up" help:"Print the follow-up list of a data folder."`
 	Schema   schemaCommand   `cmd:"" help:"Print the JSON Schema of the clinic record."`

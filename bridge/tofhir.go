@@ -54,7 +54,7 @@ func (c toFHIRCommand) Run(e *env) error {
 		}
 		asOf, _ = w.In(zone)
 	}
-	inputs, err := c.read(e.stdin)
+	inputs, err := readInputs(c.Files, e.stdin)
 	if err != nil {
 		return err
 	}
@@ -89,9 +89,10 @@ func (c toFHIRCommand) namespace() (uuid.UUID, error) {
 	return id, err
 }
 
-func (c toFHIRCommand) read(stdin io.Reader) ([]convert.Input, error) {
+// readInputs reads files by name; "-" is the standard input.
+func readInputs(files []string, stdin io.Reader) ([]convert.Input, error) {
 	var out []convert.Input
-	for _, name := range c.Files {
+	for _, name := range files {
 		var b []byte
 		var err error
 		if name == "-" {

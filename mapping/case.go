@@ -38,6 +38,7 @@ type caseFold struct {
 	plan    followup.Output
 	flags   []Flag
 	figures []Figure
+	letters []Letter
 }
 
 // mapCase folds one case into the builder of its patient's fold.
@@ -66,7 +67,8 @@ func mapCase(b *builder, in CaseInput) caseResult {
 	c.planned = c.plan.Status != followup.NoPlan
 	c.resources()
 	c.raise()
-	return caseResult{flags: c.flags, figures: c.figures, sources: c.sources(), plan: c.listed(), published: true}
+	c.letter()
+	return caseResult{flags: c.flags, figures: c.figures, sources: c.sources(), plan: c.listed(), letters: c.letters, published: true}
 }
 
 // MapCase folds one case alone: its resources, flags, notes and figures (D1.3).
@@ -84,6 +86,7 @@ type caseResult struct {
 	figures   []Figure
 	sources   []Source
 	plan      *Case
+	letters   []Letter
 	published bool
 }
 

@@ -133,6 +133,9 @@ func values(r resource.Resource, renamed map[string]string) map[string][]string 
 	delete(tree, "text")
 	delete(tree, "id")
 	delete(tree, "resourceType")
+	if r.Type() == "Composition" {
+		delete(tree, "section") // gathers what stands elsewhere; TestLetterNamesWhatWasDone holds it
+	}
 	flatten(tree, "", renamed, out)
 	for _, v := range out {
 		slices.Sort(v)
@@ -143,6 +146,9 @@ func values(r resource.Resource, renamed map[string]string) map[string][]string 
 func flatten(v any, path string, renamed map[string]string, out map[string][]string) {
 	switch v := v.(type) {
 	case map[string]any:
+		if _, narrative := v["div"]; narrative {
+			return // of a section of the letter
+		}
 		if whole(v) {
 			b, _ := json.Marshal(v)
 			out[path] = append(out[path], string(b))

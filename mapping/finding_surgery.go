@@ -56,16 +56,7 @@ func (c *caseFold) risks() {
 	if r == nil {
 		return
 	}
-	for _, x := range []struct{ code, answer record.Code }{
-		{"pregnant", r.Pregnant}, {"diabetes", r.Diabetes}, {"arterial-disease", r.ArterialDisease},
-		{"raynaud", r.Raynaud}, {"neuropathy", r.Neuropathy}, {"anticoagulant", r.Anticoagulant},
-		{"immune-suppression", r.ImmuneSuppress}, {"cardiac-disease", r.CardiacDisease},
-		{"liver-disease", r.LiverDisease}, {"other-anaesthetic-within-24h", r.OtherAnaestheticWithin24h},
-		{"lactating", r.Lactating}, {"sickle-cell", r.SickleCell}, {"bypass", r.Bypass},
-		{"renal-replacement", r.RenalReplacement}, {"earlier-ulcer", r.EarlierUlcer},
-		{"earlier-amputation", r.EarlierAmputation}, {"deformity", r.Deformity}, {"callus", r.Callus},
-		{"active-foot-problem", r.ActiveFootProblem}, {"spreading-infection", r.SpreadingInfection},
-	} {
+	for _, x := range riskAnswers(r) {
 		if x.answer == "" {
 			continue
 		}
@@ -79,6 +70,27 @@ func (c *caseFold) risks() {
 	}
 	c.textFinding(c.rec, "risk-override", r.OverrideReason, place{}, resource.Ref{})
 	c.quantityFinding(c.rec, "ankle-brachial-index", r.AnkleBrachialIndex, "1", "1", place{}, resource.Ref{})
+}
+
+// riskAnswer is a risk question, by its code in the code system "risk", and its
+// answer.
+type riskAnswer struct{ code, answer record.Code }
+
+// riskAnswers are the risk questions in order; none where nothing was asked.
+func riskAnswers(r *record.Risks) []riskAnswer {
+	if r == nil {
+		return nil
+	}
+	return []riskAnswer{
+		{"pregnant", r.Pregnant}, {"diabetes", r.Diabetes}, {"arterial-disease", r.ArterialDisease},
+		{"raynaud", r.Raynaud}, {"neuropathy", r.Neuropathy}, {"anticoagulant", r.Anticoagulant},
+		{"immune-suppression", r.ImmuneSuppress}, {"cardiac-disease", r.CardiacDisease},
+		{"liver-disease", r.LiverDisease}, {"other-anaesthetic-within-24h", r.OtherAnaestheticWithin24h},
+		{"lactating", r.Lactating}, {"sickle-cell", r.SickleCell}, {"bypass", r.Bypass},
+		{"renal-replacement", r.RenalReplacement}, {"earlier-ulcer", r.EarlierUlcer},
+		{"earlier-amputation", r.EarlierAmputation}, {"deformity", r.Deformity}, {"callus", r.Callus},
+		{"active-foot-problem", r.ActiveFootProblem}, {"spreading-infection", r.SpreadingInfection},
+	}
 }
 
 // untoward says whether anything went wrong; "none" is an answer. What went

@@ -153,6 +153,8 @@ type Result struct {
 	Flags   []Flag
 	Figures []Figure
 	Cases   []Case
+	// Letters are the letters of the cases, as text.
+	Letters []Letter
 	// Patient is whose fold this is.
 	Patient record.Identifier
 	// Waiting lists the record ids of reviews and contacts without a surgery.

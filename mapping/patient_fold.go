@@ -358,6 +358,7 @@ func (r *Result) merge(c caseResult) {
 	r.Flags = append(r.Flags, c.flags...)
 	r.Figures = append(r.Figures, c.figures...)
 	r.Sources = append(r.Sources, c.sources...)
+	r.Letters = append(r.Letters, c.letters...)
 	if c.plan != nil {
 		r.Cases = append(r.Cases, *c.plan)
 	}

@@ -37,6 +37,7 @@ type Result struct {
 	Resources []resource.Resource // of all shared patients, by type and id
 	Records   []Outcome           // in the order read
 	Flags     []mapping.Flag
+	Letters   []mapping.Letter // of the cases of shared patients, by case
 	Waiting   []string         // record ids of visits without their surgery
 	NotShared int              // patients left out, since they are not shared (D3.1)
 	Issues    []validate.Issue // our own output that did not pass; its patients are left out
@@ -148,6 +149,7 @@ func (out *Result) patient(s mapping.Settings, in mapping.PatientFold, asOf time
 		out.Issues = append(out.Issues, issues...)
 		return nil
 	}
+	out.Letters = append(out.Letters, res.Letters...)
 	for _, r := range set {
 		if mapping.FoldedPerClinic(r.Type()) {
 			clinic[r.Ref()] = r
