@@ -230,7 +230,7 @@ func (c *caseFold) letterProcedures() section {
 		for _, pk := range record.TourniquetKeys(t.Tourniquets) {
 			s.entry(c.procedureRef("tourniquet", keys[i], pk))
 		}
-		if minutes := c.figureAt(safety.TourniquetTotal, toes[i]); minutes != "" {
+		if minutes := c.figureAt(safety.TourniquetTotal, toes[i]+"/tourniquets"); minutes != "" {
 			s.line("Tourniquet on the %s: %s min", placeText(t.Side, t.Digit, ""), minutes)
 		}
 	}
