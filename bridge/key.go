@@ -32,7 +32,7 @@ func (c keyForClinic) Run(e *env, all *commands) error {
 
 type keyForHub struct {
 	Name    string   `arg:"" help:"What the hub is called in lists."`
-	Clinics []string `name:"clinic" required:"" help:"A clinic that it may read; give it again for each further one."`
+	Clinics []string `name:"clinic" sep:"none" required:"" help:"A clinic that it may read; give it again for each further one."`
 }
 
 // Run makes a key for a hub.
@@ -42,7 +42,7 @@ func (c keyForHub) Run(e *env, all *commands) error {
 
 type keyForPerson struct {
 	Family       string   `arg:"" help:"Family name."`
-	Given        []string `help:"Given name; give it again for each further one."`
+	Given        []string `sep:"none" help:"Given name; give it again for each further one."`
 	Clinic       string   `required:"" help:"Clinic, as in record headers."`
 	StaffKey     string   `name:"staff-key" help:"Staff key, as in records."`
 	Registration string   `placeholder:"SYSTEM|VALUE" help:"Registration number, as in records: the URI of the register, a bar, the number."`

@@ -89,7 +89,8 @@ func (p *poller) walk(ctx context.Context, typ string) (fresh int) {
 	for next := p.base + "/fhir/" + typ + "?" + q.Encode(); next != "" && ctx.Err() == nil; {
 		following, resources, err := readPage(ctx, next)
 		if err != nil {
-			if p.broken++; ctx.Err() == nil && errors.Is(err, running.ErrStatus) && !strings.Contains(err.Error(), "503") {
+			var status *running.StatusError
+			if p.broken++; ctx.Err() == nil && errors.As(err, &status) && status.Status != http.StatusServiceUnavailable {
 				p.failed = errors.Join(p.failed, err)
 			}
 			time.Sleep(time.Millisecond)

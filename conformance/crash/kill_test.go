@@ -110,6 +110,7 @@ func round(t *testing.T, b *running.Bridge, senders []*sender, after time.Durati
 	case <-time.After(time.Minute):
 		assert.Fail(t, "no answer since the start")
 	}
+	require.NoError(t, b.Died(), "before it was killed")
 	require.NoError(t, b.Kill())
 	cancel()
 	all.Wait()

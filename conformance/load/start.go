@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -32,7 +33,7 @@ func measureStarts(ctx context.Context, w io.Writer, binary, dir string, starts,
 	}
 	began := time.Now()
 	if err := fill(ctx, b, cases, l); err != nil {
-		return err
+		return errors.Join(err, b.Stop())
 	}
 	fmt.Fprintf(w, "%d cases, filled in %s\n", cases, time.Since(began).Round(time.Second))
 	if err := b.Stop(); err != nil {
@@ -50,7 +51,7 @@ func measureStarts(ctx context.Context, w io.Writer, binary, dir string, starts,
 		}
 	}
 	slices.Sort(took)
-	_, err = fmt.Fprintf(w, "%d starts from exec to ready: median %s, fastest %s, slowest %s\n", starts,
+	_, err = fmt.Fprintf(w, "%d starts from exec to both doors open: median %s, fastest %s, slowest %s\n", starts,
 		quantile(took, .5).Round(time.Millisecond), took[0].Round(time.Millisecond), took[len(took)-1].Round(time.Millisecond))
 	return err
 }
@@ -61,19 +62,25 @@ func fill(ctx context.Context, b *running.Bridge, cases int, l load) error {
 	defer door.Close()
 	bar := progressbar.NewOptions(cases, progressbar.OptionSetWriter(os.Stderr), progressbar.OptionSetDescription("cases"),
 		progressbar.OptionThrottle(time.Second), progressbar.OptionShowCount())
-	g, ctx := errgroup.WithContext(ctx)
+	g, sending := errgroup.WithContext(ctx)
 	g.SetLimit(fillers)
 	for n := range cases {
+		if ctx.Err() != nil {
+			break
+		}
 		g.Go(func() error {
 			text, err := record.Encode(generate.Case(caseOf(l.Seed, n), generate.Options{Clinic: running.Clinic, Zone: l.Zone, Number: n})[0])
 			if err != nil {
 				return err
 			}
-			if _, err := door.Send(ctx, text, func() {}); err != nil {
+			if _, err := door.Send(sending, text, func() {}); err != nil {
 				return err
 			}
 			return bar.Add(1)
 		})
 	}
-	return g.Wait()
+	if err := g.Wait(); err != nil {
+		return err
+	}
+	return ctx.Err()
 }

@@ -45,7 +45,7 @@ type Bridge struct {
 	Base, NATS string // URLs of the doors
 
 	args []string
-	cmd  *exec.Cmd // nil while it does not run
+	cmd  *exec.Cmd // that was started last; nil when none was
 	said *tail
 	end  chan error
 }
@@ -75,13 +75,13 @@ func At(binary, dir, port, natsPort string) (*Bridge, error) {
 
 // Start starts the bridge and waits until both doors are open.
 func (b *Bridge) Start(ctx context.Context) error {
-	b.said, b.end = &tail{}, make(chan error, 1)
-	b.cmd = exec.Command(b.args[0], b.args[1:]...)
-	b.cmd.Stdout, b.cmd.Stderr = io.Discard, b.said
-	if err := b.cmd.Start(); err != nil {
+	b.cmd, b.said, b.end = nil, &tail{}, make(chan error, 1)
+	cmd, end := exec.Command(b.args[0], b.args[1:]...), b.end
+	cmd.Stdout, cmd.Stderr = io.Discard, b.said
+	if err := cmd.Start(); err != nil {
 		return err
 	}
-	cmd, end := b.cmd, b.end
+	b.cmd = cmd
 	go func() { end <- cmd.Wait() }()
 	if err := b.waitReady(ctx); err != nil {
 		return errors.Join(err, b.Stop())
@@ -145,6 +145,18 @@ func (b *Bridge) Kill() error {
 	<-b.end
 	b.end <- nil
 	return nil
+}
+
+// Died reports a bridge that ended without being asked to, with what it said
+// last.
+func (b *Bridge) Died() error {
+	select {
+	case err := <-b.end:
+		b.end <- err
+		return fmt.Errorf("the bridge ended by itself: %w: %s", err, b.said)
+	default:
+		return nil
+	}
 }
 
 // tail keeps the end of a log.

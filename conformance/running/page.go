@@ -9,8 +9,16 @@ import (
 	"net/http"
 )
 
-// ErrStatus: the bridge answered with another status than 200.
-var ErrStatus = errors.New("status")
+// StatusError is an answer with another status than 200.
+type StatusError struct {
+	Status int
+	URL    string
+	Body   string
+}
+
+func (e *StatusError) Error() string {
+	return fmt.Sprintf("status %d of %s: %s", e.Status, e.URL, e.Body)
+}
 
 // Page is one page of a Bundle as a hub reads it.
 type Page struct {
@@ -32,14 +40,14 @@ func Get(ctx context.Context, url string) (status int, body []byte, err error) {
 	return res.StatusCode, body, errors.Join(err, res.Body.Close())
 }
 
-// ReadPage reads a page of a search. An answer that is no 200 is ErrStatus.
+// ReadPage reads a page of a search. An answer that is no 200 is a StatusError.
 func ReadPage(ctx context.Context, url string) (p Page, err error) {
 	status, body, err := Get(ctx, url)
 	if err != nil {
 		return p, err
 	}
 	if status != http.StatusOK {
-		return p, fmt.Errorf("%w %d of %s: %s", ErrStatus, status, url, body)
+		return p, &StatusError{status, url, string(body)}
 	}
 	var b struct {
 		Link  []struct{ Relation, URL string }

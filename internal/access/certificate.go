@@ -18,6 +18,7 @@ type Certificate struct {
 	loaded   *tls.Certificate
 	certSeen fs.FileInfo
 	keySeen  fs.FileInfo
+	sick     string // why it could not be read last, as said; "" while it can
 }
 
 // OpenCertificate reads the files. said hears, once per change, of a renewal
@@ -42,8 +43,13 @@ func (c *Certificate) refresh() (changed bool, err error) {
 	if unchanged(c.certSeen, cert) && unchanged(c.keySeen, key) {
 		return false, nil
 	}
-	c.certSeen, c.keySeen = cert, key
 	pair, err := tls.LoadX509KeyPair(c.cert, c.key)
+	if unreadable(err) { // to be tried again, and said once
+		changed = c.sick != err.Error()
+		c.sick = err.Error()
+		return changed, err
+	}
+	c.certSeen, c.keySeen, c.sick = cert, key, ""
 	if err == nil {
 		c.loaded = &pair
 	}

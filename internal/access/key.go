@@ -56,8 +56,11 @@ type Registration struct {
 
 // known reports a person who can be told from others by name and number.
 func (p *Person) known() bool {
-	numbered := p.StaffKey != "" || p.Registration != nil && p.Registration.System != "" && p.Registration.Value != ""
-	return p.Family != "" && numbered
+	registered := p.Registration != nil
+	if registered && (p.Registration.System == "" || p.Registration.Value == "") {
+		return false // half a registration is none
+	}
+	return p.Family != "" && (p.StaffKey != "" || registered)
 }
 
 // Sizes in bytes of what is drawn at random for a key.

@@ -9,12 +9,17 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"runtime"
+	"slices"
 	"sync"
+	"time"
+
+	"nailbridge/internal/filelock"
 )
 
 // keysDocument is a file of keys.
 type keysDocument struct {
-	Keys Keys `json:"keys"`
+	Keys *Keys `json:"keys"`
 }
 
 // ReadKeys reads a file of keys; the error names every fault.
@@ -32,21 +37,31 @@ func ReadKeys(path string) (Keys, error) {
 	if _, err := d.Token(); !errors.Is(err, io.EOF) {
 		return nil, fmt.Errorf("%s: something follows the JSON object", path)
 	}
+	if doc.Keys == nil {
+		return nil, fmt.Errorf("%s: no list of keys; an empty one is []", path)
+	}
 	if err := doc.Keys.check(); err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
-	return doc.Keys, nil
+	return *doc.Keys, nil
 }
 
-// WriteKeys puts a file of keys in the place of the one there: a reader sees
-// the old one or the new one. It is readable by its owner only.
+// WriteKeys puts a file of keys in the place of the one there, with its owner
+// and mode: a reader sees the old one or the new one, after a power cut too. A new
+// one is readable by its owner only. A link stays a link.
 func WriteKeys(path string, keys Keys) (err error) {
+	if keys == nil {
+		keys = Keys{}
+	}
 	if err := keys.check(); err != nil {
 		return err
 	}
-	b, err := json.MarshalIndent(keysDocument{keys}, "", "  ")
+	b, err := json.MarshalIndent(keysDocument{&keys}, "", "  ")
 	if err != nil {
 		return err
+	}
+	if target, err := filepath.EvalSymlinks(path); err == nil {
+		path = target
 	}
 	f, err := os.CreateTemp(filepath.Dir(path), ".keys-*") // made with mode 0600
 	if err != nil {
@@ -58,37 +73,67 @@ func WriteKeys(path string, keys Keys) (err error) {
 		}
 	}()
 	_, err = f.Write(append(b, '\n'))
+	if was, statErr := os.Stat(path); statErr == nil {
+		err = errors.Join(err, keepOwner(f.Name(), was))
+	}
 	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
 		return err
 	}
-	return os.Rename(f.Name(), path)
+	if err = os.Rename(f.Name(), path); err != nil {
+		return err
+	}
+	return syncFolder(filepath.Dir(path))
+}
+
+// syncFolder makes a rename last.
+func syncFolder(dir string) error {
+	if runtime.GOOS == "windows" {
+		return nil // folders cannot be synced there
+	}
+	f, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	return errors.Join(f.Sync(), f.Close())
+}
+
+// changing is how long a change of a file of keys waits for another to end.
+const changing = 10 * time.Second
+
+// change reads a file of keys, changes them and writes them, while no other
+// process does.
+func change(path string, to func(Keys, error) (Keys, error)) (err error) {
+	release, err := filelock.Hold(path+".lock", changing)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, release()) }()
+	keys, err := to(ReadKeys(path))
+	if err != nil {
+		return err
+	}
+	return WriteKeys(path, keys)
 }
 
 // AddKey adds a key to a file, which it makes if there is none.
 func AddKey(path string, k Key) error {
-	keys, err := ReadKeys(path)
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return err
-	}
-	return WriteKeys(path, append(keys, k))
+	return change(path, func(keys Keys, err error) (Keys, error) {
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return nil, err
+		}
+		return append(keys, k), nil
+	})
 }
 
 // RevokeKey takes a key out of a file.
 func RevokeKey(path, id string) error {
-	keys, err := ReadKeys(path)
-	if err != nil {
-		return err
-	}
-	var rest Keys
-	for _, k := range keys {
-		if k.ID != id {
-			rest = append(rest, k)
+	return change(path, func(keys Keys, err error) (Keys, error) {
+		rest := slices.DeleteFunc(slices.Clone(keys), func(k Key) bool { return k.ID == id })
+		if err == nil && len(rest) == len(keys) {
+			err = fmt.Errorf("%s: no key %q", path, id)
 		}
-	}
-	if len(rest) == len(keys) {
-		return fmt.Errorf("%s: no key %q", path, id)
-	}
-	return WriteKeys(path, rest)
+		return rest, err
+	})
 }
 
 // KeyFile are the keys of a file, which are read again when it changes: a key
@@ -100,11 +145,13 @@ type KeyFile struct {
 	mu   sync.Mutex
 	keys Keys
 	seen fs.FileInfo // nil: not read yet, or gone
+	sick string      // why it could not be read last, as said; "" while it can
 }
 
 // OpenKeyFile reads a file of keys. said hears of a later change that cannot
 // be read; until it is mended the keys read before stay in force, so that a
-// half-written file locks nobody out. A file that was removed opens nothing.
+// half-written file locks nobody out, and a file that cannot be read at all is
+// tried again each time. A file that was removed opens nothing.
 func OpenKeyFile(path string, said func(error)) (*KeyFile, error) {
 	f := &KeyFile{path: path, said: said}
 	info, err := os.Stat(path)
@@ -133,14 +180,26 @@ func (f *KeyFile) current() Keys {
 	if unchanged(f.seen, info) {
 		return f.keys
 	}
-	f.seen = info
 	keys, err := ReadKeys(f.path)
+	if !unreadable(err) {
+		f.seen = info
+	}
 	if err != nil {
-		f.said(err)
+		if f.sick != err.Error() {
+			f.said(err)
+		}
+		f.sick = err.Error()
 		return f.keys
 	}
-	f.keys = keys
+	f.keys, f.sick = keys, ""
 	return keys
+}
+
+// unreadable reports a fault of reading a file rather than of what it holds: it
+// may pass without a change that shows on the file.
+func unreadable(err error) bool {
+	var fault *fs.PathError
+	return errors.As(err, &fault)
 }
 
 // Find gives the caller whose secret was sent.

@@ -3,6 +3,7 @@ package config
 import (
 	"errors"
 	"fmt"
+	"nailbridge/internal/filelock"
 	"os"
 	"path/filepath"
 )
@@ -27,7 +28,7 @@ func Lock(dir string) (release func() error, err error) {
 	if err != nil {
 		return nil, fmt.Errorf("data folder: %w", err)
 	}
-	switch held, err := tryLock(f); {
+	switch held, err := filelock.Try(f); {
 	case err != nil:
 		return nil, errors.Join(fmt.Errorf("data folder: lock: %w", err), f.Close())
 	case held:

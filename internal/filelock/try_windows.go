@@ -1,4 +1,4 @@
-package config
+package filelock
 
 import (
 	"errors"
@@ -7,8 +7,8 @@ import (
 	"golang.org/x/sys/windows"
 )
 
-// tryLock locks the file, or reports that another open file holds it.
-func tryLock(f *os.File) (held bool, err error) {
+// Try locks the file, or reports that another open file holds it.
+func Try(f *os.File) (held bool, err error) {
 	err = windows.LockFileEx(windows.Handle(f.Fd()), windows.LOCKFILE_EXCLUSIVE_LOCK|windows.LOCKFILE_FAIL_IMMEDIATELY,
 		0, 1, 0, &windows.Overlapped{})
 	if errors.Is(err, windows.ERROR_LOCK_VIOLATION) {

@@ -1,6 +1,6 @@
 //go:build !windows
 
-package config
+package filelock
 
 import (
 	"errors"
@@ -8,8 +8,8 @@ import (
 	"syscall"
 )
 
-// tryLock locks the file, or reports that another open file holds it.
-func tryLock(f *os.File) (held bool, err error) {
+// Try locks the file, or reports that another open file holds it.
+func Try(f *os.File) (held bool, err error) {
 	for {
 		err = syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
 		if !errors.Is(err, syscall.EINTR) {
