@@ -83,7 +83,7 @@ func drawSurgery(t *rapid.T) safety.SurgeryInput {
 		s.Toes = append(s.Toes, drawToe(t, i))
 	}
 	in := safety.SurgeryInput{Surgery: s, Zone: time.UTC, AgeYears: optional(t, "age", rapid.IntRange(0, 90)),
-		Formulary: safetytest.Formulary(rapid.SampledFrom([]string{"", "us-label", "ie-smpc", "test-au-toxicology", "test-au-dental", "test-us-dental-low", "test-podiatry-slides", "test-canada-dental"}).Draw(t, "set"))}
+		Formulary: safetytest.Formulary(rapid.SampledFrom([]string{"", "us-label", "ie-smpc", "au-toxicology", "test-au-dental", "test-us-dental-low", "test-podiatry-slides", "test-canada-dental"}).Draw(t, "set"))}
 	for i := range rapid.IntRange(0, 3).Draw(t, "others") {
 		in.Others = append(in.Others, drawOther(t, i))
 	}

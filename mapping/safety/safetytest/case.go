@@ -133,7 +133,7 @@ func (c Case) Input() safety.SurgeryInput {
 }
 
 // Quiet is a whole, safe surgery that started at an instant and raises no flag
-// under the sets us-label, ie-smpc and test-au-toxicology: lateral border of the
+// under the sets us-label, ie-smpc and au-toxicology: lateral border of the
 // left hallux, 2 mL of lidocaine 2 %, 10 min of tourniquet, phenol 89 % for
 // 3 × 60 s.
 func Quiet(start time.Time) *record.Surgery {

@@ -42,22 +42,22 @@ func doseCases() []Case {
 	out := []Case{
 		mass("C-1", dictionary, "us-label", Dose{lidocaine, "2", "4", 0}, "80"),
 		mass("C-1", dictionary, "us-label", Dose{lidocaine, "0.5", "15", 0}, "75"),
-		mass("C-1", dictionary, "test-au-toxicology", Dose{bupivacaine, "0.25", "10", 0}, "25"),
+		mass("C-1", dictionary, "au-toxicology", Dose{bupivacaine, "0.25", "10", 0}, "25"),
 		mass("C-1", dictionary, "us-label", Dose{lidocaine, "1", "5", 0}, "50"),
 	}
 	tables := list("Malamed, dose tables", published)
 	out = append(out,
 		mass("C-2", tables, "test-us-dental", Dose{articaine, "4", "1.8", 100_000}, "72"),
-		mass("C-2", tables, "test-au-toxicology", Dose{prilocaine, "4", "1.8", 0}, "72"),
-		mass("C-2", tables, "test-au-toxicology", Dose{mepivacaine, "3", "1.8", 0}, "54"),
-		mass("C-2", tables, "test-au-toxicology", Dose{mepivacaine, "2", "1.8", 0}, "36"),
+		mass("C-2", tables, "au-toxicology", Dose{prilocaine, "4", "1.8", 0}, "72"),
+		mass("C-2", tables, "au-toxicology", Dose{mepivacaine, "3", "1.8", 0}, "54"),
+		mass("C-2", tables, "au-toxicology", Dose{mepivacaine, "2", "1.8", 0}, "36"),
 		mass("C-2", tables, "us-label", Dose{lidocaine, "2", "1.8", 0}, "36"),
-		mass("C-2", tables, "test-au-toxicology", Dose{bupivacaine, "0.5", "1.8", 0}, "9"),
+		mass("C-2", tables, "au-toxicology", Dose{bupivacaine, "0.5", "1.8", 0}, "9"),
 		mass("C-3", "Australian dental table; published", "us-label", Dose{lidocaine, "2", "2.2", 0}, "44"),
-		mass("C-3", "Australian dental table; published", "test-au-toxicology", Dose{mepivacaine, "3", "2.2", 0}, "66"),
-		mass("C-3", "Australian dental table; published", "test-au-toxicology", Dose{prilocaine, "4", "2.2", 0}, "88"),
-		mass("C-3", "Australian dental table; published", "test-au-toxicology", Dose{articaine, "4", "2.2", 100_000}, "88"),
-		mass("C-3", "Australian dental table; published", "test-au-toxicology", Dose{bupivacaine, "0.5", "2.2", 0}, "11"),
+		mass("C-3", "Australian dental table; published", "au-toxicology", Dose{mepivacaine, "3", "2.2", 0}, "66"),
+		mass("C-3", "Australian dental table; published", "au-toxicology", Dose{prilocaine, "4", "2.2", 0}, "88"),
+		mass("C-3", "Australian dental table; published", "test-articaine", Dose{articaine, "4", "2.2", 100_000}, "88"),
+		mass("C-3", "Australian dental table; published", "au-toxicology", Dose{bupivacaine, "0.5", "2.2", 0}, "11"),
 		// whole cartridges of 2.2 mL in the table's 70 kg column
 		mass("C-3", "Australian dental table, 7 × 44; its own ceiling is 300 mg", "test-au-dental", Dose{lidocaine, "2", "15.4", 80_000}, "308", overUnread),
 		mass("C-3", "Australian dental table, 4.5 × 66", "test-au-dental", Dose{mepivacaine, "3", "9.9", 0}, "297"),
@@ -130,10 +130,10 @@ func limitCases() []Case {
 	add("C-7", slides, "test-podiatry-slides", "44", lidocaine, "2", 0, "132", "6.6", overRead)
 	add("C-8", "US label, min(315, 300)", "us-label", "70", lidocaine, "2", 0, "300", "15.0", overRead)
 	add("C-8", "HPRA SmPC s.4.2, min(315, 200)", "ie-smpc", "70", lidocaine, "2", 0, "200", "10.0", overRead)
-	add("C-8", list("Australian guideline Table 1", published), "test-au-toxicology", "70", lidocaine, "1", 0, "210", "21.0", overRead)
+	add("C-8", list("Australian guideline Table 1", published), "au-toxicology", "70", lidocaine, "1", 0, "210", "21.0", overRead)
 	add("C-8", "US label, 50 kg × 4.5", "us-label", "50", lidocaine, "2", 0, "225", "11.2", overRead)
 	add("C-8", "HPRA SmPC s.4.2, 50 kg", "ie-smpc", "50", lidocaine, "2", 0, "200", "10.0", overRead)
-	add("C-8", "Australian guideline Table 1, 50 kg", "test-au-toxicology", "50", lidocaine, "2", 0, "150", "7.5", overRead)
+	add("C-8", "Australian guideline Table 1, 50 kg", "au-toxicology", "50", lidocaine, "2", 0, "150", "7.5", overRead)
 	add("C-8", "HPRA SmPC s.4.2, 40 kg × 4.5", "ie-smpc", "40", lidocaine, "2", 0, "180", "9.0", overRead)
 	add("C-9", "US label, 70 kg × 7 = 49 mL of 1 %", "us-label", "70", lidocaine, "1", 200_000, "490", "49.0", overRead)
 	add("C-9", "US label, min(560, 500)", "us-label", "80", lidocaine, "2", 200_000, "500", "25.0", overRead)
@@ -146,7 +146,7 @@ func limitCases() []Case {
 	add("C-10", "Malamed tables, min(462, 400)", "test-us-dental", "70", mepivacaine, "2", 0, "400", "20.0", overUnread)
 	add("C-10", "PMC9379193, min(462, 400)", "test-canada-dental", "70", mepivacaine, "2", 0, "400", "20.0", overRead)
 	add("C-10", "Australian dental table, min(308, 300)", "test-au-dental", "70", mepivacaine, "3", 0, "300", "10.0", overUnread)
-	add("C-11", box, "test-au-toxicology", "75", bupivacaine, "0.5", 0, "150", "30.0", overRead)
+	add("C-11", box, "au-toxicology", "75", bupivacaine, "0.5", 0, "150", "30.0", overRead)
 	add("C-11", slides, "test-podiatry-slides", "97", bupivacaine, "0.5", 0, "140", "28.0", overRead)
 	add("C-11", "Australian dental table, min(91, 90)", "test-au-dental", "70", bupivacaine, "0.5", 200_000, "90", "18.0", overUnread)
 	add("C-11", "PMC9379193, 80 kg × 2", "test-canada-dental", "80", bupivacaine, "0.5", 200_000, "160", "32.0", overRead)
@@ -156,11 +156,11 @@ func limitCases() []Case {
 	add("C-13", "Malamed tables, 70 kg × 8", "test-us-dental", "70", prilocaine, "4", 0, "560", "14.0", overUnread)
 	add("C-13", "PMC9379193, min(560, 500)", "test-canada-dental", "70", prilocaine, "4", 0, "500", "12.5", overRead)
 	out = append(out, at("C-13", "UK SmPC, 20 kg child × 5", "test-uk-prilocaine-child", "20", 6, prilocaine, "1", 0, "100", "10.0", overUnread)...)
-	add("C-14", "Australian guideline Table 1, 70 kg × 3", "test-au-toxicology", "70", ropivacaine, "1", 0, "210", "21.0", overRead)
+	add("C-14", "Australian guideline Table 1, 70 kg × 3", "au-toxicology", "70", ropivacaine, "1", 0, "210", "21.0", overRead)
 	add("C-14", "podiatry dictionary, 70 kg × 3.5", "test-podiatry-dictionary", "70", ropivacaine, "1", 0, "245", "24.5", overRead)
 	add("C-14", "AAP table, 70 kg × 2", "test-aap", "70", ropivacaine, "1", 0, "140", "14.0", overUnread)
 	add("C-14", "podiatry dictionary, min(280, 250)", "test-podiatry-dictionary", "80", ropivacaine, "1", 0, "250", "25.0", overRead)
-	add("C-15", "Australian guideline Table 1, 70 kg × 7 = 12.25 mL of 4 %", "test-au-toxicology", "70", articaine, "4", 100_000, "490", "12.2", overRead)
+	add("C-15", "Australian guideline Table 1, 70 kg × 7 = 12.25 mL of 4 %", "test-articaine", "70", articaine, "4", 100_000, "490", "12.2", overRead)
 	add("C-15", "PMC9379193, min(560, 500)", "test-canada-dental", "80", articaine, "4", 100_000, "500", "12.5", overRead)
 	add("C-15", "Malamed tables, no ceiling", "test-us-dental", "80", articaine, "4", 100_000, "560", "14.0", overUnread)
 	return append(out, disagreements()...)
@@ -173,7 +173,7 @@ func disagreements() []Case {
 			Doses: []Dose{{lidocaine, "2", "11", 0}}, Figures: []Figure{{Code: safety.DoseTotal, Value: "220"}}, Flags: flags}
 	}
 	return []Case{
-		under("us-label", true), under("ie-smpc", false, overRead), under("test-au-toxicology", false, overRead), under("test-podiatry-dictionary", false, overRead),
+		under("us-label", true), under("ie-smpc", false, overRead), under("au-toxicology", false, overRead), under("test-podiatry-dictionary", false, overRead),
 		{Check: "C-16", Source: "issue of no set chosen", Name: "no set", Flags: []Flag{{safety.NoCeilingChosen, record.LevelWarning}},
 			Figures: []Figure{{Code: safety.DoseMass, Value: "40"}}},
 		{Check: "C-16", Source: "the set names lidocaine only", Name: "agent not in the set", Set: "ie-smpc", Doses: []Dose{{bupivacaine, "0.5", "2", 0}}, Flags: []Flag{notInSet}},
@@ -228,8 +228,8 @@ func repeatCases() []Case {
 		again("C-19", "second visit after 24 h 00 min", "us-label", 24*time.Hour, lido("2"), lido("2"), true, "40"),
 		again("C-19", "doses add up after 23 h", "us-label", 23*time.Hour, lido("10"), lido("6"), false, "320", repeated, overRead),
 		again("C-19", "doses do not add up after 24 h 00 min", "us-label", 24*time.Hour, lido("10"), lido("6"), true, "120"),
-		again("C-19", "mepivacaine after 89 min", "test-au-toxicology", 89*time.Minute, mepi("2"), mepi("2"), false, "80", repeated, early),
-		again("C-19", "mepivacaine after 90 min", "test-au-toxicology", 90*time.Minute, mepi("2"), mepi("2"), true, "80", repeated),
+		again("C-19", "mepivacaine after 89 min", "au-toxicology", 89*time.Minute, mepi("2"), mepi("2"), false, "80", repeated, early),
+		again("C-19", "mepivacaine after 90 min", "au-toxicology", 90*time.Minute, mepi("2"), mepi("2"), true, "80", repeated),
 		{Check: "C-19", Source: "the risk question of the record", Name: "another clinic within 24 h", Set: "us-label",
 			Edit: func(s *record.Surgery) { s.Risks.OtherAnaestheticWithin24h = "yes" }, Flags: []Flag{{safety.OtherClinicWithin24h, record.LevelWarning}}},
 	}
