@@ -108,16 +108,27 @@ func TestKeyFilesWithFaultsAreNotUsed(t *testing.T) {
 	b, err := json.Marshal(map[string]any{"keys": []access.Key{k}})
 	require.NoError(t, err)
 	good := string(b)
-	for name, text := range map[string]string{
-		"no JSON": "keys", "trailing": good + "{}", "unknown member": strings.Replace(good, `"kind"`, `"role":"x","kind"`, 1),
-		"short hash": strings.Replace(good, k.SHA256, k.SHA256[2:], 1), "unknown kind": strings.Replace(good, `"clinic"`, `"admin"`, 1),
-		"twice": strings.Replace(good, "[{", "["+good[len(`{"keys":[`):len(good)-2]+",{", 1),
+	other, _ := newKey(t, 2, access.ClinicKey, "n", "north")
+	both := func(edit func(*access.Key)) string {
+		twin := other
+		edit(&twin)
+		b, err := json.Marshal(map[string]any{"keys": []access.Key{k, twin}})
+		require.NoError(t, err)
+		return string(b)
+	}
+	for text, fault := range map[string]string{
+		"keys": "invalid character", good + "{}": "something follows", strings.Replace(good, `"kind"`, `"role":"x","kind"`, 1): "unknown field",
+		strings.Replace(good, k.SHA256, k.SHA256[2:], 1): "64 hexadecimal digits", strings.Replace(good, `"clinic"`, `"admin"`, 1): "kind is not one of",
+		both(func(twin *access.Key) { twin.ID = k.ID }):                          "twice",
+		both(func(twin *access.Key) { twin.SHA256 = strings.ToUpper(k.SHA256) }): "the same secret",
 	} {
 		path := filepath.Join(t.TempDir(), "keys.json")
 		require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
 		_, err := access.OpenKeyFile(path, nil)
-		assert.Error(t, err, name)
+		assert.ErrorContains(t, err, fault, text)
 	}
+	_, err = access.ReadKeys(writeFile(t, both(func(*access.Key) {})))
+	assert.NoError(t, err, "two keys that differ in both")
 	_, err = access.OpenKeyFile(filepath.Join(t.TempDir(), "none"), nil)
 	assert.ErrorIs(t, err, os.ErrNotExist)
 }
@@ -241,4 +252,10 @@ func TestAKeyOpensTheDoorOfItsClinic(t *testing.T) {
 	w := httptest.NewRecorder()
 	h.ServeHTTP(w, httptest.NewRequestWithContext(t.Context(), http.MethodPost, "/records", nil))
 	assert.Equal(t, http.StatusForbidden, w.Code, "nobody")
+}
+
+func writeFile(t *testing.T, text string) string {
+	path := filepath.Join(t.TempDir(), "keys.json")
+	require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
+	return path
 }

@@ -74,10 +74,14 @@ func TestBothDoorsGiveEqualStores(t *testing.T) {
 	}
 }
 
-// diff are the rows of a that b has not, cut short.
+// diff are the rows of a that b has not as often, cut short.
 func diff(a, b []string) (out []string) {
+	left := map[string]int{}
+	for _, row := range b {
+		left[row]++
+	}
 	for _, row := range a {
-		if !slices.Contains(b, row) {
+		if left[row]--; left[row] < 0 {
 			out = append(out, row[:min(len(row), 200)])
 		}
 	}
