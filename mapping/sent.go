@@ -1,6 +1,7 @@
 package mapping
 
 import (
+	"cmp"
 	"strconv"
 	"time"
 
@@ -227,14 +228,11 @@ func doseText(a *record.Antibiotic) string {
 
 var photoTypes = map[record.Code]string{"jpeg": "image/jpeg", "png": "image/png", "heic": "image/heic", "dicom": "application/dicom"}
 
-// photoType is the media type of a picture; not recorded: the element with a
-// reason only, since a picture that is not sent itself has a media type or a
-// language.
+// photoType is the media type of a picture; not recorded: that of data of which
+// nothing more is known (RFC 2046 section 4.5.1), since R4 takes no reason in
+// place of the code and asks for a type where the picture itself is not sent.
 func photoType(format record.Code) *dpb.Attachment_ContentTypeCode {
-	if t := photoTypes[format]; t != "" {
-		return &dpb.Attachment_ContentTypeCode{Value: t}
-	}
-	return &dpb.Attachment_ContentTypeCode{Extension: r4.AbsentValue("unknown")}
+	return &dpb.Attachment_ContentTypeCode{Value: cmp.Or(photoTypes[format], "application/octet-stream")}
 }
 
 // photo tells of a picture kept at the clinic, not the picture itself

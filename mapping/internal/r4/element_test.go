@@ -69,6 +69,16 @@ func TestElements(t *testing.T) {
 	}
 }
 
+// CommonMark 0.30: section 6.2 (entities), 6.6 (raw HTML).
+func TestMarkdownOfPlainWordsHoldsNoHTML(t *testing.T) {
+	for recorded, want := range map[string]string{
+		`a <b>bold</b> remark`: `a &lt;b>bold&lt;/b> remark`, "5 < 6 & 7": "5 < 6 & 7", "&lt;b&gt;": "&amp;lt;b&amp;gt;", "<!-- x": "&lt;!-- x", "&#60;": "&amp;#60;",
+	} {
+		assert.Equal(t, want, Markdown(recorded).GetValue())
+	}
+	assert.Nil(t, Markdown(" "))
+}
+
 func TestNothingRecordedIsNothing(t *testing.T) {
 	assert.Nil(t, String(" \t"))
 	assert.Nil(t, Strings("", " "))

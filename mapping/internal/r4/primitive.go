@@ -1,6 +1,7 @@
 package r4
 
 import (
+	"regexp"
 	"strings"
 	"unicode/utf8"
 
@@ -29,13 +30,21 @@ func Strings(ss ...string) []*dpb.String {
 	return out
 }
 
-// Markdown is a FHIR markdown, nil when s is blank.
+// Markdown is a FHIR markdown of plain words, nil when s is blank. What a renderer
+// would take for HTML or for an entity is written as an entity, so that it shows
+// as it was recorded (CommonMark 0.30, 6.2 and 6.6).
 func Markdown(s string) *dpb.Markdown {
 	if s = Clean(s); s == "" {
 		return nil
 	}
-	return &dpb.Markdown{Value: s}
+	s = entityStart.ReplaceAllString(s, "&amp;$1")
+	return &dpb.Markdown{Value: tagStart.ReplaceAllString(s, "&lt;$1")}
 }
+
+var (
+	entityStart = regexp.MustCompile(`&(#?[0-9A-Za-z]+;)`)
+	tagStart    = regexp.MustCompile(`<([A-Za-z/!?])`)
+)
 
 // URI is a FHIR uri, nil when s is empty.
 func URI(s string) *dpb.Uri {
