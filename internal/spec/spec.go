@@ -15,7 +15,7 @@ import (
 	"sync"
 )
 
-//go:generate go run ./internal/gen ../../../shared/r4/core-4.0.1-subset.tgz r4.tsv
+//go:generate go run ./internal/gen ../../../shared/r4/core-4.0.1-subset.tgz .
 
 //go:embed r4.tsv
 var tsv string

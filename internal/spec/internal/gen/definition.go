@@ -10,6 +10,7 @@ import (
 
 // definition is what the table needs of a StructureDefinition.
 type definition struct {
+	URL            string
 	Name           string
 	Kind           string
 	Abstract       bool

@@ -1,9 +1,11 @@
 // Command gen writes the compact table of R4 facts that package spec embeds,
 // from the official package hl7.fhir.r4.core 4.0.1:
 //
-//	go run ./internal/gen CORE.tgz r4.tsv
+//	go run ./internal/gen CORE.tgz FOLDER
 //
-// It fails rather than leave out a constraint that it cannot place.
+// It writes r4.tsv (types and search parameters), codes.tsv (code systems and
+// value sets) and profiles.tsv (profiles and extensions). It fails rather than
+// leave out a constraint that it cannot place.
 package main
 
 import (
@@ -16,13 +18,14 @@ import (
 	"io"
 	"os"
 	"path"
+	"path/filepath"
 	"slices"
 	"strings"
 )
 
 func main() {
 	if len(os.Args) != 3 {
-		fmt.Fprintln(os.Stderr, "usage: gen CORE.tgz OUTPUT.tsv")
+		fmt.Fprintln(os.Stderr, "usage: gen CORE.tgz FOLDER")
 		os.Exit(2)
 	}
 	if err := run(os.Args[1], os.Args[2]); err != nil {
@@ -42,28 +45,49 @@ const header = `# Facts of FHIR R4 (4.0.1), generated from hl7.fhir.r4.core 4.0.
 # S code bases type expression targets url  (search parameters)
 `
 
-func run(core, out string) error {
+func run(core, folder string) error {
 	g, err := read(core)
 	if err != nil {
 		return err
 	}
+	types, err := g.table()
+	if err != nil {
+		return err
+	}
+	profiles, err := g.definitions()
+	if err != nil {
+		return err
+	}
+	for name, text := range map[string][]byte{"r4.tsv": types, "codes.tsv": g.codes(), "profiles.tsv": profiles} {
+		if err := os.WriteFile(filepath.Join(folder, name), text, 0o644); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// table writes types and search parameters.
+func (g *generator) table() ([]byte, error) {
 	var b bytes.Buffer
 	b.WriteString(header)
 	for _, name := range g.order() {
 		if err := g.write(&b, g.types[name]); err != nil {
-			return fmt.Errorf("%s: %w", name, err)
+			return nil, fmt.Errorf("%s: %w", name, err)
 		}
 	}
 	slices.SortFunc(g.searches, func(a, b search) int { return strings.Compare(a.URL, b.URL) })
 	for _, s := range g.searches {
 		line(&b, "S", s.Code, strings.Join(s.Base, "|"), s.Type, s.Expression, strings.Join(s.Target, "|"), s.URL)
 	}
-	return os.WriteFile(out, b.Bytes(), 0o644)
+	return b.Bytes(), nil
 }
 
 type generator struct {
 	types    map[string]*definition
 	searches []search
+	systems  map[string]*codeSystem
+	sets     map[string]*valueSet
+	profiles map[string]json.RawMessage
 }
 
 // read takes the structure definitions of types, not of profiles, and the
@@ -78,7 +102,10 @@ func read(core string) (*generator, error) {
 	if err != nil {
 		return nil, err
 	}
-	g := &generator{types: map[string]*definition{}}
+	g := &generator{
+		types: map[string]*definition{}, systems: map[string]*codeSystem{}, sets: map[string]*valueSet{},
+		profiles: map[string]json.RawMessage{},
+	}
 	for r := tar.NewReader(z); ; {
 		h, err := r.Next()
 		if errors.Is(err, io.EOF) {
@@ -94,21 +121,40 @@ func read(core string) (*generator, error) {
 }
 
 func (g *generator) file(name string, r io.Reader) error {
-	switch {
-	case strings.HasPrefix(name, "StructureDefinition-"):
-		d := &definition{}
-		if err := json.NewDecoder(r).Decode(d); err != nil {
-			return err
-		}
-		if d.Derivation != "constraint" {
-			g.types[d.Name] = d
-		}
-	case strings.HasPrefix(name, "SearchParameter-"):
+	kind, _, _ := strings.Cut(name, "-")
+	text, err := io.ReadAll(r)
+	if err != nil {
+		return err
+	}
+	switch kind {
+	case "StructureDefinition":
+		return g.structure(text)
+	case "SearchParameter":
 		var s search
-		if err := json.NewDecoder(r).Decode(&s); err != nil {
-			return err
-		}
+		err = json.Unmarshal(text, &s)
 		g.searches = append(g.searches, s)
+	case "CodeSystem":
+		s := &codeSystem{}
+		err = json.Unmarshal(text, s)
+		g.systems[s.URL] = s
+	case "ValueSet":
+		v := &valueSet{}
+		err = json.Unmarshal(text, v)
+		g.sets[v.URL] = v
+	}
+	return err
+}
+
+// structure takes the definition of a type, or of a profile or extension.
+func (g *generator) structure(text []byte) error {
+	d := &definition{}
+	if err := json.Unmarshal(text, d); err != nil {
+		return err
+	}
+	if d.Derivation == "constraint" {
+		g.profiles[d.URL] = text
+	} else {
+		g.types[d.Name] = d
 	}
 	return nil
 }
