@@ -17,6 +17,9 @@ const (
 	Information = "information" // shown only with [Options.Verbose]
 )
 
+// CodingID is the message id of what the program itself finds about codings, beside the validator.
+const CodingID = "ORACLE_CODING"
+
 // A Finding is one thing the validator says about one input.
 type Finding struct {
 	Level    string

@@ -31,7 +31,7 @@ func (t *Terms) Check(system, code, display string) error {
 	if !ok {
 		return fmt.Errorf("%s|%s is not listed", system, code)
 	}
-	if err := checkDigit(system, code); err != nil {
+	if err := CheckDigit(system, code); err != nil {
 		return err
 	}
 	if system == UCUM && display == "" {
@@ -60,9 +60,9 @@ func (t *Terms) checkTag(element string, c Coding) error {
 	return nil
 }
 
-// checkDigit checks the last digit of SNOMED CT identifiers (Verhoeff) and of
+// CheckDigit checks the last digit of SNOMED CT identifiers (Verhoeff) and of
 // LOINC codes (mod 10); other systems have none.
-func checkDigit(system, code string) error {
+func CheckDigit(system, code string) error {
 	ok := true
 	switch system {
 	case SNOMEDCT:

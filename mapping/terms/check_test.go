@@ -34,7 +34,7 @@ func TestD7_4_CheckDigits(t *testing.T) {
 		{LOINC, "-7", false},
 		{HCPCS, "TA", true}, // no check digit
 	} {
-		err := checkDigit(c.system, c.code)
+		err := CheckDigit(c.system, c.code)
 		assert.Equal(t, c.ok, err == nil, "%s|%s", c.system, c.code)
 	}
 }

@@ -130,7 +130,7 @@ func (t *Terms) loadEvidence(fsys fs.FS) error {
 				if _, ok := m[e.Code]; ok || e.Code == "" || e.Display == "" || e.Licence == "" || e.Evidence == "" {
 					return fmt.Errorf("%s: %s|%s is incomplete or stands twice", path, tb.System, e.Code)
 				}
-				if err := checkDigit(tb.System, e.Code); err != nil {
+				if err := CheckDigit(tb.System, e.Code); err != nil {
 					return fmt.Errorf("%s: %w", path, err)
 				}
 				m[e.Code] = e

@@ -211,7 +211,7 @@ func (g *generator) definitions() ([]byte, error) {
 // kept reports whether a member of an element's definition is a rule.
 func kept(member string) bool {
 	switch member {
-	case "id", "path", "sliceName", "slicing", "min", "max", "type", "contentReference", "binding", "constraint", "maxLength":
+	case "id", "path", "sliceName", "slicing", "min", "max", "type", "contentReference", "binding", "constraint", "maxLength", "isModifier":
 		return true
 	}
 	for _, p := range []string{"fixed", "pattern", "minValue", "maxValue"} {

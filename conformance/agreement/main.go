@@ -1,0 +1,66 @@
+// Command agreement holds our validator against HL7's Java validator: over the
+// official examples of R4, and over mutants of those that both call valid.
+//
+//	go run ./conformance/agreement --examples ../shared/r4/examples-4.0.1-subset.tgz --seed 1
+//
+// Both have the same verdict on a document when both find an error in it or
+// neither does. It prints the tables, and leaves with status 1 when the examples
+// differ in more than known.tsv lists, or the mutants in more than the limits
+// allow.
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+
+	"github.com/alecthomas/kong"
+)
+
+type options struct {
+	Examples string `help:"Archive of the official examples." default:"../shared/r4/examples-4.0.1-subset.tgz" type:"path"`
+	Seed     uint64 `help:"Seed of the mutants." default:"1"`
+	Explain  bool   `help:"Print every difference."`
+}
+
+func main() {
+	var o options
+	kong.Parse(&o, kong.Description("Compares our verdicts with those of HL7's Java validator."))
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	defer stop()
+	if err := run(ctx, o, os.Stdout); err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
+}
+
+func run(ctx context.Context, o options, out io.Writer) error {
+	examples, err := readExamples(o.Examples)
+	if err != nil {
+		return err
+	}
+	all, err := compare(ctx, examples)
+	if err != nil {
+		return err
+	}
+	known, err := readKnown()
+	if err != nil {
+		return err
+	}
+	_, _ = fmt.Fprint(out, all.table(known))
+	if err := all.hold(known); err != nil {
+		return err
+	}
+	made, err := mutants(all.bases(), o.Seed)
+	if err != nil {
+		return err
+	}
+	verdicts, err := judge(ctx, made)
+	if err != nil {
+		return err
+	}
+	_, _ = fmt.Fprint(out, verdicts.table(o.Explain))
+	return verdicts.hold()
+}

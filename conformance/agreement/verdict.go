@@ -1,0 +1,227 @@
+package main
+
+import (
+	"archive/tar"
+	"bytes"
+	"cmp"
+	"compress/gzip"
+	"context"
+	_ "embed"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path"
+	"slices"
+	"strings"
+
+	"nailbridge/conformance/oracles"
+	"nailbridge/internal/validate/defs"
+	"nailbridge/internal/validate/engine"
+)
+
+// readExamples reads the JSON documents of an archive, by name.
+func readExamples(archive string) ([]document, error) {
+	f, err := os.Open(archive)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { _ = f.Close() }()
+	z, err := gzip.NewReader(f)
+	if err != nil {
+		return nil, err
+	}
+	var out []document
+	for r := tar.NewReader(z); ; {
+		h, err := r.Next()
+		if errors.Is(err, io.EOF) {
+			slices.SortFunc(out, func(a, b document) int { return cmp.Compare(a.name, b.name) })
+			return out, nil
+		}
+		if err != nil {
+			return nil, err
+		}
+		text, err := io.ReadAll(r)
+		if err != nil {
+			return nil, err
+		}
+		if path.Ext(h.Name) == ".json" {
+			out = append(out, document{path.Base(h.Name), text})
+		}
+	}
+}
+
+// verdict is what one of the two says of a document: the first error, or
+// nothing.
+type verdict struct{ place, key, text string }
+
+func (v verdict) valid() bool { return v == verdict{} }
+
+func (v verdict) String() string {
+	if v.valid() {
+		return "valid"
+	}
+	return fmt.Sprintf("%s at %s", v.key, cmp.Or(v.place, "the whole"))
+}
+
+// pair is what both say of a document.
+type pair struct{ ours, java verdict }
+
+func (p pair) agree() bool { return p.ours.valid() == p.java.valid() }
+
+// verdicts asks both about every document.
+func verdicts(ctx context.Context, texts [][]byte) ([]pair, error) {
+	out := make([]pair, len(texts))
+	v := engine.New(defs.New())
+	lines := make([][]byte, len(texts))
+	for i, t := range texts {
+		out[i].ours = first(v.Validate(t, engine.Options{}))
+		lines[i] = oneLine(t)
+	}
+	report, err := oracles.Validate(ctx, oracles.Options{Documents: lines, Verbose: false, Uncounted: true})
+	if err != nil {
+		return nil, err
+	}
+	if report.Inputs != len(texts) {
+		return nil, fmt.Errorf("the Java validator read %d of %d documents", report.Inputs, len(texts))
+	}
+	for _, f := range report.Findings {
+		var n int
+		if _, err := fmt.Sscanf(f.Input, "documents.ndjson:%d", &n); err != nil {
+			return nil, fmt.Errorf("a finding about %q", f.Input)
+		}
+		// The project's own look at every coding is not the Java validator's.
+		if (f.Level == oracles.Error || f.Level == oracles.Fatal) && f.ID != oracles.CodingID && out[n-1].java.valid() {
+			out[n-1].java = verdict{cmp.Or(f.Place, "the whole"), cmp.Or(f.ID, f.Level), f.Text}
+		}
+	}
+	return out, nil
+}
+
+// oneLine keeps a document on one line: outside strings JSON has line ends
+// between tokens alone, and inside it has none.
+func oneLine(text []byte) []byte {
+	return bytes.Map(func(r rune) rune {
+		if r == '\n' || r == '\r' {
+			return ' '
+		}
+		return r
+	}, text)
+}
+
+func first(issues []engine.Issue) verdict {
+	for _, i := range issues {
+		if i.Invalid() {
+			return verdict{i.Location, i.Key, i.Text + " " + i.Detail}
+		}
+	}
+	return verdict{}
+}
+
+// compared is what both say of the examples.
+type compared struct {
+	documents []document
+	pairs     []pair
+}
+
+func compare(ctx context.Context, documents []document) (compared, error) {
+	texts := make([][]byte, len(documents))
+	for i, d := range documents {
+		texts[i] = d.text
+	}
+	pairs, err := verdicts(ctx, texts)
+	return compared{documents, pairs}, err
+}
+
+// bases are the examples that both call valid, but for those so large that their
+// mutants would say little for their time.
+func (c compared) bases() []document {
+	var out []document
+	for i, d := range c.documents {
+		if p := c.pairs[i]; p.ours.valid() && p.java.valid() && len(d.text) < 16<<10 {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
+//go:embed known.tsv
+var knownText string
+
+// maxKnown is how many examples may differ.
+const maxKnown = 15
+
+// known is an example on which the two are known to differ, and why.
+type known struct{ ours, java, why, section string }
+
+// readKnown reads the list: file, our verdict, the Java validator's, why, and the
+// section of the standard.
+func readKnown() (map[string]known, error) {
+	out := map[string]known{}
+	for line := range strings.Lines(knownText) {
+		if strings.HasPrefix(line, "#") {
+			continue
+		}
+		f := strings.Split(strings.TrimSuffix(line, "\n"), "\t")
+		if len(f) != 5 || slices.Contains(f, "") {
+			return nil, fmt.Errorf("known.tsv: five columns are wanted in %q", line)
+		}
+		out[f[0]] = known{f[1], f[2], f[3], f[4]}
+	}
+	if len(out) > maxKnown {
+		return nil, fmt.Errorf("known.tsv: %d lines, at most %d are allowed", len(out), maxKnown)
+	}
+	return out, nil
+}
+
+// hold fails unless the examples that differ are those listed, with the verdicts
+// listed.
+func (c compared) hold(list map[string]known) error {
+	var wrong []string
+	left := map[string]bool{}
+	for name := range list {
+		left[name] = true
+	}
+	for i, p := range c.pairs {
+		k, listed := list[c.documents[i].name]
+		delete(left, c.documents[i].name)
+		switch {
+		case !p.agree() && !listed:
+			wrong = append(wrong, fmt.Sprintf("%s: ours %v, Java %v %s", c.documents[i].name, p.ours, p.java, p.java.text))
+		case p.agree() && listed:
+			wrong = append(wrong, c.documents[i].name+": listed, but both agree")
+		case listed && (p.ours.String() != k.ours || p.java.String() != k.java):
+			wrong = append(wrong, fmt.Sprintf("%s: listed with other verdicts than ours %v, Java %v", c.documents[i].name, p.ours, p.java))
+		}
+	}
+	for name := range left {
+		wrong = append(wrong, name+": listed, but no such example")
+	}
+	if len(wrong) > 0 {
+		slices.Sort(wrong)
+		return errors.New(strings.Join(wrong, "\n"))
+	}
+	return nil
+}
+
+func (c compared) table(list map[string]known) string {
+	var b strings.Builder
+	valid, invalid, differ := 0, 0, 0
+	for _, p := range c.pairs {
+		switch {
+		case !p.agree():
+			differ++
+		case p.ours.valid():
+			valid++
+		default:
+			invalid++
+		}
+	}
+	fmt.Fprintf(&b, "official examples: %d; both valid %d, both invalid %d, differ %d (%d listed)\n", len(c.pairs), valid, invalid, differ, len(list))
+	for i, p := range c.pairs {
+		if !p.agree() {
+			fmt.Fprintf(&b, "  %s: ours %v; Java %v; %s\n", c.documents[i].name, p.ours, p.java, list[c.documents[i].name].why)
+		}
+	}
+	return b.String()
+}

@@ -1,0 +1,110 @@
+// Package defs holds what a validator knows beside R4's types: profiles,
+// extensions, code systems and value sets. Those of R4's core package are always
+// there; others are added.
+package defs
+
+import (
+	"encoding/json"
+	"fmt"
+	"strings"
+	"sync"
+
+	"nailbridge/internal/spec"
+)
+
+// Registry holds definitions by canonical. Once in use it must not be added to.
+type Registry struct {
+	structures map[string]*Structure
+	systems    map[string]*system
+	sets       map[string]*spec.Holds
+	composed   map[string]*valueSet // not expanded yet
+
+	core sync.Map // structures of the core package by canonical, once parsed
+}
+
+// system is a code system that was added.
+type system struct {
+	complete bool
+	display  map[string]string
+	below    map[string][]string // children by code
+}
+
+// New makes a Registry of R4's core package and nothing else.
+func New() *Registry {
+	return &Registry{
+		structures: map[string]*Structure{}, systems: map[string]*system{}, sets: map[string]*spec.Holds{},
+		composed: map[string]*valueSet{},
+	}
+}
+
+// Add takes a StructureDefinition, ValueSet or CodeSystem in JSON; it reports
+// false for resources of other types. What is added stands before what the core
+// package says of the same canonical.
+func (r *Registry) Add(text []byte) (bool, error) {
+	var head struct{ ResourceType, URL string }
+	if err := json.Unmarshal(text, &head); err != nil {
+		return false, err
+	}
+	var err error
+	switch head.ResourceType {
+	case "StructureDefinition":
+		var s *Structure
+		if s, err = parseStructure(text); err == nil {
+			r.structures[s.URL] = s
+		}
+	case "CodeSystem":
+		err = r.addSystem(head.URL, text)
+	case "ValueSet":
+		v := &valueSet{}
+		err = json.Unmarshal(text, v)
+		r.composed[head.URL] = v
+	default:
+		return false, nil
+	}
+	if err == nil && head.URL == "" {
+		err = fmt.Errorf("a %s without url", head.ResourceType)
+	}
+	return true, err
+}
+
+// Structure finds a profile or extension by its canonical, with or without
+// version; a version that is asked for must be the one that is there, where that
+// is known.
+func (r *Registry) Structure(canonical string) *Structure {
+	url, version, _ := strings.Cut(canonical, "|")
+	if s := r.structures[url]; s != nil {
+		if version != "" && s.Version != "" && s.Version != version {
+			return nil
+		}
+		return s
+	}
+	if s, ok := r.core.Load(url); ok {
+		return s.(*Structure)
+	}
+	text, ok := spec.Profile(url)
+	if !ok {
+		return nil
+	}
+	s, err := parseStructure([]byte(text))
+	if err != nil {
+		panic("defs: the embedded definition of " + url + ": " + err.Error())
+	}
+	known, _ := r.core.LoadOrStore(url, s)
+	return known.(*Structure)
+}
+
+// Structures lists those that were added.
+func (r *Registry) Structures() []*Structure {
+	var out []*Structure
+	for _, s := range r.structures {
+		out = append(out, s)
+	}
+	return out
+}
+
+// InCore reports whether a canonical is one of R4's own, of which only a part is
+// held here: that it is not found does not say that it does not exist.
+func InCore(canonical string) bool {
+	name, ok := strings.CutPrefix(canonical, Base)
+	return ok && !strings.Contains(name, "/")
+}

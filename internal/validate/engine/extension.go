@@ -1,0 +1,153 @@
+package engine
+
+import (
+	"slices"
+	"strings"
+
+	"nailbridge/internal/fhirpath"
+	"nailbridge/internal/validate/defs"
+)
+
+// extension holds an Extension to the definition that its url names: known,
+// meant for this place, and used as defined (R4 extensibility.html).
+func (r *run) extension(m map[string]any) {
+	url := str(m, "url")
+	if url == "" {
+		return // url is missing, or no text
+	}
+	above := r.parents[len(r.parents)-2]
+	if above != nil && above.shape.extension && !absolute(url) {
+		r.inner(str(above.tree, "url"), url)
+		return
+	}
+	if !absolute(url) {
+		r.at("url", ruleExtensionURL, url)
+		return
+	}
+	def := r.v.defs.Structure(url)
+	switch {
+	case def == nil && defs.InCore(url):
+		r.report(ruleExtensionCore, url)
+		return
+	case def == nil || def.Type != "Extension":
+		r.report(ruleExtension, url)
+		return
+	}
+	r.modifies(def, url)
+	if !r.placed(def, above) {
+		r.report(ruleContext, url)
+	}
+	r.conform(url, r.core.named("Extension"), m)
+}
+
+// inner tells of an extension within an extension that the outer one's
+// definition does not have.
+func (r *run) inner(outer, url string) {
+	if !absolute(outer) || r.v.defs.Structure(outer) == nil {
+		return
+	}
+	p, err := r.v.profile(outer)
+	if err != nil {
+		return
+	}
+	if e := p.root.child("extension"); e == nil || !slices.ContainsFunc(e.slices, func(s *node) bool {
+		u := s.child("url")
+		return u != nil && u.fixed == url
+	}) {
+		r.report(ruleExtension, url)
+	}
+}
+
+// modifies holds an extension that modifies to modifierExtension, and others not
+// (R4 extensibility.html#modifierExtension).
+func (r *run) modifies(def *defs.Structure, url string) {
+	modifier := false
+	for _, e := range def.Elements() {
+		modifier = modifier || e.Path == "Extension" && e.IsModifier
+	}
+	if here := r.path[len(r.path)-1].name == "modifierExtension"; here != modifier {
+		r.report(ruleModifier, url)
+	}
+}
+
+// placed reports whether an extension may stand on the object above it (R4
+// defining-extensions.html#context).
+func (r *run) placed(def *defs.Structure, above *place) bool {
+	if len(def.Context) == 0 || above == nil {
+		return true
+	}
+	for _, c := range def.Context {
+		switch c.Type {
+		case "element":
+			if r.isElement(c.Expression, above) {
+				return true
+			}
+		case "extension":
+			if above.shape.extension && str(above.tree, "url") == c.Expression {
+				return true
+			}
+		default: // fhirpath
+			if r.pathHolds(c.Expression, above) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// isElement reports whether the place is the element or type that a context
+// names: "Element", "Patient.contact", "HumanName.family", "Resource".
+func (r *run) isElement(expression string, at *place) bool {
+	expression = strings.TrimSuffix(absoluteType(expression), "[x]")
+	if want := r.core.table.Named(expression); want != 0 && r.core.table.Is(at.shape.ID, want) {
+		return true
+	}
+	if at.elem == nil {
+		return false
+	}
+	if strings.TrimSuffix(at.elem.Path, "[x]") == expression {
+		return true
+	}
+	if at.shape == r.core.elem { // a primitive: its own type counts too
+		for _, t := range at.elem.Types {
+			if want := r.core.table.Named(expression); want != 0 && r.core.table.Is(t.Type, want) {
+				return true
+			}
+		}
+	}
+	return r.wayTo() == expression
+}
+
+// wayTo is the way from the resource to the element that the extension in hand
+// stands on, without indexes: "Patient.name.family".
+func (r *run) wayTo() string {
+	from := 0
+	for i, s := range r.path {
+		if s.name == "contained" || s.name == "resource" {
+			from = i + 1
+		}
+	}
+	names := make([]string, 0, len(r.path))
+	names = append(names, str(r.res, "resourceType"))
+	for _, s := range r.path[max(from, 1):max(from, 1, len(r.path)-1)] {
+		names = append(names, s.name)
+	}
+	return strings.Join(names, ".")
+}
+
+// pathHolds reports whether the place is among what an expression gives on the
+// resource; one that cannot be worked out does not hold anything up.
+func (r *run) pathHolds(expression string, at *place) bool {
+	p, err := r.v.program(expression)
+	if err != nil {
+		return true
+	}
+	out, err := p.Eval(&r.env, r.env.Resource)
+	if err != nil {
+		return true
+	}
+	return slices.ContainsFunc(out, func(it fhirpath.Item) bool {
+		m, ok := it.Val.(map[string]any)
+		return ok && same(m, at.tree) || it.Ext != nil && same(it.Ext, at.tree)
+	})
+}

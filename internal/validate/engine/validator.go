@@ -1,0 +1,142 @@
+// Package engine validates FHIR R4 (4.0.1) resources in JSON against the
+// standard: structure and cardinality, the form of values, bindings, references,
+// invariants, narratives, extensions, bundles and profiles. It knows R4 by the
+// table of internal/spec, and what else it is given by a Registry.
+//
+// All issues are told at once, each with severity, FHIR issue type, place as
+// FHIRPath, key, section of the standard and a text that holds no data; the data
+// is in Detail. What is said does not depend on the order of members.
+package engine
+
+import (
+	"strings"
+	"time"
+
+	"nailbridge/internal/fhirpath"
+	"nailbridge/internal/spec"
+	"nailbridge/internal/validate/defs"
+	"nailbridge/internal/validate/jsontree"
+)
+
+// Validator validates resources. It may be used by many goroutines at once.
+type Validator struct {
+	core     *core
+	defs     *defs.Registry
+	profiles profiles
+}
+
+// New makes a Validator that knows the definitions of a Registry beside R4's
+// types. The Registry must not be added to any more.
+func New(r *defs.Registry) *Validator {
+	r.Ready()
+	return &Validator{core: r4(), defs: r}
+}
+
+// Options are settings of one validation.
+type Options struct {
+	// Profiles are canonicals that the resource must conform to, beside those
+	// that it claims.
+	Profiles []string
+	// Resolve finds resources outside the input by relative or absolute
+	// reference; the result is a tree as of jsontree.
+	Resolve func(reference string) (map[string]any, bool)
+	// Now is the time for invariants that ask for it; zero is the start of 1970.
+	Now time.Time
+}
+
+// Validate reads one resource and says what is wrong with it.
+func (v *Validator) Validate(text []byte, o Options) []Issue {
+	tree, twice, err := jsontree.Read(text)
+	if err != nil {
+		return []Issue{{Severity: ruleJSON.severity, Type: ruleJSON.typ, Key: ruleJSON.key, Section: ruleJSON.section,
+			Text: ruleJSON.text, Detail: err.Error()}}
+	}
+	return v.Tree(tree, twice, o)
+}
+
+// Tree is Validate of what jsontree.Read read.
+func (v *Validator) Tree(tree any, twice []jsontree.Duplicate, o Options) []Issue {
+	r := &run{v: v, core: v.core, options: o, twice: twice}
+	if r.options.Now.IsZero() {
+		r.options.Now = time.Unix(0, 0).UTC()
+	}
+	r.env.Now, r.env.Terms, r.env.Resolver, r.env.Profiles = r.options.Now, r, r, r
+	m, _ := tree.(map[string]any)
+	s := r.resourceShape(m)
+	if s == nil {
+		r.report(ruleResource, "")
+		return r.issues
+	}
+	r.push(s.Name, -1)
+	r.resource(s, m, nil)
+	for _, p := range o.Profiles {
+		r.conform(p, s, m)
+	}
+	return sorted(r.issues)
+}
+
+// run is one validation.
+type run struct {
+	v       *Validator
+	core    *core
+	options Options
+	issues  []Issue
+	path    []step
+	twice   []jsontree.Duplicate
+	env     fhirpath.Env
+
+	res, root map[string]any // the resource in hand, and the one that contains it or itself
+	parents   []*place       // objects on the way to the element in hand
+	bundle    *bundle        // around the resource in hand, or nil
+	inside    bool           // the resource in hand is contained
+
+	quiet    int // how many trials are under way, whose issues nobody is told
+	silenced bool
+
+	profile *profile // in hand
+	depth   int      // of references followed for target profiles
+}
+
+// place is an object on the way, with its shape.
+type place struct {
+	shape *shape
+	elem  *element // as which it stands in the object above; nil for a resource
+	tree  map[string]any
+}
+
+// resourceShape is the shape that resourceType names, if it is that of a
+// resource that may exist.
+func (r *run) resourceShape(m map[string]any) *shape {
+	name, _ := m["resourceType"].(string)
+	if name == "" || strings.Contains(name, ".") {
+		return nil
+	}
+	s := r.core.named(name)
+	if s == nil || s.Kind != spec.Resource || s.Abstract {
+		return nil
+	}
+	return s
+}
+
+// resource validates a resource, which is contained if in is what contains it.
+func (r *run) resource(s *shape, m map[string]any, in map[string]any) {
+	was := *r
+	r.res, r.root, r.inside = m, m, in != nil
+	if in != nil {
+		r.root = in
+	}
+	r.parents = append(r.parents, nil)
+	r.env.Resource, r.env.Root = fhirpath.Node(r.res, s.ID), fhirpath.Node(r.root, spec.None)
+	if s.Name == "Bundle" {
+		r.openBundle(m)
+	}
+	r.object(s, nil, m)
+	if s.Name == "Bundle" {
+		r.closeBundle(m)
+	}
+	r.contained(m)
+	r.claims(s, m)
+	r.res, r.root, r.inside, r.bundle = was.res, was.root, was.inside, was.bundle
+	r.parents = was.parents
+	r.env.Resource, r.env.Root = was.env.Resource, was.env.Root
+}
