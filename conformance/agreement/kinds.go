@@ -134,7 +134,8 @@ func structureKinds() []kind {
 		{name: "required-null", fits: required, apply: put(nil)},
 		{name: "single-as-list", fits: func(s site) bool { return s.key != "" && s.element.Max == 1 }, apply: func(_ *rand.Rand, s site) { s.object[s.key] = []any{s.value()} }},
 		{name: "list-as-single", fits: isList, apply: func(_ *rand.Rand, s site) { s.object[s.key] = s.value().([]any)[0] }},
-		{name: "empty-list", fits: isList, apply: put([]any{})},
+		// Of primitives the Java validator does not see it; the battery does (R4 json.html).
+		{name: "empty-list", fits: both(isList, func(s site) bool { return s.typ.Kind != spec.Primitive }), apply: put([]any{})},
 		{name: "null-in-list", fits: both(isList, func(s site) bool { return s.typ.Kind == spec.Primitive }), apply: func(_ *rand.Rand, s site) { s.object[s.key] = append(s.value().([]any), nil) }},
 		{name: "empty-text", fits: primitive("string", "code", "uri", "markdown"), apply: put("")},
 		{name: "empty-object", fits: isObject, apply: put(map[string]any{})},
@@ -206,7 +207,7 @@ func codeKinds() []kind {
 			c := spec.R4Codes().System(s)
 			return c != nil && c.Content == "complete" && m["code"] != nil
 		}), any_), apply: inside("Coding", func(m map[string]any) { m["code"] = "no-such-code" })},
-		{name: "code-system-relative", fits: of("Coding", has("system", "code")), apply: inside("Coding", func(m map[string]any) { m["system"] = "codes/x" })},
+		{name: "code-system-relative", legal: true, fits: of("Coding", has("system", "code")), apply: inside("Coding", func(m map[string]any) { m["system"] = "codes/x" })},
 		{name: "unit-without-system", fits: of("Quantity", has("system", "code")), apply: inside("Quantity", func(m map[string]any) { delete(m, "system") })},
 		{name: "unit-not-ucum", fits: of("Quantity", func(m map[string]any) bool { return m["system"] == "http://unitsofmeasure.org" }), apply: inside("Quantity", func(m map[string]any) { m["code"] = "furlongs/xyzzy" })},
 		{name: "language-unknown", fits: atRoot, apply: func(_ *rand.Rand, s site) { s.root["language"] = "zz-not a language" }},
@@ -224,12 +225,10 @@ func ruleKinds() []kind {
 		})},
 		{name: "reference-missing-contained", fits: of("Reference", has("reference")), apply: inside("Reference", func(m map[string]any) { m["reference"] = "#none" })},
 		{name: "period-reversed", fits: of("Period", nil), apply: inside("Period", func(m map[string]any) { m["start"], m["end"] = "2021-02-03", "2020-02-03" })},
-		{name: "ratio-half", fits: of("Ratio", has("denominator")), apply: inside("Ratio", func(m map[string]any) { delete(m, "denominator") })},
 		{name: "contact-point-without-system", fits: of("ContactPoint", has("value", "system")), apply: inside("ContactPoint", func(m map[string]any) { delete(m, "system") })},
-		{name: "attachment-without-type", fits: of("Attachment", nil), apply: inside("Attachment", func(m map[string]any) {
-			m["data"] = "aGk="
-			delete(m, "contentType")
-		})},
+		{name: "attachment-without-type", fits: both(atRoot, func(s site) bool { return name(s.root) == "Patient" || name(s.root) == "Practitioner" }), apply: func(_ *rand.Rand, s site) {
+			s.root["photo"] = []any{map[string]any{"data": "aGk="}}
+		}},
 		{name: "narrative-script", fits: hasDiv, apply: narrative(before("<script>x</script>"))},
 		{name: "narrative-onclick", fits: hasDiv, apply: narrative(before(`<p onclick="x()">a</p>`))},
 		{name: "narrative-form", fits: hasDiv, apply: narrative(before(`<form><p>a</p></form>`))},
@@ -256,14 +255,32 @@ func ruleKinds() []kind {
 		}, apply: func(_ *rand.Rand, s site) {
 			s.object["dataAbsentReason"] = map[string]any{"text": "x"}
 		}},
-		{name: "bundle-entry-without-fullurl", fits: inEntries(func(e map[string]any) bool { return e["fullUrl"] != nil }), apply: entry(func(e map[string]any) { delete(e, "fullUrl") })},
-		{name: "bundle-fullurl-of-other-id", fits: inEntries(func(e map[string]any) bool { return e["fullUrl"] != nil }), apply: entry(func(e map[string]any) {
-			e["fullUrl"] = "http://clinic.example/fhir/" + name(e["resource"].(map[string]any)) + "/other"
-		})},
-		{name: "bundle-fullurl-relative", fits: inEntries(func(e map[string]any) bool { return e["fullUrl"] != nil }), apply: entry(func(e map[string]any) { e["fullUrl"] = "Patient/1" })},
-		{name: "bundle-entry-twice", fits: inEntries(func(e map[string]any) bool { return e["fullUrl"] != nil }), apply: func(_ *rand.Rand, s site) {
+		{name: "bundle-entry-without-fullurl", fits: bundled, apply: bundle(func(e map[string]any) { delete(e, "fullUrl") })},
+		{name: "bundle-fullurl-of-other-id", fits: bundled, apply: bundle(func(e map[string]any) { e["fullUrl"] = e["fullUrl"].(string) + "x" })},
+		{name: "bundle-fullurl-relative", fits: bundled, apply: bundle(func(e map[string]any) { e["fullUrl"] = "Patient/1" })},
+		{name: "bundle-entry-twice", fits: bundled, apply: func(_ *rand.Rand, s site) {
+			bundle(func(map[string]any) {})(nil, s)
 			s.root["entry"] = append(s.root["entry"].([]any), s.root["entry"].([]any)[0])
 		}},
+		{name: "bundle-entry-with-search", fits: bundled, apply: bundle(func(e map[string]any) { e["search"] = map[string]any{"mode": "match"} })},
+		{name: "bundle-total", fits: bundled, apply: func(_ *rand.Rand, s site) {
+			bundle(func(map[string]any) {})(nil, s)
+			s.root["total"] = json.Number("1")
+		}},
+	}
+}
+
+// bundled reports a resource that can be put into a bundle.
+func bundled(s site) bool { return atDomain(s) && s.root["id"] != nil }
+
+// bundle puts the resource into a collection, and changes the entry.
+func bundle(f func(map[string]any)) func(*rand.Rand, site) {
+	return func(_ *rand.Rand, s site) {
+		inner := clone(s.root)
+		clear(s.root)
+		e := map[string]any{"fullUrl": fmt.Sprintf("http://clinic.example/fhir/%s/%s", name(inner), inner["id"]), "resource": inner}
+		f(e)
+		s.root["resourceType"], s.root["type"], s.root["entry"] = "Bundle", "collection", []any{e}
 	}
 }
 
@@ -289,22 +306,6 @@ func extend(x map[string]any) func(*rand.Rand, site) {
 	}
 }
 
-func inEntries(is func(map[string]any) bool) func(site) bool {
-	return func(s site) bool {
-		list, _ := s.root["entry"].([]any)
-		if !atRoot(s) || name(s.root) != "Bundle" || len(list) == 0 {
-			return false
-		}
-		e, _ := list[0].(map[string]any)
-		_, res := e["resource"].(map[string]any)
-		return res && is(e)
-	}
-}
-
-func entry(f func(map[string]any)) func(*rand.Rand, site) {
-	return func(_ *rand.Rand, s site) { f(s.root["entry"].([]any)[0].(map[string]any)) }
-}
-
 func legalKinds() []kind {
 	return []kind{
 		{name: "legal-spaces-in-json", legal: true, fits: atRoot, apply: func(*rand.Rand, site) {}, text: func(t string) string {
@@ -315,7 +316,8 @@ func legalKinds() []kind {
 			return b.String()
 		}},
 		{name: "legal-id", legal: true, fits: atRoot, apply: func(_ *rand.Rand, s site) { s.root["id"] = "A-1.b" }},
-		{name: "legal-language", legal: true, fits: atRoot, apply: func(_ *rand.Rand, s site) { s.root["language"] = "en-IE" }},
+		{name: "legal-language", legal: true, fits: atRoot, apply: func(_ *rand.Rand, s site) { s.root["language"] = "en-GB" }},
+		{name: "legal-bundle", legal: true, fits: bundled, apply: bundle(func(map[string]any) {})},
 		{name: "legal-tag", legal: true, fits: atRoot, apply: func(_ *rand.Rand, s site) {
 			m, _ := s.root["meta"].(map[string]any)
 			if m == nil {

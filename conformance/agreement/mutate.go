@@ -3,9 +3,11 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"slices"
+	"strings"
 )
 
 // document is one JSON document with a name.
@@ -25,13 +27,14 @@ type mutant struct {
 }
 
 const (
-	perKind   = 45 // mutants of a kind
+	perKind   = 36 // mutants of a kind
 	leastKind = 30
 )
 
 // mutants makes mutants of every kind, the same for the same bases and seed.
 func mutants(bases []document, seed uint64) ([]mutant, error) {
 	var out []mutant
+	var few []string
 	for i, k := range kinds() {
 		rng := rand.New(rand.NewPCG(seed, uint64(i)))
 		made, err := k.of(bases, rng)
@@ -39,9 +42,12 @@ func mutants(bases []document, seed uint64) ([]mutant, error) {
 			return nil, err
 		}
 		if len(made) < leastKind {
-			return nil, fmt.Errorf("kind %s: %d mutants, at least %d are wanted", k.name, len(made), leastKind)
+			few = append(few, fmt.Sprintf("kind %s: %d mutants, at least %d are wanted", k.name, len(made), leastKind))
 		}
 		out = append(out, made...)
+	}
+	if len(few) > 0 {
+		return nil, errors.New(strings.Join(few, "\n"))
 	}
 	return out, nil
 }

@@ -21,7 +21,11 @@ func str(m map[string]any, name string) string {
 // coding holds a Coding to its code system.
 func (r *run) coding(m map[string]any) {
 	system, code, display := str(m, "system"), str(m, "code"), str(m, "display")
-	if system != "" && r.badSystem(system) {
+	switch {
+	case strings.Contains(system, "/ValueSet/") && r.v.defs.IsSet(system):
+		r.at("system", ruleSetAsSystem, system)
+		return
+	case system != "" && !absolute(system):
 		r.at("system", ruleCodeSystem, system)
 		return
 	}
@@ -32,12 +36,6 @@ func (r *run) coding(m map[string]any) {
 	default:
 		r.code(system, code, display)
 	}
-}
-
-// badSystem reports what cannot name a code system: what is not absolute, or
-// what names a value set.
-func (r *run) badSystem(system string) bool {
-	return !absolute(system) || strings.Contains(system, "/ValueSet/") && r.v.defs.IsSet(system)
 }
 
 func (r *run) code(system, code, display string) {

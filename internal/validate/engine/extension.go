@@ -99,8 +99,8 @@ func (r *run) placed(def *defs.Structure, above *place) bool {
 // names: "Element", "Patient.contact", "HumanName.family", "Resource".
 func (r *run) isElement(expression string, at *place) bool {
 	expression = strings.TrimSuffix(absoluteType(expression), "[x]")
-	if want := r.core.table.Named(expression); want != 0 && r.core.table.Is(at.shape.ID, want) {
-		return true
+	if want := r.core.table.Named(expression); expression == "Element" || want != 0 && r.core.table.Is(at.shape.ID, want) {
+		return true // Element stands for all, resources too
 	}
 	if at.elem == nil {
 		return false

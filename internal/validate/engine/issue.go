@@ -76,7 +76,8 @@ var (
 	ruleExtensible  = rule{"binding-extensible", Warning, "code-invalid", "terminologies.html#extensible", "the code is not one of the value set to be used where it can"}
 	ruleMaxSet      = rule{"binding-max", Error, "code-invalid", "terminologies.html#extensible", "the code is not one of the largest value set allowed"}
 	ruleCode        = rule{"code-unknown", Error, "code-invalid", "terminologies.html", "the code system has no such code"}
-	ruleCodeSystem  = rule{"code-system", Error, "code-invalid", "datatypes.html#Coding", "a code system is named by an absolute URI, which is not that of a value set"}
+	ruleCodeSystem  = rule{"code-system", Warning, "code-invalid", "datatypes.html#Coding", "a code system is named by an absolute URI"}
+	ruleSetAsSystem = rule{"code-system-set", Error, "code-invalid", "datatypes.html#Coding", "a value set is named where a code system belongs"}
 	ruleNoSystem    = rule{"code-no-system", Warning, "code-invalid", "datatypes.html#Coding", "a code without system has no meaning"}
 	ruleDisplay     = rule{"display", Warning, "code-invalid", "datatypes.html#Coding", "the display is not one that the code system gives the code"}
 	ruleUCUM        = rule{"ucum", Error, "code-invalid", "datatypes.html#Quantity", "the unit is no expression of UCUM"}

@@ -312,7 +312,7 @@ func (c *profileCompiler) constraints(n *node, e *defs.Element) error {
 			return fmt.Errorf("constraint %s: %w", x.Key, err)
 		}
 		i := spec.Invariant{Key: x.Key, Severity: x.Severity, Expression: x.Expression, Human: x.Human}
-		n.invariants = append(n.invariants, &invariant{Invariant: i, section: c.p.url, program: p})
+		n.invariants = append(n.invariants, &invariant{Invariant: i, section: c.p.url, program: p, ofText: ofText.MatchString(x.Expression)})
 	}
 	return nil
 }

@@ -41,6 +41,7 @@ type invariant struct {
 	spec.Invariant
 	section string
 	program *fhirpath.Program
+	ofText  bool // an empty result means that there is nothing to ask about
 	// quick decides without FHIRPath; its second result is false where it does
 	// not know. Tests hold it against the expression.
 	quick func(*run, fhirpath.Item) (holds, known bool)
@@ -121,5 +122,5 @@ func compile(i spec.Invariant, of string, programs map[string]*fhirpath.Program)
 		}
 		programs[i.Expression] = p
 	}
-	return &invariant{Invariant: i, section: section(of), program: p, quick: quick[i.Key+" "+i.Expression]}
+	return &invariant{Invariant: i, section: section(of), program: p, ofText: ofText.MatchString(i.Expression), quick: quick[i.Key+" "+i.Expression]}
 }
