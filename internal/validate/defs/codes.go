@@ -136,8 +136,15 @@ func (r *Registry) set(canonical string) *spec.Holds {
 	if v := spec.R4Codes().Set(url); v != nil {
 		return &v.Holds
 	}
+	if url == allLanguages {
+		return &spec.Holds{Whole: []string{bcp47}}
+	}
 	return nil
 }
+
+// allLanguages is a value set that R4 names and its core package leaves out (R4
+// resource.html, Resource.language).
+const allLanguages = "http://hl7.org/fhir/ValueSet/all-languages"
 
 // IsSet reports whether a canonical is that of a value set known here.
 func (r *Registry) IsSet(canonical string) bool { return r.set(canonical) != nil }
