@@ -31,13 +31,40 @@ const (
 	leastKind = 30
 )
 
+// base is a document with its sites, worked out once.
+type base struct {
+	document
+	typ   string
+	sites []site
+}
+
+func prepare(documents []document) ([]base, error) {
+	out := make([]base, len(documents))
+	for i, d := range documents {
+		root, err := parse(d.text)
+		if err != nil {
+			return nil, err
+		}
+		out[i] = base{d, name(root), everywhere(root)}
+	}
+	return out, nil
+}
+
+// everywhere lists the root, under an empty key, and all sites.
+func everywhere(root map[string]any) []site {
+	return append([]site{{root: root, object: root}}, sites(root)...)
+}
+
 // mutants makes mutants of every kind, the same for the same bases and seed.
-func mutants(bases []document, seed uint64) ([]mutant, error) {
+func mutants(documents []document, seed uint64) ([]mutant, error) {
+	bases, err := prepare(documents)
+	if err != nil {
+		return nil, err
+	}
 	var out []mutant
 	var few []string
 	for i, k := range kinds() {
-		rng := rand.New(rand.NewPCG(seed, uint64(i)))
-		made, err := k.of(bases, rng)
+		made, err := k.of(bases, rand.New(rand.NewPCG(seed, uint64(i))))
 		if err != nil {
 			return nil, err
 		}
@@ -52,12 +79,15 @@ func mutants(bases []document, seed uint64) ([]mutant, error) {
 	return out, nil
 }
 
+// rounds is how often a base is tried for one kind, each time at another place.
+const rounds = 16
+
 // of makes mutants of one kind: one of each base in turn, of types in turn, and
 // further ones of the same bases at other places where that is not enough.
-func (k kind) of(bases []document, rng *rand.Rand) ([]mutant, error) {
+func (k kind) of(bases []base, rng *rand.Rand) ([]mutant, error) {
 	var out []mutant
 	seen := map[string]bool{}
-	for round := 0; round < 8 && len(out) < perKind; round++ {
+	for round := 0; round < rounds && len(out) < perKind; round++ {
 		for _, at := range inTurn(bases, rng) {
 			if len(out) == perKind {
 				break
@@ -76,37 +106,35 @@ func (k kind) of(bases []document, rng *rand.Rand) ([]mutant, error) {
 }
 
 // inTurn orders bases by chance, one of each type before a second of any.
-func inTurn(bases []document, rng *rand.Rand) []int {
+func inTurn(bases []base, rng *rand.Rand) []int {
 	order := rng.Perm(len(bases))
 	nth := map[string]int{}
 	rank := make([]int, len(bases))
 	for _, at := range order {
-		typ := typeOf(bases[at].text)
-		rank[at] = nth[typ]
-		nth[typ]++
+		rank[at] = nth[bases[at].typ]
+		nth[bases[at].typ]++
 	}
 	slices.SortStableFunc(order, func(a, b int) int { return rank[a] - rank[b] })
 	return order
 }
 
-func typeOf(text []byte) string {
-	var head struct{ ResourceType string }
-	_ = json.Unmarshal(text, &head)
-	return head.ResourceType
-}
-
 // one changes a base at a place by chance; false says that it has none.
-func (k kind) one(base document, rng *rand.Rand) (mutant, bool, error) {
-	root, err := parse(base.text)
-	if err != nil {
-		return mutant{}, false, err
+func (k kind) one(b base, rng *rand.Rand) (mutant, bool, error) {
+	var fitting []int
+	for i, s := range b.sites {
+		if k.fits(s) {
+			fitting = append(fitting, i)
+		}
 	}
-	fitting := slices.DeleteFunc(append([]site{{root: root, object: root}}, sites(root)...), func(s site) bool { return !k.fits(s) })
 	if len(fitting) == 0 {
 		return mutant{}, false, nil
 	}
-	s := fitting[rng.IntN(len(fitting))]
-	m := mutant{kind: k.name, legal: k.legal, typ: name(root), base: base.name, place: s.place()}
+	root, err := parse(b.text)
+	if err != nil {
+		return mutant{}, false, err
+	}
+	s := everywhere(root)[fitting[rng.IntN(len(fitting))]]
+	m := mutant{kind: k.name, legal: k.legal, typ: b.typ, base: b.name, place: s.place()}
 	k.apply(rng, s)
 	text, err := json.Marshal(root)
 	if err != nil {

@@ -124,7 +124,7 @@ func first(issues []engine.Issue) verdict {
 }
 
 // maxBase is the size of the largest base.
-const maxBase = 12 << 10
+const maxBase = 16 << 10
 
 // compared is what both say of the examples.
 type compared struct {

@@ -296,7 +296,7 @@ func (v *Receiver) check(r store.Reader, set []resource.Resource) (checked []val
 	}
 	check := v.Check
 	if check == nil {
-		check = v.checker.Check
+		check = validate.Check
 	}
 	checked, issues = check(set, exists, v.Settings.Terms, v.Settings.Codes)
 	return checked, issues, fault

@@ -59,8 +59,6 @@ type Receiver struct {
 	// try their failures; nil: those.
 	Fold  func(mapping.Settings, mapping.PatientFold) (mapping.Result, error)
 	Check func(set []resource.Resource, exists func(resource.Ref) bool, t *terms.Terms, s terms.Setting) ([]validate.Checked, []validate.Issue)
-
-	checker validate.Checker
 }
 
 // errDryRun rolls a transaction back after its answer was made.

@@ -121,7 +121,7 @@ func (x instance) item() fhirpath.Item { return fhirpath.PrimitiveNode(x.v, x.ex
 func (r *run) node(n *node, x instance) {
 	r.types(n, x)
 	r.values(n, x)
-	if n.binding != nil && x.v != nil {
+	if n.binding != nil && x.v != nil && !r.uncoded(n, x) {
 		r.bind(n.binding, x.v)
 	}
 	for _, i := range n.invariants {
@@ -134,6 +134,12 @@ func (r *run) node(n *node, x instance) {
 	for _, c := range n.children {
 		r.child(c, x.shape, m, ok)
 	}
+}
+
+// uncoded reports text where an element may be coded or not: a binding on a
+// choice is about its coded types (R4 terminologies.html#4.1).
+func (r *run) uncoded(n *node, x instance) bool {
+	return n.element != nil && n.element.Choice && x.shape.Kind == spec.Primitive && x.shape.Name != "code"
 }
 
 // child holds the instances of one element of an object.

@@ -54,8 +54,12 @@ func (r *run) evaluate(i *invariant, it fhirpath.Item) {
 	switch {
 	case err != nil:
 		r.report(ruleBroken, i.Key)
-	case truth == fhirpath.False, truth == fhirpath.Unknown && !i.ofText:
+	case truth == fhirpath.False:
 		r.broken(&i.Invariant, i.section)
+	case truth == fhirpath.Unknown && !i.ofText:
+		r.undecided = true
+		r.broken(&i.Invariant, i.section)
+		r.undecided = false
 	}
 }
 
@@ -67,7 +71,7 @@ func (r *run) broken(i *spec.Invariant, section string) {
 	if i.Severity == "warning" {
 		severity = Warning
 	}
-	r.add(Issue{Severity: severity, Type: "invariant", Key: i.Key, Section: section, Text: i.Human})
+	r.add(Issue{Severity: severity, Type: "invariant", Key: i.Key, Section: section, Text: i.Human, Undecided: r.undecided})
 }
 
 // quick holds invariants that are decided without FHIRPath, by key and
