@@ -28,6 +28,7 @@ type commands struct {
 	Schema   schemaCommand   `cmd:"" help:"Print the JSON Schema of the clinic record."`
 	Terms    termsCommand    `cmd:"" help:"Print how many codings carry SNOMED CT beside local codes."`
 	Generate generateCommand `cmd:"" help:"Print invented records as NDJSON."`
+	Validate validateCommand `cmd:"" help:"Check FHIR R4 resources against the standard and profiles."`
 	Version  versionCommand  `cmd:"" help:"Print the version."`
 }
 
