@@ -141,6 +141,7 @@ func (a *app) routes(e *env, s mapping.Settings, namespace uuid.UUID) (http.Hand
 	fhir, err := hub.New(hub.Options{
 		Store: upToDateStore{a.store, &a.folding}, BaseURL: a.file.PublicBaseURL, Zone: zone, Static: static,
 		Scope: a.access.scope, Secret: secret[:], Version: version, Released: releaseTime(), Clock: e.clock, Log: a.log,
+		Validator: validator(s, e.clock),
 	})
 	if err != nil {
 		return nil, err

@@ -10,11 +10,14 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
+	"nailbridge/internal/hub"
 	"nailbridge/internal/validate"
 	"nailbridge/internal/validate/defs"
 	"nailbridge/internal/validate/engine"
 	"nailbridge/internal/validate/findings"
+	"nailbridge/mapping"
 	"nailbridge/mapping/terms"
 )
 
@@ -167,4 +170,13 @@ func byLine(name string, text []byte) bool {
 		n++
 	}
 	return n > 1
+}
+
+// validator answers $validate. The outcome goes to whom the resource came from,
+// and still holds nothing of it: a hub may log it.
+func validator(s mapping.Settings, clock func() time.Time) hub.Validator {
+	v := validate.Engine(s.Terms)
+	return func(resource []byte, profiles []string) []byte {
+		return findings.Outcome(v.Validate(resource, engine.Options{Profiles: profiles, Now: clock()}), false)
+	}
 }

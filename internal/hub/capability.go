@@ -69,6 +69,12 @@ type restResource struct {
 	ConditionalUpdate bool          `json:"conditionalUpdate"`
 	ConditionalDelete string        `json:"conditionalDelete"`
 	SearchParam       []searchParam `json:"searchParam"`
+	Operation         []operation   `json:"operation,omitempty"`
+}
+
+type operation struct {
+	Name       string `json:"name"`
+	Definition string `json:"definition"`
 }
 
 type searchParam struct {
@@ -116,7 +122,11 @@ func (h *hub) newCapability(o Options) document {
 		}},
 	}
 	for _, typ := range searchparam.Types() {
-		s.Rest[0].Resource = append(s.Rest[0].Resource, capabilityOf(typ))
+		r := capabilityOf(typ)
+		if o.Validator != nil {
+			r.Operation = []operation{{"validate", "http://hl7.org/fhir/OperationDefinition/Resource-validate"}}
+		}
+		s.Rest[0].Resource = append(s.Rest[0].Resource, r)
 	}
 	body := mustJSON(s)
 	sum := sha256.Sum256(body)

@@ -54,6 +54,8 @@ type Options struct {
 	// Scope gives the clinics whose resources exist for the client of a
 	// request; nil is everything.
 	Scope func(context.Context) store.Scope
+	// Validator answers $validate; nil does not offer it.
+	Validator Validator
 	// Clock is the clock of durations in the log; nil is time.Now.
 	Clock func() time.Time
 	// Log gets one line for each request; nil logs nothing.
@@ -72,6 +74,7 @@ type hub struct {
 	scope      func(context.Context) store.Scope
 	seal       sealer
 	capability document
+	validator  Validator
 	clock      func() time.Time
 	log        *slog.Logger
 }
@@ -111,8 +114,10 @@ func newHub(o Options) (*hub, error) {
 		scope: o.Scope,
 		base:  o.BaseURL,
 		index: searchparam.Index{Base: o.BaseURL, Zone: o.Zone},
-		clock: o.Clock,
-		log:   o.Log,
+
+		validator: o.Validator,
+		clock:     o.Clock,
+		log:       o.Log,
 	}
 	if h.seal, err = newSealer(o.Secret); err != nil {
 		return nil, err
@@ -151,6 +156,12 @@ func (h *hub) router() http.Handler {
 	get("/:type/:id/_history", h.instanceHistory)
 	get("/:type/:id/_history/:version", h.vread)
 	g.POST("/:type/_search", h.handle(h.search))
+	if h.validator != nil {
+		g.POST("/:type/$validate", h.handle(h.validate))
+		for _, m := range []string{http.MethodGet, http.MethodHead} {
+			g.Handle(m, "/:type/$validate", h.handle(func(*request) error { return notAllowed("POST") }))
+		}
+	}
 	for _, m := range []string{http.MethodGet, http.MethodHead} {
 		g.Handle(m, "/:type/_search", h.handle(func(*request) error { return notAllowed("POST") }))
 	}

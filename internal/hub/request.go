@@ -53,7 +53,7 @@ func (r *request) understand() error {
 		return faultf(http.StatusBadRequest, "invalid", "malformed query string: nothing was searched")
 	}
 	r.pairs = pairs
-	if r.c.Request.Method == http.MethodPost {
+	if r.c.Request.Method == http.MethodPost && !r.operation() {
 		if err := r.readForm(); err != nil {
 			return err
 		}
@@ -61,6 +61,9 @@ func (r *request) understand() error {
 	r.lenient = handling(r.c.Request.Header.Values("Prefer")) == "lenient"
 	return r.negotiate()
 }
+
+// operation reports an operation, whose body is a resource and no form.
+func (r *request) operation() bool { return strings.Contains(r.c.FullPath(), "/$") }
 
 // readForm adds the parameters of a form body to those of the URL
 // (http.html#search).
