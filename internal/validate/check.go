@@ -1,7 +1,7 @@
 // Package validate holds every resource that is about to be committed to R4 4.0.1
-// and to the rules of ours: the whole standard by package engine, without
-// warnings too; references that resolve; every coding by the code maps (D5.10,
-// D7.4). The store takes nothing that did not pass.
+// and to the rules of ours: the whole standard by package engine; references that
+// resolve; every coding by the code maps (D5.10, D7.4). The store takes nothing
+// that did not pass.
 package validate
 
 import (
@@ -99,9 +99,7 @@ func (c *checker) read(r resource.Resource) document {
 func (c *checker) resource(r resource.Resource, d document) {
 	c.r = r
 	for _, i := range c.engine.Tree(d.tree, d.twice, engine.Options{Resolve: c.resolve}) {
-		// A period may begin within the day that it ends on (R4 datatypes.html#Period),
-		// and per-1, which then comes to nothing, holds nobody's record up.
-		if i.Severity <= engine.Warning && !(i.Undecided && i.Key == "per-1") {
+		if stops(i) {
 			c.issues = append(c.issues, of(r.Ref(), i))
 		}
 	}
@@ -109,6 +107,22 @@ func (c *checker) resource(r resource.Resource, d document) {
 	if r.Type() == "Consent" {
 		c.consent(d.tree)
 	}
+}
+
+// sharpened are warnings of R4 that stop a commit, since they could only be our
+// doing: every resource of ours has a narrative, and codes where R4 has a set of
+// them (D5.7). Other warnings, as of a space behind a text that somebody typed,
+// hold nobody's record up.
+var sharpened = []string{"dom-6", "con-3", "binding-extensible"}
+
+// stops reports an issue that keeps a resource out of the store. A period may
+// begin within the day that it ends on (R4 datatypes.html#Period), where per-1
+// comes to nothing.
+func stops(i engine.Issue) bool {
+	if i.Undecided && i.Key == "per-1" {
+		return false
+	}
+	return i.Invalid() || slices.Contains(sharpened, i.Key)
 }
 
 // consentRules are ppc-2 to ppc-5 by scope. The sentence of R4 counts, since

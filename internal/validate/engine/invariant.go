@@ -113,6 +113,7 @@ var quick = map[string]func(*run, fhirpath.Item) (holds, known bool){
 		s, _ := m["reference"].(string)
 		return true, !strings.HasPrefix(s, "#")
 	},
+	"con-3 " + con3:      problemListItem,
 	"txt-1 htmlChecks()": narrative(false),
 	"txt-2 htmlChecks()": narrative(true),
 }
@@ -173,3 +174,36 @@ func (r *run) ConformsTo(it fhirpath.Item, url string) (conforms, known bool) {
 
 // dom3 is the expression of dom-3.
 const dom3 = `contained.where((('#'+id in (%resource.descendants().reference | %resource.descendants().as(canonical) | %resource.descendants().as(uri) | %resource.descendants().as(url))) or descendants().where(reference = '#').exists() or descendants().where(as(canonical) = '#').exists() or descendants().where(as(canonical) = '#').exists()).not()).trace('unmatched', id).empty()`
+
+// con3 is the expression of con-3. It compares a CodeableConcept with a string,
+// which is never true, so that it asks for clinicalStatus wherever there is a
+// category; the sentence, which is about problem-list-item, counts.
+const con3 = `clinicalStatus.exists() or verificationStatus.coding.where(system='http://terminology.hl7.org/CodeSystem/condition-ver-status' and code = 'entered-in-error').exists() or category.select($this='problem-list-item').empty()`
+
+func problemListItem(_ *run, it fhirpath.Item) (bool, bool) {
+	m, _ := it.Val.(map[string]any)
+	if m["clinicalStatus"] != nil {
+		return true, true
+	}
+	verification, _ := m["verificationStatus"].(map[string]any)
+	if coded(verification, "entered-in-error") {
+		return true, true
+	}
+	for _, c := range listOf(m, "category") {
+		if coded(c, "problem-list-item") {
+			return false, true
+		}
+	}
+	return true, true
+}
+
+// coded reports a CodeableConcept with a code, which is of the bound system or of
+// none that means anything here.
+func coded(concept map[string]any, code string) bool {
+	for _, c := range listOf(concept, "coding") {
+		if str(c, "code") == code {
+			return true
+		}
+	}
+	return false
+}
