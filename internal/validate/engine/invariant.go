@@ -35,6 +35,9 @@ func (r *run) hold(list []*invariant, it fhirpath.Item) {
 	for _, i := range list {
 		if i.quick != nil {
 			if holds, known := i.quick(r, it); known {
+				if r.quickSeen != nil {
+					r.quickSeen(r, i, it, holds)
+				}
 				if !holds {
 					r.broken(&i.Invariant, i.section)
 				}

@@ -54,7 +54,9 @@ type core struct {
 	elem   *shape   // Element: ids and extensions of primitives
 }
 
-var r4 = sync.OnceValue(func() *core {
+var r4 = sync.OnceValue(newCore)
+
+func newCore() *core {
 	c := &core{table: spec.R4()}
 	c.shapes = make([]*shape, len(c.table.Types())+1)
 	programs := map[string]*fhirpath.Program{}
@@ -66,7 +68,7 @@ var r4 = sync.OnceValue(func() *core {
 	}
 	c.elem = c.named("Element")
 	return c
-})
+}
 
 func (c *core) named(name string) *shape { return c.shapes[c.table.Named(name)] }
 

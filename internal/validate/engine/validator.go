@@ -93,7 +93,8 @@ type run struct {
 	quiet    int // how many trials are under way, whose issues nobody is told
 	silenced bool
 
-	undecided bool // the invariant in hand came to nothing
+	quickSeen func(*run, *invariant, fhirpath.Item, bool) // of tests: what was decided without FHIRPath
+	undecided bool                                        // the invariant in hand came to nothing
 
 	profile *profile // in hand
 	depth   int      // of references followed for target profiles
