@@ -180,3 +180,33 @@ func BenchmarkRead(b *testing.B) {
 		}
 	}
 }
+
+// Finding every code system, value set and profile in the text takes little of
+// what starting may cost; what each holds is read when it is asked for.
+func TestLoadTimeOfCodes(t *testing.T) {
+	best := time.Hour
+	for range 5 {
+		start := time.Now()
+		readCodes(codesTSV)
+		best = min(best, time.Since(start))
+	}
+	t.Logf("found all in %d kB in %v", len(codesTSV)/1024, best)
+	assert.Less(t, best, 50*time.Millisecond)
+}
+
+// Codes taken from the pages of R4 named beside them.
+func TestCodesOfR4(t *testing.T) {
+	c := R4Codes()
+	display, ok := c.System("http://terminology.hl7.org/CodeSystem/condition-clinical").Display("resolved") // codesystem-condition-clinical.html
+	assert.True(t, ok)
+	assert.Equal(t, "Resolved", display)
+	assert.Equal(t, "not-present", c.System("http://snomed.info/sct").Content)
+	set := c.Set("http://hl7.org/fhir/ValueSet/observation-status") // valueset-observation-status.html
+	assert.Equal(t, []string{"http://hl7.org/fhir/observation-status"}, set.Whole)
+	assert.False(t, set.Open)
+	assert.True(t, c.Set("http://hl7.org/fhir/ValueSet/procedure-code").Open, "a filter on SNOMED CT")
+	assert.Nil(t, c.Set("http://hl7.org/fhir/ValueSet/none"))
+	text, ok := Profile("http://hl7.org/fhir/StructureDefinition/bodyweight")
+	assert.True(t, ok)
+	assert.Contains(t, text, "29463-7")
+}

@@ -1,0 +1,71 @@
+package defs_test
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/validate/defs"
+)
+
+// The answers about codes of the core package, of what is added, and of systems
+// with a grammar (R4 terminologies-systems.html).
+func TestCodes(t *testing.T) {
+	r := defs.New()
+	for _, text := range []string{
+		`{"resourceType":"CodeSystem","url":"https://a.example/cs","content":"complete","concept":[{"code":"a","display":"A","concept":[{"code":"b"}]},{"code":"c"}]}`,
+		`{"resourceType":"ValueSet","url":"https://a.example/is-a","compose":{"include":[{"system":"https://a.example/cs","filter":[{"property":"concept","op":"is-a","value":"a"}]}]}}`,
+		`{"resourceType":"ValueSet","url":"https://a.example/less","compose":{"include":[{"system":"https://a.example/cs"}],"exclude":[{"system":"https://a.example/cs","concept":[{"code":"c"}]}]}}`,
+		`{"resourceType":"ValueSet","url":"https://a.example/both","compose":{"include":[{"valueSet":["https://a.example/is-a"]},{"system":"http://snomed.info/sct","filter":[{"property":"concept","op":"is-a","value":"1"}]}]}}`,
+	} {
+		ok, err := r.Add([]byte(text))
+		require.NoError(t, err)
+		assert.True(t, ok)
+	}
+	taken, err := r.Add([]byte(`{"resourceType":"Patient"}`))
+	require.NoError(t, err)
+	assert.False(t, taken)
+	_, err = r.Add([]byte(`{"resourceType":"StructureDefinition","type":"Patient"}`))
+	assert.Error(t, err, "a definition without url")
+	r.Ready()
+	const cs = "https://a.example/cs"
+	for _, c := range []struct {
+		set, system, code string
+		want              defs.Known
+	}{
+		{"https://a.example/is-a", cs, "b", defs.Yes}, {"https://a.example/is-a|1.0", cs, "a", defs.Yes}, {"https://a.example/is-a", cs, "c", defs.No},
+		{"https://a.example/less", cs, "a", defs.Yes}, {"https://a.example/less", cs, "c", defs.No},
+		{"https://a.example/both", cs, "b", defs.Yes}, {"https://a.example/both", cs, "c", defs.Unknown},
+		{"https://a.example/none", cs, "a", defs.Unknown},
+		{"http://hl7.org/fhir/ValueSet/observation-status", "", "final", defs.Yes}, {"http://hl7.org/fhir/ValueSet/observation-status", "", "Final", defs.No},
+		{"http://hl7.org/fhir/ValueSet/all-languages", "", "en-IE", defs.Yes}, {"http://hl7.org/fhir/ValueSet/all-languages", "", "not a language", defs.No},
+		{"http://hl7.org/fhir/ValueSet/mimetypes", "", "image/png", defs.Yes}, {"http://hl7.org/fhir/ValueSet/mimetypes", "", "a picture", defs.No},
+		{"http://hl7.org/fhir/ValueSet/currencies", "", "EUR", defs.Yes}, {"http://hl7.org/fhir/ValueSet/currencies", "", "eur", defs.No},
+		{"http://hl7.org/fhir/ValueSet/procedure-code", "http://snomed.info/sct", "1", defs.Unknown},
+	} {
+		assert.Equal(t, c.want, r.MemberOf(c.set, c.system, c.code), "%s %s|%s", c.set, c.system, c.code)
+	}
+	for code, want := range map[string]defs.Known{"mL": defs.Yes, "millilitre": defs.No, "mg/kg": defs.Yes} {
+		_, known := r.Code("http://unitsofmeasure.org", code)
+		assert.Equal(t, want, known, code)
+	}
+	display, known := r.Code("http://hl7.org/fhir/observation-status", "final")
+	assert.Equal(t, "Final", display)
+	assert.Equal(t, defs.Yes, known)
+}
+
+// Structures are found by canonical with and without version; that one of HL7's
+// core is not found says nothing, since only a part of them is held.
+func TestStructures(t *testing.T) {
+	r := defs.New()
+	assert.NotNil(t, r.Structure(defs.Base+"bodySite"))
+	assert.Nil(t, r.Structure(defs.Base+"shareablevalueset"))
+	assert.True(t, defs.InCore(defs.Base+"shareablevalueset"))
+	assert.False(t, defs.InCore("https://a.example/StructureDefinition/x"))
+	_, err := r.Add([]byte(`{"resourceType":"StructureDefinition","url":"https://a.example/p","version":"2","type":"Patient"}`))
+	require.NoError(t, err)
+	assert.NotNil(t, r.Structure("https://a.example/p"))
+	assert.NotNil(t, r.Structure("https://a.example/p|2"))
+	assert.Nil(t, r.Structure("https://a.example/p|3"))
+}

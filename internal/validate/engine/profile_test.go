@@ -1,0 +1,79 @@
+package engine_test
+
+import (
+	"fmt"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/spec"
+	"nailbridge/internal/validate/defs"
+	"nailbridge/internal/validate/engine"
+)
+
+const base = "http://hl7.org/fhir/StructureDefinition/"
+
+func profileOf(url, typ, base, elements string) string {
+	return fmt.Sprintf(`{"resourceType":"StructureDefinition","url":%q,"type":%q,"kind":"resource","derivation":"constraint","baseDefinition":%q,
+		"differential":{"element":[%s]}}`, url, typ, base, elements)
+}
+
+// A definition that cannot be used says why (R4 profiling.html: the elements of a
+// differential stand in the order of the base).
+func TestProfilesThatCannotBeUsed(t *testing.T) {
+	for _, c := range []struct{ base, elements, want string }{
+		{base + "Patient", `{"path":"Patient"},{"path":"Patient.birthDate"},{"path":"Patient.name"}`, "order of the base"},
+		{base + "Patient", `{"path":"Patient.name.given"},{"path":"Patient.name.family"}`, "order of the base"},
+		{base + "Patient", `{"path":"Patient.toenail"}`, "no element toenail"},
+		{base + "Patient", `{"path":"Observation.status"}`, "begins with the type"},
+		{base + "Patient", `{"path":"Patient.deceased[x].value"}`, "several types"},
+		{base + "Patient", `{"path":"Patient","constraint":[{"key":"x-1","severity":"error","human":"x","expression":"name.("}]}`, "constraint x-1"},
+		{"https://a.example/none", `{"path":"Patient"}`, "no definition of its base"},
+		{"https://a.example/p", `{"path":"Patient"}`, "its base is itself"},
+	} {
+		r := defs.New()
+		_, err := r.Add([]byte(profileOf("https://a.example/p", "Patient", c.base, c.elements)))
+		require.NoError(t, err)
+		v := engine.New(r)
+		assert.ErrorContains(t, v.Compile("https://a.example/p"), c.want)
+		issues := v.Validate([]byte(`{"resourceType":"Patient","meta":{"profile":["https://a.example/p"]}}`), engine.Options{})
+		assert.True(t, engine.Invalid(issues), "what claims it is not passed over")
+	}
+	assert.Error(t, engine.New(defs.New()).Compile("https://a.example/nowhere"))
+}
+
+// Every profile and extension of R4's core package can be used.
+func TestProfilesOfTheCore(t *testing.T) {
+	v := engine.New(defs.New())
+	require.Greater(t, len(spec.Profiles()), 70)
+	for _, url := range spec.Profiles() {
+		assert.NoError(t, v.Compile(url), url)
+	}
+}
+
+// A profile that is asked for counts without being claimed.
+func TestAgainst(t *testing.T) {
+	v := known(t)
+	patient := []byte(`{"resourceType":"Patient","text":{"status":"generated","div":"<div xmlns=\"http://www.w3.org/1999/xhtml\"><p>x</p></div>"}}`)
+	assert.Empty(t, v.Validate(patient, engine.Options{}))
+	issues := v.Validate(patient, engine.Options{Profiles: []string{"https://profiles.example/StructureDefinition/named"}})
+	require.Len(t, issues, 1)
+	assert.Equal(t, "Patient.name", issues[0].Location)
+	assert.Equal(t, "https://profiles.example/StructureDefinition/named", issues[0].Section)
+}
+
+// What is no resource is one fatal issue (R4 json.html).
+func TestNoResource(t *testing.T) {
+	v := engine.New(defs.New())
+	for text, key := range map[string]string{
+		``: "json", `{`: "json", `{} {}`: "json", `[]`: "resource-type", `{}`: "resource-type", `null`: "resource-type", `"x"`: "resource-type",
+		`{"resourceType":"Toenail"}`: "resource-type", `{"resourceType":"HumanName"}`: "resource-type", `{"resourceType":"DomainResource"}`: "resource-type",
+		`{"resourceType":5}`: "resource-type", `{"resourceType":"Patient.contact"}`: "resource-type",
+	} {
+		issues := v.Validate([]byte(text), engine.Options{})
+		require.Len(t, issues, 1, text)
+		assert.Equal(t, key, issues[0].Key, text)
+		assert.Equal(t, engine.Fatal, issues[0].Severity)
+	}
+}
