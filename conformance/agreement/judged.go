@@ -126,7 +126,6 @@ func (j judged) table(explain bool) string {
 // explained says of each kind with differences why the two differ, with the
 // section of the standard.
 var explained = map[string]string{
-	"legal-data-absent":       "the Java validator fails on a range whose ends have different units (datatypes.html#Range, rng-2)",
-	"legal-date-less-precise": "an Observation of body weight or heart rate is held to its profile even where it does not claim it (observation-vitalsigns.html)",
-	"required-code-unknown":   "the Java validator takes any text for a media type, which has two parts (terminologies-systems.html, BCP 13)",
+	"legal-data-absent":     "the Java validator fails on a range whose ends have different units (datatypes.html#Range, rng-2)",
+	"required-code-unknown": "the Java validator takes any text for a media type, which has two parts (terminologies-systems.html, BCP 13)",
 }

@@ -15,6 +15,7 @@ import (
 	"nailbridge/internal/generate"
 	rt "nailbridge/internal/receive/receivetest"
 	"nailbridge/internal/validate"
+	"nailbridge/internal/validate/engine"
 	"nailbridge/mapping"
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/resource"
@@ -58,8 +59,9 @@ func benchCases(b *testing.B, s mapping.Settings) (out []benchCase) {
 	return out
 }
 
-// BenchmarkCase takes a generated case through each step on its own, beside
-// google/fhir's Marshal and Unmarshal of the Bundle that comes of it.
+// BenchmarkCase takes a generated case through each step on its own, and the
+// Bundle that comes of it through the validator, beside google/fhir's Marshal and
+// Unmarshal of the same bytes.
 func BenchmarkCase(b *testing.B) {
 	s := rt.Settings(b)
 	s.Clinic.ShareUnstated = "an agreement"
@@ -85,6 +87,10 @@ func BenchmarkCase(b *testing.B) {
 	each("check", func(b *testing.B, c *benchCase) {
 		_, issues := validate.Check(c.set, none, s.Terms, s.Codes)
 		require.Empty(b, issues)
+	})
+	v := validate.Engine(s.Terms)
+	each("validate", func(b *testing.B, c *benchCase) {
+		require.False(b, engine.Invalid(v.Validate(c.bundle, engine.Options{})))
 	})
 	each("encode", func(b *testing.B, c *benchCase) {
 		require.NoError(b, convert.WriteBundle(io.Discard, c.set, "https://bridge.example/fhir", benchTime))

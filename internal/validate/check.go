@@ -5,9 +5,9 @@
 package validate
 
 import (
-	"fmt"
-	"maps"
+	"cmp"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 
@@ -73,6 +73,7 @@ type checker struct {
 	setting terms.Setting
 	trees   map[resource.Ref]map[string]any // of the set
 	r       resource.Resource               // in hand
+	path    []string                        // to the place of the walk in it
 	issues  []Issue
 }
 
@@ -103,7 +104,12 @@ func (c *checker) resource(r resource.Resource, d document) {
 			c.issues = append(c.issues, of(r.Ref(), i))
 		}
 	}
-	c.walk(r.Type(), spec.R4().Named(r.Type()), d.tree)
+	from := len(c.issues)
+	c.path = append(c.path[:0], r.Type())
+	c.walk(spec.R4().Named(r.Type()), d.tree)
+	slices.SortFunc(c.issues[from:], func(a, b Issue) int {
+		return cmp.Or(cmp.Compare(a.Path, b.Path), cmp.Compare(a.Key, b.Key))
+	})
 	if r.Type() == "Consent" {
 		c.consent(d.tree)
 	}
@@ -156,27 +162,48 @@ func (c *checker) add(key, path, text string) {
 	c.issues = append(c.issues, Issue{Ref: c.r.Ref(), Key: key, Path: path, Text: text})
 }
 
-// walk asks of every object what is ours to ask, in a stable order.
-func (c *checker) walk(path string, typ spec.TypeID, v any) {
+// here adds an issue at the place of the walk.
+func (c *checker) here(key, text string) { c.add(key, strings.Join(c.path, ""), text) }
+
+// walk asks of every object what is ours to ask; found issues are sorted, since
+// members have no order.
+func (c *checker) walk(typ spec.TypeID, v any) {
 	switch v := v.(type) {
 	case map[string]any:
 		if ref, ok := v["reference"].(string); ok {
-			c.reference(path, ref)
+			c.reference(ref)
 		}
-		c.code(path, v)
-		for _, k := range slices.Sorted(maps.Keys(v)) {
-			switch v[k].(type) {
+		c.code(v)
+		for k, below := range v {
+			switch below.(type) {
 			case map[string]any, []any:
-				name, below := member(typ, k, v[k])
-				c.walk(path+"."+name, below, v[k])
+				name, of := member(typ, k, below)
+				c.path = append(c.path, ".", name)
+				c.walk(of, below)
+				c.path = c.path[:len(c.path)-2]
 			}
 		}
 	case []any:
+		c.path = append(c.path, "")
 		for i, e := range v {
-			c.walk(fmt.Sprintf("%s[%d]", path, i), typ, e)
+			if _, object := e.(map[string]any); object {
+				c.path[len(c.path)-1] = index(i)
+				c.walk(typ, e)
+			}
 		}
+		c.path = c.path[:len(c.path)-1]
 	}
 }
+
+// index writes a place in a list; most are near its start.
+func index(i int) string {
+	if i < len(indexes) {
+		return indexes[i]
+	}
+	return "[" + strconv.Itoa(i) + "]"
+}
+
+var indexes = [...]string{"[0]", "[1]", "[2]", "[3]", "[4]", "[5]", "[6]", "[7]"}
 
 // member is the name in FHIRPath of a member, and its type: "value" of
 // valueQuantity.
@@ -196,25 +223,25 @@ func member(typ spec.TypeID, key string, v any) (string, spec.TypeID) {
 // reference checks that a literal reference resolves inside the set or the
 // store (R4 references.html); contained ones are ref-1's. The version that a
 // reference may name is not looked for.
-func (c *checker) reference(path, s string) {
+func (c *checker) reference(s string) {
 	if s == "" || s[0] == '#' {
 		return
 	}
 	plain, version, versioned := strings.Cut(s, "/_history/")
 	ref, ok := resource.ParseRef(plain)
 	if !ok || versioned && (version == "" || strings.Contains(version, "/")) {
-		c.add("ref", path, "not a relative reference Type/id")
+		c.here("ref", "not a relative reference Type/id")
 		return
 	}
 	if _, inSet := c.trees[ref]; !inSet && !c.exists(ref) {
-		c.add("ref", path, "the resource referred to is neither in the set nor stored")
+		c.here("ref", "the resource referred to is neither in the set nor stored")
 	}
 }
 
 // code holds every coding that leaves to the listed ones (D7.4) and to the
 // licence setting (D7.1), and every unit to UCUM (R-TERM-09). An object with a
 // code and a value is a Quantity, one with a code alone a Coding.
-func (c *checker) code(path string, m map[string]any) {
+func (c *checker) code(m map[string]any) {
 	code, ok := m["code"].(string)
 	if !ok {
 		return
@@ -226,17 +253,17 @@ func (c *checker) code(path string, m map[string]any) {
 	case system == "" && quantity:
 		return // qty-3
 	case system == "":
-		c.add("D7.4", path, "a coding names its code system")
+		c.here("D7.4", "a coding names its code system")
 		return
 	case quantity && system != terms.UCUM:
-		c.add("ucum", path, "a unit is one of UCUM")
+		c.here("ucum", "a unit is one of UCUM")
 		return
 	}
 	if err := c.terms.Check(system, code, display); err != nil {
-		c.add("D7.4", path, err.Error())
+		c.here("D7.4", err.Error())
 		return
 	}
 	if system != terms.UCUM && !c.terms.Permits(c.setting, terms.Coding{System: system, Code: code, Display: display}) {
-		c.add("D7.1", path, "the licence setting does not permit this code")
+		c.here("D7.1", "the licence setting does not permit this code")
 	}
 }

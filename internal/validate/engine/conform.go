@@ -35,17 +35,25 @@ func (r *run) claims(s *shape, m map[string]any) {
 }
 
 // vitalCodes are LOINC codes on which R4 puts a profile of vital signs, whether
-// it is claimed or not (R4 observation-vitalsigns.html).
+// it is claimed or not (R4 observation-vitalsigns.html). What breaks one that is
+// not claimed is told as a warning: whether the Observation is meant as a vital
+// sign of that kind is its author's to say.
 var vitalCodes = map[string]string{
 	"8867-4": defs.Base + "heartrate", "29463-7": defs.Base + "bodyweight",
 }
 
 func (r *run) vitalSign(s *shape, m map[string]any) {
+	meta, _ := m["meta"].(map[string]any)
+	claimed, _ := meta["profile"].([]any)
 	code, _ := m["code"].(map[string]any)
 	for _, c := range listOf(code, "coding") {
-		if url := vitalCodes[str(c, "code")]; url != "" && str(c, "system") == "http://loinc.org" {
-			r.conform(url, s, m)
+		url := vitalCodes[str(c, "code")]
+		if url == "" || str(c, "system") != "http://loinc.org" || slices.Contains(claimed, any(url)) {
+			continue
 		}
+		r.lenient++
+		r.conform(url, s, m)
+		r.lenient--
 	}
 }
 

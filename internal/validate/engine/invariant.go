@@ -51,7 +51,8 @@ func (r *run) hold(list []*invariant, it fhirpath.Item) {
 // evaluate asks FHIRPath. What an empty result means R4 does not say: a
 // comparison that cannot be decided is not shown to hold, as of a month with a
 // day in it (per-1), while a function of text has nothing to be about where the
-// text is absent (ref-1, bdl-8).
+// text is absent (ref-1, bdl-8), nor has a rule about a primitive without a value
+// (vs-1).
 func (r *run) evaluate(i *invariant, it fhirpath.Item) {
 	truth, err := i.program.Test(&r.env, it)
 	switch {
@@ -59,7 +60,7 @@ func (r *run) evaluate(i *invariant, it fhirpath.Item) {
 		r.report(ruleBroken, i.Key)
 	case truth == fhirpath.False:
 		r.broken(&i.Invariant, i.section)
-	case truth == fhirpath.Unknown && !i.ofText:
+	case truth == fhirpath.Unknown && !i.ofText && it.Val != nil:
 		r.undecided = true
 		r.broken(&i.Invariant, i.section)
 		r.undecided = false

@@ -117,6 +117,9 @@ func (r *run) add(i Issue) {
 		r.silenced = r.silenced || i.Invalid()
 		return
 	}
+	if r.lenient > 0 {
+		i.Severity = max(i.Severity, Warning)
+	}
 	if i.Location == "" {
 		i.Location = r.location()
 	}

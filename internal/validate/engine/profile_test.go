@@ -2,6 +2,7 @@ package engine_test
 
 import (
 	"fmt"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -76,4 +77,21 @@ func TestNoResource(t *testing.T) {
 		assert.Equal(t, key, issues[0].Key, text)
 		assert.Equal(t, engine.Fatal, issues[0].Severity)
 	}
+}
+
+// An Observation with the code of a vital sign is held to its profile though it
+// does not claim it, and told so as a warning (R4 observation-vitalsigns.html).
+func TestVitalSignsUnclaimed(t *testing.T) {
+	v := known(t)
+	claimed := twin(t, "Observation-weight")
+	unclaimed := strings.Replace(claimed, `"meta":{"profile":["http://hl7.org/fhir/StructureDefinition/bodyweight"]},`, ``, 1)
+	require.NotEqual(t, claimed, unclaimed)
+	assert.Empty(t, v.Validate([]byte(unclaimed), engine.Options{}))
+	vague := func(s string) []engine.Issue {
+		return v.Validate([]byte(strings.Replace(s, `"effectiveDateTime":"2026-03-02"`, `"effectiveDateTime":"2026"`, 1)), engine.Options{})
+	}
+	require.Len(t, vague(unclaimed), 1)
+	assert.Equal(t, "vs-1", vague(unclaimed)[0].Key)
+	assert.False(t, engine.Invalid(vague(unclaimed)))
+	assert.True(t, engine.Invalid(vague(claimed)))
 }

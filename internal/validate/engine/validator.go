@@ -92,6 +92,7 @@ type run struct {
 
 	quiet    int // how many trials are under way, whose issues nobody is told
 	silenced bool
+	lenient  int // how many profiles are under way that nobody claimed; their errors are warnings
 
 	quickSeen func(*run, *invariant, fhirpath.Item, bool) // of tests: what was decided without FHIRPath
 	undecided bool                                        // the invariant in hand came to nothing
