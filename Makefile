@@ -23,7 +23,7 @@ lint:
 
 oracle: ## everything we publish, our FHIRPath and our units, against outside tools; needs Java 17, Maven, node and npm
 	NAILBRIDGE_ORACLE=1 $(GO) test -count=1 -v -timeout 45m -run TestOracle \
-		./conformance/oracles/... ./bridge ./internal/hub ./internal/fhirpath ./internal/ucum
+		./conformance/oracles/... ./conformance/agreement ./bridge ./internal/hub ./internal/fhirpath ./internal/ucum
 
 demo:
 	$(GO) run ./bridge demo
