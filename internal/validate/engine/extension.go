@@ -16,7 +16,7 @@ func (r *run) extension(m map[string]any) {
 		return // url is missing, or no text
 	}
 	above := r.parents[len(r.parents)-2]
-	if above != nil && above.shape.extension && !absolute(url) {
+	if above.shape != nil && above.shape.extension && !absolute(url) {
 		r.inner(str(above.tree, "url"), url)
 		return
 	}
@@ -72,8 +72,8 @@ func (r *run) modifies(def *defs.Structure, url string) {
 
 // placed reports whether an extension may stand on the object above it (R4
 // defining-extensions.html#context).
-func (r *run) placed(def *defs.Structure, above *place) bool {
-	if len(def.Context) == 0 || above == nil {
+func (r *run) placed(def *defs.Structure, above place) bool {
+	if len(def.Context) == 0 || above.shape == nil {
 		return true
 	}
 	for _, c := range def.Context {
@@ -97,7 +97,7 @@ func (r *run) placed(def *defs.Structure, above *place) bool {
 
 // isElement reports whether the place is the element or type that a context
 // names: "Element", "Patient.contact", "HumanName.family", "Resource".
-func (r *run) isElement(expression string, at *place) bool {
+func (r *run) isElement(expression string, at place) bool {
 	expression = strings.TrimSuffix(absoluteType(expression), "[x]")
 	if want := r.core.table.Named(expression); expression == "Element" || want != 0 && r.core.table.Is(at.shape.ID, want) {
 		return true // Element stands for all, resources too
@@ -137,7 +137,7 @@ func (r *run) wayTo() string {
 
 // pathHolds reports whether the place is among what an expression gives on the
 // resource; one that cannot be worked out does not hold anything up.
-func (r *run) pathHolds(expression string, at *place) bool {
+func (r *run) pathHolds(expression string, at place) bool {
 	p, err := r.v.program(expression)
 	if err != nil {
 		return true

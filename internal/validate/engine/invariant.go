@@ -136,13 +136,21 @@ func narrative(content bool) func(*run, fhirpath.Item) (bool, bool) {
 		if !ok {
 			return true, true
 		}
-		for _, p := range xhtml.Check(div) {
+		for _, p := range r.narrativeProblems(div) {
 			if (p.Rule == xhtml.NoContent) == content {
 				return false, true
 			}
 		}
 		return true, true
 	}
+}
+
+// narrativeProblems checks a div once for the two invariants.
+func (r *run) narrativeProblems(div string) []xhtml.Problem {
+	if r.div != div {
+		r.div, r.problems = div, xhtml.Check(div)
+	}
+	return r.problems
 }
 
 // Resolve finds a resource for resolve(): in the bundle around, else outside.

@@ -13,6 +13,7 @@ type shape struct {
 	*spec.Type
 	members    map[string]*member // by JSON name, with and without underscore
 	required   []*element
+	choices    []*element
 	invariants []*invariant    // of the type and its bases
 	check      func(*run, any) // of a primitive's value
 
@@ -31,6 +32,7 @@ type element struct {
 type member struct {
 	*element
 	key     string // without underscore
+	under   string // with one
 	shadow  bool   // the name has an underscore
 	shape   *shape
 	targets []string
@@ -99,7 +101,7 @@ func (c *core) link(s *shape, programs map[string]*fhirpath.Program) {
 		for i := range e.Types {
 			t := &e.Types[i]
 			el.keys = append(el.keys, t.Key)
-			m := &member{element: el, key: t.Key, shape: c.shapes[t.Type], targets: t.Targets}
+			m := &member{element: el, key: t.Key, under: "_" + t.Key, shape: c.shapes[t.Type], targets: t.Targets}
 			s.members[t.Key] = m
 			if m.shape.Kind == spec.Primitive {
 				under := *m
@@ -109,6 +111,9 @@ func (c *core) link(s *shape, programs map[string]*fhirpath.Program) {
 		}
 		if e.Min > 0 {
 			s.required = append(s.required, el)
+		}
+		if e.Choice {
+			s.choices = append(s.choices, el)
 		}
 	}
 }

@@ -16,6 +16,7 @@ import (
 	"nailbridge/internal/spec"
 	"nailbridge/internal/validate/defs"
 	"nailbridge/internal/validate/jsontree"
+	"nailbridge/internal/xhtml"
 )
 
 // Validator validates resources. It may be used by many goroutines at once.
@@ -86,7 +87,7 @@ type run struct {
 	env     fhirpath.Env
 
 	res, root map[string]any // the resource in hand, and the one that contains it or itself
-	parents   []*place       // objects on the way to the element in hand
+	parents   []place        // objects on the way to the element in hand
 	bundle    *bundle        // around the resource in hand, or nil
 	inside    bool           // the resource in hand is contained
 
@@ -96,6 +97,9 @@ type run struct {
 
 	quickSeen func(*run, *invariant, fhirpath.Item, bool) // of tests: what was decided without FHIRPath
 	undecided bool                                        // the invariant in hand came to nothing
+
+	div      string // checked last
+	problems []xhtml.Problem
 
 	profile *profile // in hand
 	depth   int      // of references followed for target profiles
@@ -129,7 +133,7 @@ func (r *run) resource(s *shape, m map[string]any, in map[string]any) {
 	if in != nil {
 		r.root = in
 	}
-	r.parents = append(r.parents, nil)
+	r.parents = append(r.parents, place{})
 	r.env.Resource, r.env.Root = fhirpath.Node(r.res, s.ID), fhirpath.Node(r.root, spec.None)
 	if s.Name == "Bundle" {
 		r.openBundle(m)

@@ -10,7 +10,7 @@ const maxElements = 128
 
 // object validates the members of an object, then the object as a whole.
 func (r *run) object(s *shape, e *element, m map[string]any) {
-	r.parents = append(r.parents, &place{s, e, m})
+	r.parents = append(r.parents, place{s, e, m})
 	var seen [maxElements]uint8
 	for name, v := range m {
 		mem := s.members[name]
@@ -31,15 +31,15 @@ func (r *run) object(s *shape, e *element, m map[string]any) {
 		seen[mem.Index]++
 		var shadow any
 		if mem.shape.Kind == spec.Primitive {
-			shadow = m["_"+name]
-			if under, null := m["_"+name]; null && under == nil {
+			under, has := m[mem.under]
+			if shadow = under; has && under == nil {
 				r.at(name, ruleNull, "")
 			}
 		}
 		r.member(mem, v, true, shadow)
 	}
 	r.missing(s, &seen)
-	r.choices(s, &seen, m)
+	r.choices(s, &seen)
 	r.duplicates(m)
 	r.whole(s, e, m)
 	r.parents = r.parents[:len(r.parents)-1]
@@ -71,9 +71,9 @@ func (r *run) missing(s *shape, seen *[maxElements]uint8) {
 }
 
 // choices reports an element that occurs in several of its types.
-func (r *run) choices(s *shape, seen *[maxElements]uint8, m map[string]any) {
-	for _, e := range s.Elements {
-		if e.Choice && seen[e.Index] > 1 {
+func (r *run) choices(s *shape, seen *[maxElements]uint8) {
+	for _, e := range s.choices {
+		if seen[e.Index] > 1 {
 			r.at(e.Name, ruleChoice, "")
 		}
 	}
