@@ -30,7 +30,7 @@ func TestOracleDemoStore(t *testing.T) {
 	docs := everyVersion(t, b)
 	present, err := oracles.CountTypes(docs)
 	require.NoError(t, err)
-	assert.Len(t, present, 19, "types of the demo: %v", present)
+	assert.Len(t, present, 23, "types of the demo: %v", present)
 	defs, err := oracles.OwnDefinitions()
 	require.NoError(t, err)
 	report, err := oracles.Validate(t.Context(), oracles.Options{Documents: docs, Definitions: defs})
