@@ -162,6 +162,9 @@ var settings = map[string]func(t testing.TB, s *mapping.Settings){
 	"holidays": func(_ testing.TB, s *mapping.Settings) {
 		s.Clinic.DaysOff = followup.DaysOff{Weekend: "next", Country: "gb"}
 	},
+	"tourniquetAtRisk": func(_ testing.TB, s *mapping.Settings) {
+		s.Clinic.RiskTourniquet = &safety.LocalLimit{Minutes: 10, Source: "local protocol"}
+	},
 	"hideFigures": func(_ testing.TB, s *mapping.Settings) { s.Clinic.HideFigures = true },
 	"zone": func(t testing.TB, s *mapping.Settings) {
 		zone, err := time.LoadLocation("America/New_York")
@@ -230,7 +233,7 @@ func TestEverySettingOutdates(t *testing.T) {
 	for of, n := range map[reflect.Type]int{
 		reflect.TypeFor[mapping.Settings]():       4, // namespace, terms, codes, clinic
 		reflect.TypeFor[terms.Setting]():          2,
-		reflect.TypeFor[mapping.ClinicSettings](): 8, // the id is another clinic
+		reflect.TypeFor[mapping.ClinicSettings](): 10, // the id is another clinic
 	} {
 		assert.Equal(t, n, of.NumField(), of)
 	}
