@@ -23,6 +23,9 @@ type natsFlags struct {
 // check refuses a server that strangers could reach, before anything is made. A
 // proxy that ends TLS stands before HTTP alone.
 func (f natsFlags) check(a accessFlags) error {
+	if least := min(f.KeepRecords, f.KeepAnswers, f.KeepChanges); least < leastKept {
+		return fmt.Errorf("--nats-keep-...: %s is too short; messages stay for %s at least", least, leastKept)
+	}
 	if f.Listen == "" || a.Keys != "" && a.TLSCert != "" {
 		return nil
 	}
@@ -34,6 +37,10 @@ func (f natsFlags) check(a accessFlags) error {
 
 // natsStop is how long the door may take to finish what is under way.
 const natsStop = 20 * time.Second
+
+// leastKept is the shortest time that messages may stay in a stream: a sender
+// must have time to read its answer.
+const leastKept = time.Minute
 
 // startNATS opens the second door, if it is to be open, and gives what closes
 // it. A server elsewhere that can not be reached is no failure: the other door

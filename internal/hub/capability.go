@@ -117,7 +117,7 @@ func (h *hub) newCapability(o Options) document {
 		Rest: []rest{{
 			Mode:          "server",
 			Documentation: capabilityRules,
-			Security:      security{Description: "Requests are not authenticated here."},
+			Security:      security{Description: "With keys, each request carries one as a bearer token (RFC 6750); without keys nobody is asked, on loopback alone."},
 			Interaction:   []interaction{{Code: "history-system"}},
 		}},
 	}
