@@ -23,7 +23,8 @@ type natsFlags struct {
 // check refuses a server that strangers could reach, before anything is made. A
 // proxy that ends TLS stands before HTTP alone.
 func (f natsFlags) check(a accessFlags) error {
-	if least := min(f.KeepRecords, f.KeepAnswers, f.KeepChanges); least < leastKept {
+	open := f.URL != "" || f.Listen != ""
+	if least := min(f.KeepRecords, f.KeepAnswers, f.KeepChanges); open && least < leastKept {
 		return fmt.Errorf("--nats-keep-...: %s is too short; messages stay for %s at least", least, leastKept)
 	}
 	if f.Listen == "" || a.Keys != "" && a.TLSCert != "" {

@@ -82,7 +82,7 @@ func TestRunPrintsARowOfEachRun(t *testing.T) {
 func TestStartsAreMeasured(t *testing.T) {
 	var out bytes.Buffer
 	require.NoError(t, run(t.Context(), []string{"--starts", "2", "--cases", "3"}, &out))
-	assert.Regexp(t, `^3 cases, filled in .*\n2 starts from exec to ready: median [1-9]`, out.String())
+	assert.Regexp(t, `^3 cases, filled in .*\n2 starts from exec to both doors open: median [1-9]`, out.String())
 }
 
 func TestPlan(t *testing.T) {
