@@ -1,11 +1,23 @@
 package main
 
-import "nailbridge/mapping/record"
+import (
+	"bytes"
 
-type schemaCommand struct{}
+	"nailbridge/mapping/record"
+	"nailbridge/mapping/safety"
+)
 
-// Run prints the JSON Schema (2020-12) of the clinic record.
-func (schemaCommand) Run(e *env) error {
-	_, err := e.stdout.Write(append(record.Schema(), '\n'))
+type schemaCommand struct {
+	Formulary bool `help:"That of a clinic's own formulary file instead."`
+}
+
+// Run prints the JSON Schema (2020-12) of the clinic record, or of a clinic's own
+// formulary file.
+func (c schemaCommand) Run(e *env) error {
+	schema := record.Schema()
+	if c.Formulary {
+		schema = safety.FormularySchema()
+	}
+	_, err := e.stdout.Write(append(bytes.TrimRight(schema, "\n"), '\n'))
 	return err
 }

@@ -1,7 +1,6 @@
 package mapping
 
 import (
-	"cmp"
 	"fmt"
 	"slices"
 	"time"
@@ -102,7 +101,14 @@ func (c *caseFold) safetyInput() safety.SurgeryInput {
 	in := safety.SurgeryInput{
 		Surgery: c.sur, Zone: c.s.Clinic.Zone, Formulary: c.s.Clinic.Formulary, Others: c.in.Others,
 		AgeYears: ageAt(c.in.Patient, sittingAt(c.sur)), Allergies: c.in.Allergies,
+		AgeMonths: monthsAt(c.in.Patient, sittingAt(c.sur)), Weight: c.s.Clinic.WeightConvention,
 		RiskTourniquet: c.s.Clinic.RiskTourniquet, Historical: c.rec.Historical,
+	}
+	if m := c.sur.Measurements; m != nil {
+		in.HeightCm = m.HeightCm
+	}
+	if c.in.Patient != nil {
+		in.Sex = c.in.Patient.Gender
 	}
 	if in.Allergies == nil && c.sur.Allergies != nil {
 		in.Allergies = c.sur.Allergies.Items
@@ -119,18 +125,28 @@ func (c *caseFold) safetyInput() safety.SurgeryInput {
 // ageAt is the age in completed years; nil when birth or sitting are not known
 // to the day.
 func ageAt(p *record.Patient, at *record.When) *int {
+	months := monthsAt(p, at)
+	if months == nil {
+		return nil
+	}
+	years := *months / 12
+	return &years
+}
+
+// monthsAt is the age in completed months, known where ageAt is.
+func monthsAt(p *record.Patient, at *record.When) *int {
 	if p == nil || p.BirthDate == nil || at == nil || p.BirthDate.Precision < record.PrecisionDay || at.Precision < record.PrecisionDay {
 		return nil
 	}
 	b := p.BirthDate
-	years := at.Year - b.Year
-	if cmp.Or(cmp.Compare(at.Month, b.Month), cmp.Compare(at.Day, b.Day)) < 0 {
-		years--
+	months := (at.Year-b.Year)*12 + int(at.Month) - int(b.Month)
+	if at.Day < b.Day {
+		months--
 	}
-	if years < 0 {
+	if months < 0 {
 		return nil
 	}
-	return &years
+	return &months
 }
 
 func (c *caseFold) planInput() followup.Input {

@@ -51,9 +51,16 @@ func (s Settings) choices() [][2]string {
 	limits, hcpcs := "no ceiling chosen", "off"
 	if f := s.Clinic.Formulary; f != nil {
 		limits = f.Name
+		if f.ApprovedBy != "" {
+			limits += " of " + f.Date
+		}
+	}
+	weight := "as recorded"
+	if w := s.Clinic.WeightConvention; w != "" {
+		weight = string(w)
 	}
 	if s.Codes.HCPCS {
 		hcpcs = "on"
 	}
-	return [][2]string{{"SNOMED CT codes", s.Codes.SnomedCT.String()}, {"HCPCS modifiers", hcpcs}, {"Dose limits", limits}}
+	return [][2]string{{"SNOMED CT codes", s.Codes.SnomedCT.String()}, {"HCPCS modifiers", hcpcs}, {"Dose limits", limits}, {"Weight of dose limits", weight}}
 }

@@ -249,12 +249,21 @@ func (c *caseFold) limitComponents(f safety.Figure) []*opb.Observation_Component
 	if f.Limit != "" {
 		out = append(out, c.component("dose-limit", componentQuantity(r4.Quantity(f.Limit, f.LimitUnit, f.LimitUnit))))
 	}
-	for _, x := range []struct{ code, text string }{{"limit-set", f.Set}, {"limit-rule", f.Rule}, {"limit-source", f.Source}, {"value-queried", f.Query}} {
+	for _, x := range []struct{ code, text string }{{"limit-set", setText(f)}, {"limit-rule", f.Rule}, {"limit-source", f.Source}, {"value-queried", f.Query}} {
 		if x.text != "" {
 			out = append(out, c.component(x.code, componentString(x.text)))
 		}
 	}
 	return out
+}
+
+// setText names the set that a figure was compared with, a clinic's own with its
+// date and who approved it.
+func setText(f safety.Figure) string {
+	if f.Approval == "" {
+		return f.Set
+	}
+	return f.Set + " (" + f.Approval + ")"
 }
 
 // codes is the list form of a concept that may be absent.

@@ -31,6 +31,8 @@ type ClinicSettings struct {
 	Zone           *time.Location    // for times recorded without offset
 	IdentifierBase string            // absolute URI under which the clinic numbers its own things
 	Formulary      *safety.Formulary // nil: no ceiling chosen
+	// WeightConvention says which weight limits in mg/kg are multiplied by (C-7).
+	WeightConvention safety.WeightConvention
 	// RiskTourniquet is the clinic's own tourniquet limit for toes at risk; nil:
 	// none (C-30).
 	RiskTourniquet *safety.LocalLimit

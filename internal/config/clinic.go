@@ -29,6 +29,9 @@ type Clinic struct {
 	// the clinic's own, relative to the settings file; absent: no ceiling is
 	// chosen.
 	Formulary string `json:"formulary,omitempty"`
+	// WeightConvention says which body weight limits in mg/kg are multiplied by:
+	// absent as recorded, else ideal-in-obesity or cap-70-kg (C-7).
+	WeightConvention string `json:"weightConvention,omitempty"`
 	// DefaultProtocol applies where a record names no protocol (D4.1).
 	DefaultProtocol string `json:"defaultProtocol,omitempty"`
 	// Weekend is what a protocol date on a weekend becomes: absent leaves it, else
@@ -87,6 +90,9 @@ func (c Clinic) check() []error {
 	if !followup.Weekend(c.Weekend).Valid() {
 		fault("weekend: not one of next, previous, nearest")
 	}
+	if !safety.WeightConvention(c.WeightConvention).Valid() {
+		fault("weightConvention: not one of %s", strings.Join(conventions(), ", "))
+	}
 	if off := c.daysOff(); !(followup.DaysOff{Country: off.Country}).Valid() {
 		fault("holidays: not one of %s", strings.Join(followup.Countries(), ", "))
 	} else if off.Weekend == followup.WeekendKeep && (off.Country != "" || len(off.Closed) > 0) {
@@ -100,6 +106,15 @@ func (c Clinic) check() []error {
 
 func (c Clinic) daysOff() followup.DaysOff {
 	return followup.DaysOff{Weekend: followup.Weekend(c.Weekend), Country: c.Holidays, Closed: c.ClosedOn}
+}
+
+// conventions are the names of the conventions of weight.
+func conventions() []string {
+	var out []string
+	for _, w := range safety.WeightConventions() {
+		out = append(out, string(w))
+	}
+	return out
 }
 
 // tourniquet is the clinic's own limit; nil for none.
@@ -152,7 +167,7 @@ func (c Clinic) settings() (mapping.ClinicSettings, error) {
 	return mapping.ClinicSettings{
 		ID: c.Identity.ID, Name: c.Identity.Name, Zone: zone, IdentifierBase: c.Identity.IdentifierBase,
 		Formulary: formulary, DefaultProtocol: record.Code(c.DefaultProtocol), ShareUnstated: c.ShareUnstated, DaysOff: c.daysOff(),
-		RiskTourniquet: c.tourniquet(), HideFigures: c.HideFigures,
+		WeightConvention: safety.WeightConvention(c.WeightConvention), RiskTourniquet: c.tourniquet(), HideFigures: c.HideFigures,
 	}, nil
 }
 

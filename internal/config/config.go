@@ -63,6 +63,7 @@ type Document struct {
 	ClosedOn         []followup.Date `json:"closedOn,omitempty"`
 	TourniquetAtRisk *LocalLimit     `json:"tourniquetAtRisk,omitempty"`
 	HideFigures      bool            `json:"hideFigures,omitempty"`
+	WeightConvention string          `json:"weightConvention,omitempty"`
 }
 
 // one is the clinic of the form for one.
@@ -70,7 +71,7 @@ func (d Document) one() Clinic {
 	return Clinic{
 		Identity: d.Identity, Zone: d.Zone, ShareUnstated: d.ShareUnstated, Formulary: d.Formulary,
 		DefaultProtocol: d.DefaultProtocol, Weekend: d.Weekend, Test: d.Test,
-		Holidays: d.Holidays, ClosedOn: d.ClosedOn, TourniquetAtRisk: d.TourniquetAtRisk, HideFigures: d.HideFigures,
+		Holidays: d.Holidays, ClosedOn: d.ClosedOn, TourniquetAtRisk: d.TourniquetAtRisk, HideFigures: d.HideFigures, WeightConvention: d.WeightConvention,
 	}
 }
 

@@ -165,7 +165,8 @@ var settings = map[string]func(t testing.TB, s *mapping.Settings){
 	"tourniquetAtRisk": func(_ testing.TB, s *mapping.Settings) {
 		s.Clinic.RiskTourniquet = &safety.LocalLimit{Minutes: 10, Source: "local protocol"}
 	},
-	"hideFigures": func(_ testing.TB, s *mapping.Settings) { s.Clinic.HideFigures = true },
+	"hideFigures":      func(_ testing.TB, s *mapping.Settings) { s.Clinic.HideFigures = true },
+	"weightConvention": func(_ testing.TB, s *mapping.Settings) { s.Clinic.WeightConvention = safety.WeightCapped },
 	"zone": func(t testing.TB, s *mapping.Settings) {
 		zone, err := time.LoadLocation("America/New_York")
 		require.NoError(t, err)

@@ -99,6 +99,10 @@ func (d *decoder) value(n *rawjson.Node, s *shape, v reflect.Value, ptr string) 
 			d.lost(s, ptr, "wrong-type", "true or false is wanted")
 			return
 		}
+		if v.Kind() == reflect.Pointer {
+			v.Set(reflect.New(s.typ))
+			v = v.Elem()
+		}
 		v.SetBool(n.Text == "true")
 	default:
 		d.str(n, s, v, ptr)

@@ -9,8 +9,8 @@ import (
 // DecodeStrict reads JSON into the struct that into points to, for what is no
 // record but must not be misread either, such as settings: member names as in
 // the json tags, their case included, each at most once, and nothing after the
-// value. The struct may hold strings, truth values, and structs and lists of
-// them. Everything noticed is found at once, with its place; nothing noticed
+// value. The struct may hold strings, truth values, whole numbers, pointers to
+// either where absent is to be told from them, and structs and lists of those. Everything noticed is found at once, with its place; nothing noticed
 // means that all of it was read as sent.
 func DecodeStrict(b []byte, into any) []Finding {
 	v := reflect.ValueOf(into).Elem()

@@ -31,6 +31,9 @@ func TestChecksOfTheClinicalFacts(t *testing.T) {
 			for _, f := range c.Figures {
 				assert.True(t, has(r, f), "no figure %+v in\n%s", f, figures(r))
 			}
+			for _, code := range c.Never {
+				assert.Empty(t, figureOf(r, code), "%s: %s", c.Source, code)
+			}
 		})
 	}
 }

@@ -30,6 +30,12 @@ const (
 	RepeatTimeNotKnown    = "anaesthetic-time-missing"
 	OtherClinicWithin24h  = "anaesthetic-elsewhere"
 	MepivacaineRepeated   = "mepivacaine-repeated-early"
+	DoseOver24h           = "anaesthetic-over-24h-limit"
+	AgentRepeatedEarly    = "anaesthetic-repeated-early"
+	WeightNotComputable   = "weight-not-computable"
+	MepivacaineStrong     = "mepivacaine-strong-for-child"
+	InfantAmide           = "anaesthetic-in-infant"
+	AdrenalineOverDental  = "adrenaline-over-dental-ceiling"
 	AdrenalineOverLimit   = "adrenaline-over-limit"
 	AdrenalineUnknown     = "adrenaline-not-computable"
 	AdrenalineArterial    = "vasoconstrictor-with-risk"
@@ -113,6 +119,12 @@ var FlagCodes = []FlagCode{
 	{RepeatTimeNotKnown, "Time of local anaesthetic not known", record.LevelWarning, false},
 	{OtherClinicWithin24h, "Local anaesthetic at another clinic within 24 hours", record.LevelWarning, false},
 	{MepivacaineRepeated, "Mepivacaine repeated within 90 minutes", record.LevelNote, false},
+	{DoseOver24h, "Local anaesthetic over the limit in 24 hours", record.LevelCritical, false},
+	{AgentRepeatedEarly, "Local anaesthetic repeated within its least interval", record.LevelWarning, false},
+	{WeightNotComputable, "Weight by the clinic's convention not computable", record.LevelNote, false},
+	{MepivacaineStrong, "Mepivacaine strong for a small child", record.LevelNote, false},
+	{InfantAmide, "Local anaesthetic in an infant", record.LevelNote, false},
+	{AdrenalineOverDental, "Adrenaline over the ceiling of dental teaching", record.LevelWarning, false},
 	{AdrenalineOverLimit, "Adrenaline over the limit", record.LevelCritical, false},
 	{AdrenalineUnknown, "Adrenaline not computable", record.LevelNote, false},
 	{AdrenalineArterial, "Adrenaline in a toe with arterial risk", record.LevelWarning, false},
@@ -206,6 +218,7 @@ const (
 	DoseRemaining     = "dose-remaining"       // limit less total, never under 0
 	DoseMaxVolume     = "dose-max-volume"      // limit as volume of the solution used
 	AdrenalineMass    = "adrenaline-mass"      // of one injection
+	AdrenalineToe     = "adrenaline-mass-toe"  // of one toe
 	AdrenalineTotal   = "adrenaline-mass-24h"
 	MixtureFraction   = "limit-fraction-sum"
 	TourniquetMinutes = "tourniquet-time"
@@ -227,6 +240,7 @@ var FigureCodes = []FigureCode{
 	{DoseRemaining, "Local anaesthetic left under the limit", "mg"},
 	{DoseMaxVolume, "Greatest volume of the solution under the limit", "mL"},
 	{AdrenalineMass, "Mass of adrenaline injected", "ug"},
+	{AdrenalineToe, "Mass of adrenaline injected in the toe", "ug"},
 	{AdrenalineTotal, "Total mass of adrenaline", "ug"},
 	{MixtureFraction, "Sum of the fractions of the limits", "1"},
 	{TourniquetMinutes, "Tourniquet time", "min"},

@@ -48,7 +48,13 @@ type DoseInput struct {
 	// WeightKg is the recorded body weight; nil: not recorded.
 	WeightKg  *record.Decimal
 	AgeYears  *int       // completed years at the sitting; nil: not known
+	AgeMonths *int       // the same in completed months; nil: not known
 	Formulary *Formulary // nil: no ceiling chosen
+	// Weight is the clinic's convention of weight; HeightCm and Sex are what it may
+	// need (C-7).
+	Weight   WeightConvention
+	HeightCm *record.Decimal
+	Sex      record.Code
 	// CardiacDisease is the answer to that risk question (C-5).
 	CardiacDisease record.Code
 }
@@ -114,6 +120,7 @@ func Dose(in DoseInput) Result {
 		judged = append(judged, j)
 		if t.inVisit {
 			r.add(j.result)
+			r.add(in.ages(t))
 		}
 	}
 	if in.Formulary != nil && in.AgeYears == nil && len(visit) > 0 {
@@ -181,6 +188,7 @@ type total struct {
 	incomplete  bool // an amount of a dose is missing
 	inputs      []Input
 	percents    []*big.Rat // of the visit
+	doses       []amount
 }
 
 // sumUp adds up per agent, in the order of the agents' names. Doses of no
@@ -205,6 +213,7 @@ func sumUp(visit, others []amount, unsure bool) []*total {
 }
 
 func (t *total) count(a amount, visit bool) {
+	t.doses = append(t.doses, a)
 	name := "dose"
 	if visit {
 		t.inVisit = true

@@ -51,7 +51,7 @@ func TestOverLimitSaysHowItWasFound(t *testing.T) {
 	f := flagOf(safety.Dose(in), safety.DoseOverLimit)
 	require.NotNil(t, f)
 	assert.Equal(t, "Lidocaine 220 mg over this visit and 1 other dose in this clinic's records of the 24 h before is over the limit of 200 mg: "+
-		"set Irish summary of product characteristics, the lower of 4.5 mg/kg × 70 kg = 315 mg, ceiling 200 mg (one figure for adults and for ages 12 to 18). "+
+		"set Irish summary of product characteristics, the lower of 4.5 mg/kg × 70 kg (weight as recorded) = 315 mg, ceiling 200 mg (one figure for adults and for ages 12 to 18). "+
 		"Source: HPRA summary of product characteristics, lidocaine hydrochloride 2 % w/v, section 4.2 [read].", f.Text)
 	assert.Equal(t, "/surgery/anaesthetic/lidocaine", f.Place)
 	assert.Equal(t, []safety.Input{{Name: "dose", Value: "120", Unit: "mg"}, {Name: "dose of record s-1", Value: "100", Unit: "mg"},

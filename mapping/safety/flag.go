@@ -71,7 +71,9 @@ type Figure struct {
 	Unit  string `json:"unit"`  // UCUM
 	Place string `json:"place"`
 	// Set and Limit are of the formulary, where the figure was compared.
-	Set       string  `json:"set,omitempty"`
+	Set string `json:"set,omitempty"`
+	// Approval is the date of a clinic's own set and who approved it.
+	Approval  string  `json:"approval,omitempty"`
 	Rule      string  `json:"rule,omitempty"` // in words: how the limit came about
 	Limit     string  `json:"limit,omitempty"`
 	LimitUnit string  `json:"limitUnit,omitempty"`

@@ -1,16 +1,11 @@
 package safety
 
 import (
-	"bytes"
 	"embed"
-	"encoding/json"
-	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"math/big"
 	"path"
-	"regexp"
 	"sort"
 	"strings"
 
@@ -25,6 +20,14 @@ type Formulary struct {
 	Issuer       string
 	Kind         string // "regulator", "guideline" or "local"
 	Jurisdiction string // ISO 3166-1 alpha-2, where the set belongs to a country
+	Route        string // by which the limits hold, in words
+	Population   string // for whom, in words
+	ReadIn       string // where the source was read
+	Date         string // of the source or of the clinic's file, YYYY, YYYY-MM or YYYY-MM-DD; "": not known
+	DateNote     string // why no date is known
+	// ApprovedBy says who at the clinic approved its own file; "" for a set of the
+	// product.
+	ApprovedBy string
 	// WeightCapKg, where set, is the greatest weight that the set multiplies
 	// (C-7 b); nil: the weight as recorded.
 	WeightCapKg *big.Rat
@@ -35,7 +38,8 @@ type Formulary struct {
 }
 
 // Limit is the limit of one agent, plain or with a vasoconstrictor, for an age
-// band. One of MgPerKg and CeilingMg may be nil, never both.
+// band. Of MgPerKg, CeilingMg and Per24hMg at least one is set. Where Per24hMg
+// stands alone, it is the limit.
 type Limit struct {
 	Agent           record.Code // of record.AnaestheticSet
 	Vasoconstrictor bool
@@ -43,7 +47,14 @@ type Limit struct {
 	ToYears         *int     // up to but not including this; nil: no end
 	MgPerKg         *big.Rat // mg/kg
 	CeilingMg       *big.Rat // mg, absolute
-	Note            string   // about the figure, shown with it
+	// WithinHours says that both hold in any so many hours; 0: over the visit and
+	// the 24 h before it.
+	WithinHours int
+	Per24hMg    *big.Rat // mg in 24 h
+	// IntervalMinutes is the least time to another sitting with the agent; 0: none
+	// is known.
+	IntervalMinutes int
+	Note            string // about the figure, shown with it
 	Source          string
 	Section         string // number of the clinical fact
 	Tag             Tag
@@ -83,6 +94,24 @@ func Names() []string {
 	return found
 }
 
+// Named is the title of the set with what a clinic's own file must be known by:
+// its date and who approved it.
+func (f *Formulary) Named() string {
+	if a := f.approval(); a != "" {
+		return f.Title + " (" + a + ")"
+	}
+	return f.Title
+}
+
+// approval is the date of a clinic's own file and who approved it, in words; ""
+// for a set of the product.
+func (f *Formulary) approval() string {
+	if f.ApprovedBy == "" {
+		return ""
+	}
+	return "of " + f.Date + ", approved by " + f.ApprovedBy
+}
+
 // Load gives a set of the product by name. There is no default set.
 func Load(name string) (*Formulary, error) {
 	for _, n := range Names() {
@@ -93,7 +122,7 @@ func Load(name string) (*Formulary, error) {
 		if err != nil {
 			return nil, fmt.Errorf("formulary %s: %w", n, err)
 		}
-		f, err := Parse(b)
+		f, err := parse(b, true)
 		if err != nil {
 			return nil, fmt.Errorf("formulary %s: %w", n, err)
 		}
@@ -103,230 +132,6 @@ func Load(name string) (*Formulary, error) {
 		return f, nil
 	}
 	return nil, fmt.Errorf("no formulary named %q; the sets are %s", name, strings.Join(Names(), ", "))
-}
-
-type fileLimit struct {
-	Agent           string `json:"agent"`
-	Vasoconstrictor *bool  `json:"vasoconstrictor"`
-	FromYears       *int   `json:"fromYears"`
-	ToYears         *int   `json:"toYears"`
-	MgPerKg         string `json:"mgPerKg"`
-	CeilingMg       string `json:"ceilingMg"`
-	Note            string `json:"note"`
-	fileSource
-}
-
-type fileSource struct {
-	Source  string `json:"source"`
-	Section string `json:"section"`
-	Tag     Tag    `json:"tag"`
-}
-
-type fileSet struct {
-	Name         string      `json:"name"`
-	Title        string      `json:"title"`
-	Issuer       string      `json:"issuer"`
-	Kind         string      `json:"kind"`
-	Jurisdiction string      `json:"jurisdiction"`
-	WeightCapKg  string      `json:"weightCapKg"`
-	Entries      []fileLimit `json:"entries"`
-	Ages         []struct {
-		Agent     string `json:"agent"`
-		FromYears *int   `json:"fromYears"`
-		fileSource
-	} `json:"ages"`
-	Adrenaline *struct {
-		Ug        string `json:"ug"`
-		CardiacUg string `json:"cardiacUg"`
-		fileSource
-	} `json:"adrenaline"`
-}
-
-// Parse reads a formulary file, the clinic's own included. It is strict:
-// unknown members, figures that are not positive decimals, overlapping age
-// bands, and sources tagged other than "read" or "local" are errors, all
-// reported at once.
-func Parse(b []byte) (*Formulary, error) {
-	if err := checkMembers(b); err != nil {
-		return nil, err
-	}
-	dec := json.NewDecoder(bytes.NewReader(b))
-	dec.DisallowUnknownFields()
-	var s fileSet
-	if err := dec.Decode(&s); err != nil {
-		return nil, err
-	}
-	if _, err := dec.Token(); !errors.Is(err, io.EOF) {
-		return nil, errors.New("trailing data after the set")
-	}
-	p := &parser{}
-	f := p.set(s)
-	if len(p.errs) > 0 {
-		return nil, errors.Join(p.errs...)
-	}
-	return f, nil
-}
-
-// checkMembers refuses what encoding/json takes silently: a member given twice
-// in one object, also in another case.
-func checkMembers(b []byte) error {
-	dec := json.NewDecoder(bytes.NewReader(b))
-	var open []map[string]bool // nil: an array
-	key := false               // the next string is a member name
-	for {
-		t, err := dec.Token()
-		if errors.Is(err, io.EOF) {
-			return nil
-		}
-		if err != nil {
-			return err
-		}
-		name, isString := t.(string)
-		if key && isString {
-			if name != exactMember(name) || open[len(open)-1][name] {
-				return fmt.Errorf("member %q is unknown or given twice", name)
-			}
-			open[len(open)-1][name] = true
-			key = false
-			continue
-		}
-		switch t {
-		case json.Delim('{'):
-			open = append(open, map[string]bool{})
-		case json.Delim('['):
-			open = append(open, nil)
-		case json.Delim('}'), json.Delim(']'):
-			open = open[:len(open)-1]
-		}
-		key = len(open) > 0 && open[len(open)-1] != nil
-	}
-}
-
-// exactMember gives the member of the file format that name spells, or "".
-func exactMember(name string) string {
-	for _, m := range []string{"name", "title", "issuer", "kind", "jurisdiction", "weightCapKg", "entries", "ages", "adrenaline",
-		"agent", "vasoconstrictor", "fromYears", "toYears", "mgPerKg", "ceilingMg", "note", "source", "section", "tag", "ug", "cardiacUg"} {
-		if m == name {
-			return m
-		}
-	}
-	return ""
-}
-
-type parser struct{ errs []error }
-
-func (p *parser) errorf(format string, args ...any) {
-	p.errs = append(p.errs, fmt.Errorf(format, args...))
-}
-
-var (
-	kebab   = regexp.MustCompile(`^[a-z0-9]+(-[a-z0-9]+)*$`)
-	decimal = regexp.MustCompile(`^[0-9]{1,6}(\.[0-9]{1,6})?$`)
-)
-
-func (p *parser) set(s fileSet) *Formulary {
-	f := &Formulary{Name: s.Name, Title: s.Title, Issuer: s.Issuer, Kind: s.Kind, Jurisdiction: s.Jurisdiction}
-	if !kebab.MatchString(s.Name) {
-		p.errorf("name: %q is not kebab-case", s.Name)
-	}
-	if s.Title == "" || s.Issuer == "" {
-		p.errorf("title and issuer are required")
-	}
-	if s.Kind != "regulator" && s.Kind != "guideline" && s.Kind != "local" {
-		p.errorf("kind: %q is not regulator, guideline or local", s.Kind)
-	}
-	f.WeightCapKg = p.figure("weightCapKg", s.WeightCapKg)
-	if len(s.Entries) == 0 {
-		p.errorf("entries: none")
-	}
-	for i, e := range s.Entries {
-		f.Entries = append(f.Entries, p.limit(fmt.Sprintf("entries/%d", i), e))
-	}
-	for i, a := range s.Ages {
-		at := fmt.Sprintf("ages/%d", i)
-		p.source(at, a.fileSource)
-		r := AgeRule{Agent: p.agent(at, a.Agent), Source: a.Source, Section: a.Section, Tag: a.Tag}
-		r.FromYears = p.years(at+"/fromYears", a.FromYears)
-		f.Ages = append(f.Ages, r)
-	}
-	if a := s.Adrenaline; a != nil {
-		p.source("adrenaline", a.fileSource)
-		f.Adrenaline = &AdrenalineLimit{Ug: p.figure("adrenaline/ug", a.Ug), CardiacUg: p.figure("adrenaline/cardiacUg", a.CardiacUg),
-			Source: a.Source, Section: a.Section, Tag: a.Tag}
-		if f.Adrenaline.Ug == nil {
-			p.errorf("adrenaline/ug: required")
-		}
-	}
-	p.overlaps(f.Entries)
-	return f
-}
-
-func (p *parser) limit(at string, e fileLimit) Limit {
-	p.source(at, e.fileSource)
-	l := Limit{Agent: p.agent(at, e.Agent), ToYears: e.ToYears, Note: e.Note,
-		Source: e.Source, Section: e.Section, Tag: e.Tag,
-		MgPerKg: p.figure(at+"/mgPerKg", e.MgPerKg), CeilingMg: p.figure(at+"/ceilingMg", e.CeilingMg)}
-	if e.Vasoconstrictor == nil {
-		p.errorf("%s/vasoconstrictor: required", at)
-	} else {
-		l.Vasoconstrictor = *e.Vasoconstrictor
-	}
-	l.FromYears = p.years(at+"/fromYears", e.FromYears)
-	if e.ToYears != nil && *e.ToYears <= l.FromYears {
-		p.errorf("%s/toYears: not after fromYears", at)
-	}
-	if l.MgPerKg == nil && l.CeilingMg == nil {
-		p.errorf("%s: neither mgPerKg nor ceilingMg", at)
-	}
-	return l
-}
-
-func (p *parser) years(at string, y *int) int {
-	if y == nil || *y < 0 || *y > 150 {
-		p.errorf("%s: required, completed years from 0 to 150", at)
-		return 0
-	}
-	return *y
-}
-
-func (p *parser) agent(at, code string) record.Code {
-	if !record.AnaestheticSet.Has(record.Code(code)) {
-		p.errorf("%s/agent: %q is not listed", at, code)
-	}
-	return record.Code(code)
-}
-
-func (p *parser) source(at string, s fileSource) {
-	if s.Source == "" || s.Section == "" {
-		p.errorf("%s: source and section are required", at)
-	}
-	if s.Tag != TagRead && s.Tag != TagLocal {
-		p.errorf("%s/tag: %q; a file holds only figures tagged read or local", at, s.Tag)
-	}
-}
-
-func (p *parser) figure(at, text string) *big.Rat {
-	if text == "" {
-		return nil
-	}
-	r, ok := new(big.Rat).SetString(text)
-	if !ok || !decimal.MatchString(text) || r.Sign() <= 0 {
-		p.errorf("%s: %q is not a decimal greater than 0", at, text)
-		return nil
-	}
-	return r
-}
-
-// overlaps finds two limits for one agent, kind and age.
-func (p *parser) overlaps(ls []Limit) {
-	for i, a := range ls {
-		for j, b := range ls[:i] {
-			if a.Agent == b.Agent && a.Vasoconstrictor == b.Vasoconstrictor &&
-				(a.ToYears == nil || b.FromYears < *a.ToYears) && (b.ToYears == nil || a.FromYears < *b.ToYears) {
-				p.errorf("entries/%d: overlaps entries/%d", i, j)
-			}
-		}
-	}
 }
 
 // find gives the limit for an agent, kind and age. An age under the youngest

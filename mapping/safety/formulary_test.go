@@ -9,10 +9,13 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/santhosh-tekuri/jsonschema/v6"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/mapping/record"
 	"nailbridge/mapping/safety"
+	"nailbridge/mapping/safety/safetytest"
 )
 
 // The product holds only ceilings that were read in the cited text; those
@@ -29,6 +32,10 @@ func TestProductSetsAreReadWhole(t *testing.T) {
 			assert.NotEmpty(t, e.Source)
 			assert.Regexp(t, `^C-\d+$`, e.Section)
 		}
+		for what, said := range map[string]string{"jurisdiction": f.Jurisdiction, "route": f.Route, "population": f.Population, "where it was read": f.ReadIn, "date or why there is none": f.Date + f.DateNote} {
+			assert.NotEmpty(t, said, "%s: %s", name, what)
+		}
+		assert.Empty(t, f.ApprovedBy, name)
 		for _, a := range f.Ages {
 			assert.Equal(t, safety.TagRead, a.Tag)
 		}
@@ -43,7 +50,7 @@ func TestLoadHasNoDefault(t *testing.T) {
 	}
 }
 
-const whole = `{"name":"clinic","title":"T","issuer":"I","kind":"local","weightCapKg":"70","entries":[
+const whole = `{"name":"clinic","title":"T","issuer":"I","kind":"local","date":"2026-02-01","approvedBy":"A. Quill, lead podiatrist","weightCapKg":"70","entries":[
  {"agent":"lidocaine","vasoconstrictor":false,"fromYears":12,"toYears":18,"mgPerKg":"3","source":"S","section":"1","tag":"local"},
  {"agent":"lidocaine","vasoconstrictor":false,"fromYears":18,"ceilingMg":"200","source":"S","section":"1","tag":"local"}],
  "adrenaline":{"ug":"200","cardiacUg":"40","source":"S","section":"2","tag":"local"}}`
@@ -85,8 +92,15 @@ func TestParseIsStrict(t *testing.T) {
 		"no source":                change(`"source":"S"`, `"source":""`),
 		"ceiling from memory":      change(`"tag":"local"`, `"tag":"memory"`),
 		"ceiling via another page": change(`"tag":"local"`, `"tag":"via"`),
-		"no entries":               `{"name":"clinic","title":"T","issuer":"I","kind":"local","entries":[]}`,
+		"no entries":               `{"name":"clinic","title":"T","issuer":"I","kind":"local","date":"2026","approvedBy":"A","entries":[]}`,
 		"adrenaline without limit": change(`"ug":"200",`, ``),
+		"no date":                  change(`"date":"2026-02-01",`, ``),
+		"no such date":             change(`"2026-02-01"`, `"2026-02-30"`),
+		"nobody approved it":       change(`"A. Quill, lead podiatrist"`, `""`),
+		"country not of two":       change(`"kind":"local"`, `"kind":"local","jurisdiction":"Eire"`),
+		"hours out of range":       change(`"mgPerKg":"3"`, `"mgPerKg":"3","withinHours":25`),
+		"hours of a day's total":   change(`"mgPerKg":"3"`, `"per24hMg":"300","withinHours":4`),
+		"interval of nothing":      change(`"mgPerKg":"3"`, `"mgPerKg":"3","intervalMinutes":0`),
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, err := safety.Parse([]byte(file))
@@ -95,10 +109,92 @@ func TestParseIsStrict(t *testing.T) {
 	}
 }
 
+// The schema refuses what Parse refuses, but for what it cannot say, and takes
+// what Parse takes.
+func TestFormularySchemaAgreesWithParse(t *testing.T) {
+	schema := compiled(t)
+	require.NoError(t, schema.Validate(tree(t, whole)), "the clinic's own set")
+	change := func(old, new string) string {
+		require.Contains(t, whole, old)
+		return strings.Replace(whole, old, new, 1)
+	}
+	beyond := map[string]string{
+		"ages reversed": change(`"toYears":18`, `"toYears":12`), "ages overlap": change(`"toYears":18`, `"toYears":19`),
+		"no such day": change(`"2026-02-01"`, `"2026-02-30"`),
+	}
+	for name, file := range beyond {
+		_, err := safety.Parse([]byte(file))
+		assert.Error(t, err, name)
+		assert.NoError(t, schema.Validate(tree(t, file)), "%s: the description of the schema says that Parse checks it besides", name)
+	}
+	for name, file := range map[string]string{
+		"unknown member": change(`"title":"T"`, `"title":"T","colour":"red"`), "no title": change(`"title":"T",`, ``),
+		"blank title": change(`"title":"T"`, `"title":" "`), "agent not listed": change(`"agent":"lidocaine"`, `"agent":"lignocaine"`),
+		"figure is a number": change(`"mgPerKg":"3"`, `"mgPerKg":3`), "figure is zero": change(`"mgPerKg":"3"`, `"mgPerKg":"0.0"`),
+		"tag not listed": change(`"tag":"local"`, `"tag":"via"`), "no date": change(`"date":"2026-02-01",`, ``), "nobody approved it": change(`"approvedBy":"A. Quill, lead podiatrist",`, ``),
+		"no figure": change(`"mgPerKg":"3",`, ``), "hours of a day's total": change(`"mgPerKg":"3"`, `"per24hMg":"300","withinHours":4`),
+		"interval of nothing": change(`"mgPerKg":"3"`, `"mgPerKg":"3","intervalMinutes":0`), "truth value as text": change(`"vasoconstrictor":false`, `"vasoconstrictor":"no"`),
+	} {
+		_, err := safety.Parse([]byte(file))
+		assert.Error(t, err, name)
+		assert.Error(t, schema.Validate(tree(t, file)), name)
+	}
+	for _, a := range record.AnaestheticSet.Values {
+		file := strings.ReplaceAll(whole, `"agent":"lidocaine"`, `"agent":"`+string(a.Code)+`"`)
+		assert.NoError(t, schema.Validate(tree(t, file)), "%s is an agent of the schema", a.Code)
+	}
+}
+
+// Every figure of a clinic's own set, and every flag, shows its date and who
+// approved it; one of the product needs neither.
+func TestOwnSetIsShownWithItsApproval(t *testing.T) {
+	f, err := safety.Parse([]byte(whole))
+	require.NoError(t, err)
+	in := input("", dose("lidocaine", "2", "10.01", "none", begin))
+	in.Formulary = f
+	r := safety.Dose(in)
+	flag := flagOf(r, safety.DoseOverLimit)
+	require.NotNil(t, flag)
+	assert.Contains(t, flag.Text, "set T (of 2026-02-01, approved by A. Quill, lead podiatrist)")
+	compared := 0
+	for _, x := range r.Figures {
+		if x.Set != "" {
+			compared++
+			assert.Equal(t, "of 2026-02-01, approved by A. Quill, lead podiatrist", x.Approval, x.Code)
+		}
+	}
+	assert.Equal(t, 3, compared)
+	in.Formulary = safetytest.Formulary("ie-smpc")
+	for _, x := range safety.Dose(in).Figures {
+		assert.Empty(t, x.Approval, x.Code)
+	}
+}
+
+func compiled(t *testing.T) *jsonschema.Schema {
+	t.Helper()
+	c := jsonschema.NewCompiler()
+	require.NoError(t, c.AddResource(safety.FormularySchemaID, tree(t, string(safety.FormularySchema()))))
+	s, err := c.Compile(safety.FormularySchemaID)
+	require.NoError(t, err)
+	assert.Equal(t, 2020, s.DraftVersion)
+	return s
+}
+
+func tree(t *testing.T, file string) any {
+	t.Helper()
+	v, err := jsonschema.UnmarshalJSON(strings.NewReader(file))
+	require.NoError(t, err)
+	return v
+}
+
 func TestParseReportsAllErrorsAtOnce(t *testing.T) {
 	_, err := safety.Parse([]byte(strings.NewReplacer(`"title":"T"`, `"title":""`, `"mgPerKg":"3"`, `"mgPerKg":"x"`).Replace(whole)))
-	assert.ErrorContains(t, err, "title")
-	assert.ErrorContains(t, err, "entries/0/mgPerKg")
+	assert.ErrorContains(t, err, "/title: ")
+	assert.ErrorContains(t, err, "/entries/0/mgPerKg: ")
+	_, err = safety.Parse([]byte(strings.NewReplacer(`"agent":"lidocaine"`, `"colour":"red"`, `"ug":"200"`, `"ug":200`, `"approvedBy"`, `"ApprovedBy"`).Replace(whole)))
+	for _, place := range []string{"/entries/0/colour: ", "/entries/0/agent: ", "/entries/1/colour: ", "/adrenaline/ug: ", "/ApprovedBy: "} {
+		assert.ErrorContains(t, err, place)
+	}
 }
 
 // C-3, C-5 and C-9: whole cartridges are a strict floor.

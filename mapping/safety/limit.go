@@ -13,36 +13,47 @@ type bound struct {
 	entry *Limit
 	// mg is an upper bound of the limit; nil when nothing is known of it. It is
 	// the limit itself when whole.
-	mg    *big.Rat
-	whole bool // nothing missing: no weight wanted, no child without a figure
-	child bool // the patient is younger than any band of the set
-	rule  string
+	mg *big.Rat
+	// readMg is mg by a figure and a weight that were read; nil where the figure
+	// was not (D2.4).
+	readMg *big.Rat
+	// counted is what the limit counts of the total, in mg: all of it, or the most
+	// that was given within its hours.
+	counted *big.Rat
+	whole   bool // nothing missing: no weight or height wanted, no child without a figure
+	child   bool // the patient is younger than any band of the set
+	missing string
+	rule    string
 }
 
-// bound makes out min(mg/kg × kg, ceiling) (C-6) with the set's convention of
-// weight (C-7).
-func (in DoseInput) bound(agent record.Code, with bool) *bound {
-	e, child := in.Formulary.find(agent, with, in.AgeYears)
+// bound makes out min(mg/kg × kg, ceiling) (C-6) with the set's and the clinic's
+// convention of weight (C-7) for a total; nil where the set has no limit.
+func (in DoseInput) bound(t *total, with bool) *bound {
+	e, child := in.Formulary.find(t.agent, with, in.AgeYears)
 	if e == nil {
 		return nil
 	}
-	b := &bound{entry: e, mg: e.CeilingMg, whole: !child, child: child}
+	b := &bound{entry: e, mg: e.CeilingMg, readMg: e.CeilingMg, counted: t.within(e.WithinHours), whole: !child, child: child}
 	var parts []string
 	if e.MgPerKg != nil {
-		if kg := in.weight(); kg != nil {
-			byWeight := new(big.Rat).Mul(e.MgPerKg, kg)
-			b.mg = minRat(byWeight, e.CeilingMg)
-			parts = append(parts, fmt.Sprintf("%s mg/kg × %s kg = %s mg", exact(e.MgPerKg), exact(kg), exact(byWeight)))
-		} else {
-			b.whole = false
-		}
+		parts = b.byWeight(in.weight())
 	}
 	if e.CeilingMg != nil {
 		parts = append(parts, fmt.Sprintf("ceiling %s mg", exact(e.CeilingMg)))
 	}
+	if e.MgPerKg == nil && e.CeilingMg == nil {
+		b.mg, b.readMg = e.Per24hMg, e.Per24hMg
+		parts = append(parts, fmt.Sprintf("%s mg in 24 h", exact(e.Per24hMg)))
+	}
+	if byTag(e.Tag, record.LevelCritical) != record.LevelCritical {
+		b.readMg = nil
+	}
 	b.rule = strings.Join(parts, ", ")
 	if len(parts) == 2 {
 		b.rule = "the lower of " + b.rule
+	}
+	if e.WithinHours > 0 {
+		b.rule += fmt.Sprintf(" in any %d h", e.WithinHours)
 	}
 	if e.Note != "" {
 		b.rule += " (" + e.Note + ")"
@@ -50,13 +61,33 @@ func (in DoseInput) bound(agent record.Code, with bool) *bound {
 	return b
 }
 
-// weight is the weight that the set multiplies, or nil.
-func (in DoseInput) weight() *big.Rat {
-	kg := positive(in.WeightKg)
-	if kg != nil && in.Formulary.WeightCapKg != nil {
-		return minRat(kg, in.Formulary.WeightCapKg)
+// byWeight lowers the bound to mg/kg × kg, and says how.
+func (b *bound) byWeight(w multiplied) []string {
+	if w.kg == nil {
+		b.whole, b.missing = false, "weight not recorded"
+		return nil
 	}
-	return kg
+	if w.missing != "" {
+		b.whole, b.missing = false, w.missing
+	}
+	perKg := b.entry.MgPerKg
+	mg := new(big.Rat).Mul(perKg, w.kg)
+	b.mg = minRat(mg, b.mg)
+	b.readMg = minRat(new(big.Rat).Mul(perKg, w.readKg), b.readMg)
+	return []string{fmt.Sprintf("%s mg/kg × %s kg (%s) = %s mg", exact(perKg), exact(w.kg), w.words, exact(mg))}
+}
+
+// over reports that the limit is passed.
+func (b *bound) over() bool { return b.mg != nil && over(b.counted, b.mg) }
+
+// tighter reports that more of the limit is taken than of the other, or that it
+// is the lower where as much is.
+func (b *bound) tighter(than *bound) bool {
+	mine, its := new(big.Rat).Mul(b.counted, than.mg), new(big.Rat).Mul(than.counted, b.mg)
+	if c := mine.Cmp(its); c != 0 {
+		return c > 0
+	}
+	return b.mg.Cmp(than.mg) < 0
 }
 
 // judgement is the verdict on one agent.
@@ -83,19 +114,12 @@ func (in DoseInput) judge(t *total) judgement {
 	}
 	missing := in.bounds(&j)
 	in.figures(&j)
-	if j.limit != nil && over(t.mg, j.limit.mg) {
+	if j.limit != nil && j.limit.over() {
 		j.result.flag(in.overLimit(j))
 	} else {
 		j.result.Flags = append(j.result.Flags, missing...)
 	}
-	for _, a := range in.Formulary.Ages {
-		if a.Agent == t.agent && in.AgeYears != nil && *in.AgeYears < a.FromYears {
-			j.result.flag(Flag{Code: AgentBelowAge, Level: byTag(a.Tag, record.LevelWarning), Place: place, Set: in.Formulary.Name,
-				Inputs: []Input{{"age", fmt.Sprint(*in.AgeYears), "a"}, {"from age", fmt.Sprint(a.FromYears), "a"}},
-				Text:   fmt.Sprintf("%s is not advised under %d years; the patient is %d. Source: %s [%s].", name(t.agent), a.FromYears, *in.AgeYears, a.Source, a.Tag),
-				Source: a.Source, Tag: a.Tag, Check: a.Section})
-		}
-	}
+	j.result.add(in.over24h(j))
 	return j
 }
 
@@ -113,24 +137,23 @@ func (in DoseInput) bounds(j *judgement) (missing []Flag) {
 		missing = append(missing, Flag{Code: code, Level: level, Place: AgentPlace(t.agent), Set: in.Formulary.Name, Check: check, Inputs: t.inputs,
 			Text: fmt.Sprintf("%s: percentage of the limit not computable: %s (set %s).", name(t.agent), text, in.Formulary.Name)})
 	}
-	for _, with := range []bool{false, true} {
-		if with && !t.with || !with && !t.plain {
-			continue
-		}
-		b := in.bound(t.agent, with)
+	for _, with := range t.kinds() {
+		b := in.bound(t, with)
 		switch {
 		case b == nil:
 			absent(LimitNotInSet, record.LevelNote, "C-16", "the set has no limit for it "+kind(with))
 			continue
 		case b.child:
 			absent(ChildLimitNotInSet, record.LevelNote, "C-21", fmt.Sprintf("the set has no limit for a patient of %d years, and none is derived from that of adults", *in.AgeYears))
+		case !b.whole && in.weight().kg != nil:
+			absent(WeightNotComputable, record.LevelNote, "C-7", b.missing)
 		case !b.whole:
-			absent(DoseNotComputable, record.LevelWarning, "C-6", "weight not recorded")
+			absent(DoseNotComputable, record.LevelWarning, "C-6", b.missing)
 		}
 		if t.plain && t.with {
 			b.rule += "; not every dose is recorded as with a vasoconstrictor, or as without, so the lower limit holds"
 		}
-		if b.mg != nil && (j.limit == nil || b.mg.Cmp(j.limit.mg) < 0) {
+		if b.mg != nil && (j.limit == nil || b.tighter(j.limit)) {
 			j.limit = b
 		}
 	}
@@ -154,18 +177,22 @@ func (in DoseInput) figures(j *judgement) {
 	}
 	l := j.limit
 	add := func(code, value, unit string) {
-		j.result.figure(Figure{Code: code, Value: value, Unit: unit, Place: place, Set: in.Formulary.Name, Rule: l.rule,
+		j.result.figure(Figure{Code: code, Value: value, Unit: unit, Place: place, Set: in.Formulary.Name, Approval: in.Formulary.approval(), Rule: l.rule,
 			Limit: exact(l.mg), LimitUnit: "mg", Source: l.entry.Source, Tag: l.entry.Tag, Check: l.entry.Section, Inputs: in.doseInputs(*j)})
 	}
-	percent := new(big.Rat).Quo(t.mg, l.mg)
+	percent := new(big.Rat).Quo(l.counted, l.mg)
 	add(DosePercent, roundUp(percent.Mul(percent, big.NewRat(100, 1)), 1), "%")
-	left := new(big.Rat).Sub(l.mg, t.mg)
+	left, most := new(big.Rat).Sub(l.mg, l.counted), l.mg
+	if e := in.per24h(t); e != nil {
+		left = minRat(left, new(big.Rat).Sub(e.Per24hMg, t.mg))
+		most = minRat(most, e.Per24hMg)
+	}
 	if left.Sign() < 0 {
 		left = new(big.Rat)
 	}
 	add(DoseRemaining, roundDown(left, 2), "mg")
 	if p := t.onePercent(); p != nil {
-		add(DoseMaxVolume, MaxVolume(l.mg, p), "mL")
+		add(DoseMaxVolume, MaxVolume(most, p), "mL")
 	}
 }
 
@@ -186,6 +213,9 @@ func (in DoseInput) doseInputs(j judgement) []Input {
 	if in.WeightKg != nil {
 		ins = append(ins, Input{"weight", in.WeightKg.String(), "kg"})
 	}
+	if w := in.weight(); w.kg != nil && w.kg.Cmp(in.WeightKg.Rat()) != 0 {
+		ins = append(ins, Input{"weight multiplied", exact(w.kg), "kg"})
+	}
 	ins = append(ins, Input{"set", in.Formulary.Name, ""})
 	if j.limit != nil {
 		ins = append(ins, Input{"limit", exact(j.limit.mg), "mg"})
@@ -195,11 +225,14 @@ func (in DoseInput) doseInputs(j judgement) []Input {
 
 func (in DoseInput) overLimit(j judgement) Flag {
 	l := j.limit
-	given := exact(j.mg)
+	given, reach := exact(l.counted), j.reach()
 	if j.incomplete {
 		given = "at least " + given
 	}
-	text := fmt.Sprintf("%s %s mg over %s is over the limit of %s mg: set %s, %s.", name(j.agent), given, j.reach(), exact(l.mg), in.Formulary.Title, l.rule)
+	if h := l.entry.WithinHours; h > 0 {
+		reach = fmt.Sprintf("%d h of %s", h, reach)
+	}
+	text := fmt.Sprintf("%s %s mg over %s is over the limit of %s mg: set %s, %s.", name(j.agent), given, reach, exact(l.mg), in.Formulary.Named(), l.rule)
 	if l.child {
 		text += fmt.Sprintf(" The set has no limit for a patient of %d years; the dose is over even the limit from %d years.", *in.AgeYears, l.entry.FromYears)
 	}
@@ -208,19 +241,29 @@ func (in DoseInput) overLimit(j judgement) Flag {
 		Set: in.Formulary.Name, Source: l.entry.Source, Tag: l.entry.Tag, Check: l.entry.Section}
 }
 
-// overLevel is critical when a limit that was read is passed; a dose is always
-// an exposure. A further, lower limit that was not read does not lower it.
+// overLevel is critical when a limit that was read is passed at a weight that
+// was; a dose is always an exposure. A further, lower limit that was not read
+// does not lower it.
 func (in DoseInput) overLevel(j judgement) record.Level {
-	level := record.LevelNote
-	for _, with := range []bool{false, true} {
-		if with && !j.with || !with && !j.plain {
-			continue
-		}
-		if b := in.bound(j.agent, with); b != nil && b.mg != nil && over(j.mg, b.mg) && byTag(b.entry.Tag, record.LevelCritical) == record.LevelCritical {
-			level = record.LevelCritical
+	for _, with := range j.kinds() {
+		if b := in.bound(j.total, with); b != nil && b.readMg != nil && over(b.counted, b.readMg) {
+			return record.LevelCritical
 		}
 	}
-	return level
+	return record.LevelNote
+}
+
+// kinds are the kinds of limit that apply to a total: without a vasoconstrictor,
+// with one, or both.
+func (t *total) kinds() []bool {
+	var out []bool
+	if t.plain {
+		out = append(out, false)
+	}
+	if t.with {
+		out = append(out, true)
+	}
+	return out
 }
 
 // byTag lowers a level to a note where the figure was not read (D2.4).

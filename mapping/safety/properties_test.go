@@ -34,7 +34,7 @@ func drawDecimal(t *rapid.T, label string, most int) *record.Decimal {
 
 func drawAgent(t *rapid.T) record.Agent {
 	a := record.Agent{
-		Agent:           rapid.SampledFrom([]record.Code{"", "lidocaine", "lidocaine", "mepivacaine", "bupivacaine", "articaine"}).Draw(t, "agent"),
+		Agent:           rapid.SampledFrom([]record.Code{"", "lidocaine", "lidocaine", "mepivacaine", "bupivacaine", "levobupivacaine", "articaine"}).Draw(t, "agent"),
 		Vasoconstrictor: rapid.SampledFrom([]record.Code{"", "none", "adrenaline"}).Draw(t, "vasoconstrictor"),
 		Percent:         drawDecimal(t, "percent", 400),
 		ML:              drawDecimal(t, "mL", 2500),
@@ -83,7 +83,9 @@ func drawSurgery(t *rapid.T) safety.SurgeryInput {
 		s.Toes = append(s.Toes, drawToe(t, i))
 	}
 	in := safety.SurgeryInput{Surgery: s, Zone: time.UTC, AgeYears: optional(t, "age", rapid.IntRange(0, 90)),
-		Formulary: safetytest.Formulary(rapid.SampledFrom([]string{"", "us-label", "ie-smpc", "au-toxicology", "test-au-dental", "test-us-dental-low", "test-podiatry-slides", "test-canada-dental"}).Draw(t, "set"))}
+		Formulary: safetytest.Formulary(rapid.SampledFrom([]string{"", "us-label", "ie-smpc", "au-toxicology", "test-au-dental", "test-us-dental-low", "test-podiatry-slides", "test-canada-dental", "bs-formulary", "hk-label", "test-own-interval"}).Draw(t, "set"))}
+	in.Weight = rapid.SampledFrom([]safety.WeightConvention{safety.WeightRecorded, safety.WeightIdeal, safety.WeightCapped}).Draw(t, "weight convention")
+	in.HeightCm, in.Sex = drawDecimal(t, "height", 20_000), rapid.SampledFrom([]record.Code{"", "male", "female"}).Draw(t, "sex")
 	for i := range rapid.IntRange(0, 3).Draw(t, "others") {
 		in.Others = append(in.Others, drawOther(t, i))
 	}
@@ -101,7 +103,7 @@ func overLimit(in safety.SurgeryInput) map[string]record.Level {
 	out := map[string]record.Level{}
 	for _, f := range safety.Surgery(in).Flags {
 		switch f.Code {
-		case safety.DoseOverLimit, safety.MixtureOverLimit, safety.AdrenalineOverLimit, safety.ToeVolumeLarge,
+		case safety.DoseOverLimit, safety.MixtureOverLimit, safety.AdrenalineOverLimit, safety.AdrenalineOverDental, safety.DoseOver24h, safety.ToeVolumeLarge,
 			safety.TourniquetOverTime, safety.ContactLong:
 			out[f.Code+" "+f.Place] = f.Level
 		}

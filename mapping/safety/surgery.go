@@ -18,6 +18,14 @@ type SurgeryInput struct {
 	Others []GivenDose
 	// AgeYears is the age at the sitting in completed years; nil: not known.
 	AgeYears *int
+	// AgeMonths is the same in completed months, for what concerns infants; nil: not
+	// known.
+	AgeMonths *int
+	// Weight is the clinic's convention of weight (C-7). HeightCm and Sex, as
+	// recorded, are what the ideal body weight needs.
+	Weight   WeightConvention
+	HeightCm *record.Decimal
+	Sex      record.Code
 	// Allergies are those that stood for the patient at the sitting.
 	Allergies []record.Allergy
 	// RiskTourniquet is the clinic's own tourniquet limit for toes at risk, with
@@ -45,7 +53,7 @@ func Surgery(in SurgeryInput) Result {
 		r.add(in.localTourniquet(toes[i], t))
 		r.add(Perfusion(toes[i], *t, in.AgeYears))
 		r.add(toeVolume(toes[i], t))
-		r.add(adrenalineRisk(toes[i], t, s.Risks))
+		r.add(adrenalineRisk(toes[i], t, s))
 		for j, place := range BorderPlaces(toes[i], t) {
 			b := &t.Borders[j]
 			treated := exposed && b.Outcome != "not-done"
@@ -67,7 +75,8 @@ func Surgery(in SurgeryInput) Result {
 
 func (in SurgeryInput) doses() Result {
 	s := in.Surgery
-	d := DoseInput{Visit: GivenDoses("", s, in.Zone), Others: in.Others, AgeYears: in.AgeYears, Formulary: in.Formulary}
+	d := DoseInput{Visit: GivenDoses("", s, in.Zone), Others: in.Others, AgeYears: in.AgeYears, AgeMonths: in.AgeMonths, Formulary: in.Formulary,
+		Weight: in.Weight, HeightCm: in.HeightCm, Sex: in.Sex}
 	if len(d.Visit) == 0 && s.Outcome == "not-done" {
 		return Result{}
 	}
@@ -144,26 +153,6 @@ func toeVolume(toePlace string, t *record.Toe) Result {
 	if over(sum, big.NewRat(6, 1)) {
 		r.flag(Flag{Code: ToeVolumeLarge, Level: record.LevelNote, Place: toePlace + "/block", Inputs: in, Check: "C-20", Tag: TagPractice, Source: "a plausibility limit, no source",
 			Text: fmt.Sprintf("%s mL were injected in the %s, more than 6 mL: please check the volume.", exact(sum), toeText(t.Side, t.Digit))})
-	}
-	return r
-}
-
-// adrenalineRisk warns of adrenaline in a toe with Raynaud's or arterial
-// disease (C-22).
-func adrenalineRisk(toePlace string, t *record.Toe, risks *record.Risks) Result {
-	var r Result
-	if t.Block == nil || risks == nil || risks.Raynaud != yes && risks.ArterialDisease != yes {
-		return r
-	}
-	for _, a := range t.Block.Agents {
-		if a.Vasoconstrictor != adrenaline {
-			continue
-		}
-		const source = "McNamara and Greyson 2022, a case of digital ischaemia in primary Raynaud's"
-		r.flag(Flag{Code: AdrenalineArterial, Level: record.LevelWarning, Place: toePlace + "/block", Source: source, Tag: TagRead, Check: "C-22",
-			Inputs: []Input{{"Raynaud's", string(risks.Raynaud), ""}, {"arterial disease", string(risks.ArterialDisease), ""}, {"vasoconstrictor", string(adrenaline), ""}},
-			Text:   fmt.Sprintf("Adrenaline was injected in the %s of a patient with Raynaud's or arterial disease. Source: %s [read].", toeText(t.Side, t.Digit), source)})
-		return r
 	}
 	return r
 }

@@ -24,9 +24,15 @@ type Case struct {
 	// that the rule raises always.
 	Twin bool
 
-	Kg    string // body weight; "": Quiet's 70 kg; "-": not recorded
-	Age   int    // completed years; 0: 40; -1: not known
-	Doses []Dose // replace those of Quiet, spread so that no toe gets over 6 mL
+	Kg  string // body weight; "": Quiet's 70 kg; "-": not recorded
+	Age int    // completed years; 0: 40; -1: not known
+	// Months is the age of an infant in completed months, instead of Age.
+	Months int
+	// Weight is the clinic's convention of weight; Cm and Sex are what it may need.
+	Weight safety.WeightConvention
+	Cm     string      // body height; "": not recorded
+	Sex    record.Code // Patient.Gender; "": not recorded
+	Doses  []Dose      // replace those of Quiet, spread so that no toe gets over 6 mL
 	// Earlier are other sittings of the patient at the clinic.
 	Earlier []Earlier
 	// FirstReview is when the first review was attended; "": none.
@@ -36,6 +42,8 @@ type Case struct {
 
 	Figures []Figure // each is among the figures
 	Flags   []Flag   // exactly these, in any order
+	// Never lists codes of figures that must not be among the figures.
+	Never []string
 }
 
 // Dose is a volume of one solution.
@@ -75,16 +83,28 @@ func (c Case) Title() string {
 	return t
 }
 
+// AgeMonths is the age in completed months, nil when not known.
+func (c Case) AgeMonths() *int {
+	months := c.Age * 12
+	switch {
+	case c.Months > 0:
+		months = c.Months
+	case c.Age == -1:
+		return nil
+	case c.Age == 0:
+		months = 40 * 12
+	}
+	return &months
+}
+
 // Years is the age in completed years, nil when not known.
 func (c Case) Years() *int {
-	age := c.Age
-	switch age {
-	case -1:
+	months := c.AgeMonths()
+	if months == nil {
 		return nil
-	case 0:
-		age = 40
 	}
-	return &age
+	years := *months / 12
+	return &years
 }
 
 // Surgery is the surgery of the case: Quiet with the case's changes.
@@ -96,6 +116,9 @@ func (c Case) Surgery() *record.Surgery {
 		s.Weight = nil
 	default:
 		s.Weight.Kg = Decimal(c.Kg)
+	}
+	if c.Cm != "" {
+		s.Measurements = &record.Measurements{HeightCm: Decimal(c.Cm)}
 	}
 	if c.Doses != nil {
 		inject(s, c.Doses)
@@ -119,7 +142,11 @@ func (c Case) Others() []*record.Surgery {
 
 // Input is the case as input of safety.Surgery.
 func (c Case) Input() safety.SurgeryInput {
-	in := safety.SurgeryInput{Surgery: c.Surgery(), Zone: Zone, Formulary: Formulary(c.Set), AgeYears: c.Years()}
+	in := safety.SurgeryInput{Surgery: c.Surgery(), Zone: Zone, Formulary: Formulary(c.Set), AgeYears: c.Years(), AgeMonths: c.AgeMonths(),
+		Weight: c.Weight, Sex: c.Sex}
+	if m := in.Surgery.Measurements; m != nil {
+		in.HeightCm = m.HeightCm
+	}
 	if a := in.Surgery.Allergies; a != nil {
 		in.Allergies = a.Items
 	}
@@ -243,6 +270,9 @@ func Seconds(each ...string) []record.Application {
 func Cases() []Case {
 	out := append(doseCases(), limitCases()...)
 	out = append(out, intervalCases()...)
+	for _, more := range [][]Case{weightCases(), windowCases(), childCases(), againCases(), digitCases()} {
+		out = append(out, more...)
+	}
 	out = append(out, tourniquetCases()...)
 	out = append(out, chemicalCases()...)
 	out = append(out, hazardCases()...)

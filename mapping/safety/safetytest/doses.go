@@ -67,7 +67,7 @@ func doseCases() []Case {
 	)
 	floor := mass("C-3", "strict floor, 6 × 44", "test-au-dental", Dose{lidocaine, "2", "13.2", 80_000}, "264")
 	floor.Twin = true
-	return append(append(out, floor), adrenalineCases()...)
+	return append(append(append(out, floor), adrenalineCases()...), dentalCases()...)
 }
 
 func adrenalineCases() []Case {
@@ -128,6 +128,9 @@ func limitCases() []Case {
 	add("C-7", slides, "test-podiatry-slides", "97", bupivacaine, "0.5", 0, "140", "28.0", overRead)
 	add("C-7", slides, "test-podiatry-slides", "68", lidocaine, "2", 0, "204", "10.2", overRead)
 	add("C-7", slides, "test-podiatry-slides", "44", lidocaine, "2", 0, "132", "6.6", overRead)
+	add("C-11", "Bahamas public formulary, 70 kg × 2 in any 4 h", "bs-formulary", "70", bupivacaine, "0.5", 0, "140", "28.0", overRead)
+	add("C-11", "Bahamas public formulary, the same with adrenaline", "bs-formulary", "60", bupivacaine, "0.5", 200_000, "120", "24.0", overRead)
+	add("C-11", "Hong Kong product text, 400 mg in 24 h", "hk-label", "70", bupivacaine, "0.5", 0, "400", "80.0", overRead)
 	add("C-8", "US label, min(315, 300)", "us-label", "70", lidocaine, "2", 0, "300", "15.0", overRead)
 	add("C-8", "HPRA SmPC s.4.2, min(315, 200)", "ie-smpc", "70", lidocaine, "2", 0, "200", "10.0", overRead)
 	add("C-8", list("Australian guideline Table 1", published), "au-toxicology", "70", lidocaine, "1", 0, "210", "21.0", overRead)
@@ -135,7 +138,7 @@ func limitCases() []Case {
 	add("C-8", "HPRA SmPC s.4.2, 50 kg", "ie-smpc", "50", lidocaine, "2", 0, "200", "10.0", overRead)
 	add("C-8", "Australian guideline Table 1, 50 kg", "au-toxicology", "50", lidocaine, "2", 0, "150", "7.5", overRead)
 	add("C-8", "HPRA SmPC s.4.2, 40 kg × 4.5", "ie-smpc", "40", lidocaine, "2", 0, "180", "9.0", overRead)
-	add("C-9", "US label, 70 kg × 7 = 49 mL of 1 %", "us-label", "70", lidocaine, "1", 200_000, "490", "49.0", overRead)
+	add("C-9", "US label, 70 kg × 7 = 49 mL of 1 %", "us-label", "70", lidocaine, "1", 400_000, "490", "49.0", overRead)
 	add("C-9", "US label, min(560, 500)", "us-label", "80", lidocaine, "2", 200_000, "500", "25.0", overRead)
 	add("C-9", "Australian dental table, min(308, 300)", "test-au-dental", "70", lidocaine, "2", 80_000, "300", "15.0", overUnread)
 	out = append(out, at("C-9", list("PMC9379193", published), "test-canada-dental", "20", 6, lidocaine, "2", 100_000, "140", "7.0", overRead)...)

@@ -33,6 +33,7 @@ type testSet struct {
 	fromYears    int
 	limits       []testLimit
 	adrenaline   *safety.AdrenalineLimit
+	interval     int // minutes, of each limit
 }
 
 type testLimit struct {
@@ -49,7 +50,7 @@ func (s testSet) build() *safety.Formulary {
 		f.WeightCapKg = rat(s.cap)
 	}
 	for _, l := range s.limits {
-		e := safety.Limit{Agent: l.agent, Vasoconstrictor: l.vasoconstrictor, FromYears: s.fromYears, Source: s.source, Section: l.section, Tag: s.tag}
+		e := safety.Limit{Agent: l.agent, Vasoconstrictor: l.vasoconstrictor, FromYears: s.fromYears, Source: s.source, Section: l.section, Tag: s.tag, IntervalMinutes: s.interval}
 		if l.mgPerKg != "" {
 			e.MgPerKg = rat(l.mgPerKg)
 		}
@@ -85,7 +86,9 @@ var testSets = []testSet{
 	{name: "test-au-dental", source: "Australian dental therapeutic table", tag: safety.TagVia, fromYears: 18, limits: []testLimit{
 		{"C-9", "lidocaine", true, "4.4", "300"}, {"C-10", "mepivacaine", false, "4.4", "300"}, {"C-11", "bupivacaine", true, "1.3", "90"},
 		{"C-13", "prilocaine", false, "6", "400"}, {"C-15", "articaine", true, "7", "500"}}},
-	// A national guideline and no regulator's set, so it is not of the product.
+	{name: "test-podiatry-uncapped", source: "podiatry teaching slides \"Local anaesthetic drugs\"", tag: safety.TagRead, fromYears: 18, limits: []testLimit{
+		{"C-7", "lidocaine", false, "3", ""}, {"C-7", "bupivacaine", false, "2", ""}}},
+	{name: "test-own-interval", source: "a clinic's own formulary", tag: safety.TagLocal, fromYears: 18, interval: 120, limits: []testLimit{{"1", "lidocaine", false, "3", "200"}}},
 	{name: "test-articaine", source: "Malamed and PMC9379193: 7 mg/kg, no absolute ceiling in the US now", tag: safety.TagRead, fromYears: 18, limits: []testLimit{
 		{"C-15", "articaine", true, "7", ""}}},
 	{name: "test-canada-dental", source: "PMC9379193 Table 1, after Haas and Lennon", tag: safety.TagRead, limits: []testLimit{
