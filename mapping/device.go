@@ -6,6 +6,7 @@ import (
 	vpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/resources/device_go_proto"
 
 	"nailbridge/mapping/internal/r4"
+	"nailbridge/mapping/safety"
 )
 
 // bridgeName is the name of this program.
@@ -46,7 +47,8 @@ func (s Settings) versions() [][2]string {
 }
 
 // choices lists, by name, the settings that content depends on: which standard
-// codes may leave (D7.1), and the set of dose limits.
+// codes may leave (D7.1), the set of dose limits, and the convention of weight
+// where one was chosen (C-7).
 func (s Settings) choices() [][2]string {
 	limits, hcpcs := "no ceiling chosen", "off"
 	if f := s.Clinic.Formulary; f != nil {
@@ -55,12 +57,12 @@ func (s Settings) choices() [][2]string {
 			limits += " of " + f.Date
 		}
 	}
-	weight := "as recorded"
-	if w := s.Clinic.WeightConvention; w != "" {
-		weight = string(w)
-	}
 	if s.Codes.HCPCS {
 		hcpcs = "on"
 	}
-	return [][2]string{{"SNOMED CT codes", s.Codes.SnomedCT.String()}, {"HCPCS modifiers", hcpcs}, {"Dose limits", limits}, {"Weight of dose limits", weight}}
+	out := [][2]string{{"SNOMED CT codes", s.Codes.SnomedCT.String()}, {"HCPCS modifiers", hcpcs}, {"Dose limits", limits}}
+	if w := s.Clinic.WeightConvention; w != safety.WeightRecorded {
+		out = append(out, [2]string{"Weight of dose limits", string(w)})
+	}
+	return out
 }

@@ -79,13 +79,14 @@ func TestProvenanceOfEachCommitIsItsOwn(t *testing.T) {
 // Nothing is left of a withdrawn record: the bridge alone stands.
 func TestProvenanceWithoutSources(t *testing.T) {
 	s := buildSettings(t)
-	s.Clinic.Formulary = &safety.Formulary{Name: "ie-smpc"}
+	s.Clinic.Formulary = &safety.Formulary{Name: "own", Date: "2026-02-01", ApprovedBy: "A. Quill"}
+	s.Clinic.WeightConvention = safety.WeightCapped
 	in := provenanceInput()
 	in.Activity, in.Sources = ActivityNullify, nil
 	p, err := MakeProvenance(s, in)
 	require.NoError(t, err)
 	hasAll(t, p, map[string][]any{"activity.coding.code": {"NULLIFY"}, "agent.type.coding.code": {"assembler"}, "entity.what.identifier": nil})
-	assert.Contains(t, at(p, "entity.what.display")[0], "Dose limits ie-smpc")
+	assert.Contains(t, at(p, "entity.what.display")[0], "Dose limits own of 2026-02-01, Weight of dose limits cap-70-kg")
 }
 
 func TestProvenanceRefusesWhatIsNoHash(t *testing.T) {

@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/internal/config"
+	"nailbridge/mapping/safety"
 	"nailbridge/mapping/terms"
 	"nailbridge/testdata"
 )
@@ -106,7 +107,7 @@ func TestFormularyByNameOrFile(t *testing.T) {
 		require.NoError(t, os.WriteFile(path, []byte(strings.Replace(least, "{", `{"formulary":"`+formulary+`",`, 1)), 0o600))
 		return path
 	}
-	own := []byte(`{"name":"own","title":"Own limits","issuer":"the clinic","kind":"guideline","jurisdiction":"XX","entries":[
+	own := []byte(`{"name":"own","title":"Own limits","issuer":"the clinic","kind":"guideline","jurisdiction":"XX","date":"2026","approvedBy":"A. Quill","entries":[
 		{"agent":"lidocaine","vasoconstrictor":false,"fromYears":18,"mgPerKg":"3","source":"the clinic's paper of 2026","section":"1","tag":"read"}]}`)
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "own.json"), own, 0o600))
 	for formulary, want := range map[string]string{"ie-smpc": "ie-smpc", "own.json": "own", filepath.Join(dir, "own.json"): "own"} {
@@ -117,14 +118,39 @@ func TestFormularyByNameOrFile(t *testing.T) {
 		require.NotNil(t, s[0].Clinic.Formulary)
 		assert.Equal(t, want, s[0].Clinic.Formulary.Name)
 	}
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "own.json"), bytes.NewBufferString(`{"name":"own","title":"","kind":"own","entries":[{"agent":"lignocaine"}]}`).Bytes(), 0o600))
+	f, err := config.Read(with("own.json"))
+	require.NoError(t, err)
+	_, err = f.Settings(config.DemoNamespace)
+	for _, place := range []string{"/title: ", "/kind: ", "/date: ", "/approvedBy: ", "/entries/0/agent: ", "/entries/0/vasoconstrictor: ", "/entries/0/source: "} {
+		assert.ErrorContains(t, err, place, "every fault of the clinic's own file, with its place")
+	}
 	for _, formulary := range []string{"none-such", "missing.json", "settings.json"} {
 		f, err := config.Read(with(formulary))
 		require.NoError(t, err)
 		_, err = f.Settings(config.DemoNamespace)
 		assert.Error(t, err, formulary)
 	}
-	_, err := config.Read(filepath.Join(dir, "none.json"))
+	_, err = config.Read(filepath.Join(dir, "none.json"))
 	assert.ErrorIs(t, err, os.ErrNotExist)
+}
+
+// C-7: a clinic chooses the weight that limits in mg/kg are multiplied by.
+func TestC7_WeightConvention(t *testing.T) {
+	with := func(member string) (config.File, error) {
+		return config.Parse([]byte(strings.Replace(least, "{", "{"+member, 1)))
+	}
+	for member, want := range map[string]safety.WeightConvention{
+		"": safety.WeightRecorded, `"weightConvention":"ideal-in-obesity",`: safety.WeightIdeal, `"weightConvention":"cap-70-kg",`: safety.WeightCapped,
+	} {
+		f, err := with(member)
+		require.NoError(t, err)
+		s, err := f.Settings(config.DemoNamespace)
+		require.NoError(t, err)
+		assert.Equal(t, want, s[0].Clinic.WeightConvention)
+	}
+	_, err := with(`"weightConvention":"lean",`)
+	assert.ErrorContains(t, err, "weightConvention: not one of ideal-in-obesity, cap-70-kg")
 }
 
 // D1.7: the namespace of ids is made once, kept with the data, readable by its

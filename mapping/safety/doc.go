@@ -15,9 +15,17 @@
 //
 // A Formulary is one regulator's or guideline's set, in one file. There is no
 // default set: without one the record is flagged no-ceiling-chosen and only
-// masses in mg are given. The product's own files hold regulators' sets alone, and
-// only figures read in the cited text (tag "read"); a clinic's own file may hold
-// a guideline, and "local" figures.
+// masses in mg are given. The product's own files hold sets of regulators and of
+// national guidelines alone, and only figures read in the cited text (tag
+// "read"); a clinic's own file may hold "local" figures, and says its date and
+// who approved it. What is no limit of dose (ages, the ceiling of dental teaching
+// where the set has none) is told under any set.
+//
+// # The weight is the clinic's choice (C-7)
+//
+// As recorded, capped at 70 kg, or ideal in obesity. The formula of the ideal
+// weight was not read in its origin: a limit that is passed by it alone is a
+// note. Without the height it needs there is no percentage of a limit.
 //
 // # Levels (D2.4)
 //

@@ -22,7 +22,7 @@ var formularySchema []byte
 
 // FormularySchema is the JSON Schema (2020-12) of a clinic's own formulary file.
 // What it cannot say, Parse checks besides: that age bands neither overlap nor
-// run backwards, and that an agent's figures are greater than 0.
+// run backwards, and that a date exists.
 func FormularySchema() []byte { return bytes.Clone(formularySchema) }
 
 // The types of a formulary file. Figures are decimal text, so that none passes
