@@ -237,8 +237,12 @@ func (in DoseInput) overLimit(j judgement) Flag {
 		text += fmt.Sprintf(" The set has no limit for a patient of %d years; the dose is over even the limit from %d years.", *in.AgeYears, l.entry.FromYears)
 	}
 	text += fmt.Sprintf(" Source: %s [%s].", l.entry.Source, l.entry.Tag)
-	return Flag{Code: DoseOverLimit, Level: in.overLevel(j), Place: AgentPlace(j.agent), Text: text, Inputs: in.doseInputs(j),
+	f := Flag{Code: DoseOverLimit, Level: in.overLevel(j), Place: AgentPlace(j.agent), Text: text, Inputs: in.doseInputs(j),
 		Set: in.Formulary.Name, Source: l.entry.Source, Tag: l.entry.Tag, Check: l.entry.Section}
+	if f.Level == record.LevelNote && l.readMg != nil {
+		f.Tag = TagVia // it is the weight that was not read
+	}
+	return f
 }
 
 // overLevel is critical when a limit that was read is passed at a weight that
