@@ -24,6 +24,9 @@ type commands struct {
 	ToFHIR   toFHIRCommand   `cmd:"" name:"to-fhir" help:"Turn files of records into one FHIR Bundle or NDJSON."`
 	Letter   letterCommand   `cmd:"" help:"Print the letter of each case to the patient's other carers."`
 	Key      keyCommand      `cmd:"" help:"Make, list and end bearer keys."`
+	Backup   backupCommand   `cmd:"" help:"Write a backup of a data folder, also while it is served."`
+	Restore  restoreCommand  `cmd:"" help:"Make a data folder from a backup, and list what is lost."`
+	Erase    eraseCommand    `cmd:"" help:"Erase a patient from a data folder, for good."`
 	FollowUp followUpCommand `cmd:"" name:"follow-up" help:"Print the follow-up list of a data folder."`
 	Schema   schemaCommand   `cmd:"" help:"Print the JSON Schema of the clinic record."`
 	Terms    termsCommand    `cmd:"" help:"Print how many codings carry SNOMED CT beside local codes."`

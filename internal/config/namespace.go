@@ -76,19 +76,46 @@ func namespaceOf(dir string, newID func() (uuid.UUID, error)) (uuid.UUID, error)
 	if id, err = newID(); err != nil {
 		return uuid.Nil, err
 	}
-	if err := os.MkdirAll(dir, 0o700); err != nil {
+	if err := writeNamespace(path, part, id); err != nil {
 		return uuid.Nil, err
 	}
-	// Whole or not at all: half a file would keep the folder from ever starting.
+	return id, nil
+}
+
+// PutNamespace gives a data folder that has none the namespace of a backup, as
+// EnsureNamespace would find it. The folder is locked by its caller.
+func PutNamespace(dir string, id uuid.UUID) error {
+	path := filepath.Join(dir, NamespaceFile)
+	switch has, err := ReadNamespace(path); {
+	case err == nil && has == id:
+		return nil
+	case err == nil:
+		return fmt.Errorf("%s: the data folder has another namespace of ids", dir)
+	case !errors.Is(err, fs.ErrNotExist):
+		return err
+	}
+	return writeNamespace(path, path+".part", id)
+}
+
+// WriteNamespace writes a namespace to a file of its own, readable by its owner
+// alone.
+func WriteNamespace(path string, id uuid.UUID) error { return writeNamespace(path, path+".part", id) }
+
+// writeNamespace writes a namespace file whole or not at all: half a file would
+// keep the folder from ever starting.
+func writeNamespace(path, part string, id uuid.UUID) error {
+	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
+		return err
+	}
 	f, err := os.OpenFile(part, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
 	if err != nil {
-		return uuid.Nil, err
+		return err
 	}
 	_, err = f.WriteString(id.String() + "\n")
 	if err := errors.Join(err, f.Sync(), f.Close()); err != nil {
-		return uuid.Nil, err
+		return err
 	}
-	return id, os.Rename(part, path)
+	return os.Rename(part, path)
 }
 
 // inUse reports that a folder holds more than what a start leaves there before

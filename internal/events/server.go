@@ -78,8 +78,10 @@ func startEmbedded(dir, listen string, g *guard, certified *tls.Config, log *slo
 }
 
 func (e *embedded) start() error {
-	if err := e.free(); err != nil {
-		return err
+	if !e.opts.DontListen {
+		if err := e.free(); err != nil {
+			return err
+		}
 	}
 	s, err := server.NewServer(e.opts.Clone())
 	if err != nil {

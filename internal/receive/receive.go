@@ -155,6 +155,11 @@ func (v *Receiver) unread(body []byte) incoming {
 // take keeps one delivery and commits what it changed, or holds it where what
 // failed before did (update).
 func (v *Receiver) take(w store.Writer, in incoming, failed []validate.Issue) (Answer, error) {
+	if why, err := v.erasedBefore(w, in); err != nil {
+		return Answer{}, err
+	} else if why != nil {
+		return v.keepOut(in, *why), nil
+	}
 	before, err := w.Deliveries(v.Settings.Clinic.ID, in.record.Record)
 	if err != nil {
 		return Answer{}, err

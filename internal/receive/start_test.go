@@ -14,6 +14,7 @@ import (
 	"nailbridge/internal/receive"
 	rt "nailbridge/internal/receive/receivetest"
 	"nailbridge/internal/store"
+	"nailbridge/internal/store/sqlite"
 	"nailbridge/mapping"
 )
 
@@ -55,7 +56,7 @@ func stopped(t *testing.T) (path string) {
 	require.Equal(t, receive.Held, w.Send(held).Answer)
 	require.Equal(t, receive.Refused, w.Send([]byte(`{"clinic": "north", "record": "S-3"}`)).Answer)
 	path = filepath.Join(t.TempDir(), "stopped")
-	require.NoError(t, w.DB.Backup(t.Context(), path))
+	require.NoError(t, w.DB.Backup(t.Context(), path, sqlite.Taken{}))
 	return path
 }
 

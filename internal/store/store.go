@@ -5,7 +5,9 @@
 package store
 
 import (
+	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"time"
 
@@ -200,6 +202,58 @@ type Event struct {
 	JSON []byte
 }
 
+// Restore is one return of the data to the state of a backup. What was answered
+// from Taken until At is lost unless it was sent again (D8.3).
+type Restore struct {
+	Epoch string    // the one that began
+	Taken time.Time // zero: the backup did not say
+	At    time.Time
+}
+
+// Erasure is the tombstone of a patient of whom everything was erased.
+type Erasure struct {
+	Subject string    `json:"subject"` // keyed hash of clinic and patient
+	Reason  string    `json:"reason"`  // a code
+	Who     string    `json:"who"`     // who had it done
+	At      time.Time `json:"at"`
+}
+
+// Erasing says of whom everything is to be erased.
+type Erasing struct {
+	Owner Owner
+	// Unread, if any, takes deliveries of which no patient could be read.
+	Unread func(body []byte) bool
+	// Sources are those of statements about staff that are the patient's.
+	Sources []string
+	// Blank stands from then on for every event that names what was the
+	// patient's.
+	Blank []byte
+}
+
+// Belongings is what is stored of one patient.
+type Belongings struct {
+	Deliveries []int64  // by number
+	Records    []string // ids of the records that name the patient
+	Resources  []resource.Ref
+}
+
+// NamedIn reports whether a JSON value names one of the records or resources.
+func (b Belongings) NamedIn(event []byte) bool {
+	for _, r := range b.Records {
+		if name, err := json.Marshal(r); err == nil && bytes.Contains(event, name) {
+			return true
+		}
+	}
+	for _, ref := range b.Resources {
+		for _, end := range []string{`"`, `/`} { // itself, or a version of it
+			if bytes.Contains(event, []byte(`"`+ref.String()+end)) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 // Scope is the clinics whose resources exist for a reader. The zero Scope is
 // none of them.
 type Scope struct {
@@ -264,6 +318,17 @@ type Reader interface {
 	Staff(clinic, key string) ([][]byte, error)
 	// Outbox gives up to limit events of a clinic after a number, in order.
 	Outbox(clinic string, afterSeq int64, limit int) ([]Event, error)
+	// Arrived counts the deliveries of a clinic, and says when the last of them
+	// that is kept was received; zero: none is.
+	Arrived(clinic string) (n int, last time.Time, err error)
+	// Restores gives the restores from a backup that the data went through, in
+	// order.
+	Restores() ([]Restore, error)
+	// Erasures gives the tombstones of a subject, the latest first; those of
+	// everybody for "".
+	Erasures(subject string) ([]Erasure, error)
+	// Belongings gives what Erase would take.
+	Belongings(o Owner, unread func(body []byte) bool) (Belongings, error)
 }
 
 // Writer is a write transaction; it reads its own writes.
@@ -302,4 +367,13 @@ type Writer interface {
 	// Reindex gives every version of the owner that a hub can read, old ones
 	// too, index rows made anew.
 	Reindex(o Owner, index func(resource.Resource) []searchparam.Row) error
+	// PutErasure keeps a tombstone; kept already, it stays as it is.
+	PutErasure(e Erasure) error
+	// Erase takes away all that is stored of a patient: deliveries, what is
+	// listed, facts, acknowledgements, statements about staff, the content of
+	// every version. Of each resource its id and one DELETE entry stay, under no
+	// patient; it gives those that are new, which needs a stamp. The patient may
+	// come again: the same ids then have higher versions. What the files still
+	// hold of it is the store's to scrub.
+	Erase(e Erasing) (Belongings, []Version, error)
 }

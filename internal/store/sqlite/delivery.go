@@ -107,6 +107,17 @@ func (s *snapshot) DeliveriesList(clinic, mark string) ([]store.Delivery, error)
 	return s.deliveries("deliveries-list", `clinic = ? AND `+where, clinic)
 }
 
+// Arrived counts the deliveries of a clinic, and says when the last of them that
+// is kept was received.
+func (s *snapshot) Arrived(clinic string) (n int, last time.Time, err error) {
+	const op = "arrived"
+	if err := s.enter(op); err != nil {
+		return 0, time.Time{}, err
+	}
+	_, err = s.one(op, `SELECT count(*), coalesce(max(received), '') FROM delivery WHERE clinic = ?`, []any{clinic}, &n, at{&last})
+	return n, last, err
+}
+
 // PutDelivery keeps an arrival. The same content saved at the same time is
 // the delivery already kept: that one is returned, unchanged. Saved again
 // later, it is another (D1.1).

@@ -67,7 +67,7 @@ func TestFilesAreForTheirOwnerAlone(t *testing.T) {
 	_, err := put(t, d, "a", "one")
 	require.NoError(t, err)
 	backup := filepath.Join(t.TempDir(), "backup")
-	require.NoError(t, d.Backup(t.Context(), backup))
+	require.NoError(t, d.Backup(t.Context(), backup, sqlite.Taken{}))
 	assert.Equal(t, fs.FileMode(0o700), mode(t, dir).Perm())
 	for _, p := range []string{"", "-wal", "-shm"} {
 		assert.Equal(t, fs.FileMode(0o600), mode(t, filepath.Join(dir, sqlite.File+p)), p)
@@ -190,15 +190,17 @@ func TestD8_3_RestoreBeginsAnEpoch(t *testing.T) {
 	note(put(t, d, "a", "one"))
 	backup := filepath.Join(dir, "backup")
 	require.NoError(t, d.Update(t.Context(), func(w store.Writer) error {
-		require.NoError(t, d.Backup(t.Context(), backup), "while a write is open")
+		require.NoError(t, d.Backup(t.Context(), backup, sqlite.Taken{}), "while a write is open")
 		return nil
 	}))
-	assert.Error(t, d.Backup(t.Context(), backup), "a backup is not overwritten")
+	assert.Error(t, d.Backup(t.Context(), backup, sqlite.Taken{}), "a backup is not overwritten")
 	note(put(t, d, "a", "lost"))
 
 	o.Dir = filepath.Join(dir, "new")
-	require.NoError(t, sqlite.Restore(t.Context(), backup, o))
-	assert.Error(t, sqlite.Restore(t.Context(), backup, o), "data are not overwritten")
+	_, err := sqlite.Restore(t.Context(), backup, o, "", t0, nil)
+	require.NoError(t, err)
+	_, err = sqlite.Restore(t.Context(), backup, o, "", t0, nil)
+	assert.ErrorIs(t, err, fs.ErrExist, "data are not overwritten")
 	entries, err := os.ReadDir(o.Dir)
 	require.NoError(t, err)
 	assert.Len(t, entries, 1)
@@ -233,7 +235,7 @@ func TestAFailedBackupLeavesNoFile(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
 	path := filepath.Join(t.TempDir(), "backup")
-	assert.ErrorIs(t, d.Backup(ctx, path), store.ErrUnavailable)
+	assert.ErrorIs(t, d.Backup(ctx, path, sqlite.Taken{}), store.ErrUnavailable)
 	assert.NoFileExists(t, path)
 }
 

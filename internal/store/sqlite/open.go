@@ -219,7 +219,10 @@ type connector struct {
 }
 
 func pool(path string, busy time.Duration, readOnly bool, size int) *sql.DB {
-	ss := settings(busy, readOnly)
+	return poolOf(path, settings(busy, readOnly), size)
+}
+
+func poolOf(path string, ss []setting, size int) *sql.DB {
 	db := sql.OpenDB(connector{&sqlite3.Driver{}, dsn(path, ss), ss})
 	db.SetMaxOpenConns(size)
 	db.SetMaxIdleConns(size)

@@ -113,6 +113,11 @@ func writeAll(t testing.TB, w store.Writer, mark string) error {
 		},
 		func() error { return w.PutEvent("north", "change", []byte(mark)) },
 		func() error { return w.SetMark(owner.Clinic, "m", mark) },
+		func() error { return w.PutErasure(store.Erasure{Subject: mark, At: t0}) },
+		func() error {
+			_, _, err := w.Erase(store.Erasing{Owner: store.Owner{Clinic: "north", Patient: "mrn|2"}})
+			return err
+		},
 		func() error {
 			return w.Reindex(owner, func(resource.Resource) []searchparam.Row { return rows("Patient/q") })
 		},
@@ -150,6 +155,10 @@ func readAll(r store.Reader) error {
 		func() error { _, err := r.Outbox("north", 0, 1); return err },
 		func() error { _, err := r.Clinics(); return err },
 		func() error { _, err := r.Owners(owner.Clinic); return err },
+		func() error { _, _, err := r.Arrived(owner.Clinic); return err },
+		func() error { _, err := r.Restores(); return err },
+		func() error { _, err := r.Erasures(""); return err },
+		func() error { _, err := r.Belongings(owner, nil); return err },
 		func() error { _, err := r.Mark(owner.Clinic, "m"); return err },
 	} {
 		if err := step(); err != nil {

@@ -121,6 +121,9 @@ func (t *txn) mutable(op string, o store.Owner, ref resource.Ref) (row, error) {
 	switch {
 	case err != nil:
 		return row{}, err
+	case cur.rid != 0 && cur.owner.Clinic == o.Clinic && cur.owner.Patient == erased:
+		// The id is the patient's own: nobody else comes to it.
+		return cur, nil
 	case cur.rid != 0 && cur.owner != o:
 		return row{}, t.fail(op, fmt.Errorf("%s: %w", ref.Type, errOwner))
 	}
@@ -179,7 +182,8 @@ func (t *txn) add(op string, o store.Owner, caseID string, cur row, v store.Vers
 	if err != nil {
 		return 0, err
 	}
-	_, err = t.exec(op, `UPDATE resource SET current = ?, kase = ?, content = ? WHERE rid = ?`, vid, caseID, content, rid)
+	_, err = t.exec(op, `UPDATE resource SET current = ?, patient = ?, kase = ?, content = ? WHERE rid = ?`,
+		vid, o.Patient, caseID, content, rid)
 	return vid, err
 }
 

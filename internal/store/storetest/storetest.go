@@ -29,6 +29,7 @@ func Run(t *testing.T, open Factory) {
 	runGroup(t, open, "Versions", versionTests)
 	runGroup(t, open, "Transactions", transactionTests)
 	runGroup(t, open, "Clinic", clinicTests)
+	runGroup(t, open, "Erase", eraseTests)
 	RunSearches(t, open)
 }
 

@@ -1,0 +1,83 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/google/uuid"
+
+	"nailbridge/internal/config"
+	"nailbridge/internal/erasures"
+	"nailbridge/internal/store"
+	"nailbridge/internal/store/sqlite"
+)
+
+type backupCommand struct {
+	Data          string `required:"" type:"existingdir" help:"Data folder."`
+	Into          string `required:"" type:"path" placeholder:"FILE" help:"Backup to make; it must not exist."`
+	NamespaceInto string `type:"path" placeholder:"FILE" help:"Write the secret namespace of ids to this file too, to be kept apart from backups."`
+}
+
+// Run makes a backup beside whatever serves the data folder.
+func (c backupCommand) Run(e *env) error {
+	if c.Into == c.NamespaceInto {
+		return errors.New("--namespace-into: the secret never goes into the backup; name another file")
+	}
+	namespace, err := config.ReadNamespace(filepath.Join(c.Data, config.NamespaceFile))
+	if err != nil {
+		return fmt.Errorf("namespace of ids: %w", err)
+	}
+	st, err := sqlite.Open(e.ctx, sqlite.Options{Dir: c.Data, ReadOnly: true})
+	if err != nil {
+		return fmt.Errorf("data folder: %w", err)
+	}
+	taken := sqlite.Taken{At: e.clock().UTC(), Namespace: erasures.Mark(namespace)}
+	if err := errors.Join(st.Backup(e.ctx, c.Into, taken), st.Close()); err != nil {
+		return err
+	}
+	fmt.Fprintf(e.stdout, "backup of %s: everything that was answered before then is in it\n", taken.At.Format(time.RFC3339Nano))
+	if c.NamespaceInto == "" {
+		fmt.Fprintf(e.stdout, "without the namespace of its ids, which is to be kept apart: %s\n", filepath.Join(c.Data, config.NamespaceFile))
+		return nil
+	}
+	return exportNamespace(c.NamespaceInto, namespace)
+}
+
+// exportNamespace writes a namespace file, unless it is there already.
+func exportNamespace(path string, namespace uuid.UUID) error {
+	switch has, err := config.ReadNamespace(path); {
+	case err == nil && has == namespace:
+		return nil
+	case err == nil:
+		return fmt.Errorf("%s: holds another namespace", path)
+	case !errors.Is(err, fs.ErrNotExist):
+		return err
+	}
+	return config.WriteNamespace(path, namespace)
+}
+
+// eraseListed erases whoever is on the data folder's list of erasures and in
+// its store, which is from before then or was left in the middle of it.
+func (a *app) eraseListed(e *env, st *sqlite.DB, namespace uuid.UUID) error {
+	list, err := erasures.Read(filepath.Join(a.dir, erasures.File))
+	if err != nil || len(list) == 0 {
+		return err
+	}
+	found, err := erasures.Apply(e.ctx, st, namespace, list, func(w store.Writer, o store.Owner, x store.Erasure) error {
+		return erase(e, w, o, x)
+	})
+	if found > 0 {
+		a.log.Warn("patients who were erased were in the data again, or still, and are erased", "patients", found)
+	}
+	return err
+}
+
+// hasStreams reports whether an embedded NATS server left anything in the folder.
+func hasStreams(dir string) bool {
+	_, err := os.Stat(filepath.Join(dir, "jetstream"))
+	return err == nil
+}

@@ -1,0 +1,186 @@
+// Package erasures keeps the list of the patients who were erased, apart from
+// the store: it outlives a restored backup, which would else bring them back.
+// The list names nobody. A subject is a keyed hash of clinic and patient, its
+// key made from the secret namespace: whoever has the list alone can not even
+// try numbers out.
+package erasures
+
+import (
+	"bytes"
+	"context"
+	"crypto/hmac"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+
+	"github.com/google/uuid"
+
+	"nailbridge/internal/store"
+)
+
+// File is the name of the list in a data folder.
+const File = "erasures"
+
+// Subject is the keyed hash of a patient of a clinic.
+func Subject(namespace uuid.UUID, o store.Owner) string {
+	key := sha256.Sum256(append([]byte("subjects of erasures of "), namespace[:]...))
+	h := hmac.New(sha256.New, key[:])
+	name, _ := json.Marshal([]string{o.Clinic, o.Patient}) // plain strings: always marshals
+	h.Write(name)
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+// Mark tells one namespace from another and gives neither away.
+func Mark(namespace uuid.UUID) string {
+	sum := sha256.Sum256(append([]byte("mark of "), namespace[:]...))
+	return hex.EncodeToString(sum[:8])
+}
+
+// Read reads a list; one that is not there is empty.
+func Read(path string) (list []store.Erasure, err error) {
+	b, err := os.ReadFile(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	for d := json.NewDecoder(bytes.NewReader(b)); ; {
+		d.DisallowUnknownFields()
+		var e store.Erasure
+		switch err := d.Decode(&e); {
+		case errors.Is(err, io.EOF):
+			return list, nil
+		case err != nil || len(e.Subject) != hex.EncodedLen(sha256.Size) || e.At.IsZero():
+			return nil, fmt.Errorf("%s: not a list of erasures", filepath.Base(path))
+		}
+		list = append(list, e)
+	}
+}
+
+// Add adds to the list of a data folder what it does not hold yet, whole or not
+// at all. The folder is its caller's alone meanwhile.
+func Add(dir string, more ...store.Erasure) error {
+	path := filepath.Join(dir, File)
+	list, err := Read(path)
+	if err != nil {
+		return err
+	}
+	n := len(list)
+	for _, e := range more {
+		if !slices.ContainsFunc(list, func(x store.Erasure) bool { return x.Subject == e.Subject && x.At.Equal(e.At) }) {
+			list = append(list, e)
+		}
+	}
+	if len(list) == n {
+		return nil
+	}
+	var b bytes.Buffer
+	for _, e := range list {
+		if err := json.NewEncoder(&b).Encode(e); err != nil {
+			return err
+		}
+	}
+	return replace(path, b.Bytes())
+}
+
+// replace puts a file, readable by its owner alone, in place of another.
+func replace(path string, b []byte) (err error) {
+	part := path + ".part"
+	f, err := os.OpenFile(part, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, os.Remove(part))
+		}
+	}()
+	_, err = f.Write(b)
+	if err := errors.Join(err, f.Sync(), f.Close()); err != nil {
+		return err
+	}
+	if err := os.Rename(part, path); err != nil {
+		return err
+	}
+	dir, err := os.Open(filepath.Dir(path))
+	if err != nil {
+		return nil // the list is in place; whether it outlives a power cut is the disk's
+	}
+	return errors.Join(dir.Sync(), dir.Close())
+}
+
+// Store is a store whose files can be freed of what was deleted.
+type Store interface {
+	store.Store
+	Scrub(ctx context.Context) error
+}
+
+// Apply erases from a store everybody on the list whom it does not know as
+// erased, and gives how many patients it found and erased. erasing says how; a
+// store from before an erasure has nothing of that patient from after it.
+func Apply(ctx context.Context, s Store, namespace uuid.UUID, list []store.Erasure, erase func(store.Writer, store.Owner, store.Erasure) error) (found int, err error) {
+	unknown, owners, err := pending(ctx, s, list)
+	if err != nil || len(unknown) == 0 {
+		return 0, err
+	}
+	for _, e := range unknown {
+		err := s.Update(ctx, func(w store.Writer) error {
+			for _, o := range owners {
+				if Subject(namespace, o) != e.Subject {
+					continue
+				}
+				found++
+				if err := erase(w, o, e); err != nil {
+					return err
+				}
+			}
+			return w.PutErasure(e)
+		})
+		if err != nil {
+			return found, err
+		}
+	}
+	if found == 0 {
+		return 0, nil
+	}
+	return found, s.Scrub(ctx)
+}
+
+// pending are the erasures that a store does not know, and its patients.
+func pending(ctx context.Context, s Store, list []store.Erasure) (unknown []store.Erasure, owners []store.Owner, err error) {
+	err = s.View(ctx, func(r store.Reader) error {
+		for _, e := range list {
+			known, err := r.Erasures(e.Subject)
+			if err != nil {
+				return err
+			}
+			if !slices.ContainsFunc(known, func(x store.Erasure) bool { return !x.At.Before(e.At) }) {
+				unknown = append(unknown, e)
+			}
+		}
+		if len(unknown) == 0 {
+			return nil
+		}
+		clinics, err := r.Clinics()
+		if err != nil {
+			return err
+		}
+		for _, c := range clinics {
+			of, err := r.Owners(c)
+			if err != nil {
+				return err
+			}
+			owners = append(owners, of...)
+		}
+		return nil
+	})
+	return unknown, owners, err
+}

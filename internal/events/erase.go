@@ -1,0 +1,145 @@
+package events
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/nats-io/nats-server/v2/server"
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"nailbridge/internal/receive"
+	"nailbridge/internal/store"
+	"nailbridge/mapping/record"
+)
+
+// Erasing says of whom the embedded server's streams are to hold nothing.
+type Erasing struct {
+	Dir     string // data folder, which no other process uses meanwhile
+	Clinic  string
+	Patient record.Identifier
+	// Known is what the store holds of the patient.
+	Known store.Belongings
+	Log   *slog.Logger
+}
+
+// Erase deletes from the streams that an embedded server left in the data
+// folder what the patient sent, was answered and was announced by, and
+// overwrites it there. It gives how many messages that were. The server runs
+// meanwhile within this process and listens nowhere. Without such streams it
+// does nothing; those of an outside server are its operator's to purge.
+func Erase(ctx context.Context, o Erasing) (n int, err error) {
+	dir := filepath.Join(o.Dir, server.JetStreamStoreDir)
+	if _, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
+		return 0, nil
+	} else if err != nil {
+		return 0, err
+	}
+	s, err := startAlone(o.Dir, newGuard(nil, []string{o.Clinic}, o.Log), o.Log)
+	if err != nil {
+		return 0, err
+	}
+	defer s.stop()
+	conn, err := nats.Connect("", nats.InProcessServer(s), nats.UserInfo(o.Clinic, s.guard.own))
+	if err != nil {
+		return 0, errors.New("NATS: the embedded server can not be reached")
+	}
+	defer conn.Close()
+	js, err := jetstream.New(conn, jetstream.WithDefaultTimeout(10*time.Second))
+	if err != nil {
+		return 0, err
+	}
+	e := eraser{Erasing: o, js: js, taken: map[uint64]bool{}, subjects: map[string]bool{}}
+	for _, stream := range []struct {
+		name string
+		of   func(*jetstream.RawStreamMsg) bool
+	}{{RecordsStream, e.ofRecord}, {AnswersStream, e.ofAnswer}, {ChangesStream, e.ofChange}} {
+		if err := e.walk(ctx, stream.name, stream.of); err != nil {
+			return e.n, fmt.Errorf("stream %s: %w", stream.name, err)
+		}
+	}
+	return e.n, nil
+}
+
+// startAlone starts a server that listens nowhere.
+func startAlone(dir string, g *guard, log *slog.Logger) (*embedded, error) {
+	e := &embedded{guard: g, log: log, opts: server.Options{
+		ServerName: "nailbridge", DontListen: true, NoSigs: true, NoLog: true, CustomClientAuthentication: g,
+		MaxPayload: record.MaxBytes, JetStream: true, StoreDir: dir, SyncAlways: true, DisableJetStreamBanner: true,
+		JetStreamMaxStore: 1 << 50,
+	}}
+	return e, e.start()
+}
+
+// eraser walks the streams of one clinic.
+type eraser struct {
+	Erasing
+	js       jetstream.JetStream
+	taken    map[uint64]bool // the patient's messages of RECORDS
+	subjects map[string]bool // of their answers
+	n        int
+}
+
+func (e *eraser) walk(ctx context.Context, name string, of func(*jetstream.RawStreamMsg) bool) error {
+	st, err := e.js.Stream(ctx, name)
+	if errors.Is(err, jetstream.ErrStreamNotFound) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	for _, r := range e.Known.Records {
+		e.subjects[AnswersSubject(e.Clinic, r)] = true
+	}
+	is := st.CachedInfo().State
+	for seq := is.FirstSeq; seq > 0 && seq <= is.LastSeq; seq++ {
+		m, err := st.GetMsg(ctx, seq)
+		switch {
+		case errors.Is(err, jetstream.ErrMsgNotFound):
+			continue
+		case err != nil:
+			return err
+		}
+		if !of(m) {
+			continue
+		}
+		if err := st.SecureDeleteMsg(ctx, seq); err != nil {
+			return err
+		}
+		e.n++
+	}
+	return nil
+}
+
+// ofRecord takes what was sent about the patient; a record that no delivery in
+// the store has is known by it from then on.
+func (e *eraser) ofRecord(m *jetstream.RawStreamMsg) bool {
+	if !receive.Names(m.Data, e.Patient) {
+		return false
+	}
+	e.taken[m.Sequence] = true
+	if id := record.Read(m.Data, time.UTC).Record.Record; id != "" {
+		e.Known.Records = append(e.Known.Records, id)
+	}
+	return true
+}
+
+func (e *eraser) ofAnswer(m *jetstream.RawStreamMsg) bool {
+	var a struct {
+		StreamSequence uint64 `json:"streamSequence"`
+	}
+	_ = json.Unmarshal(m.Data, &a) // else it answers nothing known
+	return e.subjects[m.Subject] || e.taken[a.StreamSequence] || e.Known.NamedIn(m.Data)
+}
+
+// ofChange takes what names the patient's resources. A gap in the numbers is
+// left; the relay goes on after it, or from the start of the outbox, where the
+// same events name nothing any more.
+func (e *eraser) ofChange(m *jetstream.RawStreamMsg) bool { return e.Known.NamedIn(m.Data) }

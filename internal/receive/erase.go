@@ -1,0 +1,130 @@
+package receive
+
+import (
+	"bytes"
+	"encoding/json"
+	"time"
+
+	"nailbridge/internal/erasures"
+	"nailbridge/internal/store"
+	"nailbridge/mapping"
+	"nailbridge/mapping/record"
+)
+
+// An erased patient stays erased. What was saved before the erasure, or does
+// not say when, is refused when it comes again (from a stream, or sent again
+// after a restore) and is kept nowhere. What was saved after it begins anew.
+
+// Erased is what Erase took away, and the stamp of its commit.
+type Erased struct {
+	store.Belongings
+	Made []store.Version // the DELETE entries that tell hubs
+}
+
+// Names reports whether a delivery, as it came, names the patient; one of which
+// no patient can be read does where it holds system and value somewhere.
+func Names(body []byte, p record.Identifier) bool {
+	if id := patientOf(record.Read(body, time.UTC).Record); id != nil {
+		return *id == p
+	}
+	return Mentions(body, p)
+}
+
+// Mentions reports whether JSON holds the system and the value of an identifier
+// as strings.
+func Mentions(body []byte, p record.Identifier) bool {
+	for _, s := range []string{p.System, p.Value} {
+		quoted, err := json.Marshal(s)
+		if err != nil || !bytes.Contains(body, quoted) {
+			return false
+		}
+	}
+	return true
+}
+
+// Erase leaves nothing of a patient in the store but the tombstone, and tells
+// hubs of what was published: one DELETE entry a resource, and one event. It
+// works on any store, whether or not the settings are at hand; the settings
+// fold again at the next start whom the erased records concerned too.
+func Erase(w store.Writer, o store.Owner, e store.Erasure, now time.Time) (Erased, error) {
+	var done Erased
+	if err := w.PutErasure(e); err != nil {
+		return done, err
+	}
+	id, _ := mapping.ParsePatientKey(o.Patient)
+	s, err := w.Stamp(now)
+	if err != nil {
+		return done, err
+	}
+	blank, err := json.Marshal(struct {
+		Clinic    string `json:"clinic"`
+		Withdrawn bool   `json:"withdrawn"`
+	}{o.Clinic, true})
+	if err != nil {
+		return done, err
+	}
+	done.Belongings, done.Made, err = w.Erase(store.Erasing{
+		Owner: o, Sources: []string{patientSource(o.Patient)}, Blank: blank,
+		Unread: func(body []byte) bool { return Mentions(body, id) },
+	})
+	if err != nil {
+		return done, err
+	}
+	if err := foldOthersAgain(w, o.Clinic, done.Records); err != nil {
+		return done, err
+	}
+	return done, announceErased(w, o.Clinic, s, done.Made)
+}
+
+// foldOthersAgain lets the next start fold the clinic again where records of
+// others shared an id with those erased, or belong to their surgeries.
+func foldOthersAgain(w store.Writer, clinic string, records []string) error {
+	for _, r := range records {
+		left, err := w.Deliveries(clinic, r)
+		if err != nil {
+			return err
+		}
+		if len(left) > 0 {
+			return w.SetMark(clinic, markFolded, foldAgain)
+		}
+	}
+	return nil
+}
+
+func announceErased(w store.Writer, clinic string, s store.Stamp, made []store.Version) error {
+	if len(made) == 0 {
+		return nil
+	}
+	event := ChangeEvent{Clinic: clinic, Epoch: s.Epoch}
+	for _, v := range made {
+		event.Resources = append(event.Resources, mapping.VersionedRef{Ref: v.Ref, VersionID: v.VersionID}.String())
+	}
+	return putEvent(w, clinic, EventChange, event)
+}
+
+// erasedBefore gives the reason for keeping out what was saved before its
+// patient was erased; nil when nothing keeps it out.
+func (v *Receiver) erasedBefore(r store.Reader, in incoming) (*record.Finding, error) {
+	id := patientOf(in.record)
+	if id == nil {
+		return nil, nil
+	}
+	o := store.Owner{Clinic: v.Settings.Clinic.ID, Patient: mapping.PatientKey(*id)}
+	known, err := r.Erasures(erasures.Subject(v.Settings.Namespace, o))
+	if err != nil || len(known) == 0 {
+		return nil, err
+	}
+	if saved := v.deliveryRow(in).SavedAt; saved.After(known[0].At) {
+		return nil, nil
+	}
+	return &record.Finding{
+		Severity: record.Refusal, Code: "erased", Pointer: "/patient", Rule: "D2",
+		Text: "the patient was erased here after this was saved, or it does not say when it was saved; nothing of it was stored",
+	}, nil
+}
+
+// keepOut answers a delivery of an erased patient: refused, and kept nowhere.
+func (v *Receiver) keepOut(in incoming, why record.Finding) Answer {
+	in.findings = append([]record.Finding{why}, in.findings...)
+	return v.answer(in, Refused)
+}
