@@ -294,17 +294,21 @@ func absent(path string) error {
 	return fmt.Errorf("%s: %w", filepath.Base(path), fs.ErrExist)
 }
 
+// partOf names the file that a backup is written to; another in tests.
+var partOf = func(path string) string { return path + ".part-" + randomEpoch() }
+
 // emptyBeside makes an empty file in the folder of another, under a name that
 // no other work has.
 func emptyBeside(path string) (part string, err error) {
-	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".part-*") // 0600
+	part = partOf(path)
+	f, err := os.OpenFile(part, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if err != nil {
 		return "", err
 	}
 	if err := f.Close(); err != nil {
-		return "", errors.Join(err, os.Remove(f.Name()))
+		return "", errors.Join(err, os.Remove(part))
 	}
-	return f.Name(), nil
+	return part, nil
 }
 
 // removeData removes a data file and what SQLite keeps beside it, as far as

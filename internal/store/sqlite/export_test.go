@@ -112,3 +112,10 @@ func Connect(ctx context.Context, path, name, ask, want string) error {
 	}
 	return conn.Close()
 }
+
+// SetPart sets how the file is named that a backup is written to.
+func SetPart(name func(path string) string) (restore func()) {
+	was := partOf
+	partOf = name
+	return func() { partOf = was }
+}

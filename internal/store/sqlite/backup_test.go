@@ -1,0 +1,259 @@
+package sqlite_test
+
+import (
+	"context"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/store"
+	"nailbridge/internal/store/sqlite"
+)
+
+var taken = sqlite.Taken{At: t0.Add(time.Hour), Namespace: "of-ours"}
+
+// backedUp is a backup of some data, and the data's state.
+func backedUp(t *testing.T) (backup, want string) {
+	t.Helper()
+	d := open(t, sqlite.Options{NewEpoch: func() string { return "old" }})
+	require.NoError(t, d.Update(t.Context(), func(w store.Writer) error { return writeAll(t, w, "x") }))
+	backup = filepath.Join(t.TempDir(), "backup")
+	require.NoError(t, d.Backup(t.Context(), backup, taken))
+	return backup, state(t, d)
+}
+
+func filesIn(t *testing.T, dir string) (names []string) {
+	t.Helper()
+	entries, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	for _, e := range entries {
+		names = append(names, e.Name())
+	}
+	return names
+}
+
+// D8.3: a restore says what it lost: from the backup's own instant until now.
+func TestD8_3_ARestoreNotesTheLostInterval(t *testing.T) {
+	backup, _ := backedUp(t)
+	assert.Equal(t, []string{"backup"}, filesIn(t, filepath.Dir(backup)), "one file, nothing beside it")
+	o := sqlite.Options{Dir: t.TempDir(), NewEpoch: func() string { return "new" }}
+	now := t0.Add(2 * time.Hour)
+	done, err := sqlite.Restore(t.Context(), backup, o, taken.Namespace, now, nil)
+	require.NoError(t, err)
+	assert.Equal(t, sqlite.Restored{Taken: taken, Epoch: "new"}, done)
+	d := open(t, o)
+	var all []store.Restore
+	view(t, d, func(r store.Reader) (err error) { all, err = r.Restores(); return err })
+	assert.Equal(t, []store.Restore{{Epoch: "new", Taken: taken.At, At: now}}, all)
+
+	// Again, from a backup of the restored data: both intervals are known.
+	second := filepath.Join(t.TempDir(), "second")
+	require.NoError(t, d.Backup(t.Context(), second, sqlite.Taken{}))
+	o2 := sqlite.Options{Dir: t.TempDir(), NewEpoch: func() string { return "newer" }}
+	done, err = sqlite.Restore(t.Context(), second, o2, "", now, nil)
+	require.NoError(t, err)
+	assert.Zero(t, done.Taken, "what a backup does not say of itself is not taken from an older one")
+	view(t, open(t, o2), func(r store.Reader) (err error) { all, err = r.Restores(); return err })
+	assert.Len(t, all, 2)
+}
+
+func view(t *testing.T, d *sqlite.DB, fn func(store.Reader) error) {
+	t.Helper()
+	require.NoError(t, d.View(t.Context(), fn))
+}
+
+// D1.7: ids made in another namespace would be other ids for the same patients.
+func TestD1_7_ABackupOfAnotherNamespaceIsRefused(t *testing.T) {
+	backup, _ := backedUp(t)
+	dir := t.TempDir()
+	_, err := sqlite.Restore(t.Context(), backup, sqlite.Options{Dir: dir}, "another", t0, nil)
+	assert.ErrorIs(t, err, sqlite.ErrNamespace)
+	assert.Empty(t, filesIn(t, dir))
+}
+
+// What is damaged, cut short or no backup at all is not put in place.
+func TestOnlyAWholeBackupIsRestored(t *testing.T) {
+	backup, _ := backedUp(t)
+	b, err := os.ReadFile(backup)
+	require.NoError(t, err)
+	damaged := append([]byte(nil), b...)
+	for i := len(b) / 2; i < len(b)/2+4096; i++ {
+		damaged[i] ^= 0xff
+	}
+	for name, content := range map[string][]byte{
+		"cut": b[:len(b)/2], "empty": nil, "text": []byte("no backup"), "damaged": damaged,
+	} {
+		bad := filepath.Join(t.TempDir(), name)
+		require.NoError(t, os.WriteFile(bad, content, 0o600))
+		dir := t.TempDir()
+		_, err := sqlite.Restore(t.Context(), bad, sqlite.Options{Dir: dir}, "", t0, nil)
+		assert.ErrorIs(t, err, sqlite.ErrNotWhole, name)
+		assert.Empty(t, filesIn(t, dir), name)
+	}
+}
+
+// SQLite plays a write-ahead file into whatever data file lies beside it.
+func TestNothingIsRestoredBesideAForgottenWriteAheadFile(t *testing.T) {
+	backup, _ := backedUp(t)
+	for _, end := range []string{"", "-wal", "-shm", "-journal"} {
+		dir := t.TempDir()
+		require.NoError(t, os.WriteFile(filepath.Join(dir, sqlite.File+end), []byte("x"), 0o600))
+		_, err := sqlite.Restore(t.Context(), backup, sqlite.Options{Dir: dir}, "", t0, nil)
+		assert.ErrorIs(t, err, fs.ErrExist, end)
+		assert.Equal(t, []string{sqlite.File + end}, filesIn(t, dir))
+	}
+}
+
+// What a restore left that was killed keeps no later one from its work, and what
+// a backup left that was killed is no backup and in no backup's way.
+func TestWhatAKillLeftIsNoHindrance(t *testing.T) {
+	backup, want := backedUp(t)
+	dir := t.TempDir()
+	for _, end := range []string{"", "-wal", "-shm"} {
+		require.NoError(t, os.WriteFile(filepath.Join(dir, sqlite.File+".restore"+end), []byte("half"), 0o600))
+	}
+	o := sqlite.Options{Dir: dir, NewEpoch: func() string { return "new" }}
+	_, err := sqlite.Restore(t.Context(), backup, o, "", t0, nil)
+	require.NoError(t, err)
+	assert.Equal(t, []string{sqlite.File}, filesIn(t, dir))
+	d := open(t, o)
+	assert.Equal(t, strings.NewReplacer("{old ", "{new ", " old}", " new}").Replace(want), state(t, d))
+
+	into := filepath.Join(t.TempDir(), "backup")
+	require.NoError(t, os.WriteFile(into+".part-1", []byte("half"), 0o600))
+	require.NoError(t, d.Backup(t.Context(), into, taken))
+}
+
+// A preparation that fails leaves the folder as it was.
+func TestAFailedPreparationRestoresNothing(t *testing.T) {
+	backup, _ := backedUp(t)
+	dir := t.TempDir()
+	_, err := sqlite.Restore(t.Context(), backup, sqlite.Options{Dir: dir}, "", t0, func(*sqlite.DB) error { return errInjected })
+	assert.ErrorIs(t, err, errInjected)
+	assert.Empty(t, filesIn(t, dir))
+}
+
+// A backup is of one commit and holds it whole, while another process goes on
+// writing.
+func TestABackupBesideAWriterIsOfOneCommit(t *testing.T) {
+	o := sqlite.Options{Dir: t.TempDir()}
+	writer := open(t, o)
+	put := func(n int) error {
+		return writer.Update(t.Context(), func(w store.Writer) error { return w.SetMark("north", "n", strings.Repeat("x", n)) })
+	}
+	require.NoError(t, put(1))
+	ended, ctx := make(chan error), t.Context()
+	stop, cancel := context.WithCancel(ctx)
+	go func() {
+		var err error
+		for n := 2; stop.Err() == nil && err == nil; n++ {
+			err = writer.Update(ctx, func(w store.Writer) error {
+				m := strings.Repeat("x", n%500)
+				if err := w.SetMark("north", "n", m); err != nil {
+					return err
+				}
+				return w.SetMark("north", "m", m)
+			})
+		}
+		ended <- err
+	}()
+	ro := o
+	ro.ReadOnly = true
+	r := open(t, ro)
+	for range 5 {
+		backup := filepath.Join(t.TempDir(), "backup")
+		require.NoError(t, r.Backup(t.Context(), backup, taken))
+		dir := t.TempDir()
+		_, err := sqlite.Restore(t.Context(), backup, sqlite.Options{Dir: dir}, taken.Namespace, t0, nil)
+		require.NoError(t, err)
+		view(t, open(t, sqlite.Options{Dir: dir}), func(r store.Reader) error {
+			n, err := r.Mark("north", "n")
+			require.NoError(t, err)
+			m, err := r.Mark("north", "m")
+			if m != "" {
+				assert.Equal(t, n, m)
+			}
+			return err
+		})
+	}
+	cancel()
+	require.NoError(t, <-ended)
+}
+
+// What was erased is in no file of the store: not in the data file, its free
+// pages included, and not in the write-ahead file. Older contents that were
+// replaced before go with it.
+func TestScrubLeavesNothingReadable(t *testing.T) {
+	const marker = "Zzyzxmarker"
+	dir := t.TempDir()
+	d := open(t, sqlite.Options{Dir: dir})
+	theirs := store.Owner{Clinic: "north", Patient: marker + "|1"}
+	for _, title := range []string{"one " + marker, "two " + marker} {
+		require.NoError(t, d.Update(t.Context(), func(w store.Writer) error {
+			if err := writeAll(t, w, title); err != nil {
+				return err
+			}
+			for range 50 { // enough for pages of their own
+				_, err := w.PutDelivery(store.Delivery{Clinic: "north", Record: marker, Patient: theirs.Patient, Hash: title,
+					Body: []byte(strings.Repeat(title, 1000))})
+				if err != nil {
+					return err
+				}
+			}
+			return w.ReplaceFlags(theirs, []store.Flag{{ID: title, JSON: []byte(title)}})
+		}))
+	}
+	require.Contains(t, filesWith(t, dir, marker), sqlite.File+"-wal")
+	require.NoError(t, d.Update(t.Context(), func(w store.Writer) error {
+		if _, err := w.Stamp(t0); err != nil {
+			return err
+		}
+		for _, o := range []store.Owner{owner, theirs} {
+			_, _, err := w.Erase(store.Erasing{Owner: o, Sources: []string{"one " + marker, "two " + marker}, Blank: []byte("{}")})
+			if err != nil {
+				return err
+			}
+		}
+		return w.SetMark(owner.Clinic, "m", "")
+	}))
+	_, err := d.Writer().ExecContext(t.Context(), `DELETE FROM outbox; DELETE FROM erasure`) // whose marks the test wrote
+	require.NoError(t, err)
+	require.NotEmpty(t, filesWith(t, dir, marker), "else nothing is shown")
+	require.NoError(t, d.Scrub(t.Context()))
+	assert.Empty(t, filesWith(t, dir, marker))
+	require.NoError(t, d.Close())
+	assert.Empty(t, filesWith(t, dir, marker))
+}
+
+// Whoever still reads keeps old pages in the write-ahead file: it is told.
+func TestScrubBesideAReaderFails(t *testing.T) {
+	d := open(t, sqlite.Options{Busy: 50 * time.Millisecond})
+	_, err := put(t, d, "a", "one")
+	require.NoError(t, err)
+	view(t, d, func(store.Reader) error {
+		_, err := put(t, d, "a", "two")
+		require.NoError(t, err)
+		assert.ErrorIs(t, d.Scrub(t.Context()), store.ErrUnavailable)
+		return nil
+	})
+	assert.NoError(t, d.Scrub(t.Context()))
+}
+
+// filesWith are the files of a folder that hold a text.
+func filesWith(t *testing.T, dir, text string) (names []string) {
+	t.Helper()
+	for _, name := range filesIn(t, dir) {
+		b, err := os.ReadFile(filepath.Join(dir, name))
+		require.NoError(t, err)
+		if strings.Contains(string(b), text) {
+			names = append(names, name)
+		}
+	}
+	return names
+}
