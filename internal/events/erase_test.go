@@ -1,0 +1,109 @@
+package events_test
+
+import (
+	"context"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/events"
+	"nailbridge/internal/receive"
+	rt "nailbridge/internal/receive/receivetest"
+	"nailbridge/internal/store"
+	"nailbridge/mapping"
+	"nailbridge/mapping/record"
+)
+
+// filesWith are the files below a folder that hold a text.
+func filesWith(t *testing.T, dir, text string) (names []string) {
+	t.Helper()
+	require.NoError(t, filepath.WalkDir(dir, func(path string, e fs.DirEntry, err error) error {
+		if err != nil || e.IsDir() {
+			return err
+		}
+		b, err := os.ReadFile(path)
+		if err == nil && strings.Contains(string(b), text) {
+			names = append(names, path)
+		}
+		return err
+	}))
+	return names
+}
+
+// An erased patient is in no message of any stream, and no file below the
+// embedded server's folder holds a text of theirs; what is of others stays. The
+// relay and the intake go on.
+func TestEraseLeavesNothingInTheStreams(t *testing.T) {
+	const marker = "Zzyzxmarker"
+	c := newClinic(t)
+	o := embedded(c, c.options(t))
+	s := start(t, o)
+	n := connect(t, s.ClientURL())
+	theirs := []rt.Edit{rt.Record("S-" + marker), rt.Patient("P-" + marker), rt.Set("/patient/name/family", marker)}
+	n.ask("north", rt.Surgery())
+	n.ask("north", rt.Surgery(theirs...))
+	n.ask("north", rt.Review(rt.Record("R-"+marker), rt.Set("/review/surgery", "S-"+marker), rt.Patient("P-"+marker), rt.RedFlag))
+	// Refused: what is wrong stands where it can not be read, the patient does not.
+	n.ask("north", rt.Surgery(append(theirs, rt.Set("/status", "no-such"))...))
+	broken := strings.Replace(string(rt.Surgery(theirs...)), "{", `{"clinic": 1, `, 1)
+	n.ask("north", []byte(broken))
+	n.settled()
+	n.relayed(c)
+	stop(t, s)
+	require.NotEmpty(t, filesWith(t, filepath.Join(c.dir, "jetstream"), marker), "else nothing is shown")
+
+	patient := record.Identifier{System: rt.PatientSystem, Value: "P-" + marker}
+	e := events.Erasing{Dir: c.dir, Clinic: "north", Patient: patient, Log: logTo(t)}
+	require.NoError(t, c.db.View(t.Context(), func(r store.Reader) (err error) {
+		e.Known, err = r.Belongings(store.Owner{Clinic: "north", Patient: mapping.PatientKey(patient)},
+			func(b []byte) bool { return receive.Mentions(b, patient) })
+		return err
+	}))
+	require.NotEmpty(t, e.Known.Resources)
+	deleted, err := events.Erase(context.Background(), e)
+	require.NoError(t, err)
+	assert.Greater(t, deleted, 8, "four records, their answers and changes")
+	assert.Empty(t, filesWith(t, filepath.Join(c.dir, "jetstream"), marker))
+	again, err := events.Erase(context.Background(), e)
+	require.NoError(t, err)
+	assert.Zero(t, again)
+
+	require.NoError(t, c.db.Update(t.Context(), func(w store.Writer) error {
+		_, err := receive.Erase(w, store.Owner{Clinic: "north", Patient: mapping.PatientKey(patient)}, store.Erasure{Subject: "s", At: noon}, noon)
+		return err
+	}))
+	s = start(t, o)
+	defer stop(t, s)
+	n = connect(t, s.ClientURL())
+	n.settled()
+	n.relayed(c)
+	left, err := n.all(events.RecordsStream)
+	require.NoError(t, err)
+	require.Len(t, left, 1)
+	assert.Equal(t, rt.Surgery(), left[0].Data)
+	for _, stream := range []string{events.AnswersStream, events.ChangesStream} {
+		ms, err := n.all(stream)
+		require.NoError(t, err)
+		require.NotEmpty(t, ms)
+		for _, m := range ms {
+			assert.NotContains(t, string(m.Data)+m.Subject, marker, stream)
+		}
+	}
+	assert.Equal(t, receive.Unchanged, n.ask("north", rt.Surgery()).Answer.Answer)
+}
+
+// A folder without an embedded server's data is left as it is.
+func TestEraseWithoutStreams(t *testing.T) {
+	dir := t.TempDir()
+	n, err := events.Erase(context.Background(), events.Erasing{Dir: dir, Clinic: "north", Log: logTo(t)})
+	require.NoError(t, err)
+	assert.Zero(t, n)
+	entries, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	assert.Empty(t, entries)
+}
