@@ -7,6 +7,7 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"io/fs"
 	"net"
 	"net/http"
 	"os"
@@ -36,7 +37,8 @@ func TestMain(m *testing.M) {
 // TestStories plays each story in testdata/script against the program. Every
 // story has a folder of its own with settings.json (the demo clinic's, served
 // on a free port), records/, large.json, which is over the limit of a body, and
-// the variables PORT and BASE.
+// the variables PORT, BASE and
+// SYSTEM, that of the demo clinic's patients.
 func TestStories(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir:                 filepath.Join("testdata", "script"),
@@ -45,7 +47,7 @@ func TestStories(t *testing.T) {
 		RequireUniqueNames:  true,
 		Setup:               setupStory,
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"exits": exits, "capture": capture, "lines": lines, "edit": edit, "terminate": terminate,
+			"exits": exits, "capture": capture, "lines": lines, "edit": edit, "terminate": terminate, "holds": holds,
 		},
 	})
 }
@@ -57,6 +59,7 @@ func setupStory(e *testscript.Env) error {
 	}
 	e.Setenv("PORT", port)
 	e.Setenv("BASE", "http://127.0.0.1:"+port)
+	e.Setenv("SYSTEM", "https://brindlemere.example/patient")
 	settings := bytes.ReplaceAll(testdata.Settings(), []byte(":8470/"), []byte(":"+port+"/"))
 	if err := os.WriteFile(filepath.Join(e.WorkDir, "settings.json"), settings, 0o600); err != nil {
 		return err
@@ -164,6 +167,27 @@ func edit(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	text = strings.ReplaceAll(text, args[1], args[2])
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(text), 0o600))
+}
+
+// holds looks for a text in every file below a folder: holds folder text.
+func holds(ts *testscript.TestScript, neg bool, args []string) {
+	if len(args) != 2 {
+		ts.Fatalf("usage: holds folder text")
+	}
+	var found []string
+	ts.Check(filepath.WalkDir(ts.MkAbs(args[0]), func(path string, e fs.DirEntry, err error) error {
+		if err != nil || e.IsDir() {
+			return err
+		}
+		b, err := os.ReadFile(path)
+		if bytes.Contains(b, []byte(args[1])) {
+			found = append(found, path)
+		}
+		return err
+	}))
+	if neg == (len(found) > 0) {
+		ts.Fatalf("files that hold %s: %v", args[1], found)
+	}
 }
 
 // terminate sends SIGTERM to every command in the background, as a service

@@ -56,7 +56,7 @@ func (c restoreCommand) Run(e *env) (err error) {
 	}
 	fmt.Fprintf(e.stdout, "restored, under the new epoch %s\n", done.Epoch)
 	if found > 0 {
-		fmt.Fprintf(e.stdout, "%d erased patients were in the backup and are erased again\n", found)
+		fmt.Fprintf(e.stdout, "patients who were erased are in the backup: %d; they are erased again\n", found)
 	}
 	return c.list(e)
 }
@@ -98,14 +98,15 @@ func (c restoreCommand) prepare(e *env, db *sqlite.DB, namespace uuid.UUID, list
 	if err != nil {
 		return found, err
 	}
+	var all []store.Erasure
 	err = db.View(e.ctx, func(r store.Reader) error {
-		list, err = r.Erasures("")
+		all, err = r.Erasures("")
 		return err
 	})
 	if err != nil {
 		return found, err
 	}
-	return found, errors.Join(config.PutNamespace(c.Data, namespace), erasures.Add(c.Data, list...))
+	return found, errors.Join(config.PutNamespace(c.Data, namespace), erasures.Add(c.Data, append(list, all...)...))
 }
 
 // list prints what each restore lost, as far as that can be known.

@@ -112,7 +112,7 @@ func replace(path string, b []byte) (err error) {
 	}
 	dir, err := os.Open(filepath.Dir(path))
 	if err != nil {
-		return nil // the list is in place; whether it outlives a power cut is the disk's
+		return err
 	}
 	return errors.Join(dir.Sync(), dir.Close())
 }
@@ -131,13 +131,14 @@ func Apply(ctx context.Context, s Store, namespace uuid.UUID, list []store.Erasu
 	if err != nil || len(unknown) == 0 {
 		return 0, err
 	}
+	met := map[store.Owner]bool{} // one patient may be on the list twice
 	for _, e := range unknown {
 		err := s.Update(ctx, func(w store.Writer) error {
 			for _, o := range owners {
 				if Subject(namespace, o) != e.Subject {
 					continue
 				}
-				found++
+				met[o] = true
 				if err := erase(w, o, e); err != nil {
 					return err
 				}
@@ -145,13 +146,13 @@ func Apply(ctx context.Context, s Store, namespace uuid.UUID, list []store.Erasu
 			return w.PutErasure(e)
 		})
 		if err != nil {
-			return found, err
+			return len(met), err
 		}
 	}
-	if found == 0 {
+	if len(met) == 0 {
 		return 0, nil
 	}
-	return found, s.Scrub(ctx)
+	return len(met), s.Scrub(ctx)
 }
 
 // pending are the erasures that a store does not know, and its patients.

@@ -83,6 +83,14 @@
 // reached its age limit. Readers must bear repeats; an event names versions, so
 // that a repeat is seen as one.
 //
+// # Erasure
+//
+// Erase deletes an erased patient's messages from the streams of the embedded
+// server, which does not run otherwise then, and overwrites them. In CHANGES that
+// leaves gaps in the numbers: a reader who meets one reads the history, where the
+// DELETE entries are. Events in the outbox that named something of the patient say
+// "withdrawn" from then on; the relay may begin at its start again.
+//
 // # Embedded or outside
 //
 // Options.Listen starts a nats-server within the process, its data in the folder
