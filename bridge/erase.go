@@ -72,6 +72,9 @@ func (c eraseCommand) erase(e *env, st *sqlite.DB, namespace uuid.UUID) error {
 		return err
 	}
 	fmt.Fprintf(e.stdout, "erased: %d deliveries, %d resources, %d messages of streams\n", len(known.Deliveries), len(known.Resources), messages)
+	if known.Nobodys > 0 {
+		fmt.Fprintf(e.stdout, "Look through the list of refused records: of %d no patient could be read, and they stay.\n", known.Nobodys)
+	}
 	fmt.Fprintf(e.stdout, "Keep a copy of %s with the namespace, apart from backups: a backup of before holds the patient, and a\n"+
 		"restore erases again who is on that list. Not reached: backups, an outside NATS server, hubs, the practice system.\n",
 		filepath.Join(c.Data, erasures.File))

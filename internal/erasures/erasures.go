@@ -18,6 +18,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 
 	"github.com/google/uuid"
@@ -109,6 +110,9 @@ func replace(path string, b []byte) (err error) {
 	}
 	if err := os.Rename(part, path); err != nil {
 		return err
+	}
+	if runtime.GOOS == "windows" {
+		return nil // folders cannot be synced there
 	}
 	dir, err := os.Open(filepath.Dir(path))
 	if err != nil {

@@ -3,6 +3,7 @@ package receive
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"time"
 
 	"nailbridge/internal/erasures"
@@ -24,22 +25,42 @@ type Erased struct {
 // Names reports whether a delivery, as it came, names the patient; one of which
 // no patient can be read does where it holds system and value somewhere.
 func Names(body []byte, p record.Identifier) bool {
-	if id := patientOf(record.Read(body, time.UTC).Record); id != nil {
+	if id := patientIn(body); id != nil {
 		return *id == p
 	}
 	return Mentions(body, p)
 }
 
-// Mentions reports whether JSON holds the system and the value of an identifier
-// as strings.
-func Mentions(body []byte, p record.Identifier) bool {
-	for _, s := range []string{p.System, p.Value} {
-		quoted, err := json.Marshal(s)
-		if err != nil || !bytes.Contains(body, quoted) {
-			return false
+// patientIn is the patient that a delivery names; nil when none can be read, be
+// it through a fault of ours.
+func patientIn(body []byte) (id *record.Identifier) {
+	defer func() {
+		if recover() != nil {
+			id = nil
 		}
+	}()
+	return patientOf(record.Read(body, time.UTC).Record)
+}
+
+// Mentions reports whether JSON, whole or broken off, holds the system and the
+// value of an identifier as values, however they are escaped.
+func Mentions(body []byte, p record.Identifier) bool {
+	var system, value bool
+	for d := json.NewDecoder(bytes.NewReader(body)); ; {
+		d.UseNumber()
+		token, err := d.Token()
+		if err != nil {
+			return (system || quoted(body, p.System)) && (value || quoted(body, p.Value))
+		}
+		text := fmt.Sprint(token)
+		system, value = system || text == p.System, value || text == p.Value
 	}
-	return true
+}
+
+// quoted reports whether what may be no JSON holds a text in quotation marks.
+func quoted(body []byte, text string) bool {
+	b, err := json.Marshal(text)
+	return err == nil && (bytes.Contains(body, b) || bytes.Contains(body, []byte(`"`+text+`"`)))
 }
 
 // Erase leaves nothing of a patient in the store but the tombstone, and tells

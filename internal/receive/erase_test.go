@@ -137,6 +137,10 @@ func TestD2_WhatWasSavedBeforeAnErasureIsKeptOut(t *testing.T) {
 	eraseAt(w, "P-1", at)
 	seq := w.Seq()
 	w.At("2026-04-01T10:00:00Z")
+	a := w.Send(rt.Review(rt.RedFlag, rt.Saved("2026-03-02T11:30:00Z")))
+	assert.Equal(t, receive.Refused, a.Answer)
+	assert.NotEmpty(t, a.Flags, "a red flag is answered all the same")
+	assert.Equal(t, 1, w.Meter.RefRed, "and alarmed")
 	for name, body := range map[string][]byte{
 		"the same":        rt.Surgery(),
 		"another record":  rt.Surgery(rt.Record("S-9")),
@@ -220,5 +224,25 @@ func TestD1_5_EraseLeavesTheOtherPatientOfARecord(t *testing.T) {
 	done, err := w.Renew(t.Context())
 	require.NoError(t, err)
 	assert.Equal(t, receive.Renewed{Patients: 1}, done)
+	require.NotEmpty(t, w.Live("Procedure"))
 	assert.Len(t, w.Live("Procedure"), len(w.All("Procedure")))
+}
+
+// An identifier is found however a sender escapes it, in what breaks off too,
+// and not where only a part of it stands.
+func TestMentions(t *testing.T) {
+	p := record.Identifier{System: "https://north.example/a&b", Value: "12"}
+	for body, want := range map[string]bool{
+		`{"system": "https://north.example/a&b", "value": "12"}`:              true,
+		`{"system": "https:\/\/north.example\/a\u0026b", "value": "\u00312"}`: true,
+		`[{"x": {"system": "https://north.example/a&b"}}, 12]`:                true,
+		`{"value": "12", "system": "https://north.example/a&b", `:             true,
+		`<"https://north.example/a&b" "12">`:                                  true,
+		`{"system": "https://north.example/a&b", "value": "123"}`:             false,
+		`{"system": "https://north.example/a", "value": "12"}`:                false,
+		`{"value": "12"}`: false,
+		``:                false,
+	} {
+		assert.Equal(t, want, receive.Mentions([]byte(body), p), body)
+	}
 }

@@ -235,6 +235,9 @@ type Belongings struct {
 	Deliveries []int64  // by number
 	Records    []string // ids of the records that name the patient
 	Resources  []resource.Ref
+	// Nobodys counts the clinic's deliveries of which no patient could be read
+	// and that are not taken for the patient's.
+	Nobodys int
 }
 
 // NamedIn reports whether a JSON value names one of the records or resources.

@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"runtime"
 	"time"
 
 	"nailbridge/internal/store"
@@ -62,7 +63,7 @@ func (d *DB) Backup(ctx context.Context, path string, taken Taken) (err error) {
 	if err := os.Rename(part, path); err != nil {
 		return fmt.Errorf("backup: %w", err)
 	}
-	if err := syncFile(filepath.Dir(path)); err != nil {
+	if err := syncFolder(filepath.Dir(path)); err != nil {
 		// Whether its name is on the disk is not known, so that it is not kept.
 		return errors.Join(fmt.Errorf("backup: %w", err), os.Remove(path))
 	}
@@ -143,7 +144,7 @@ func Restore(ctx context.Context, backup string, o Options, namespace string, no
 	if err := os.Rename(part, final); err != nil {
 		return Restored{}, fmt.Errorf("restore: %w", err)
 	}
-	if err := syncFile(o.Dir); err != nil {
+	if err := syncFolder(o.Dir); err != nil {
 		// Put back, so that the next attempt finds the folder as this one did.
 		return Restored{}, errors.Join(fmt.Errorf("restore: %w", err), os.Rename(final, part))
 	}
@@ -336,7 +337,15 @@ func copyFile(to, from string) (err error) {
 	return errors.Join(err, dst.Close())
 }
 
-// syncFile flushes a file or folder to the disk.
+// syncFolder makes a rename last.
+func syncFolder(dir string) error {
+	if runtime.GOOS == "windows" {
+		return nil // folders cannot be synced there
+	}
+	return syncFile(dir)
+}
+
+// syncFile flushes a file, or a folder, to the disk.
 func syncFile(path string) error {
 	f, err := os.Open(path)
 	if err != nil {

@@ -60,8 +60,7 @@ func (s *snapshot) Belongings(o store.Owner, unread func(body []byte) bool) (sto
 	if err != nil {
 		return b, err
 	}
-	b.Deliveries, err = s.deliveriesToErase(op, o, b.Records, unread)
-	if err != nil {
+	if err := s.deliveriesToErase(op, o, &b, unread); err != nil {
 		return b, err
 	}
 	err = s.each(op, `SELECT type, id FROM resource WHERE clinic = ? AND patient = ? ORDER BY type, id`,
@@ -74,10 +73,10 @@ func (s *snapshot) Belongings(o store.Owner, unread func(body []byte) bool) (sto
 	return b, err
 }
 
-// deliveriesToErase are the numbers of the deliveries that name the patient, and
-// of those of no patient that share a record with them or that unread takes.
-func (s *snapshot) deliveriesToErase(op string, o store.Owner, records []string, unread func([]byte) bool) (seqs []int64, err error) {
-	err = s.each(op, `SELECT seq, patient, record, body FROM delivery WHERE clinic = ? AND patient IN (?, '') ORDER BY seq`,
+// deliveriesToErase fills in the deliveries that name the patient, and those of
+// no patient that share a record with them or that unread takes.
+func (s *snapshot) deliveriesToErase(op string, o store.Owner, b *store.Belongings, unread func([]byte) bool) error {
+	return s.each(op, `SELECT seq, patient, record, body FROM delivery WHERE clinic = ? AND patient IN (?, '') ORDER BY seq`,
 		[]any{o.Clinic, o.Patient}, func(rows *sql.Rows) error {
 			var seq int64
 			var patient, record string
@@ -85,12 +84,13 @@ func (s *snapshot) deliveriesToErase(op string, o store.Owner, records []string,
 			if err := rows.Scan(&seq, &patient, &record, &body); err != nil {
 				return err
 			}
-			if patient == o.Patient || record != "" && slices.Contains(records, record) || unread != nil && unread(body) {
-				seqs = append(seqs, seq)
+			if patient == o.Patient || record != "" && slices.Contains(b.Records, record) || unread != nil && unread(body) {
+				b.Deliveries = append(b.Deliveries, seq)
+			} else {
+				b.Nobodys++
 			}
 			return nil
 		})
-	return seqs, err
 }
 
 // Erase takes away all that is stored of an owner (see store.Writer).

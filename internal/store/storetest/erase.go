@@ -122,6 +122,7 @@ func eraseLeavesNothing(f *fixture) {
 	require.Equal(f, allOf, f.left(owner, "rec-1", "a"))
 	b, _ := f.erase()
 	assert.Len(f, b.Deliveries, 3)
+	assert.Equal(f, 1, b.Nobodys)
 	assert.Equal(f, []string{"rec-1"}, b.Records)
 	assert.Equal(f, []resource.Ref{planRef("a")}, b.Resources)
 	for what, n := range f.left(owner, "rec-1", "a") {
