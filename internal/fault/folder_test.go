@@ -1,0 +1,102 @@
+//go:build linux && (amd64 || arm64)
+
+package fault_test
+
+import (
+	"os"
+	"os/exec"
+	"path/filepath"
+	"sync"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/fault"
+)
+
+// workEnv makes this test binary the process that is watched: it works on the
+// folder that the variable names.
+const workEnv = "NAILBRIDGE_TEST_WORK"
+
+func TestMain(m *testing.M) {
+	if dir := os.Getenv(workEnv); dir != "" {
+		os.Exit(work(dir))
+	}
+	os.Exit(m.Run())
+}
+
+const (
+	// threads is how many goroutines of the process work at once.
+	threads = 4
+	// calls is how many calls each makes.
+	calls = 4
+)
+
+// work makes calls on files of a folder in several threads, by absolute and
+// relative paths, and as many beside it.
+func work(dir string) int {
+	var all sync.WaitGroup
+	var mu sync.Mutex
+	failed := 0
+	for _, where := range []string{dir, filepath.Join(dir, "..")} {
+		for i := range threads {
+			all.Go(func() {
+				name := filepath.Join(where, "made-"+string(rune('a'+i)))
+				if i == 0 {
+					name = "relative" // to the folder of the process
+					if where != dir {
+						name = "../relative"
+					}
+				}
+				for _, call := range []func() error{
+					func() error { return os.Mkdir(name, 0o700) },
+					func() error { return os.Rename(name, name+"-again") },
+					func() error { return os.Chmod(name+"-again", 0o755) },
+				} {
+					if call() != nil {
+						mu.Lock()
+						failed++
+						mu.Unlock()
+					}
+				}
+			})
+		}
+	}
+	all.Wait()
+	return failed
+}
+
+// Over all threads of a process each call below the folder fails in its turn,
+// alone, and calls on files beside it never do.
+func TestTheNthCallOfAProcessFails(t *testing.T) {
+	fault.NeedFolder(t)
+	self, err := os.Executable()
+	require.NoError(t, err)
+	for n := 1; ; n++ {
+		dir := filepath.Join(t.TempDir(), "watched")
+		require.NoError(t, os.Mkdir(dir, 0o700))
+		f, err := fault.NewFolder(dir)
+		require.NoError(t, err)
+		f.Fail(n)
+		cmd := exec.Command(self)
+		cmd.Dir, cmd.Env = dir, append(os.Environ(), workEnv+"="+dir)
+		require.NoError(t, f.Start(cmd))
+		err = cmd.Wait()
+		require.NoError(t, f.Err())
+		c, failed := f.Failed()
+		if !failed {
+			require.NoError(t, err)
+			assert.Equal(t, calls*threads+1, n)
+			assert.Equal(t, calls*threads, f.Count())
+			return
+		}
+		if c.Name == "newfstatat" { // by which Rename looks whether a folder is in its way, no more
+			require.NoError(t, err)
+			continue
+		}
+		var exit *exec.ExitError
+		require.ErrorAs(t, err, &exit, "%s", c)
+		assert.Contains(t, []string{"mkdirat", "renameat", "fchmodat"}, c.Name)
+	}
+}
