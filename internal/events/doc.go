@@ -96,6 +96,9 @@
 // Options.Listen starts a nats-server within the process, its data in the folder
 // Options.Dir, synced at every write. When its file store has failed (a full
 // disk leaves a stream read-only for good) it is started again until it works.
+// Through each start its files have a second name, in a folder beside, since the
+// server deletes a stream that it fails to read: they are put back, and a start
+// ends rather than go on without them. The folder belongs on a local disk.
 // Options.URL uses a server elsewhere instead; it should have sync_always set
 // and a max_payload of at least record.MaxBytes. Everything else is the same.
 //

@@ -77,28 +77,29 @@ func startEmbedded(dir, listen string, g *guard, certified *tls.Config, log *slo
 	return e, nil
 }
 
+// start starts the server. Its files are kept meanwhile (kept).
 func (e *embedded) start() error {
 	if !e.opts.DontListen {
 		if err := e.free(); err != nil {
 			return err
 		}
 	}
-	s, err := server.NewServer(e.opts.Clone())
+	k := kept{e.opts.StoreDir}
+	s, gone, err := e.recover(k)
+	if err == nil && len(gone) > 0 {
+		// Gone by age, and it will be so again; or not read, for this once.
+		e.log.Warn("the embedded NATS server took blocks of messages off as it started: once more", "streams", len(gone))
+		shut(s)
+		if s, gone, err = e.recover(k); err == nil {
+			err = k.lost(gone)
+		}
+	}
+	if err == nil {
+		err = k.forget()
+	}
 	if err != nil {
+		shut(s)
 		return fmt.Errorf("NATS server: %w", err)
-	}
-	s.SetLoggerV2(serverLog{e.log}, false, false, false)
-	e.guard.attach(s)
-	s.Start()
-	if !s.ReadyForConnections(startupTime) || !s.JetStreamEnabled() {
-		err = fmt.Errorf("NATS server: it does not start at %s", net.JoinHostPort(e.opts.Host, strconv.Itoa(e.opts.Port)))
-	} else {
-		err = e.accounts(s)
-	}
-	if err != nil {
-		s.Shutdown()
-		s.WaitForShutdown()
-		return err
 	}
 	e.mu.Lock()
 	defer e.mu.Unlock()
@@ -110,6 +111,65 @@ func (e *embedded) start() error {
 	return nil
 }
 
+// recover runs a server on the files as they were kept last, if they still are,
+// and gives the streams of which it took blocks off. Clients may come meanwhile:
+// what they add stays.
+func (e *embedded) recover(k kept) (s *server.Server, gone []stream, err error) {
+	if err := k.putBack(); err != nil {
+		return nil, nil, err
+	}
+	if err := k.keep(); errors.Is(err, errors.ErrUnsupported) {
+		e.log.Warn("the file system of the data folder knows no second names: a stream that can not be read is lost", "error", err)
+	} else if err != nil {
+		return nil, nil, err
+	}
+	if s, err = server.NewServer(e.opts.Clone()); err != nil {
+		return nil, nil, err
+	}
+	fatal := make(chan string, 1)
+	s.SetLoggerV2(serverLog{e.log, fatal}, false, false, false)
+	e.guard.attach(s)
+	s.Start()
+	if err = e.ready(s, fatal); err == nil {
+		err = e.accounts(s)
+	}
+	if err == nil {
+		gone, err = k.changed()
+	}
+	if err != nil {
+		shut(s)
+		return nil, nil, err
+	}
+	return s, gone, nil
+}
+
+// ready waits until a server is, or says why it will not be.
+func (e *embedded) ready(s *server.Server, fatal <-chan string) error {
+	for until := time.Now().Add(startupTime); time.Now().Before(until); {
+		ready := s.ReadyForConnections(100 * time.Millisecond)
+		select {
+		case text := <-fatal:
+			return errors.New(text)
+		default:
+		}
+		if ready && s.JetStreamEnabled() {
+			return nil
+		}
+		if ready {
+			break
+		}
+	}
+	return fmt.Errorf("it does not start at %s", net.JoinHostPort(e.opts.Host, strconv.Itoa(e.opts.Port)))
+}
+
+// shut stops a server, if there is one.
+func shut(s *server.Server) {
+	if s != nil {
+		s.Shutdown()
+		s.WaitForShutdown()
+	}
+}
+
 // accounts makes the account of each clinic, with the streams that it had.
 func (e *embedded) accounts(s *server.Server) error {
 	for _, clinic := range e.guard.clinics {
@@ -118,7 +178,7 @@ func (e *embedded) accounts(s *server.Server) error {
 			err = account.EnableJetStream(nil, nil)
 		}
 		if err != nil {
-			return fmt.Errorf("NATS server: account of a clinic: %w", err)
+			return fmt.Errorf("account of a clinic: %w", err)
 		}
 	}
 	return nil
@@ -188,15 +248,15 @@ func (e *embedded) stop() {
 	s := e.run
 	e.run = nil
 	e.mu.Unlock()
-	if s != nil {
-		s.Shutdown()
-		s.WaitForShutdown()
-	}
+	shut(s)
 }
 
 // serverLog passes on what the server says of trouble. Of a client that is
 // refused it keeps what the client sent to itself: it may be a key.
-type serverLog struct{ log *slog.Logger }
+type serverLog struct {
+	log   *slog.Logger
+	fatal chan<- string // the first error that the server does not outlive
+}
 
 func (l serverLog) say(level slog.Level, format string, v []any) {
 	text := fmt.Sprintf(format, v...)
@@ -216,7 +276,13 @@ func (l serverLog) Noticef(format string, v ...any) { l.say(slog.LevelDebug, for
 func (l serverLog) Warnf(format string, v ...any) { l.say(slog.LevelWarn, format, v) }
 
 // Fatalf passes on an error that the server does not outlive.
-func (l serverLog) Fatalf(format string, v ...any) { l.say(slog.LevelError, format, v) }
+func (l serverLog) Fatalf(format string, v ...any) {
+	l.say(slog.LevelError, format, v)
+	select {
+	case l.fatal <- fmt.Sprintf(format, v...):
+	default:
+	}
+}
 
 // Errorf passes on an error.
 func (l serverLog) Errorf(format string, v ...any) { l.say(slog.LevelError, format, v) }
