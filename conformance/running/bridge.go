@@ -43,6 +43,8 @@ func Build(ctx context.Context, dir string) (string, error) {
 // the same each time that it is started.
 type Bridge struct {
 	Base, NATS string // URLs of the doors
+	// Exec starts its process; nil: as any other.
+	Exec func(*exec.Cmd) error
 
 	args []string
 	cmd  *exec.Cmd // that was started last; nil when none was
@@ -78,7 +80,11 @@ func (b *Bridge) Start(ctx context.Context) error {
 	b.cmd, b.said, b.end = nil, &tail{}, make(chan error, 1)
 	cmd, end := exec.Command(b.args[0], b.args[1:]...), b.end
 	cmd.Stdout, cmd.Stderr = io.Discard, b.said
-	if err := cmd.Start(); err != nil {
+	start := b.Exec
+	if start == nil {
+		start = (*exec.Cmd).Start
+	}
+	if err := start(cmd); err != nil {
 		return err
 	}
 	b.cmd = cmd
@@ -103,7 +109,7 @@ func (b *Bridge) waitReady(ctx context.Context) error {
 				return fmt.Errorf("the bridge ended: %w: %s", err, b.said)
 			case <-ctx.Done():
 				return fmt.Errorf("the bridge is not ready: %w: %s", ctx.Err(), b.said)
-			case <-time.After(time.Millisecond):
+			case <-time.After(5 * time.Millisecond):
 			}
 		}
 	}
