@@ -82,11 +82,11 @@ type attempt struct {
 	next    [][]byte
 }
 
-func (u used) attempt(t *testing.T) *attempt {
+func (u used) attempt(t *testing.T, ports []string) *attempt {
 	dir := t.TempDir()
 	data := filepath.Join(dir, "data")
 	require.NoError(t, os.CopyFS(data, os.DirFS(u.data)))
-	b, err := running.New(u.binary, dir)
+	b, err := running.At(u.binary, dir, ports[0], ports[1])
 	require.NoError(t, err)
 	files, err := fault.NewFolder(serverFolders(data)...)
 	require.NoError(t, err)
@@ -150,16 +150,19 @@ func (o *outcomes) report(t *testing.T) {
 
 // every tries with the nth call, so many at once, until n is more than there are.
 // How many there are differs a little from run to run.
-func every(t *testing.T, workers int, try func(t *testing.T, n int) (reached bool)) {
+func every(t *testing.T, workers int, try func(t *testing.T, ports []string, n int) (reached bool)) {
 	const beyond = 3
 	var last, missed atomic.Int64
 	var all sync.WaitGroup
-	for range workers {
+	// Two that start at once could find the same ports free.
+	ports, err := running.FreePorts(2 * workers)
+	require.NoError(t, err)
+	for w := range workers {
 		all.Go(func() {
 			for missed.Load() < beyond {
 				n := int(last.Add(1))
 				t.Run(strconv.Itoa(n), func(t *testing.T) {
-					if !try(t, n) {
+					if !try(t, ports[2*w:], n) {
 						missed.Add(1)
 					}
 				})
@@ -178,8 +181,8 @@ const startTime = 30 * time.Second
 func TestAStartOutlivesAnyFileOperationOfTheEmbeddedServer(t *testing.T) {
 	u := newUsed(t)
 	var seen outcomes
-	every(t, 3, func(t *testing.T, n int) bool {
-		a := u.attempt(t)
+	every(t, 3, func(t *testing.T, ports []string, n int) bool {
+		a := u.attempt(t, ports)
 		a.files.Fail(n)
 		ctx, cancel := context.WithTimeout(t.Context(), startTime)
 		defer cancel()
@@ -213,8 +216,8 @@ const healTime = time.Minute
 func TestAnIntakeOutlivesAnyFileOperationOfTheEmbeddedServer(t *testing.T) {
 	u := newUsed(t)
 	var seen outcomes
-	every(t, 6, func(t *testing.T, n int) bool {
-		a := u.attempt(t)
+	every(t, 6, func(t *testing.T, ports []string, n int) bool {
+		a := u.attempt(t, ports)
 		require.NoError(t, a.Start(t.Context()))
 		a.files.Fail(n)
 		rec := a.take()
@@ -255,7 +258,9 @@ func (a *attempt) settle() {
 // A stream whose messages can not be read at all is not made anew: the start ends
 // and names it, again and again, and when the disk is well nothing is missing.
 func TestNoStartGoesOverAStreamThatCanNotBeRead(t *testing.T) {
-	a := newUsed(t).attempt(t)
+	ports, err := running.FreePorts(2)
+	require.NoError(t, err)
+	a := newUsed(t).attempt(t, ports)
 	for range 2 {
 		a.files.FailAll("openat", "1.blk")
 		require.ErrorContains(t, a.Start(t.Context()), "a stream can not be read from the disk; its messages are kept")

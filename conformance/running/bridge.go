@@ -54,7 +54,7 @@ type Bridge struct {
 
 // New prepares a place in an empty folder, with the settings of the demo.
 func New(binary, dir string) (*Bridge, error) {
-	ports, err := freePorts(2)
+	ports, err := FreePorts(2)
 	if err != nil {
 		return nil, err
 	}
@@ -192,8 +192,8 @@ func (t *tail) String() string {
 	return strings.TrimSpace(string(t.last))
 }
 
-// freePorts are n ports that nobody listens on.
-func freePorts(n int) (ports []string, err error) {
+// FreePorts are n ports that nobody listens on, each another.
+func FreePorts(n int) (ports []string, err error) {
 	var held []net.Listener
 	defer func() {
 		for _, l := range held {
