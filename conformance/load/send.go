@@ -12,8 +12,10 @@ import (
 // casesApart keeps the numbers of one sender's cases off another's.
 const casesApart = 1_000_000
 
-// answerTime is how long a sender waits for one answer.
-const answerTime = 2 * time.Minute
+// answerTime is how long a sender waits for one answer before it is taken to be
+// lost. The doors take turns at one writer, and that of NATS takes one record a
+// turn: on a busy machine the last of 64 waits for minutes.
+const answerTime = 10 * time.Minute
 
 // records gives a sender's records, encoded, case after case without end.
 type records struct {

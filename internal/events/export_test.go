@@ -2,7 +2,11 @@ package events
 
 import (
 	"context"
+	"testing"
 	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+	"github.com/stretchr/testify/require"
 
 	"nailbridge/internal/receive"
 )
@@ -23,4 +27,16 @@ func EncodeAnswer(a receive.Answer, limit int) ([]byte, error) {
 // SyncsAlways asks the embedded server how it writes.
 func SyncsAlways(s *Service) bool {
 	return s.server.current().JetStreamConfig().SyncAlways
+}
+
+// Streams are those of a clinic as the bridge sees them.
+func Streams(t testing.TB, s *Service, clinic string) map[string]*jetstream.StreamInfo {
+	t.Helper()
+	out := map[string]*jetstream.StreamInfo{}
+	for _, name := range []string{RecordsStream, AnswersStream, ChangesStream} {
+		st, err := s.doorOf(clinic).js.Stream(context.Background(), name)
+		require.NoError(t, err)
+		out[name] = st.CachedInfo()
+	}
+	return out
 }

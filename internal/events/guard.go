@@ -12,10 +12,9 @@ import (
 	"nailbridge/internal/access"
 )
 
-// guard lets clients into the embedded server, each into the account of one
-// clinic: the user names the clinic, the password is the key. The walls between
-// accounts are the server's: subjects, streams, consumers and replies of one do
-// not exist in another.
+// guard lets clients into the embedded server, each into an account of one
+// clinic (accountOf): the user names the clinic, the password is the key. The
+// walls between accounts are the server's.
 type guard struct {
 	keys    access.Checker // nil: whoever reaches the server belongs to its one clinic
 	clinics []string
@@ -24,11 +23,16 @@ type guard struct {
 
 	mu   sync.Mutex
 	run  *server.Server
-	live map[uint64]session // by the server's number of the connection
+	live map[uint64]session       // by the server's number of the connection
+	let  func(clinic, key string) // makes the readers of a key; nil: not yet
 }
 
-// session is what a client came in with.
-type session struct{ user, secret string }
+// session is a client that is in.
+type session struct {
+	user, secret string // what it came in with
+	key          string // whose
+	reads        bool   // a practice system, which has readers
+}
 
 func newGuard(keys access.Checker, clinics []string, log *slog.Logger) *guard {
 	return &guard{keys: keys, clinics: clinics, own: rand.Text(), log: log}
@@ -41,47 +45,70 @@ func (g *guard) attach(s *server.Server) {
 	g.run, g.live = s, map[uint64]session{}
 }
 
+// letRead sets what makes the readers of a key.
+func (g *guard) letRead(let func(clinic, key string)) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.let = let
+}
+
 // Check is asked by the server of each client that connects.
 func (g *guard) Check(c server.ClientAuthentication) bool {
 	sent := c.GetOpts()
-	clinic, allowed, ok := g.admit(sent.Username, sent.Password)
+	in, ok := g.admit(sent.Username, sent.Password)
 	if !ok {
 		return false
 	}
 	g.mu.Lock()
-	defer g.mu.Unlock()
-	account, err := g.run.LookupAccount(Token(clinic))
+	run, let := g.run, g.let
+	g.mu.Unlock()
+	account, err := run.LookupAccount(in.account)
 	if err != nil {
 		return false // the server is just starting
 	}
-	c.RegisterUser(&server.User{Account: account, Permissions: allowed})
-	if allowed != nil {
-		g.live[c.GetID()] = session{sent.Username, sent.Password}
+	if in.reads && let != nil {
+		let(in.user, in.key)
+	}
+	c.RegisterUser(&server.User{Account: account, Permissions: in.allowed})
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if in.allowed != nil && g.run == run {
+		g.live[c.GetID()] = in.session
 	}
 	return true
 }
 
-// admit gives the clinic whose account a client enters, and what it may do
-// there; nil permissions are all.
-func (g *guard) admit(user, secret string) (clinic string, allowed *server.Permissions, ok bool) {
+// entry is how a client comes in; nil permissions are all.
+type entry struct {
+	session
+	account string
+	allowed *server.Permissions
+}
+
+// admit says how a client comes in, if it does.
+func (g *guard) admit(user, secret string) (in entry, ok bool) {
 	switch {
 	case subtle.ConstantTimeCompare([]byte(secret), []byte(g.own)) == 1:
-		return user, nil, true
+		return entry{account: Token(user)}, true
 	case g.keys == nil:
-		return g.clinics[0], nil, true
+		return entry{account: Token(g.clinics[0])}, true
 	}
 	caller, known := g.keys.Find(secret)
 	if !known || !slices.Contains(caller.Clinics, user) || !slices.Contains(g.clinics, user) {
-		return "", nil, false
+		return entry{}, false
 	}
-	allowed = opens(caller.Kind, user)
-	return user, allowed, allowed != nil
+	allowed := opens(caller, user)
+	return entry{
+		session: session{user: user, secret: secret, key: caller.Key, reads: caller.Kind == access.ClinicKey},
+		account: accountOf(caller.Kind, user), allowed: allowed,
+	}, allowed != nil
 }
 
-// sweep ends the connections whose key no longer lets them in.
-func (g *guard) sweep() {
+// sweep ends the connections whose key no longer lets them in, and gives the
+// sessions of practice systems: those that stay, and those that ended so.
+func (g *guard) sweep() (stay, ended []session) {
 	if g.keys == nil {
-		return
+		return nil, nil
 	}
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -90,44 +117,19 @@ func (g *guard) sweep() {
 			delete(g.live, id)
 			continue
 		}
-		if _, _, ok := g.admit(s.user, s.secret); ok {
+		if _, ok := g.admit(s.user, s.secret); ok {
+			if s.reads {
+				stay = append(stay, s)
+			}
 			continue
 		}
 		delete(g.live, id)
 		if err := g.run.DisconnectClientByID(id); err == nil {
 			g.log.Info("a NATS connection was ended: its key is no longer in force")
 		}
-	}
-}
-
-// nothing is a list of subjects that allows none.
-var nothing = &server.SubjectPermission{Deny: []string{">"}}
-
-// opens gives what a key of a kind may do in the account of a clinic; nil:
-// nothing at all. The practice system publishes records and reads its answers
-// and changes. A hub hears what changes while it is connected and publishes
-// nothing, requests to the server included: a reply could be led to where
-// records are taken. People do not come here.
-func opens(kind access.Kind, clinic string) *server.Permissions {
-	switch kind {
-	case access.ClinicKey:
-		return &server.Permissions{
-			Publish:   &server.SubjectPermission{Allow: append(reading(AnswersStream, ChangesStream), RecordsSubject(clinic))},
-			Subscribe: &server.SubjectPermission{Allow: []string{"_INBOX.>", answersPrefix + Token(clinic) + ".*", ChangesSubject(clinic)}},
+		if s.reads {
+			ended = append(ended, s)
 		}
-	case access.HubKey:
-		return &server.Permissions{Publish: nothing, Subscribe: &server.SubjectPermission{Allow: []string{ChangesSubject(clinic)}}}
 	}
-	return nil
-}
-
-// reading are the subjects by which a client reads a stream through consumers
-// of its own.
-func reading(streams ...string) (out []string) {
-	for _, s := range streams {
-		out = append(out,
-			"$JS.API.STREAM.INFO."+s, "$JS.API.CONSUMER.CREATE."+s+".>", "$JS.API.CONSUMER.INFO."+s+".*",
-			"$JS.API.CONSUMER.MSG.NEXT."+s+".*", "$JS.ACK."+s+".>")
-	}
-	return out
+	return stay, ended
 }

@@ -62,6 +62,7 @@ type keyed struct {
 func newKeyed(t testing.TB, edit func(*events.Options)) *keyed {
 	k := &keyed{TB: t, c: newClinic(t), path: filepath.Join(t.TempDir(), "keys.json"), secrets: map[string]string{}, ids: map[string]string{}, log: &lines{}}
 	k.add("north", access.Key{Kind: access.ClinicKey, Clinics: []string{"north"}})
+	k.add("second", access.Key{Kind: access.ClinicKey, Clinics: []string{"north"}})
 	k.add("south", access.Key{Kind: access.ClinicKey, Clinics: []string{"south"}})
 	k.add("hub", access.Key{Kind: access.HubKey, Clinics: []string{"north"}})
 	k.add("both", access.Key{Kind: access.HubKey, Clinics: []string{"north", "south"}})
@@ -95,6 +96,18 @@ func (k *keyed) add(name string, key access.Key) {
 
 func (k *keyed) dial(user, secret string, opts ...nats.Option) (*nats.Conn, error) {
 	return nats.Connect(k.s.ClientURL(), append([]nats.Option{nats.UserInfo(user, secret), nats.MaxReconnects(0), nats.ErrorHandler(func(*nats.Conn, *nats.Subscription, error) {})}, opts...)...)
+}
+
+// reader is a client with a key of a practice system.
+type reader struct {
+	*client
+	name string // of its consumers
+}
+
+// reads connects to a clinic with the key of its practice system.
+func (k *keyed) reads(clinic, key string) reader {
+	k.Helper()
+	return reader{k.as(clinic, key), events.Reader(k.ids[key])}
 }
 
 // as connects to a clinic with a key.
@@ -135,13 +148,17 @@ func (k *keyed) denied(c *client, what, subject string) {
 	assert.ErrorContains(k, err, "Violation for "+what+` "`+subject+`"`)
 }
 
-// read gives the next n messages of a stream by a consumer of the client's own.
-func (k *keyed) read(c *client, stream string, n int) (out []jetstream.Msg) {
+// read gives the next n messages of a stream by the reader of the client's key.
+func (k *keyed) read(c reader, stream string, n int) (out []jetstream.Msg) {
 	k.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), patience)
 	defer cancel()
-	cons, err := c.js.CreateOrUpdateConsumer(ctx, stream, jetstream.ConsumerConfig{Durable: "mine", AckPolicy: jetstream.AckExplicitPolicy})
-	require.NoError(k, err)
+	var cons jetstream.Consumer
+	require.Eventually(k, func() (ok bool) { // until the streams are there
+		var err error
+		cons, err = c.js.Consumer(ctx, stream, c.name)
+		return err == nil
+	}, patience, 20*time.Millisecond)
 	for len(out) < n {
 		m, err := cons.Next(jetstream.FetchMaxWait(time.Second))
 		if err != nil {
@@ -163,7 +180,7 @@ func surgeryAt(clinic string, edits ...receivetest.Edit) []byte {
 // of another clinic, though both use the same record ids and patient numbers.
 func TestEachClinicIsServedWithItsKey(t *testing.T) {
 	k := newKeyed(t, nil)
-	north, south := k.as("north", "north"), k.as("south", "south")
+	north, south := k.reads("north", "north"), k.reads("south", "south")
 	live, err := north.conn.SubscribeSync("nailbridge.answers.north.*")
 	require.NoError(t, err)
 	require.NoError(t, north.conn.Flush())
@@ -222,31 +239,29 @@ func jsonInt(t testing.TB, s string) (n int64) {
 // What a key may not do, and what it may be tried with to reach another clinic.
 func TestClinicsAreWallsAtNATS(t *testing.T) {
 	k := newKeyed(t, nil)
-	north, south := k.as("north", "north"), k.as("south", "south")
+	north, south := k.reads("north", "north"), k.reads("south", "south")
 	require.EqualValues(t, 1, north.send("north", surgeryAt("north")))
 	require.EqualValues(t, 1, south.send("south", surgeryAt("south")))
 	k.read(south, "ANSWERS", 1)
 	k.read(north, "ANSWERS", 1)
 
+	other := events.Reader(k.ids["second"]) // of another practice system of the same clinic
 	for _, subject := range []string{
 		"nailbridge.records.south", "nailbridge.records.*", "nailbridge.answers.south.S-1", "nailbridge.answers.north.S-1", "nailbridge.changes.north", "nailbridge.changes.south",
 		"$JS.API.STREAM.LIST", "$JS.API.STREAM.NAMES", "$JS.API.INFO", "$JS.API.STREAM.INFO.RECORDS", "$JS.API.STREAM.MSG.GET.RECORDS", "$JS.API.STREAM.MSG.GET.ANSWERS",
 		"$JS.API.STREAM.PURGE.ANSWERS", "$JS.API.STREAM.DELETE.RECORDS", "$JS.API.STREAM.CREATE.MINE", "$JS.API.STREAM.UPDATE.CHANGES", "$JS.API.DIRECT.GET.RECORDS",
 		"$JS.API.CONSUMER.LIST.RECORDS", "$JS.API.CONSUMER.CREATE.RECORDS.mine", "$JS.API.CONSUMER.DELETE.RECORDS.intake-north", "$JS.API.CONSUMER.MSG.NEXT.RECORDS.intake-north",
+		"$JS.API.STREAM.INFO.ANSWERS", "$JS.API.CONSUMER.CREATE.ANSWERS.mine", "$JS.API.CONSUMER.DURABLE.CREATE.ANSWERS.mine", "$JS.API.CONSUMER.DELETE.ANSWERS." + north.name,
+		"$JS.API.CONSUMER.INFO.ANSWERS." + other, "$JS.API.CONSUMER.MSG.NEXT.ANSWERS." + other, "$JS.ACK.ANSWERS." + other + ".1.1.1.1.1",
 		"$JS.ACK.RECORDS.intake-north.1.1.1.1.1", "$SYS.REQ.SERVER.PING", "anything",
 	} {
-		k.mayNotPublish(north, subject)
+		k.mayNotPublish(north.client, subject)
 	}
 	for _, subject := range []string{">", "nailbridge.>", "nailbridge.records.*", "nailbridge.records.north", "nailbridge.answers.*.*", "nailbridge.answers.south.*", "nailbridge.changes.*", "nailbridge.changes.south", "$JS.>", "$SYS.>"} {
-		k.mayNotSubscribe(north, subject)
+		k.mayNotSubscribe(north.client, subject)
 	}
-	// A reply of the server led to where south's records are taken, and a consumer
-	// that would deliver there.
+	// A reply of the server led to where south's records are taken.
 	require.NoError(t, north.conn.PublishRequest("nailbridge.records.north", "nailbridge.records.south", surgeryAt("north")))
-	ask, err := json.Marshal(map[string]any{"stream_name": "ANSWERS", "config": map[string]any{"name": "led", "deliver_subject": "nailbridge.records.south", "ack_policy": "none"}})
-	require.NoError(t, err)
-	_, err = north.conn.Request("$JS.API.CONSUMER.CREATE.ANSWERS.led", ask, time.Minute)
-	require.NoError(t, err)
 	k.read(north, "ANSWERS", 1)
 	assert.EqualValues(t, 2, south.send("south", surgeryAt("south")), "nothing came there")
 	k.read(south, "ANSWERS", 1)
@@ -266,11 +281,84 @@ func TestClinicsAreWallsAtNATS(t *testing.T) {
 	assert.NotContains(t, k.log.String(), "nailbridge.records.south", "what a client tried is not repeated")
 }
 
+// A client may name any subject for the reply to what it asks. Where it leads
+// one, there is nothing but what the client may publish to itself: no request
+// to the streams, no other clinic, and no hub (D3.1).
+func TestRepliesLedAstrayReachNothing(t *testing.T) {
+	k := newKeyed(t, nil)
+	north, second, south, hub := k.reads("north", "north"), k.reads("north", "second"), k.reads("south", "south"), k.as("north", "hub")
+	heard, err := hub.conn.SubscribeSync("nailbridge.changes.north")
+	require.NoError(t, err)
+	require.NoError(t, hub.conn.Flush())
+	south.send("south", surgeryAt("south"))
+	k.read(south, "ANSWERS", 1)
+	sent := north.send("north", surgeryAt("north"))
+	held := k.read(second, "ANSWERS", 1)[0]
+	before := events.Streams(t, k.s, "north")
+	for _, astray := range []string{
+		"$JS.API.STREAM.PURGE.RECORDS", "$JS.API.STREAM.PURGE.ANSWERS", "$JS.API.STREAM.PURGE.CHANGES",
+		"$JS.API.STREAM.DELETE.RECORDS", "$JS.API.STREAM.DELETE.ANSWERS", "$JS.API.STREAM.DELETE.CHANGES",
+		"$JS.API.CONSUMER.DELETE.RECORDS.intake-north", "$JS.API.CONSUMER.DELETE.ANSWERS." + second.name, "$JS.API.CONSUMER.MSG.NEXT.RECORDS.intake-north",
+		"nailbridge.changes.north", "nailbridge.answers.north.S-1", "nailbridge.records.south", "nailbridge.answers.south.S-1", "nailbridge.changes.south",
+	} {
+		for subject, body := range map[string]string{
+			"nailbridge.records.north":                        string(surgeryAt("north")),
+			"$JS.API.CONSUMER.INFO.ANSWERS." + north.name:     "",
+			"$JS.API.CONSUMER.INFO.CHANGES." + north.name:     "",
+			"$JS.API.CONSUMER.MSG.NEXT.ANSWERS." + north.name: `{"batch":1,"no_wait":true}`,
+			"$JS.API.CONSUMER.MSG.NEXT.CHANGES." + north.name: `{"batch":1,"no_wait":true}`,
+			"$JS.ACK.ANSWERS." + north.name + ".1.1.1.1.1":    "+NXT",
+		} {
+			require.NoError(t, north.conn.PublishRequest(subject, astray, []byte(body)))
+			if subject == "nailbridge.records.north" {
+				sent++
+			}
+		}
+	}
+	require.NoError(t, north.conn.Flush())
+	require.NoError(t, north.conn.LastError(), "all of these may be asked")
+	assert.Equal(t, sent+1, north.send("north", surgeryAt("north")), "no record but its own")
+	assert.EqualValues(t, 2, south.send("south", surgeryAt("south")), "nor any elsewhere")
+	assert.Len(t, k.read(second, "ANSWERS", int(sent)), int(sent), "no answer is gone, nor added")
+	after := events.Streams(t, k.s, "north")
+	assert.Equal(t, sent+1, after["ANSWERS"].State.LastSeq)
+	assert.Equal(t, before["CHANGES"].State.LastSeq, after["CHANGES"].State.LastSeq, "no change is added")
+	for name, of := range after {
+		assert.EqualValues(t, 1, of.State.FirstSeq, "%s is not emptied", name)
+		assert.Equal(t, before[name].State.Consumers, of.State.Consumers, "%s has the consumers that it had", name)
+		assert.Equal(t, before[name].Created, of.Created, name)
+	}
+	assert.NotContains(t, held.Subject(), "changes")
+	for range k.c.outbox(t) {
+		m, err := heard.NextMsg(patience)
+		require.NoError(t, err)
+		assert.NotEmpty(t, m.Header.Get(events.SequenceHeader), "the hub hears changes alone")
+	}
+	_, err = heard.NextMsg(200 * time.Millisecond)
+	require.ErrorIs(t, err, nats.ErrTimeout)
+}
+
+// The readers of a key end with it, and those of others stay.
+func TestReadersEndWithTheirKey(t *testing.T) {
+	k := newKeyed(t, nil)
+	north, second := k.reads("north", "north"), k.reads("north", "second")
+	north.send("north", surgeryAt("north"))
+	k.read(north, "ANSWERS", 1)
+	k.read(second, "ANSWERS", 1)
+	has := events.Streams(t, k.s, "north")["ANSWERS"].State.Consumers
+	require.NoError(t, access.RevokeKey(k.path, k.ids["north"]))
+	require.Eventually(t, func() bool {
+		return events.Streams(t, k.s, "north")["ANSWERS"].State.Consumers == has-1
+	}, patience, 20*time.Millisecond)
+	second.send("north", surgeryAt("north"))
+	k.read(second, "ANSWERS", 1)
+}
+
 // A hub hears the changes of its clinics, one connection for each, and can do
 // nothing else.
 func TestHubsHearTheirClinicsAlone(t *testing.T) {
 	k := newKeyed(t, nil)
-	north, south := k.as("north", "north"), k.as("south", "south")
+	north, south := k.reads("north", "north"), k.reads("south", "south")
 	heard := map[string]*nats.Subscription{}
 	for _, c := range []struct{ clinic, key string }{{"north", "hub"}, {"north", "both"}, {"south", "both"}} {
 		hub := k.as(c.clinic, c.key)
@@ -381,7 +469,7 @@ func TestWhereTheServerMayBeReached(t *testing.T) {
 	defer conn.Close()
 	js, err := jetstream.New(conn)
 	require.NoError(t, err)
-	n := &client{t, conn, js}
+	n := reader{&client{t, conn, js}, events.Reader(k.ids["north"])}
 	n.send("north", surgeryAt("north"))
 	k.read(n, "ANSWERS", 1)
 }
@@ -414,7 +502,7 @@ func TestKeysComeToAServerThatHadNone(t *testing.T) {
 	require.NoError(t, err)
 	o.Keys = keys
 	k.s = start(t, o)
-	north := k.as("north", "north")
+	north := k.reads("north", "north")
 	require.Len(t, k.read(north, "ANSWERS", 2), 2)
 	assert.NotEmpty(t, k.read(north, "CHANGES", len(k.c.outbox(t))), "relayed now")
 	assert.EqualValues(t, 3, north.send("north", surgeryAt("north")))

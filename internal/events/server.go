@@ -170,15 +170,11 @@ func shut(s *server.Server) {
 	}
 }
 
-// accounts makes the account of each clinic, with the streams that it had.
+// accounts makes the accounts of each clinic.
 func (e *embedded) accounts(s *server.Server) error {
 	for _, clinic := range e.guard.clinics {
-		account, err := s.RegisterAccount(Token(clinic))
-		if err == nil {
-			err = account.EnableJetStream(nil, nil)
-		}
-		if err != nil {
-			return fmt.Errorf("account of a clinic: %w", err)
+		if err := makeAccounts(s, clinic, e.guard.keys != nil); err != nil {
+			return fmt.Errorf("accounts of a clinic: %w", err)
 		}
 	}
 	return nil

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -142,6 +143,7 @@ func (s *Service) begin() {
 	s.abandon = abandon
 	if s.server != nil {
 		s.state.set(serverPart, errStarting) // the first to be told of
+		s.server.guard.letRead(func(clinic, key string) { s.letRead(work, clinic, key) })
 	}
 	for _, d := range s.doors {
 		s.keepAt(work, d.part(doorPart), func(stop context.Context) error { return d.takeRecords(stop, work) })
@@ -224,7 +226,7 @@ func (s *Service) watchServer(ctx context.Context) error {
 	beat := time.NewTicker(s.opts.Poll)
 	defer beat.Stop()
 	for sick := 0; ; {
-		s.server.guard.sweep()
+		s.sweep(ctx)
 		err := s.fault("health")
 		if err == nil {
 			err = s.server.health()
@@ -243,6 +245,37 @@ func (s *Service) watchServer(ctx context.Context) error {
 		case <-beat.C:
 		}
 	}
+}
+
+// sweep ends the connections of keys that are no longer in force, with their
+// readers, and makes those that are missing of the others.
+func (s *Service) sweep(ctx context.Context) {
+	stay, ended := s.server.guard.sweep()
+	for _, in := range stay {
+		s.letRead(ctx, in.user, in.key)
+	}
+	for _, in := range ended {
+		ctx, cancel := context.WithTimeout(ctx, s.opts.Timeout)
+		if err := s.doorOf(in.user).endReading(ctx, in.key); err != nil {
+			s.opts.Log.Warn("the readers of a key that ended stay until they have been idle for as long as messages are kept", "error", err)
+		}
+		cancel()
+	}
+}
+
+// letRead makes the readers of a key, or leaves it to the next beat.
+func (s *Service) letRead(ctx context.Context, clinic, key string) {
+	ctx, cancel := context.WithTimeout(ctx, readTime)
+	defer cancel()
+	if err := s.doorOf(clinic).letRead(ctx, key); err != nil {
+		s.opts.Log.Warn("NATS: a practice system can not read yet", "key", key, "error", err)
+	}
+}
+
+// doorOf is the door of a clinic that has one.
+func (s *Service) doorOf(clinic string) *door {
+	i := slices.IndexFunc(s.doors, func(d *door) bool { return d.clinic.ID == clinic })
+	return s.doors[i]
 }
 
 // Stop takes no more records and finishes those under way, then relays what

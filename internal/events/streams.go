@@ -34,6 +34,11 @@ func (k Keep) orDefault() Keep {
 	return k
 }
 
+// read gives how long the streams that a practice system reads are kept.
+func (k Keep) read() map[string]time.Duration {
+	return map[string]time.Duration{AnswersStream: k.Answers, ChangesStream: k.Changes}
+}
+
 // leastDuplicates is the shortest window of de-duplication that a server takes.
 // None is wanted: the same bytes sent again count again (D1.1, D2.2).
 const leastDuplicates = 100 * time.Millisecond
