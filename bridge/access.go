@@ -6,10 +6,12 @@ import (
 	"errors"
 	"log/slog"
 	"net/http"
+	"os"
 	"strings"
 
 	"nailbridge/internal/access"
 	"nailbridge/internal/config"
+	"nailbridge/internal/meter"
 	"nailbridge/internal/store"
 )
 
@@ -66,15 +68,35 @@ func (f accessFlags) checkClinics(file config.File) error {
 	return nil
 }
 
+// readable reads the certificate and the keys, to refuse what can not be read
+// before anything is made.
+func (f accessFlags) readable() error {
+	_, err := f.tls(slog.New(slog.DiscardHandler))
+	if f.Keys != "" {
+		_, unread := access.ReadKeys(f.Keys)
+		err = errors.Join(err, unread)
+	}
+	return err
+}
+
 // open reads the keys; nil without any.
-func (f accessFlags) open(log *slog.Logger) (access.Checker, error) {
+func (f accessFlags) open(log *slog.Logger, m *meter.Meter) (access.Checker, error) {
 	if f.Keys == "" {
 		return nil, nil
+	}
+	if info, err := os.Stat(f.Keys); err == nil && info.Mode().Perm()&0o022 != 0 {
+		log.Warn("others than the owner may write the file of keys, and so let anybody in")
 	}
 	keys, err := access.OpenKeyFile(f.Keys, func(err error) { log.Error("the keys could not be read again", "error", err) })
 	if err != nil {
 		return nil, err // not keys: a nil pointer would be a Checker
 	}
+	m.Gauge("keys_current", "1 while the keys in force are those of the file of keys, 0 while it is gone or can not be read.", func() float64 {
+		if keys.Current() {
+			return 1
+		}
+		return 0
+	})
 	return keys, nil
 }
 

@@ -4,8 +4,10 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"strconv"
 	"strings"
 	"text/tabwriter"
+	"unicode"
 
 	"nailbridge/internal/access"
 )
@@ -86,9 +88,18 @@ func (keyList) Run(e *env, all *commands) error {
 	}
 	w := tabwriter.NewWriter(e.stdout, 0, 0, 2, ' ', 0)
 	for _, k := range keys {
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\n", k.ID, k.Kind, strings.Join(k.Clinics, ","), k.Made.Format("2006-01-02"), k.Name)
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\n", k.ID, k.Kind, inOneLine(strings.Join(k.Clinics, ",")), k.Made.Format("2006-01-02"), inOneLine(k.Name))
 	}
 	return w.Flush()
+}
+
+// inOneLine is a text as it is, or quoted where it would not be one line of
+// what can be seen.
+func inOneLine(s string) string {
+	if strings.ContainsFunc(s, func(r rune) bool { return !unicode.IsPrint(r) }) {
+		return strconv.Quote(s)
+	}
+	return s
 }
 
 type revokeCommand struct {

@@ -51,12 +51,8 @@ func (a *app) startNATS() (stop func(), err error) {
 	if f.URL == "" && f.Listen == "" {
 		return func() {}, nil
 	}
-	certified, err := a.access.tls(a.log)
-	if err != nil {
-		return nil, err
-	}
 	s, err := events.Start(events.Options{
-		URL: f.URL, Dir: a.dir, Listen: f.Listen, Keys: a.keys, TLS: certified,
+		URL: f.URL, Dir: a.dir, Listen: f.Listen, Keys: a.keys, TLS: a.certified,
 		Clinics: a.clinics.atNATS(), Store: a.outbox, Meter: a.meter, Log: a.log, Hold: a.folding.Load,
 		Keep: events.Keep{Records: f.KeepRecords, Answers: f.KeepAnswers, Changes: f.KeepChanges},
 	})

@@ -63,27 +63,28 @@ func (c serveCommand) Run(e *env) (err error) {
 }
 
 func (c serveCommand) check(file config.File) error {
-	return errors.Join(c.Access.checkClinics(file), c.Access.check(c.Listen, file.PublicBaseURL), c.NATS.check(c.Access))
+	return errors.Join(c.Access.checkClinics(file), c.Access.check(c.Listen, file.PublicBaseURL), c.NATS.check(c.Access), c.Access.readable())
 }
 
 // app is the program put together: one store, a receiver and a door for each
 // clinic, one hub over all.
 type app struct {
-	file    config.File
-	dir     string // the data folder
-	store   store.Store
-	outbox  *events.Announcer // the store, waking the relay
-	nats    natsFlags
-	access  accessFlags
-	keys    access.Checker                 // nil without keys
-	events  atomic.Pointer[events.Service] // nil while the second door is closed
-	clinics clinics
-	meter   *meter.Meter
-	handler http.Handler
-	clock   func() time.Time
-	log     *slog.Logger
-	ready   atomic.Bool
-	folding atomic.Bool // what is stored was folded under other settings: hubs wait
+	file      config.File
+	dir       string // the data folder
+	store     store.Store
+	outbox    *events.Announcer // the store, waking the relay
+	nats      natsFlags
+	access    accessFlags
+	certified *tls.Config                    // nil without TLS
+	keys      access.Checker                 // nil without keys
+	events    atomic.Pointer[events.Service] // nil while the second door is closed
+	clinics   clinics
+	meter     *meter.Meter
+	handler   http.Handler
+	clock     func() time.Time
+	log       *slog.Logger
+	ready     atomic.Bool
+	folding   atomic.Bool // what is stored was folded under other settings: hubs wait
 }
 
 func newApp(e *env, file config.File, namespace uuid.UUID, dir string, who accessFlags) (*app, error) {
@@ -95,11 +96,15 @@ func newApp(e *env, file config.File, namespace uuid.UUID, dir string, who acces
 		return nil, err
 	}
 	log := slog.New(slog.NewTextHandler(e.stderr, nil))
+	certified, err := who.tls(log)
+	if err != nil {
+		return nil, err
+	}
 	st, err := sqlite.Open(e.ctx, sqlite.Options{Dir: dir})
 	if err != nil {
 		return nil, fmt.Errorf("data folder: %w", err)
 	}
-	a := &app{file: file, dir: dir, access: who, store: st, outbox: events.Announce(st), meter: meter.New(version), clock: e.clock, log: log}
+	a := &app{file: file, dir: dir, access: who, certified: certified, store: st, outbox: events.Announce(st), meter: meter.New(version), clock: e.clock, log: log}
 	if err := a.eraseListed(e, st, namespace); err != nil {
 		return nil, errors.Join(err, st.Close())
 	}
@@ -117,7 +122,7 @@ func (a *app) join(e *env, settings []mapping.Settings, namespace uuid.UUID) (er
 	for _, v := range a.clinics {
 		v.Clock, v.Meter = a.now, a.meter
 	}
-	if a.keys, err = a.access.open(a.log); err != nil {
+	if a.keys, err = a.access.open(a.log, a.meter); err != nil {
 		return err
 	}
 	a.handler, err = a.routes(e, settings[0], namespace)
@@ -230,10 +235,6 @@ func (a *app) serve(e *env, listen string, started func(addr string)) error {
 	if err := a.access.check(listen, a.file.PublicBaseURL); err != nil {
 		return err
 	}
-	certified, err := a.access.tls(a.log)
-	if err != nil {
-		return err
-	}
 	stale, err := a.clinics.outdated(e.ctx, a.store)
 	if err != nil {
 		return err
@@ -256,7 +257,7 @@ func (a *app) serve(e *env, listen string, started func(addr string)) error {
 	defer stopNATS()
 	stopClock := a.startClock(e.ctx)
 	defer stopClock()
-	return a.serveHTTP(e.ctx, l, certified, started)
+	return a.serveHTTP(e.ctx, l, started)
 }
 
 // startClock folds the store again, if that is due, and then ticks. It gives
@@ -282,9 +283,9 @@ const httpStop = 20 * time.Second
 
 // serveHTTP serves the doors and pages until the context ends, and then until
 // what is under way is done.
-func (a *app) serveHTTP(ctx context.Context, l net.Listener, certified *tls.Config, started func(addr string)) (err error) {
+func (a *app) serveHTTP(ctx context.Context, l net.Listener, started func(addr string)) (err error) {
 	srv := a.server(a.handler)
-	srv.TLSConfig = certified
+	srv.TLSConfig = a.certified
 	a.ready.Store(true)
 	a.log.Info("listening", "address", l.Addr().String(), "fhir", a.file.PublicBaseURL)
 	if started != nil {
@@ -292,7 +293,7 @@ func (a *app) serveHTTP(ctx context.Context, l net.Listener, certified *tls.Conf
 	}
 	failed := make(chan error, 1)
 	go func() {
-		if certified != nil {
+		if a.certified != nil {
 			failed <- srv.ServeTLS(l, "", "")
 			return
 		}

@@ -41,9 +41,7 @@ func TestSoakHoldsMemoryAndFilesFlat(t *testing.T) {
 	r, err := once(t.Context(), binary, dir, l)
 	require.NoError(t, err)
 
-	var table bytes.Buffer
-	row(&table, l, r)
-	t.Logf("senders by HTTP, by NATS, records, per second, p50, p99, max ms, 503s, polled, resident MiB first, median, max, files: %s", table.String())
+	t.Logf("\n%s\n%s", line(columns), line(row(l, r)))
 	assert.NotEmpty(t, r.HTTP)
 	assert.NotEmpty(t, r.NATS)
 	assert.NotZero(t, r.Entries, "pollers saw what was stored")

@@ -13,7 +13,6 @@ import (
 	"strconv"
 	"strings"
 	"syscall"
-	"text/tabwriter"
 	"time"
 	_ "time/tzdata"
 
@@ -64,16 +63,14 @@ func run(ctx context.Context, args []string, w io.Writer) (err error) {
 	if *starts > 0 {
 		return measureStarts(ctx, w, *binary, dir, *starts, *cases, load{Seed: *seed, Zone: zone})
 	}
-	table := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(table, "by HTTP\tby NATS\trecords\tper second\tp50 ms\tp99 ms\tmax ms\t503\tpolled\tresident MiB, first\tmedian\tmax\tfiles, max\t")
+	fmt.Fprintln(w, line(columns))
 	for _, l := range loads {
 		l.Pollers, l.For, l.Every, l.Seed, l.Zone = 2, *duration, time.Second, *seed, zone
 		r, err := once(ctx, *binary, dir, l)
 		if err != nil {
 			return fmt.Errorf("%d senders by HTTP, %d by NATS: %w", l.HTTP, l.NATS, err)
 		}
-		row(table, l, r)
-		if err := table.Flush(); err != nil {
+		if _, err := fmt.Fprintln(w, line(row(l, r))); err != nil {
 			return err
 		}
 	}
@@ -129,7 +126,23 @@ func once(ctx context.Context, binary, dir string, l load) (r report, err error)
 	return drive(ctx, s, l)
 }
 
-func row(w io.Writer, l load, r report) {
+// columns of the table of runs.
+var columns = []string{
+	"by HTTP", "by NATS", "records", "per second", "p50 ms", "p99 ms", "max ms", "503", "polled", "resident MiB, first", "median", "max", "files, max",
+}
+
+// line is a row of the table, as wide as its head, so that each can be printed
+// when its run ends.
+func line(cells []string) string {
+	var b strings.Builder
+	for i, c := range cells {
+		fmt.Fprintf(&b, "%*s", max(len(columns[i]), 8)+2, c)
+	}
+	return b.String()
+}
+
+// row tells of a run.
+func row(l load, r report) []string {
 	all := slices.Concat(r.HTTP, r.NATS)
 	slices.Sort(all)
 	resident := func(of func([]int64) int64) float64 { return float64(of(residents(r.Usage))) / (1 << 20) }
@@ -138,9 +151,9 @@ func row(w io.Writer, l load, r report) {
 		files = max(files, u.files)
 	}
 	ms := func(q float64) float64 { return float64(quantile(all, q).Microseconds()) / 1000 }
-	fmt.Fprintf(w, "%d\t%d\t%d\t%.1f\t%.1f\t%.1f\t%.1f\t%d\t%d\t%.0f\t%.0f\t%.0f\t%d\t\n",
+	return strings.Fields(fmt.Sprintf("%d %d %d %.1f %.1f %.1f %.1f %d %d %.0f %.0f %.0f %d",
 		l.HTTP, l.NATS, len(all), float64(len(all))/r.Took.Seconds(), ms(.5), ms(.99), ms(1), r.Busy, r.Entries,
-		resident(func(b []int64) int64 { return b[0] }), resident(median), resident(slices.Max), files)
+		resident(func(b []int64) int64 { return b[0] }), resident(median), resident(slices.Max), files))
 }
 
 // quantile of a sorted list by nearest rank; 0 of none.

@@ -13,6 +13,7 @@ import (
 	"net"
 	"net/http"
 	"net/url"
+	"strconv"
 	"strings"
 )
 
@@ -122,10 +123,15 @@ type issue struct {
 // isFHIR tells the hub's side from the clinic's.
 func isFHIR(path string) bool { return path == "/fhir" || strings.HasPrefix(path, "/fhir/") }
 
-// hostOf is a Host header without its port.
+// hostOf is a Host header without its port; "" where what should be a port is
+// none.
 func hostOf(s string) string {
-	if h, _, err := net.SplitHostPort(s); err == nil {
-		return h
+	h, port, err := net.SplitHostPort(s)
+	if err != nil {
+		return strings.Trim(s, "[]")
 	}
-	return strings.Trim(s, "[]")
+	if _, err := strconv.ParseUint(port, 10, 16); err != nil {
+		return ""
+	}
+	return h
 }

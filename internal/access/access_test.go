@@ -43,6 +43,8 @@ func TestHostAndOriginAreChecked(t *testing.T) {
 		{"fhir.bridge.example", "https://fhir.bridge.example", true},
 		{"evil.example:8470", "", false},
 		{"127.0.0.1.evil.example", "", false},
+		{"localhost:8470.evil.example", "", false},
+		{"localhost:evil.example", "", false},
 		{"fhir.bridge.example.evil.example", "", false},
 		{"192.0.2.1:8470", "", false},
 		{"", "", false},

@@ -195,6 +195,15 @@ func (f *KeyFile) current() Keys {
 	return keys
 }
 
+// Current reports whether the keys in force are those of the file as it is: not
+// so while it is gone or can not be read.
+func (f *KeyFile) Current() bool {
+	f.current()
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.seen != nil && f.sick == ""
+}
+
 // unreadable reports a fault of reading a file rather than of what it holds: it
 // may pass without a change that shows on the file.
 func unreadable(err error) bool {

@@ -72,10 +72,14 @@ func TestKeysThatCannotBeReadAreTriedAgain(t *testing.T) {
 		assert.False(t, found)
 	}
 	assert.Len(t, said, 1)
+	assert.False(t, f.Current())
 	require.NoError(t, os.Remove(path))
 	require.NoError(t, os.Rename(aside, path))
 	_, found := f.Find(secret)
 	assert.True(t, found)
+	assert.True(t, f.Current())
+	require.NoError(t, os.Remove(path))
+	assert.False(t, f.Current())
 }
 
 // A file without a list of keys is a mistake, not a file that opens nothing.

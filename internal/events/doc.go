@@ -107,12 +107,19 @@
 // Each clinic has a door, a relay and a connection of its own. The embedded
 // server gives each an account of its own, with its own three streams: the
 // subjects, streams, consumers, numbers and replies of one account do not exist
-// in another.
+// in another. With keys nobody but the bridge enters these: the practice systems
+// of a clinic have one account, its hubs another, which borrow the subjects that
+// they may use and have no streams. A client may name any subject for a reply;
+// in its account there is nothing to reach with it but what it may publish
+// anyway.
 //
 // With Options.Keys a client connects with the id of a clinic as user and its
 // key as password. A key of a practice system may publish records of its clinic
-// (with the acknowledgement of JetStream), and read ANSWERS and CHANGES through
-// consumers of its own or as they come. A hub's key hears the changes of a
+// (with the acknowledgement of JetStream), and read ANSWERS and CHANGES as they
+// come, or through the durable pull consumer Reader, which the bridge makes of
+// each when the key connects and ends with it: explicit acknowledgement, a
+// thousand messages at most unacknowledged, a pull open for ten minutes at most.
+// It makes no consumer itself. A hub's key hears the changes of a
 // clinic that it names while it is connected, one connection for each clinic,
 // and publishes nothing, requests to JetStream included; what it missed is in
 // the history on /fhir. A person's key does not come here. Whoever is not let in

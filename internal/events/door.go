@@ -46,8 +46,14 @@ func nakDelay(deliveries uint64) time.Duration {
 	return min(MaxNakDelay, time.Second<<min(deliveries-1, 5))
 }
 
-// takeRecords takes messages until pull ends, and then finishes what it has.
-func (d *door) takeRecords(pull, work context.Context) error {
+// errNoAnswers: the stream of answers is gone. The door makes it again.
+var errNoAnswers = errors.New("there is no stream of answers")
+
+// takeRecords takes messages until pull ends, or nothing can be answered, and
+// then finishes what it has.
+func (d *door) takeRecords(stop, work context.Context) error {
+	pull, unanswered := context.WithCancelCause(stop)
+	defer unanswered(nil)
 	cons, err := d.consumer(pull)
 	if err != nil {
 		return err
@@ -65,6 +71,9 @@ func (d *door) takeRecords(pull, work context.Context) error {
 		if err != nil {
 			it.Drain()
 			d.handBack(it)
+			if errors.Is(context.Cause(pull), errNoAnswers) {
+				return errNoAnswers
+			}
 			return err
 		}
 		meta, answer, ok := d.deliver(work, msg)
@@ -74,7 +83,9 @@ func (d *door) takeRecords(pull, work context.Context) error {
 		slots <- struct{}{}
 		running.Go(func() {
 			defer func() { <-slots }()
-			d.finish(work, msg, meta, answer)
+			if err := d.finish(work, msg, meta, answer); errors.Is(err, jetstream.ErrNoStreamResponse) {
+				unanswered(errNoAnswers)
+			}
 		})
 	}
 }
@@ -201,7 +212,7 @@ func (d *door) faulty() receive.Answer {
 
 // finish publishes the answer and then acknowledges. What fails here comes
 // again after AckWait and repeats.
-func (d *door) finish(ctx context.Context, msg jetstream.Msg, meta *jetstream.MsgMetadata, a receive.Answer) {
+func (d *door) finish(ctx context.Context, msg jetstream.Msg, meta *jetstream.MsgMetadata, a receive.Answer) error {
 	ctx, cancel := context.WithTimeout(ctx, d.opts.Timeout)
 	defer cancel()
 	err := d.answer(ctx, strings.TrimPrefix(msg.Subject(), recordsPrefix), a, meta.Sequence.Stream)
@@ -213,6 +224,7 @@ func (d *door) finish(ctx context.Context, msg jetstream.Msg, meta *jetstream.Ms
 	if err != nil {
 		d.opts.Log.Warn("a delivery was not answered and acknowledged; it comes again", "sequence", meta.Sequence.Stream, "error", err)
 	}
+	return err
 }
 
 // answer publishes an answer where the sender, known by the clinic of the

@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"slices"
 	"sync"
+	"time"
 
 	"github.com/nats-io/nats-server/v2/server"
 
@@ -24,6 +25,7 @@ type guard struct {
 	mu   sync.Mutex
 	run  *server.Server
 	live map[uint64]session       // by the server's number of the connection
+	open chan struct{}            // closed when that server is, or has failed to start
 	let  func(clinic, key string) // makes the readers of a key; nil: not yet
 }
 
@@ -38,11 +40,14 @@ func newGuard(keys access.Checker, clinics []string, log *slog.Logger) *guard {
 	return &guard{keys: keys, clinics: clinics, own: rand.Text(), log: log}
 }
 
-// attach makes the guard that of a server that is about to run.
-func (g *guard) attach(s *server.Server) {
+// attach makes the guard that of a server that is about to run. Who comes before
+// it is open waits.
+func (g *guard) attach(s *server.Server) (open func()) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	g.run, g.live = s, map[uint64]session{}
+	made := make(chan struct{})
+	g.run, g.live, g.open = s, map[uint64]session{}, made
+	return func() { close(made) }
 }
 
 // letRead sets what makes the readers of a key.
@@ -52,6 +57,13 @@ func (g *guard) letRead(let func(clinic, key string)) {
 	g.let = let
 }
 
+// openTime is how long a client waits for the accounts to be made, and admitTime
+// how long the server lets it take to be let in at all.
+const (
+	openTime  = 10 * time.Second
+	admitTime = openTime + readTime + time.Second
+)
+
 // Check is asked by the server of each client that connects.
 func (g *guard) Check(c server.ClientAuthentication) bool {
 	sent := c.GetOpts()
@@ -60,11 +72,16 @@ func (g *guard) Check(c server.ClientAuthentication) bool {
 		return false
 	}
 	g.mu.Lock()
-	run, let := g.run, g.let
+	run, open, let := g.run, g.open, g.let
 	g.mu.Unlock()
+	select {
+	case <-open:
+	case <-time.After(openTime): // refused twice, a client gives up for good
+		return false
+	}
 	account, err := run.LookupAccount(in.account)
 	if err != nil {
-		return false // the server is just starting
+		return false
 	}
 	if in.reads && let != nil {
 		let(in.user, in.key)

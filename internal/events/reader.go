@@ -31,10 +31,19 @@ const (
 // the next beat.
 const readTime = time.Second
 
-// letRead makes the readers of a key that are not there.
+// untilMade is how long it takes to look again for a stream that is not made
+// yet.
+const untilMade = 20 * time.Millisecond
+
+// letRead makes the readers of a key that are not there, as soon as their
+// streams are.
 func (d *door) letRead(ctx context.Context, key string) error {
 	for stream, age := range d.opts.Keep.read() {
 		_, err := d.js.Consumer(ctx, stream, Reader(key))
+		for errors.Is(err, jetstream.ErrStreamNotFound) && ctx.Err() == nil {
+			time.Sleep(untilMade)
+			_, err = d.js.Consumer(ctx, stream, Reader(key))
+		}
 		if errors.Is(err, jetstream.ErrConsumerNotFound) {
 			_, err = d.js.CreateConsumer(ctx, stream, jetstream.ConsumerConfig{
 				Durable: Reader(key), AckPolicy: jetstream.AckExplicitPolicy, AckWait: rereadAfter, MaxDeliver: -1,

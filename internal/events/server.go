@@ -62,8 +62,9 @@ func startEmbedded(dir, listen string, g *guard, certified *tls.Config, log *slo
 	e := &embedded{guard: g, log: log, opts: server.Options{
 		ServerName: "nailbridge", Host: host, Port: int(port), NoSigs: true, NoLog: true,
 		CustomClientAuthentication: g, TLS: certified != nil, TLSConfig: certified,
-		MaxPayload: record.MaxBytes,
-		JetStream:  true, StoreDir: dir, SyncAlways: true, DisableJetStreamBanner: true,
+		AuthTimeout: admitTime.Seconds(),
+		MaxPayload:  record.MaxBytes,
+		JetStream:   true, StoreDir: dir, SyncAlways: true, DisableJetStreamBanner: true,
 		// The age limits and the disk bound the data. A share of what is free at
 		// the start, as is the default, would after a full disk be nothing.
 		JetStreamMaxStore: 1 << 50,
@@ -128,7 +129,8 @@ func (e *embedded) recover(k kept) (s *server.Server, gone []stream, err error) 
 	}
 	fatal := make(chan string, 1)
 	s.SetLoggerV2(serverLog{e.log, fatal}, false, false, false)
-	e.guard.attach(s)
+	open := e.guard.attach(s)
+	defer open()
 	s.Start()
 	if err = e.ready(s, fatal); err == nil {
 		err = e.accounts(s)

@@ -169,7 +169,7 @@ func (d *door) connect() (err error) {
 				d.opts.Log.Warn("NATS connection lost", "error", err)
 			}
 		}),
-		nats.ReconnectHandler(func(c *nats.Conn) { d.opts.Log.Info("NATS connected again", "server", c.ConnectedUrlRedacted()) }),
+		nats.ReconnectHandler(func(c *nats.Conn) { d.opts.Log.Info("NATS connected again", "server", d.place(c)) }),
 		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) { d.opts.Log.Warn("NATS", "error", err) }),
 	}
 	if d.server != nil {
@@ -180,6 +180,14 @@ func (d *door) connect() (err error) {
 	}
 	d.js, err = jetstream.New(d.conn, jetstream.WithDefaultTimeout(d.opts.Timeout))
 	return err
+}
+
+// place names the server that a connection goes to, without what opens it.
+func (d *door) place(c *nats.Conn) string {
+	if d.server != nil {
+		return "within the process"
+	}
+	return c.ConnectedUrlRedacted()
 }
 
 // keepAt runs a part again and again until it is stopped.

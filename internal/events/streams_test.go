@@ -2,6 +2,7 @@ package events_test
 
 import (
 	"context"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -14,6 +15,7 @@ import (
 
 	"nailbridge/internal/access"
 	"nailbridge/internal/events"
+	"nailbridge/internal/receive"
 	"nailbridge/internal/receive/receivetest"
 	"nailbridge/mapping/record"
 )
@@ -114,4 +116,24 @@ func TestEmbeddedServer(t *testing.T) {
 	o.Dir = t.TempDir()
 	_, err = events.Start(o)
 	assert.Error(t, err, "an address that is taken is told at the start")
+}
+
+// A stream that is gone, by whatever hand, is made again: a record that was
+// taken and could not be answered comes again, and changes are announced from
+// the start of the outbox.
+func TestStreamsThatAreGoneAreMadeAgain(t *testing.T) {
+	onEach(t, func(t *testing.T, c *clinic, o events.Options, run func(events.Options) *client) {
+		o.AckWait = time.Second
+		n := run(o)
+		require.Equal(t, receive.Stored, n.ask("north", receivetest.Surgery()).Answer.Answer)
+		n.settled()
+		n.relayed(c)
+		for i, name := range []string{events.AnswersStream, events.ChangesStream, events.RecordsStream} {
+			require.NoError(t, n.js.DeleteStream(t.Context(), name))
+			a := n.ask("north", receivetest.Surgery(receivetest.Record(fmt.Sprint("S-", i+2))))
+			assert.NotEmpty(t, a.Answer.Answer, name)
+			n.settled()
+			assert.Len(t, n.relayed(c), len(c.outbox(t)), name)
+		}
+	})
 }

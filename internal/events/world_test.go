@@ -306,13 +306,16 @@ func (c *client) all(stream string) (out []message, err error) {
 	return out, nil
 }
 
-// answers gives the answers so far by the sequence of the record's message.
+// answers gives the answers so far by the sequence of the record's message, as
+// soon as they can be read.
 func (c *client) answers() map[uint64][]reply {
 	c.Helper()
-	ms, err := c.all(events.AnswersStream)
-	if err != nil {
-		return nil
-	}
+	var ms []message
+	require.Eventually(c, func() (ok bool) {
+		var err error
+		ms, err = c.all(events.AnswersStream)
+		return err == nil
+	}, patience, 20*time.Millisecond, "the answers can not be read")
 	out := map[uint64][]reply{}
 	for _, m := range ms {
 		r := reply{subject: m.Subject, raw: m.Data}

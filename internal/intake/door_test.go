@@ -200,7 +200,7 @@ func TestD1_3_AcknowledgeOverHTTP(t *testing.T) {
 	}
 	require.NotEmpty(t, id)
 	body := func(hash string) string {
-		return `{"who":{"staffKey":"pod-1"},"reason":"watched for two hours","at":"2026-03-02T13:00:00Z","inputsHash":"` + hash + `"}`
+		return `{"who":{"staffKey":"pod-1"},"reason":"watched for two hours","at":"2026-03-02T12:00:00Z","inputsHash":"` + hash + `"}`
 	}
 	at := func(record, flag string) string {
 		return "/records/north/" + record + "/flags/" + flag + "/acknowledge"
@@ -222,6 +222,9 @@ func TestD1_3_AcknowledgeOverHTTP(t *testing.T) {
 	assert.Equal(t, "watched for two hours", rt.At(a.tree, "acknowledged", "reason"))
 	assert.Equal(t, true, a.tree["stands"])
 	assert.Nil(t, a.tree["note"])
+	a = post(at("S-1", id), strings.Replace(body(hash), "2026-03-02T12", "2012-03-02T12", 1))
+	a.isProblem(http.StatusUnprocessableEntity, "malformed-acknowledgement")
+	assert.Equal(t, "/at", rt.At(a.tree["reasons"].([]any)[0], "pointer"))
 	second := strings.Replace(body(hash), "watched", "also watched", 1)
 	a = post(at("S-1", id), second)
 	assert.Equal(t, http.StatusOK, a.Code)
@@ -253,7 +256,7 @@ func TestD1_3_AcknowledgementsAreOfTheKeysPerson(t *testing.T) {
 	target := "/records/north/S-1/flags/" + id + "/acknowledge"
 	post := func(caller *access.Caller, who string) answer {
 		d.caller = caller
-		return d.ask(http.MethodPost, target, `{"who":`+who+`,"reason":"watched","at":"2026-03-02T13:00:00Z","inputsHash":"`+hash+`"}`, "Content-Type", oneRecord)
+		return d.ask(http.MethodPost, target, `{"who":`+who+`,"reason":"watched","at":"2026-03-02T12:00:00Z","inputsHash":"`+hash+`"}`, "Content-Type", oneRecord)
 	}
 	ada := &access.Caller{Kind: access.PersonKey, Clinics: []string{"north"}, Person: &access.Person{StaffKey: "st-1", Family: "Quill", Given: []string{"Ada"}}}
 
@@ -271,13 +274,13 @@ func TestD1_3_AcknowledgementsAreOfTheKeysPerson(t *testing.T) {
 
 	// The key says who it is.
 	for _, body := range []string{
-		`{"reason":"watched again","at":"2026-03-02T13:30:00Z","inputsHash":"` + hash + `"}`,
-		`{"who":{"name":{"family":"Quill","given":["Ada"]}},"reason":"and again","at":"2026-03-02T13:40:00Z","inputsHash":"` + hash + `"}`,
+		`{"reason":"watched again","at":"2026-03-02T12:05:00Z","inputsHash":"` + hash + `"}`,
+		`{"who":{"name":{"family":"Quill","given":["Ada"]}},"reason":"and again","at":"2026-03-02T12:06:00Z","inputsHash":"` + hash + `"}`,
 	} {
 		a = d.ask(http.MethodPost, target, body, "Content-Type", oneRecord)
 		require.Equal(t, http.StatusOK, a.Code, a.Body.String())
 	}
-	d.ask(http.MethodPost, target, `{"at":"2026-03-02T13:30:00Z"}`, "Content-Type", oneRecord).isProblem(http.StatusUnprocessableEntity, "malformed-acknowledgement")
+	d.ask(http.MethodPost, target, `{"at":"2026-03-02T12:05:00Z"}`, "Content-Type", oneRecord).isProblem(http.StatusUnprocessableEntity, "malformed-acknowledgement")
 
 	d.caller = ada
 	d.post(rt.Surgery(rt.Set("/record", "S-9"))).isProblem(http.StatusForbidden, "key")

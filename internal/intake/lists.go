@@ -82,10 +82,7 @@ func (d *door) acknowledge(c *gin.Context) {
 		findings = slices.DeleteFunc(findings, func(f record.Finding) bool { return f.Code == "missing" && f.Pointer == "/who" })
 	}
 	if len(findings) > 0 {
-		writeProblem(c, http.StatusUnprocessableEntity, malformed{Problem{
-			Type: problemBase + "malformed-acknowledgement", Title: "Send who, reason, at and inputsHash as JSON.",
-			Status: http.StatusUnprocessableEntity,
-		}, findings})
+		malformedAcknowledgement(c, findings)
 		return
 	}
 	who, ok := inTheNameOf(caller, a.Who)
@@ -102,11 +99,20 @@ func (d *door) acknowledge(c *gin.Context) {
 			Type: problemBase + "flag-changed", Status: http.StatusConflict,
 			Title: "What the flag rests on has changed since it was shown; the flag stays open.",
 		}, fl.Flag})
+	case errors.Is(err, receive.ErrBeforeFlag), errors.Is(err, receive.ErrAhead):
+		malformedAcknowledgement(c, []record.Finding{{Severity: record.Refusal, Code: "impossible-time", Pointer: "/at", Text: err.Error(), Rule: "D1.3"}})
 	case err != nil:
 		d.fail(c, err)
 	default:
 		writeJSON(c, http.StatusOK, fl)
 	}
+}
+
+func malformedAcknowledgement(c *gin.Context, findings []record.Finding) {
+	writeProblem(c, http.StatusUnprocessableEntity, malformed{Problem{
+		Type: problemBase + "malformed-acknowledgement", Title: "Send who, reason, at and inputsHash as JSON.",
+		Status: http.StatusUnprocessableEntity,
+	}, findings})
 }
 
 // followUp gives the clinic's follow-up list.

@@ -23,6 +23,11 @@ var (
 	// ErrStale: the flag's inputs changed since it was shown. The
 	// acknowledgement was kept; the flag stays open (D1.3).
 	ErrStale = errors.New("the inputs of the flag have changed")
+	// ErrBeforeFlag and ErrAhead: the time at which the acknowledgement is said to
+	// have been given is before any record of the patient was saved, or lies ahead.
+	// Since the earliest stands, such a time would take another's place for good.
+	ErrBeforeFlag = errors.New("the time is before any record of the patient was saved")
+	ErrAhead      = errors.New("the time lies ahead")
 )
 
 // Acknowledgement is a named person's answer to one flag.
@@ -65,6 +70,9 @@ func (v *Receiver) Acknowledge(ctx context.Context, recordID, flagID string, a A
 		if err != nil {
 			return err
 		}
+		if err := v.possible(w, fl.Owner, a.At); err != nil {
+			return err
+		}
 		was := fl.shown.Acknowledged
 		stale, waits = fl.InputsHash != a.InputsHash, len(failed) > 0
 		sent, err := v.putAck(w, fl.Flag, a, stale, waits)
@@ -88,14 +96,32 @@ func (v *Receiver) Acknowledge(ctx context.Context, recordID, flagID string, a A
 		v.Meter.FailedFold()
 	}
 	switch {
-	case errors.Is(err, ErrNoFlag):
-		return Acknowledged{}, ErrNoFlag
+	case errors.Is(err, ErrNoFlag), errors.Is(err, ErrBeforeFlag), errors.Is(err, ErrAhead):
+		return Acknowledged{}, err
 	case err != nil:
 		return Acknowledged{}, unavailable(err)
 	case stale:
 		return out, ErrStale
 	}
 	return out, nil
+}
+
+// possible checks when an acknowledgement is said to have been given, with the
+// same room for clocks as D1.1 leaves to saved-at. Where a record does not say
+// when it was saved there is no earliest time: it may have been sent again.
+func (v *Receiver) possible(r store.Reader, o store.Owner, at time.Time) error {
+	if at.After(v.Clock().Add(mapping.MaxAhead)) {
+		return ErrAhead
+	}
+	rows, err := r.DeliveriesOf(o)
+	if err != nil || len(rows) == 0 {
+		return err
+	}
+	first := slices.MinFunc(rows, func(a, b store.Delivery) int { return a.SavedAt.Compare(b.SavedAt) })
+	if at.Before(first.SavedAt.Add(-mapping.MaxAhead)) {
+		return ErrBeforeFlag
+	}
+	return nil
 }
 
 // acknowledged says what became of an acknowledgement of a flag.

@@ -422,6 +422,48 @@ func TestD1_3_AnAcknowledgementIsNotReplacedSilently(t *testing.T) {
 	assert.Equal(t, []string{"z false", "a false", "e true"}, kept, "all are kept")
 }
 
+// D1.3: an acknowledgement can not be of a time before anything of the patient
+// was saved, nor of one that is yet to come, with the room for clocks of D1.1;
+// it would stand for good. Where a record does not say when it was saved any
+// earlier time may be: the record may have been sent again.
+func TestD1_3_AnAcknowledgementIsOfAPossibleTime(t *testing.T) {
+	saved := time.Date(2026, 3, 2, 10, 0, 0, 0, time.UTC)
+	for name, c := range map[string]struct {
+		savedAt string // of the surgery; the review comes later
+		at      time.Duration
+		want    error
+	}{
+		"as it was saved":          {"2026-03-02T10:00:00Z", 0, nil},
+		"by a clock that is slow":  {"2026-03-02T10:00:00Z", -10 * time.Minute, nil},
+		"before it was saved":      {"2026-03-02T10:00:00Z", -11 * time.Minute, receive.ErrBeforeFlag},
+		"years before":             {"2026-03-02T10:00:00Z", -50000 * time.Hour, receive.ErrBeforeFlag},
+		"years before, not said":   {"", -50000 * time.Hour, nil},
+		"by a clock that is fast":  {"2026-03-02T10:00:00Z", 24*time.Hour + 10*time.Minute, nil},
+		"in a quarter of an hour":  {"2026-03-02T10:00:00Z", 24*time.Hour + 15*time.Minute, receive.ErrAhead},
+		"in a quarter, not said":   {"", 24*time.Hour + 15*time.Minute, receive.ErrAhead},
+		"at the flag's other date": {"2026-03-02T10:00:00Z", 23 * time.Hour, nil},
+	} {
+		w := rt.New(t)
+		w.Now = saved
+		savedAt := rt.Saved(c.savedAt)
+		if c.savedAt == "" {
+			savedAt = rt.Set("/savedAt", nil)
+		}
+		w.Send(rt.Surgery(rt.Revision(1), savedAt))
+		w.Now = saved.Add(24 * time.Hour)
+		f := flag(t, w.Send(rt.Review(rt.RedFlag, rt.Revision(1), rt.Saved("2026-03-03T10:00:00Z"))).Flags, "pus")
+		_, err := w.Acknowledge(t.Context(), "R-1", f.ID, ack(f, saved.Add(c.at)))
+		if c.want == nil {
+			assert.NoError(t, err, name)
+			continue
+		}
+		assert.ErrorIs(t, err, c.want, name)
+		look, err := w.Look(t.Context(), "R-1")
+		require.NoError(t, err)
+		assert.Empty(t, look.Acknowledgements, "%s: it is not kept", name)
+	}
+}
+
 // tick ticks at an instant and gives how many facts it stored.
 func tick(t testing.TB, w *rt.World, at string) int {
 	t.Helper()
