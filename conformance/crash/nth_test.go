@@ -67,9 +67,9 @@ func newUsed(t *testing.T) used {
 
 // take is the next record, as if it had been sent.
 func (s *sender) take(t *testing.T) []byte {
-	rec, err := s.next()
+	rec, err := s.Next()
 	require.NoError(t, err)
-	s.queue = s.queue[1:]
+	s.Sent()
 	return rec
 }
 

@@ -11,8 +11,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/conformance/running"
-	"nailbridge/internal/generate"
-	"nailbridge/mapping/record"
 )
 
 // answer is what a ledger keeps of an answer.
@@ -32,26 +30,21 @@ type entry struct {
 // sender is a practice system with cases of its own. It sends one record after
 // another, the next once the last was answered, and what was not answered again.
 type sender struct {
-	number int
+	running.Records
 	nats   bool
-	random *rand.Rand
-	zone   *time.Location
-	cases  int
-	queue  [][]byte
-	tries  int // of the first in the queue
+	tries  int // of the next record
 	ledger []entry
 	door   running.Door
 }
-
-// casesApart keeps the patients of one sender's cases off another's: an amendment
-// may name the patient of a number that is half a million higher.
-const casesApart = 1_000_000
 
 func newSenders(t *testing.T, seed uint64) (out []*sender) {
 	zone, err := time.LoadLocation("Europe/London")
 	require.NoError(t, err)
 	for i := range byHTTP + byNATS {
-		out = append(out, &sender{number: i, nats: i >= byHTTP, random: rand.New(rand.NewPCG(seed, uint64(i+1))), zone: zone})
+		random := rand.New(rand.NewPCG(seed, uint64(i+1)))
+		out = append(out, &sender{
+			Records: running.Records{Sender: i, Zone: zone, Random: func(int) *rand.Rand { return random }}, nats: i >= byHTTP,
+		})
 	}
 	return out
 }
@@ -66,26 +59,9 @@ func (s *sender) open(t *testing.T, b *running.Bridge) {
 	require.NoError(t, err)
 }
 
-// next is the record to send: saves, amendments, withdrawals, reviews and
-// contacts, case after case without end.
-func (s *sender) next() ([]byte, error) {
-	for len(s.queue) == 0 {
-		number := s.number*casesApart + s.cases
-		s.cases++
-		for _, r := range generate.Case(s.random, generate.Options{Clinic: running.Clinic, Zone: s.zone, Number: number}) {
-			b, err := record.Encode(r)
-			if err != nil {
-				return nil, err
-			}
-			s.queue = append(s.queue, b)
-		}
-	}
-	return s.queue[0], nil
-}
-
 // send sends the next record once, and enters the answer.
 func (s *sender) send(ctx context.Context) error {
-	rec, err := s.next()
+	rec, err := s.Next()
 	if err != nil {
 		return err
 	}
@@ -98,7 +74,8 @@ func (s *sender) send(ctx context.Context) error {
 	if err := json.Unmarshal(text, &e.answer); err != nil {
 		return err
 	}
-	s.ledger, s.queue, s.tries = append(s.ledger, e), s.queue[1:], 0
+	s.ledger, s.tries = append(s.ledger, e), 0
+	s.Sent()
 	return nil
 }
 

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"math/rand/v2"
 	"net/url"
 	"slices"
 	"sync"
@@ -78,20 +79,21 @@ func drive(ctx context.Context, s *running.Bridge, l load) (report, error) {
 // sender sends records until the time is up, and then waits for the last one's
 // answer: what was begun is promised.
 func (d *driver) sender(until context.Context, to running.Door, n int, took *[]time.Duration) error {
-	recs := records{seed: d.Seed, sender: n, zone: d.Zone}
+	recs := running.Records{Sender: n, Zone: d.Zone, Random: func(number int) *rand.Rand { return caseOf(d.Seed, number) }}
 	busy := func() {
 		d.mu.Lock()
 		d.r.Busy++
 		d.mu.Unlock()
 	}
 	for until.Err() == nil {
-		rec, err := recs.next()
+		rec, err := recs.Next()
 		if err != nil {
 			return err
 		}
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(until), answerTime)
 		began := time.Now()
 		_, err = to.Send(ctx, rec, busy)
+		recs.Sent()
 		cancel()
 		if err != nil {
 			return fmt.Errorf("sender %d by %s: %w", n, to.Name(), err)

@@ -96,7 +96,8 @@ type natsDoor struct {
 
 	mu      sync.Mutex
 	waiting map[uint64]chan []byte // by sequence in the records stream
-	early   map[uint64][]byte      // answers that came before the publisher knew its sequence
+	asking  int                    // publishes whose sequence is not known yet
+	early   map[uint64][]byte      // answers that came meanwhile: one of them may be theirs
 }
 
 // OpenNATS opens the door over NATS. A connection that is lost stays so.
@@ -134,24 +135,39 @@ func (d *natsDoor) answered(m *nats.Msg) {
 		delete(d.waiting, a.StreamSequence)
 		return
 	}
-	d.early[a.StreamSequence] = m.Data
+	if d.asking > 0 {
+		d.early[a.StreamSequence] = m.Data
+	}
+}
+
+// published publishes a record and gives where its answer comes.
+func (d *natsDoor) published(ctx context.Context, rec []byte) (<-chan []byte, error) {
+	d.mu.Lock()
+	d.asking++
+	d.mu.Unlock()
+	ack, err := d.stream.Publish(ctx, "nailbridge.records."+events.Token(Clinic), rec)
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	c := make(chan []byte, 1)
+	if err == nil {
+		if answer, ok := d.early[ack.Sequence]; ok {
+			c <- answer
+		} else {
+			d.waiting[ack.Sequence] = c
+		}
+	}
+	if d.asking--; d.asking == 0 {
+		clear(d.early) // of other publishers
+	}
+	return c, err
 }
 
 // Send publishes the record and waits for its answer.
 func (d *natsDoor) Send(ctx context.Context, rec []byte, _ func()) ([]byte, error) {
-	ack, err := d.stream.Publish(ctx, "nailbridge.records."+events.Token(Clinic), rec)
+	c, err := d.published(ctx, rec)
 	if err != nil {
 		return nil, err
 	}
-	c := make(chan []byte, 1)
-	d.mu.Lock()
-	if answer, ok := d.early[ack.Sequence]; ok {
-		delete(d.early, ack.Sequence)
-		d.mu.Unlock()
-		return answer, nil
-	}
-	d.waiting[ack.Sequence] = c
-	d.mu.Unlock()
 	select {
 	case answer := <-c:
 		return answer, nil

@@ -99,3 +99,17 @@ func TestEachClinicHasItsOwnLimits(t *testing.T) {
 	_, err = f.Settings(config.DemoNamespace)
 	assert.ErrorContains(t, err, `clinic "north": formulary`)
 }
+
+// The example of several clinics in the README can be read.
+func TestTheReadmesExample(t *testing.T) {
+	text, err := os.ReadFile("../../README.md")
+	require.NoError(t, err)
+	_, rest, found := strings.Cut(string(text), "```json\n")
+	require.True(t, found)
+	example, _, found := strings.Cut(rest, "```")
+	require.True(t, found)
+	f, err := config.Parse([]byte(example))
+	require.NoError(t, err)
+	require.Len(t, f.Clinics, 2)
+	assert.True(t, f.Clinics[1].Test)
+}
