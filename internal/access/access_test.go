@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"net/http"
 	"net/http/httptest"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -54,12 +55,13 @@ func TestHostAndOriginAreChecked(t *testing.T) {
 		{"127.0.0.1:8470", "file://127.0.0.1:8470", false},
 		{"127.0.0.1:8470", "http://127.0.0.1:8470, https://evil.example", false},
 		{"fhir.bridge.example", "http://localhost", false},
+		{"127.0.0.1:8470", "http://127.0.0.1:8470 and http://127.0.0.1:8470", false},
 	} {
 		reached = false
 		r := httptest.NewRequestWithContext(t.Context(), http.MethodGet, "/records/north/S-1", nil)
 		r.Host = c.host
 		if c.origin != "" {
-			r.Header.Set("Origin", c.origin)
+			r.Header["Origin"] = strings.Split(c.origin, " and ")
 		}
 		w := httptest.NewRecorder()
 		h.ServeHTTP(w, r)

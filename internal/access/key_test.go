@@ -184,6 +184,9 @@ func TestKeysOpenTheirOwnPathsOnly(t *testing.T) {
 		key                string
 	}{
 		{"GET", "/health", "", 200, ""},
+		{"HEAD", "/health", "", 200, ""},
+		{"GET", "/health/nats", "", 200, ""},
+		{"GET", "/health/other", "", 401, ""},
 		{"GET", "/ready", "", 200, ""},
 		{"GET", "/fhir/metadata", "", 200, ""},
 		{"POST", "/fhir/metadata", "", 401, ""},
@@ -214,7 +217,10 @@ func TestKeysOpenTheirOwnPathsOnly(t *testing.T) {
 		what := c.method + " " + c.path + " " + c.auth
 		assert.Equal(t, c.status, w.Code, what)
 		assert.Equal(t, c.key, caller.Key, what)
-		assert.Equal(t, c.status == 401, w.Header().Get("WWW-Authenticate") != "", what)
+		challenge := w.Header().Get("WWW-Authenticate")
+		assert.Equal(t, c.status == 401, challenge != "", what)
+		assert.Equal(t, c.status == 401 && strings.HasPrefix(c.auth, "Bearer nailbridge_"), strings.Contains(challenge, `error="invalid_token"`), what)
+		assert.Equal(t, c.status != 200, w.Header().Get("Cache-Control") == "no-store", what)
 		for _, s := range []string{"north", "south", "Quill", clinic.ID, hub.ID, hubSecret} {
 			assert.NotContains(t, w.Body.String(), s, what)
 		}
@@ -241,7 +247,7 @@ func TestAKeyOpensTheDoorOfItsClinic(t *testing.T) {
 	for _, c := range []struct {
 		clinics []string
 		served  string
-	}{{[]string{"north"}, "north"}, {[]string{"south"}, "south"}, {[]string{"west"}, ""}, {nil, ""}} {
+	}{{[]string{"north"}, "north"}, {[]string{"south"}, "south"}, {[]string{"west"}, ""}, {[]string{"north", "south"}, ""}, {nil, ""}} {
 		served = ""
 		r := httptest.NewRequestWithContext(access.WithCaller(t.Context(), access.Caller{Clinics: c.clinics}), http.MethodPost, "/records", nil)
 		w := httptest.NewRecorder()
