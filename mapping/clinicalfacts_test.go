@@ -46,29 +46,16 @@ func readBack(t *testing.T, r *record.Record) Current {
 // caseRecords are the records of a worked case.
 func caseRecords(t *testing.T, c safetytest.Case) CaseInput {
 	t.Helper()
-	head := func(id string, kind record.Code) *record.Record {
-		n := int64(1)
-		return &record.Record{
-			SchemaVersion: record.SchemaVersion, Clinic: "clinic", Record: id, Revision: &n, Kind: kind, Status: "final",
-			Author: &record.Person{StaffKey: "pod-1"}, Patient: &record.Patient{Identifier: &checked}, Sharing: "agreed",
+	in := CaseInput{}
+	for _, r := range c.Records("clinic", checked) {
+		switch {
+		case r.Record == "S-1":
+			in.Surgery = readBack(t, r)
+		case r.Surgery != nil:
+			in.Others = append(in.Others, safety.GivenDoses(r.Record, r.Surgery, safetytest.Zone)...)
+		default:
+			in.Visits = append(in.Visits, readBack(t, r))
 		}
-	}
-	surgery := head("S-1", "surgery")
-	surgery.Surgery = c.Surgery()
-	if m := c.AgeMonths(); m != nil {
-		at := surgery.Surgery.Start
-		born := time.Date(at.Year, time.Month(at.Month)-time.Month(*m), min(at.Day, 28), 0, 0, 0, 0, time.UTC)
-		surgery.Patient.BirthDate = safetytest.When(born.Format(time.DateOnly))
-	}
-	surgery.Patient.Gender = c.Sex
-	in := CaseInput{Surgery: readBack(t, surgery)}
-	for i, o := range c.Others() {
-		in.Others = append(in.Others, safety.GivenDoses(fmt.Sprintf("S-0%d", i), o, safetytest.Zone)...)
-	}
-	if c.FirstReview != "" {
-		review := head("R-1", "review")
-		review.Review = &record.Review{Surgery: "S-1", Attendance: "attended", At: safetytest.When(c.FirstReview), Mode: "in-person"}
-		in.Visits = append(in.Visits, readBack(t, review))
 	}
 	return in
 }
@@ -93,7 +80,7 @@ func TestClinicalFacts(t *testing.T) {
 		seen[c.Check] = true
 		t.Run(c.Title(), func(t *testing.T) {
 			s := checkSettings(safetytest.Formulary(c.Set))
-			s.Clinic.WeightConvention = c.Weight
+			s.Clinic.WeightConvention, s.Clinic.RiskTourniquet = c.Weight, c.RiskTourniquet()
 			res, err := MapCase(s, checked, caseRecords(t, c))
 			require.NoError(t, err, c.Source)
 			var got, want []string

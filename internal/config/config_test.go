@@ -135,6 +135,22 @@ func TestFormularyByNameOrFile(t *testing.T) {
 	assert.ErrorIs(t, err, os.ErrNotExist)
 }
 
+// C-30: a clinic may have a limit of its own for toes at risk.
+func TestC30_ALocalTourniquetLimit(t *testing.T) {
+	with := func(limit string) (config.File, error) {
+		return config.Parse([]byte(strings.Replace(least, "{", `{"tourniquetAtRisk":`+limit+`,`, 1)))
+	}
+	f, err := with(`{"minutes":10,"source":"local protocol"}`)
+	require.NoError(t, err)
+	s, err := f.Settings(config.DemoNamespace)
+	require.NoError(t, err)
+	assert.Equal(t, &safety.LocalLimit{Minutes: 10, Source: "local protocol"}, s[0].Clinic.RiskTourniquet)
+	for _, limit := range []string{`{"minutes":10}`, `{"source":"x"}`, `{"minutes":0,"source":"x"}`, `{"minutes":"10","source":"x"}`, `{"minutes":1.5,"source":"x"}`, `10`} {
+		_, err := with(limit)
+		assert.ErrorContains(t, err, "tourniquetAtRisk", limit)
+	}
+}
+
 // C-7: a clinic chooses the weight that limits in mg/kg are multiplied by.
 func TestC7_WeightConvention(t *testing.T) {
 	with := func(member string) (config.File, error) {

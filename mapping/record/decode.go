@@ -193,11 +193,14 @@ func (d *decoder) number(n *rawjson.Node, s *shape, v reflect.Value, ptr string)
 		d.lost(s, ptr, "impossible-number", "a number outside "+s.rangeText())
 		return
 	}
+	read := reflect.ValueOf(&whole)
 	if s.typ == decimalType {
-		v.Set(reflect.ValueOf(&Decimal{n.Text}))
-		return
+		read = reflect.ValueOf(&Decimal{n.Text})
 	}
-	v.Set(reflect.ValueOf(&whole))
+	if v.Kind() != reflect.Pointer {
+		read = read.Elem()
+	}
+	v.Set(read)
 }
 
 // readNumber reads the literal within the bounds of the shape's type.

@@ -35,6 +35,8 @@ type Case struct {
 	Doses  []Dose      // replace those of Quiet, spread so that no toe gets over 6 mL
 	// Earlier are other sittings of the patient at the clinic.
 	Earlier []Earlier
+	// RiskMinutes is the clinic's own tourniquet limit for toes at risk; 0: none.
+	RiskMinutes int64
 	// FirstReview is when the first review was attended; "": none.
 	FirstReview string
 	// Edit changes the surgery last.
@@ -58,6 +60,8 @@ type Dose struct {
 type Earlier struct {
 	Before time.Duration
 	Doses  []Dose
+	// Undated takes its day away: what is left is the month.
+	Undated bool
 }
 
 // Figure is an expected figure; an empty Limit or Place is not compared.
@@ -135,15 +139,33 @@ func (c Case) Others() []*record.Surgery {
 	for _, e := range c.Earlier {
 		s := Quiet(start.Add(-e.Before))
 		inject(s, e.Doses)
+		if e.Undated {
+			month := When(start.Format("2006-01"))
+			s.Start, s.End = month, nil
+			for i := range s.Toes {
+				for j := range s.Toes[i].Block.Agents {
+					s.Toes[i].Block.Agents[j].At = nil
+				}
+			}
+		}
 		out = append(out, s)
 	}
 	return out
 }
 
+// RiskTourniquet is the clinic's own tourniquet limit for toes at risk; nil:
+// none.
+func (c Case) RiskTourniquet() *safety.LocalLimit {
+	if c.RiskMinutes == 0 {
+		return nil
+	}
+	return &safety.LocalLimit{Minutes: c.RiskMinutes, Source: "invented local protocol"}
+}
+
 // Input is the case as input of safety.Surgery.
 func (c Case) Input() safety.SurgeryInput {
 	in := safety.SurgeryInput{Surgery: c.Surgery(), Zone: Zone, Formulary: Formulary(c.Set), AgeYears: c.Years(), AgeMonths: c.AgeMonths(),
-		Weight: c.Weight, Sex: c.Sex}
+		Weight: c.Weight, Sex: c.Sex, RiskTourniquet: c.RiskTourniquet()}
 	if m := in.Surgery.Measurements; m != nil {
 		in.HeightCm = m.HeightCm
 	}

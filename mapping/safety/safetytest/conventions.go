@@ -95,7 +95,7 @@ func windowCases() []Case {
 	bupi := func(mL string) Dose { return Dose{bupivacaine, "0.5", mL, 0} }
 	levo := func(mL string) Dose { return Dose{levobupivacaine, "0.5", mL, 0} }
 	again := func(source, name, set, kg string, before time.Duration, earlier, now Dose, twin bool, figures []Figure, flags ...Flag) Case {
-		return Case{Check: "C-19", Source: source, Name: name, Set: set, Kg: kg, Doses: []Dose{now}, Earlier: []Earlier{{before, []Dose{earlier}}}, Twin: twin,
+		return Case{Check: "C-19", Source: source, Name: name, Set: set, Kg: kg, Doses: []Dose{now}, Earlier: []Earlier{{Before: before, Doses: []Dose{earlier}}}, Twin: twin,
 			Figures: figures, Flags: append(flags, repeated)}
 	}
 	const bahamas = "Bahamas public formulary: 2 mg/kg in any 4 h, 400 mg in 24 h"

@@ -197,6 +197,9 @@ func intervalCases() []Case {
 		mix("100 mg lidocaine leaves 53.3 mg levobupivacaine", "60", true, "1", Dose{lidocaine, "2", "5", 0}, Dose{levobupivacaine, "0.5", "10.66", 0}),
 		mix("100 mg lidocaine and 52 mg levobupivacaine", "60", true, "0.989", Dose{lidocaine, "2", "5", 0}, Dose{levobupivacaine, "0.5", "10.4", 0}),
 		mix("100 mg lidocaine and 53.4 mg levobupivacaine", "60", false, "1.001", Dose{lidocaine, "2", "5", 0}, Dose{levobupivacaine, "0.5", "10.68", 0}, overMixed),
+		{Check: "C-17", Source: "one agent is no mixture", Name: "mepivacaine alone", Set: "test-podiatry-slides", Twin: true, Doses: []Dose{{mepivacaine, "3", "6.4", 0}}},
+		{Check: "C-19", Source: "an absent time is flagged", Name: "another sitting of this month, day not recorded", Set: "us-label",
+			Earlier: []Earlier{{Doses: []Dose{{lidocaine, "2", "2", 0}}, Undated: true}}, Flags: []Flag{warning(safety.RepeatTimeNotKnown)}},
 		{Check: "C-17", Source: computed, Name: "one limit missing does not clear the other", Set: "us-label", Doses: []Dose{{lidocaine, "2", "15.01", 0}, {bupivacaine, "0.5", "1", 0}},
 			Flags: []Flag{overRead, overMixed, mixed, notInSet}},
 		{Check: "C-17", Source: computed, Name: "one limit missing, not computable", Set: "us-label", Doses: []Dose{{lidocaine, "2", "2", 0}, {bupivacaine, "0.5", "1", 0}},
@@ -221,7 +224,7 @@ func repeatCases() []Case {
 	repeated := Flag{safety.RepeatedWithin24h, record.LevelWarning}
 	again := func(check, name, set string, before time.Duration, earlier, now Dose, twin bool, total string, flags ...Flag) Case {
 		return Case{Check: check, Source: "UK community podiatry leaflet: no other local anaesthetic within 24 h", Name: name, Set: set, Twin: twin,
-			Doses: []Dose{now}, Earlier: []Earlier{{before, []Dose{earlier}}}, Figures: []Figure{{Code: safety.DoseTotal, Value: total}}, Flags: flags}
+			Doses: []Dose{now}, Earlier: []Earlier{{Before: before, Doses: []Dose{earlier}}}, Figures: []Figure{{Code: safety.DoseTotal, Value: total}}, Flags: flags}
 	}
 	lido := func(mL string) Dose { return Dose{lidocaine, "2", mL, 0} }
 	mepi := func(mL string) Dose { return Dose{mepivacaine, "2", mL, 0} }

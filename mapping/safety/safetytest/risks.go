@@ -39,6 +39,10 @@ func hazardCases() []Case {
 		{Check: "C-30", Source: read, Name: "ABPI 0.91", Set: "us-label", Edit: risk(func(r *record.Risks) { r.AnkleBrachialIndex = Decimal("0.91") }), Flags: []Flag{note(safety.IndexBorderline)}, Twin: true},
 		{Check: "C-30", Source: read, Name: "diabetes", Set: "us-label", Edit: risk(func(r *record.Risks) { r.Diabetes = "yes" }), Flags: []Flag{caution, note(safety.FootRiskUnknown)}},
 		{Check: "C-30", Source: read, Name: "no diabetes", Set: "us-label", Twin: true},
+		{Check: "C-30", Source: "a clinic's own limit", Name: "Raynaud's, 10 min under a local limit of 9", Set: "us-label", RiskMinutes: 9,
+			Edit: risk(func(r *record.Risks) { r.Raynaud = "yes" }), Flags: []Flag{caution, warning(safety.TourniquetOverLocal)}},
+		{Check: "C-30", Source: "a clinic's own limit", Name: "Raynaud's, 10 min under a local limit of 10", Set: "us-label", RiskMinutes: 10,
+			Edit: risk(func(r *record.Risks) { r.Raynaud = "yes" }), Flags: []Flag{caution}, Twin: true},
 		{Check: "C-37", Source: practice, Name: "arterial disease, tourniquet and phenol", Set: "us-label", Edit: risk(func(r *record.Risks) { r.ArterialDisease = "yes" }), Flags: []Flag{caution, warning(safety.PhenolWithRisk)}},
 		{Check: "C-37", Source: practice, Name: "arterial disease, curettage without phenol or tourniquet", Set: "us-label", Twin: true, Edit: func(s *record.Surgery) {
 			s.Risks.ArterialDisease = "yes"

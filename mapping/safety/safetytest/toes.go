@@ -37,6 +37,7 @@ func tourniquetCases() []Case {
 		{Check: "C-25", Source: study, Name: "off missing", Set: "us-label", Edit: tourniquet(func(t *record.Tourniquet) { t.Off = nil }), Flags: []Flag{released, signOut}},
 		{Check: "C-25", Source: study, Name: "off before on", Set: "us-label", Edit: times("10:25:00Z", "10:05:00Z"), Flags: []Flag{{safety.TimesReversed, record.LevelCritical}}},
 		{Check: "C-25", Source: study, Name: "used, no period recorded", Set: "us-label", Edit: func(s *record.Surgery) { s.Toes[0].Tourniquets = nil }, Flags: []Flag{released, signOut}},
+		{Check: "C-25", Source: study, Name: "on known to the day only", Set: "us-label", Edit: tourniquet(func(t *record.Tourniquet) { t.On = When("2024-03-01") }), Flags: []Flag{warning(safety.TourniquetUnknownTime)}},
 		{Check: "C-26", Source: "Wilson and Oloff 2021: 120 min is for a limb", Name: "90 min on a digit", Set: "us-label", Edit: times("10:00:00Z", "11:30:00Z"), Figures: minutes("90"), Flags: []Flag{over}},
 		{Check: "C-26", Source: "the limit of a digit, C-25", Name: "20 min on a digit", Set: "us-label", Edit: times("10:00:00Z", "10:20:00Z"), Figures: minutes("20"), Twin: true},
 		{Check: "C-27", Source: "no accepted digital target", Name: "no pressure is asked for", Set: "us-label", Twin: true},
@@ -49,6 +50,7 @@ func tourniquetCases() []Case {
 		}
 		return c
 	}
+	out = append(out, releasedCases()...)
 	dressing := Flag{safety.DressingBeforeRelease, record.LevelCritical}
 	retained := "Manske 2020, AHRQ PSNet"
 	return append(out,
@@ -63,6 +65,24 @@ func tourniquetCases() []Case {
 		Case{Check: "C-29", Source: retained, Name: "dressing visit on the day, time not recorded", Set: "us-label", FirstReview: "2024-03-01", Twin: true},
 		Case{Check: "C-29", Source: retained, Name: "dressing visit two days later", Set: "us-label", FirstReview: "2024-03-03", Twin: true},
 	)
+}
+
+// releasedCases are of what a record says of the tourniquet's use, and of the
+// toe once it is off.
+func releasedCases() []Case {
+	toe := func(check, name string, twin bool, f func(*record.Toe), flags ...Flag) Case {
+		return Case{Check: check, Source: practice, Name: name, Set: "us-label", Twin: twin, Flags: flags, Edit: func(s *record.Surgery) { f(&s.Toes[0]) }}
+	}
+	return []Case{
+		toe("C-28", "use not stated", false, func(t *record.Toe) { t.Tourniquet, t.Tourniquets = "", nil }, note(safety.TourniquetUseUnknown)),
+		toe("C-28", "not used", true, func(t *record.Toe) { t.Tourniquet, t.Tourniquets = "not-used", nil }),
+		toe("C-28", "not used, and a period recorded", false, func(t *record.Toe) { t.Tourniquet = "not-used" }, warning(safety.TourniquetUseDisputed)),
+		toe("C-58", "not perfused after release", false, func(t *record.Toe) { t.Perfusion.Returned = "no" }, critical(safety.ToeNotPerfused), warning(safety.SignOutIncomplete)),
+		toe("C-58", "dusky after release", false, func(t *record.Toe) { t.Perfusion.Colour = "dusky" }, critical(safety.ToeDusky)),
+		toe("C-58", "white after release", false, func(t *record.Toe) { t.Perfusion.Colour = "white" }, critical(safety.ToeWhite)),
+		toe("C-58", "cold after release", false, func(t *record.Toe) { t.Perfusion.Cold = "yes" }, critical(safety.ToeCold)),
+		toe("C-58", "pink and warm after release", true, func(*record.Toe) {}),
+	}
 }
 
 // periodCases are two periods on one digit: 10:10 to 10:20 and a second.
