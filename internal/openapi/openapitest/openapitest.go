@@ -286,25 +286,52 @@ func (d *Document) compile(fragment string) (*jsonschema.Schema, error) {
 	return d.c.Compile(location + strings.NewReplacer("{", "%7B", "}", "%7D", "$", "%24").Replace(fragment))
 }
 
-// parameters holds the parameters of a query to those of the operation. One of
-// style form that is an object takes any name.
-func (d *Document) parameters(o Operation, r *http.Request) error {
-	known, open := map[string]bool{}, false
+// Parameter is one that an operation takes, of a query or a header.
+type Parameter struct{ In, Name string }
+
+// Parameters are those of queries and headers that an operation takes. One of
+// style form that is an object takes any name, and has none here: open.
+func (d *Document) Parameters(o Operation) (out []Parameter, open bool, err error) {
 	list, _ := d.operation(o)["parameters"].([]any)
 	for _, node := range list {
 		p, _, err := d.resolve(node.(map[string]any), "#")
 		if err != nil {
-			return err
+			return nil, false, err
 		}
-		if p["in"] == "query" {
-			known[p["name"].(string)] = true
-			open = open || members(p, "schema")["type"] == "object"
+		switch {
+		case p["in"] == "path":
+		case members(p, "schema")["type"] == "object":
+			open = true
+		default:
+			out = append(out, Parameter{p["in"].(string), p["name"].(string)})
 		}
 	}
+	return out, open, nil
+}
+
+// parameters holds the parameters of a query to those of the operation.
+func (d *Document) parameters(o Operation, r *http.Request) error {
+	known, open, err := d.Parameters(o)
+	if err != nil {
+		return err
+	}
 	for name := range r.URL.Query() {
-		if !known[name] && !open {
+		if !open && !slices.Contains(known, Parameter{"query", name}) {
 			return fmt.Errorf("parameter %s is not in the document", name)
 		}
+	}
+	return nil
+}
+
+// CheckRequest holds the JSON body of a request to the document.
+func (d *Document) CheckRequest(o Operation, media, body string) error {
+	content := members(d.operation(o), "requestBody", "content")
+	if content[media] == nil {
+		return fmt.Errorf("%s %s: a body of %q is not in the document", o.Method, o.Path, media)
+	}
+	at := pointer("#", "paths", o.Path, strings.ToLower(o.Method), "requestBody", "content", media, "schema")
+	if err := d.holdsJSON(at, []byte(body)); err != nil {
+		return fmt.Errorf("%s %s: %w", o.Method, o.Path, err)
 	}
 	return nil
 }
