@@ -230,16 +230,13 @@ func TestOpenAPIHasEveryAnswer(t *testing.T) {
 	d.strangers()
 	d.faults()
 	d.programPages()
-	var want, got []openapitest.Answer
-	for _, a := range d.doc.Answers() {
-		want = append(want, a)
-	}
+	var got []openapitest.Answer
 	for a := range d.seen {
 		if _, taken := d.doc.Find(a.Method, strings.NewReplacer("{", "", "}", "").Replace(a.Path)); taken {
 			got = append(got, a)
 		}
 	}
-	assert.ElementsMatch(t, want, got)
+	assert.ElementsMatch(t, d.doc.Answers(), got)
 	for _, o := range d.doc.Operations() {
 		takes, _, err := d.doc.Parameters(o)
 		require.NoError(t, err)
@@ -627,7 +624,9 @@ func (d *documented) otherMembers(x exchange) (changed int) {
 
 // mutated checks a copy of an answer after a change.
 func (d *documented) mutated(x exchange, change func(*httptest.ResponseRecorder)) error {
-	w := &httptest.ResponseRecorder{Code: x.answer.Code, HeaderMap: x.answer.Header().Clone(), Body: bytes.NewBuffer(x.answer.Body.Bytes())}
+	w := httptest.NewRecorder()
+	w.Code, w.Body = x.answer.Code, bytes.NewBuffer(x.answer.Body.Bytes())
+	maps.Copy(w.Header(), x.answer.Header().Clone())
 	change(w)
 	_, err := d.doc.Check(x.request, w)
 	return err

@@ -22,9 +22,9 @@ import (
 // location is where the document stands for references within it.
 const location = "https://nailbridge.example/openapi.json"
 
-// OtherMethods is the member of a path item with the answer to methods that
+// otherMethods is the member of a path item with the answer to methods that
 // the path does not take.
-const OtherMethods = "x-other-methods"
+const otherMethods = "x-other-methods"
 
 // Document is the document as read.
 type Document struct {
@@ -185,8 +185,8 @@ func (d *Document) Check(r *http.Request, w *httptest.ResponseRecorder) (Answer,
 	if taken {
 		response = members(d.operation(o), "responses", got.Status)
 	} else if w.Code == http.StatusMethodNotAllowed {
-		at = pointer("#", "paths", o.Path, OtherMethods)
-		response = members(d.Tree, "paths", o.Path, OtherMethods)
+		at = pointer("#", "paths", o.Path, otherMethods)
+		response = members(d.Tree, "paths", o.Path, otherMethods)
 	}
 	if response == nil {
 		return got, fmt.Errorf("%s %s: status %s is not in the document", o.Method, o.Path, got.Status)
