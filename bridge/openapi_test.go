@@ -107,7 +107,10 @@ func newDocumented(t *testing.T) *documented {
 	t.Helper()
 	doc, err := openapitest.Read()
 	require.NoError(t, err)
-	d := &documented{World: rt.New(t), doc: doc, secrets: map[access.Kind]string{}, seen: map[openapitest.Answer]int{}, used: map[openapitest.Operation][]openapitest.Parameter{}}
+	d := &documented{
+		World: rt.New(t), doc: doc, secrets: map[access.Kind]string{},
+		seen: map[openapitest.Answer]int{}, used: map[openapitest.Operation][]openapitest.Parameter{},
+	}
 	d.odd = &oddStore{Store: d.DB}
 	d.Receiver.Store = d.odd
 	keyFile := filepath.Join(t.TempDir(), "keys.json")
