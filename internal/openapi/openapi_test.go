@@ -136,6 +136,22 @@ func references(v any, into map[string]bool) {
 	}
 }
 
+// Where a key is asked for there is an answer to those without one, which the
+// tests of bridge show; nothing else is open (OpenAPI 3.1 section 4.8.10.1: an
+// empty security takes away that of the document; RFC 6750 section 3).
+func TestAKeyIsAskedForWhere401Is(t *testing.T) {
+	d, err := openapitest.Read()
+	require.NoError(t, err)
+	assert.Equal(t, []any{map[string]any{"key": []any{}}, map[string]any{}}, d.Tree["security"], "a key, or nothing where serve has no --keys")
+	for _, o := range d.Operations() {
+		operation := at(d.Tree, "paths", o.Path, strings.ToLower(o.Method))
+		own, has := operation["security"].([]any)
+		_, asks := at(operation, "responses")["401"]
+		assert.Equal(t, asks, !has, "%v", o)
+		assert.Empty(t, own, "%v", o)
+	}
+}
+
 // What the program has as a list is the same in the document.
 func TestClosedListsAreTheProgramsOwn(t *testing.T) {
 	d := read(t, openapi.Document())
