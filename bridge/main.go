@@ -28,7 +28,7 @@ type commands struct {
 	Restore  restoreCommand  `cmd:"" help:"Make a data folder from a backup, and list what is lost."`
 	Erase    eraseCommand    `cmd:"" help:"Erase a patient from a data folder, for good."`
 	FollowUp followUpCommand `cmd:"" name:"follow-up" help:"Print the follow-up list of a data folder."`
-	Schema   schemaCommand   `cmd:"" help:"Print the JSON Schema of the clinic record."`
+	Schema   schemaCommand   `cmd:"" help:"Print the JSON Schema of the clinic record, or the OpenAPI document."`
 	Terms    termsCommand    `cmd:"" help:"Print how many codings carry SNOMED CT beside local codes."`
 	Generate generateCommand `cmd:"" help:"Print invented records as NDJSON."`
 	Validate validateCommand `cmd:"" help:"Check FHIR R4 resources against the standard and profiles."`

@@ -3,20 +3,25 @@ package main
 import (
 	"bytes"
 
+	"nailbridge/internal/openapi"
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/safety"
 )
 
 type schemaCommand struct {
-	Formulary bool `help:"That of a clinic's own formulary file instead."`
+	Formulary bool `xor:"which" help:"That of a clinic's own formulary file instead."`
+	OpenAPI   bool `name:"openapi" xor:"which" help:"The OpenAPI 3.1 document of the doors over HTTP instead."`
 }
 
-// Run prints the JSON Schema (2020-12) of the clinic record, or of a clinic's own
-// formulary file.
+// Run prints the JSON Schema (2020-12) of the clinic record or of a clinic's own
+// formulary file, or the OpenAPI document.
 func (c schemaCommand) Run(e *env) error {
 	schema := record.Schema()
-	if c.Formulary {
+	switch {
+	case c.Formulary:
 		schema = safety.FormularySchema()
+	case c.OpenAPI:
+		schema = openapi.Document()
 	}
 	_, err := e.stdout.Write(append(bytes.TrimRight(schema, "\n"), '\n'))
 	return err

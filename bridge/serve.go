@@ -9,7 +9,6 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
-	"slices"
 	"sync/atomic"
 	"time"
 
@@ -20,6 +19,7 @@ import (
 	"nailbridge/internal/events"
 	"nailbridge/internal/hub"
 	"nailbridge/internal/meter"
+	"nailbridge/internal/openapi"
 	"nailbridge/internal/schedule"
 	"nailbridge/internal/store"
 	"nailbridge/internal/store/sqlite"
@@ -158,20 +158,30 @@ func (a *app) routes(e *env, s mapping.Settings, namespace uuid.UUID) (http.Hand
 	return a.guarded(sides(fhir, a.beside(doors))), nil
 }
 
-// beside gives the pages about the program beside a door. /metrics counts what
-// all clinics sent: where there are keys it has an address of its own.
+// pages are those about the program, which are beside the doors. /metrics counts
+// what all clinics sent: where there are keys it has an address of its own.
+func (a *app) pages() map[string]http.Handler {
+	out := map[string]http.Handler{
+		"/health":      http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { plain(w, http.StatusOK, "ok") }),
+		"/health/nats": http.HandlerFunc(a.natsHealth),
+		"/ready":       http.HandlerFunc(a.readiness),
+		openapi.Path:   openapi.Handler(),
+	}
+	if a.access.Keys == "" {
+		out["/metrics"] = a.meter.Handler()
+	}
+	return out
+}
+
+// beside gives the pages about the program beside a door.
 func (a *app) beside(door http.Handler) http.Handler {
 	mux := http.NewServeMux()
-	mux.HandleFunc("GET /health", func(w http.ResponseWriter, _ *http.Request) { plain(w, http.StatusOK, "ok") })
-	mux.HandleFunc("GET /health/nats", a.natsHealth)
-	mux.HandleFunc("GET /ready", a.readiness)
-	pages := []string{"/health", "/health/nats", "/ready"}
-	if a.access.Keys == "" {
-		mux.Handle("GET /metrics", a.meter.Handler())
-		pages = append(pages, "/metrics")
+	pages := a.pages()
+	for path, page := range pages {
+		mux.Handle("GET "+path, page)
 	}
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if slices.Contains(pages, r.URL.Path) {
+		if pages[r.URL.Path] != nil {
 			mux.ServeHTTP(w, r)
 			return
 		}

@@ -29,7 +29,7 @@ func WithCaller(ctx context.Context, c Caller) context.Context {
 }
 
 // open are the paths that anybody may read: they hold nothing of any clinic.
-var open = []string{"/health", "/health/nats", "/ready", "/fhir/metadata"}
+var open = []string{"/health", "/health/nats", "/ready", "/openapi.json", "/fhir/metadata"}
 
 // Require passes on only requests with a key (RFC 6750 section 2.1) that opens
 // the path: a hub's key /fhir, a clinic's or a person's all else. Without a

@@ -100,6 +100,8 @@ var rooms = []room{
 	{"internal/intake/...", slices.Concat(behind, []string{"internal/intake/..."}), "adapters do not know one another"},
 	{"internal/events/...", slices.Concat(behind, []string{"internal/events/..."}), "adapters do not know one another"},
 	{"internal/pages/...", slices.Concat(behind, []string{"internal/pages/..."}), "adapters do not know one another"},
+	{"internal/openapi", []string{"mapping/record"}, "the document of the doors knows the record's schema and no door"},
+	{"internal/openapi/openapitest", []string{"internal/openapi", "mapping/record"}, "a test aid"},
 	{"internal/schedule", behind, "adapters do not know one another"},
 	{"internal/meter", behind, "adapters do not know one another"},
 
@@ -161,6 +163,7 @@ var outside = []struct {
 	{"github.com/nats-io/", []string{"internal/events/...", "conformance/running"}, "NATS stops at its door, and comes from the load's senders"},
 	{"github.com/prometheus/", []string{"internal/meter", "internal/events/..."}, "counting stops at the meter"},
 	{"github.com/alecthomas/kong", []string{"bridge", "conformance/..."}, "commands are read in the programs"},
+	{"github.com/santhosh-tekuri/jsonschema", []string{"internal/openapi/openapitest"}, "JSON Schema is asked in tests alone"},
 	{"github.com/stretchr/testify", []string{"internal/store/storetest", "internal/receive/receivetest", "internal/golden", "internal/fault"}, "a test aid, not in the product"},
 	{"testing", []string{"conformance/...", "internal/store/storetest", "internal/receive/receivetest", "internal/golden", "internal/fault", "internal/official", "mapping/safety/safetytest"}, "a test aid, not in the product"},
 }
@@ -182,7 +185,7 @@ func TestOutsideModulesStopAtTheirAdapters(t *testing.T) {
 
 // Test aids are imported by tests and by test aids alone.
 func TestTestAidsStayInTests(t *testing.T) {
-	aids := []string{"internal/store/storetest", "internal/receive/receivetest", "internal/golden", "internal/fault", "mapping/safety/safetytest"}
+	aids := []string{"internal/store/storetest", "internal/receive/receivetest", "internal/golden", "internal/fault", "mapping/safety/safetytest", "internal/openapi/openapitest"}
 	for _, p := range list(t) {
 		for _, i := range p.Imports {
 			to := strings.TrimPrefix(i, module)

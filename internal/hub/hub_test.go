@@ -4,18 +4,21 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/openapi/openapitest"
 	"nailbridge/internal/store"
 	"nailbridge/internal/store/sqlite"
 	"nailbridge/internal/store/storetest"
@@ -150,8 +153,20 @@ func (w *world) send(r *http.Request, headers ...string) reply {
 	}
 	rec := httptest.NewRecorder()
 	w.handler.ServeHTTP(rec, r)
+	if _, err := documented().Check(r, rec); !errors.Is(err, openapitest.ErrNoPath) {
+		assert.NoError(w, err, "as the OpenAPI document has it")
+	}
 	return reply{rec, w.T}
 }
+
+// documented is what every answer of these tests is held to.
+var documented = sync.OnceValue(func() *openapitest.Document {
+	d, err := openapitest.Read()
+	if err != nil {
+		panic(err) // which internal/openapi tests
+	}
+	return d
+})
 
 func (w *world) get(path string, headers ...string) reply {
 	w.Helper()

@@ -2,11 +2,13 @@ package intake_test
 
 import (
 	"encoding/json"
+	"errors"
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
 	"strings"
+	"sync"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -14,6 +16,7 @@ import (
 
 	"nailbridge/internal/access"
 	"nailbridge/internal/intake"
+	"nailbridge/internal/openapi/openapitest"
 	rt "nailbridge/internal/receive/receivetest"
 )
 
@@ -66,11 +69,23 @@ func (d *door) ask(method, target, body string, headers ...string) answer {
 	}
 	a := answer{ResponseRecorder: httptest.NewRecorder(), t: d.TB}
 	d.handler.ServeHTTP(a, r)
+	if _, err := document().Check(r, a.ResponseRecorder); !errors.Is(err, openapitest.ErrNoPath) {
+		assert.NoError(d, err, "as the OpenAPI document has it")
+	}
 	if strings.Contains(a.Header().Get("Content-Type"), "json") && !strings.Contains(a.Header().Get("Content-Type"), "ndjson") {
 		require.NoError(d, json.Unmarshal(a.Body.Bytes(), &a.tree), a.Body.String())
 	}
 	return a
 }
+
+// document is what every answer of these tests is held to.
+var document = sync.OnceValue(func() *openapitest.Document {
+	d, err := openapitest.Read()
+	if err != nil {
+		panic(err) // which internal/openapi tests
+	}
+	return d
+})
 
 func (d *door) post(body []byte) answer {
 	d.Helper()

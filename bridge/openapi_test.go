@@ -1,0 +1,660 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"crypto/rand"
+	"encoding/json"
+	"io"
+	"log/slog"
+	"maps"
+	"net/http"
+	"net/http/httptest"
+	"net/url"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/gin-gonic/gin"
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/access"
+	"nailbridge/internal/config"
+	"nailbridge/internal/events"
+	"nailbridge/internal/hub"
+	"nailbridge/internal/intake"
+	"nailbridge/internal/meter"
+	"nailbridge/internal/openapi"
+	"nailbridge/internal/openapi/openapitest"
+	rt "nailbridge/internal/receive/receivetest"
+	"nailbridge/internal/store"
+	"nailbridge/internal/validate"
+	"nailbridge/mapping/resource"
+	"nailbridge/mapping/terms"
+)
+
+// OpenAPI 3.1 section 4.8.8: the paths of the document are those of the program.
+// Every route of both doors and every page is in it, and nothing else is.
+func TestOpenAPIHasEveryRouteAndNoOther(t *testing.T) {
+	doc, err := openapitest.Read()
+	require.NoError(t, err)
+	a := newDocumented(t).open
+	var want []openapitest.Operation
+	for _, door := range []http.Handler{intake.New(intake.Options{}), hubOf(t, a, nil)} {
+		engine := door.(*gin.Engine)
+		require.NotEmpty(t, engine.Routes())
+		for _, r := range engine.Routes() {
+			want = append(want, openapitest.Operation{Method: r.Method, Path: ginParam.ReplaceAllString(r.Path, "/{$1}")})
+		}
+	}
+	for path := range a.pages() {
+		want = append(want, openapitest.Operation{Method: "GET", Path: path}, openapitest.Operation{Method: "HEAD", Path: path})
+	}
+	assert.ElementsMatch(t, want, doc.Operations())
+}
+
+var ginParam = regexp.MustCompile(`/:([a-z]+)`)
+
+// oddStore is a store that a test lets fail as it likes.
+type oddStore struct {
+	store.Store
+	view func() error // before each View; nil: nothing
+}
+
+func (s *oddStore) View(ctx context.Context, fn func(store.Reader) error) error {
+	if s.view != nil {
+		if err := s.view(); err != nil {
+			return err
+		}
+	}
+	return s.Store.View(ctx, fn)
+}
+
+func (s *oddStore) Update(ctx context.Context, fn func(store.Writer) error) error {
+	if s.view != nil {
+		if err := s.view(); err != nil {
+			return err
+		}
+	}
+	return s.Store.Update(ctx, fn)
+}
+
+// documented is the program over one store, without keys and with them, whose
+// answers are held to the document.
+type documented struct {
+	*rt.World
+	doc         *openapitest.Document
+	odd         *oddStore
+	open, keyed *app
+	secrets     map[access.Kind]string
+	seen        map[openapitest.Answer]int
+	used        map[openapitest.Operation][]openapitest.Parameter // with success
+	answers     []exchange
+}
+
+// exchange is a request with its answer.
+type exchange struct {
+	request *http.Request
+	answer  *httptest.ResponseRecorder
+}
+
+func newDocumented(t *testing.T) *documented {
+	t.Helper()
+	doc, err := openapitest.Read()
+	require.NoError(t, err)
+	d := &documented{
+		World: rt.New(t), doc: doc, secrets: map[access.Kind]string{},
+		seen: map[openapitest.Answer]int{}, used: map[openapitest.Operation][]openapitest.Parameter{},
+	}
+	d.odd = &oddStore{Store: d.DB}
+	d.Receiver.Store = d.odd
+	keyFile := filepath.Join(t.TempDir(), "keys.json")
+	for _, k := range []access.Key{
+		{Kind: access.ClinicKey}, {Kind: access.HubKey}, {Kind: access.PersonKey, Person: &access.Person{Family: "Quill", StaffKey: "pod-1"}},
+	} {
+		k.Name, k.Clinics = string(k.Kind), []string{"north"}
+		full, secret, err := access.NewKey(k, rand.Reader, d.Now)
+		require.NoError(t, err)
+		require.NoError(t, access.AddKey(keyFile, full))
+		d.secrets[k.Kind] = secret
+	}
+	d.open, d.keyed = d.app(accessFlags{}), d.app(accessFlags{Keys: keyFile})
+	return d
+}
+
+// app puts the doors together as serve does, over the store of the world.
+func (d *documented) app(who accessFlags) *app {
+	d.Helper()
+	file, err := config.Parse([]byte(`{"clinic": {"id": "north", "name": "North", "identifierBase": "https://north.example/id"},
+		"zone": "Europe/London", "publicBaseUrl": "` + rt.Base + `"}`))
+	require.NoError(d, err)
+	log := slog.New(slog.NewTextHandler(io.Discard, nil))
+	a := &app{file: file, store: d.odd, access: who, clinics: clinics{d.Receiver}, meter: meter.New("1"), log: log, clock: d.Receiver.Clock}
+	if who.Keys != "" {
+		a.keys, err = access.OpenKeyFile(who.Keys, func(err error) { assert.NoError(d, err) })
+		require.NoError(d, err)
+	}
+	e := &env{ctx: d.Context(), stdout: io.Discard, stderr: io.Discard, clock: d.Receiver.Clock}
+	a.handler, err = a.routes(e, d.Settings, uuid.MustParse("6f1c1f5e-4a6b-4d36-9a44-3a8f0b1c2d3e"))
+	require.NoError(d, err)
+	return a
+}
+
+// hubOf is the hub's side of a with a validator of the test's.
+func hubOf(t *testing.T, a *app, v hub.Validator) http.Handler {
+	t.Helper()
+	if v == nil {
+		v = func([]byte, []string) []byte { return nil }
+	}
+	h, err := hub.New(hub.Options{Store: a.store, BaseURL: rt.Base, Secret: make([]byte, 32), Validator: v})
+	require.NoError(t, err)
+	return h
+}
+
+// ask sends a request, whose headers come in pairs, and holds the answer to the
+// document and to a status.
+func (d *documented) ask(h http.Handler, status int, method, target, body string, headers ...string) *httptest.ResponseRecorder {
+	d.Helper()
+	r := httptest.NewRequestWithContext(d.Context(), method, "http://127.0.0.1:8470"+target, strings.NewReader(body))
+	for i := 0; i < len(headers); i += 2 {
+		if headers[i] == "Host" {
+			r.Host = headers[i+1]
+		}
+		r.Header.Set(headers[i], headers[i+1])
+	}
+	w := httptest.NewRecorder()
+	h.ServeHTTP(w, r)
+	require.Equal(d, status, w.Code, "%s %s: %.700s", method, target, w.Body)
+	got, err := d.doc.Check(r, w)
+	require.NoError(d, err, "%.700s", w.Body)
+	d.seen[got]++
+	if status < http.StatusBadRequest {
+		d.use(got.Operation, r, body)
+	}
+	d.answers = append(d.answers, exchange{r, w})
+	return w
+}
+
+// use notes the parameters of a request that was answered with success, and
+// holds its body to the document. A batch may hold lines of any kind.
+func (d *documented) use(o openapitest.Operation, r *http.Request, body string) {
+	d.Helper()
+	for name := range r.URL.Query() {
+		d.used[o] = append(d.used[o], openapitest.Parameter{In: "query", Name: name})
+	}
+	for name := range r.Header {
+		d.used[o] = append(d.used[o], openapitest.Parameter{In: "header", Name: name})
+	}
+	if media := r.Header.Get("Content-Type"); strings.HasSuffix(media, "json") && media != "application/x-ndjson" && json.Valid([]byte(body)) {
+		assert.NoError(d, d.doc.CheckRequest(o, media, body))
+	}
+}
+
+func (d *documented) bearer(k access.Kind) []string {
+	return []string{"Authorization", "Bearer " + d.secrets[k]}
+}
+
+const (
+	jsonBody = "application/json"
+	formBody = "application/x-www-form-urlencoded"
+	fhirBody = "application/fhir+json"
+)
+
+// post posts a record.
+func (d *documented) post(status int, record []byte) *httptest.ResponseRecorder {
+	d.Helper()
+	return d.ask(d.open.handler, status, "POST", "/records", string(record), "Content-Type", jsonBody)
+}
+
+// failing runs fn while the store answers so.
+func (d *documented) failing(view func() error, fn func()) {
+	d.odd.view = view
+	defer func() { d.odd.view = nil }()
+	fn()
+}
+
+func disk() error   { return store.ErrUnavailable }
+func epoch() error  { return store.ErrEpoch }
+func panics() error { panic("a fault of ours") }
+
+// R-HTTP, D2, RFC 9457: the program answers with what the document has and
+// with nothing else, and each answer that the document has is given. Answers are
+// of the real doors, over a real store.
+func TestOpenAPIHasEveryAnswer(t *testing.T) {
+	d := newDocumented(t)
+	d.records()
+	flag, hash := d.lists()
+	d.acknowledgements(flag, hash)
+	d.reads()
+	d.bodiesOfFHIR()
+	d.strangers()
+	d.faults()
+	d.programPages()
+	var got []openapitest.Answer
+	for a := range d.seen {
+		if _, taken := d.doc.Find(a.Method, strings.NewReplacer("{", "", "}", "").Replace(a.Path)); taken {
+			got = append(got, a)
+		}
+	}
+	assert.ElementsMatch(t, d.doc.Answers(), got)
+	for _, o := range d.doc.Operations() {
+		takes, _, err := d.doc.Parameters(o)
+		require.NoError(t, err)
+		if slices.ContainsFunc(got, func(a openapitest.Answer) bool { return a.Operation == o && a.Status == "200" }) {
+			assert.Subset(t, d.used[o], takes, "%v: each parameter is taken", o)
+		}
+	}
+}
+
+// records shows every answer of D2.
+func (d *documented) records() {
+	rev := rt.Revision
+	over := rt.Set("/surgery/toes/0/block/agents/0/mL", 12) // beyond the limit: a flag to acknowledge
+	d.ask(d.open.handler, 201, "POST", "/records?dry-run=true", string(rt.Surgery()), "Content-Type", jsonBody)
+	d.post(201, rt.Surgery(rev(2), over))
+	d.post(200, rt.Surgery(rev(2), over))
+	d.post(200, rt.Surgery(rev(1)))
+	d.post(409, rt.Surgery(rev(2), over, rt.Set("/surgery/note", "another"), rt.Saved("2026-03-02T11:00:00Z")))
+	d.post(200, rt.Surgery(rev(3), over))
+	d.post(202, rt.Review(rt.Record("R-9"), rt.Set("/review/surgery", "S-9"), rt.RedFlag))
+	d.post(422, rt.Surgery(rev(4), rt.Set("/status", "done")))
+	d.post(400, []byte("<record/>"))
+	d.post(400, nil)
+	d.post(403, rt.Review(rt.RedFlag, rt.Set("/clinic", "south")))
+	d.ask(d.open.handler, 415, "POST", "/records", "{}", "Content-Type", "text/plain")
+	d.post(413, bytes.Repeat([]byte(" "), 1<<20+1))
+	d.ask(d.open.handler, 400, "POST", "/records?dry=1", "{}", "Content-Type", jsonBody)
+	lines := strings.Join([]string{
+		string(rt.Surgery(rev(3), over)), "{broken", string(rt.Surgery(rt.Set("/clinic", "south"))), string(rt.Surgery(rev(4), rt.Set("/status", "done"))),
+	}, "\n")
+	d.ask(d.open.handler, 200, "POST", "/records", lines, "Content-Type", "application/x-ndjson")
+	d.held()
+}
+
+// held shows the answer to a record whose resources do not pass our own check.
+func (d *documented) held() {
+	d.Check = func([]resource.Resource, func(resource.Ref) bool, *terms.Terms, terms.Setting) ([]validate.Checked, []validate.Issue) {
+		return nil, []validate.Issue{{Key: "test-1", Path: "Procedure"}}
+	}
+	d.post(202, rt.Surgery(rt.Record("S-2"), rt.Patient("P-2")))
+	d.Check = nil
+}
+
+// lists shows the lists, and gives a flag with the hash of its inputs.
+func (d *documented) lists() (flag, hash string) {
+	h := d.open.handler
+	for _, list := range []string{"refused", "settled", "held", "waiting", "superseded"} {
+		d.ask(h, 200, "GET", "/records/north?list="+list, "")
+	}
+	d.ask(h, 400, "GET", "/records/north?list=all", "")
+	d.ask(h, 400, "GET", "/records/north/S-1?x=1", "")
+	d.ask(h, 404, "GET", "/records/north/S-99", "")
+	d.ask(h, 200, "POST", "/records/north/retry", "")
+	d.ask(h, 400, "POST", "/records/north/retry?x=1", "")
+	d.ask(h, 200, "GET", "/follow-up?clinic=north", "")
+	d.ask(h, 400, "GET", "/follow-up?clinic=north&state=all", "")
+	d.At("2026-03-20T12:00:00Z")
+	d.post(201, rt.Review()) // the plan has a second version
+	_, err := d.Tick(d.Context(), d.Now)
+	require.NoError(d, err)
+	d.ask(h, 200, "GET", "/follow-up?clinic=north&since=2026-03-01", "")
+	for _, state := range []string{"due", "overdue", "missed", "flagged"} {
+		d.ask(h, 200, "GET", "/follow-up?clinic=north&state="+state, "")
+	}
+	var seen struct {
+		Flags []struct{ Flag, Code, InputsHash string }
+	}
+	require.NoError(d, json.Unmarshal(d.ask(h, 200, "GET", "/records/north/S-1", "").Body.Bytes(), &seen))
+	for _, f := range seen.Flags {
+		if f.Code == "anaesthetic-over-limit" {
+			flag, hash = f.Flag, f.InputsHash
+		}
+	}
+	require.NotEmpty(d, flag)
+	return flag, hash
+}
+
+// acknowledgements shows every answer to an acknowledgement of a flag.
+func (d *documented) acknowledgements(flag, hash string) {
+	path := "/records/north/S-1/flags/" + flag + "/acknowledge"
+	ask := func(status int, path, body string) {
+		d.Helper()
+		d.ask(d.open.handler, status, "POST", path, body, "Content-Type", jsonBody)
+	}
+	body := func(at, hash string) string {
+		return `{"who": {"staffKey": "pod-1"}, "reason": "Watched.", "at": "` + at + `", "inputsHash": "` + hash + `"}`
+	}
+	ask(200, path, body("2026-03-20T11:00:00Z", hash))
+	ask(200, path, body("2026-03-20T10:00:00Z", hash)) // the earliest stands: it replaces
+	ask(409, path, body("2026-03-20T11:00:00Z", "another"))
+	ask(422, path, `{"reason": "r"}`)
+	ask(400, path, "")
+	ask(404, "/records/north/S-1/flags/none/acknowledge", body("2026-03-20T11:00:00Z", hash))
+	ask(413, path, strings.Repeat(" ", 1<<20+1))
+	d.ask(d.open.handler, 415, "POST", path, "{}", "Content-Type", "text/plain")
+	require.Contains(d, d.ask(d.open.handler, 200, "GET", "/records/north/S-1", "").Body.String(), `"acknowledgements"`)
+}
+
+// both asks by GET and by HEAD.
+func (d *documented) both(h http.Handler, status int, target string, headers ...string) {
+	d.Helper()
+	d.ask(h, status, "HEAD", target, "", headers...)
+	d.ask(h, status, "GET", target, "", headers...)
+}
+
+// hubPages are pages of the hub's side with what they take.
+func (d *documented) hubPages() (ref string, reads, walks []string) {
+	plan := slices.MaxFunc(d.Live("CarePlan"), func(a, b rt.Resource) int { return int(a.Number - b.Number) }) // of several versions
+	ref = "/fhir/" + plan.Ref.String()
+	reads = []string{ref, ref + "/_history/" + plan.VersionID}
+	return ref, reads, []string{"/fhir/CarePlan", "/fhir/_history", "/fhir/CarePlan/_history", ref + "/_history"}
+}
+
+// reads shows reading, searching and histories.
+func (d *documented) reads() {
+	h := d.open.handler
+	ref, reads, walks := d.hubPages()
+	for _, p := range append([]string{"/fhir/metadata"}, reads...) {
+		d.both(h, 200, p+"?_format=json&_pretty=true")
+		d.both(h, 304, p, "If-None-Match", d.ask(h, 200, "GET", p, "").Header().Get("ETag"))
+	}
+	for _, p := range walks {
+		d.both(h, 200, p+"?_count=1")
+		for _, media := range []string{"application/json", "text/json"} {
+			d.ask(h, 200, "GET", p, "", "Accept", media)
+		}
+	}
+	d.parameters(reads, walks)
+	d.ask(h, 200, "GET", "/fhir/CarePlan?status=active&_sort=_lastUpdated&pateint=x", "", "Prefer", "handling=lenient")
+	d.ask(h, 200, "GET", "/fhir/CarePlan?_summary=count", "")
+	d.ask(h, 200, "GET", "/fhir/ValueSet", "")
+	for _, p := range slices.Concat([]string{"/fhir/metadata", "/fhir/CarePlan/_search", "/fhir/CarePlan/$validate"}, reads, walks) {
+		d.both(h, 400, p+"?_format=json&_format=json")
+		d.both(h, 406, p, "Accept", "application/fhir+xml")
+	}
+	for _, p := range []string{"/fhir/Toe", "/fhir/Toe/_history", ref + "0", ref + "0/_history", ref + "/_history/none"} {
+		d.both(h, 404, p)
+	}
+	d.both(h, 405, "/fhir/CarePlan/_search")
+	d.both(h, 405, "/fhir/CarePlan/$validate")
+}
+
+// parameters shows that what is offered is taken.
+func (d *documented) parameters(reads, walks []string) {
+	h := d.open.handler
+	d.both(h, 200, "/fhir/metadata?mode=full")
+	for _, p := range append([]string{"/fhir/metadata"}, reads...) {
+		d.both(h, 304, p, "If-Modified-Since", d.ask(h, 200, "GET", p, "").Header().Get("Last-Modified"))
+	}
+	const search = "_sort=-_lastUpdated&_summary=false&_total=accurate"
+	for _, p := range walks {
+		d.both(h, 200, p+"?_format=json&_pretty=true")
+		if strings.HasSuffix(p, "_history") {
+			d.both(h, 200, p+"?_since=2026-01-01T00:00:00Z")
+		} else {
+			d.both(h, 200, p+"?"+search, "Prefer", "handling=lenient")
+		}
+		d.both(h, 200, d.nextPage(p+"?_count=1"))
+	}
+	page := strings.Replace(d.nextPage("/fhir/CarePlan?_count=1"), "?", "/_search?", 1)
+	for _, p := range []string{page, "/fhir/CarePlan/_search?_format=json&_pretty=true&_count=5&" + search} {
+		d.ask(h, 200, "POST", p, "", "Content-Type", formBody, "Prefer", "handling=lenient")
+	}
+	d.ask(h, 200, "POST", "/fhir/Patient/$validate?_format=json&_pretty=true&mode=profile&profile=http://hl7.org/fhir/StructureDefinition/Patient",
+		`{"resourceType":"Patient"}`, "Content-Type", fhirBody)
+}
+
+// nextPage is the path of the link to the next page.
+func (d *documented) nextPage(target string) string {
+	d.Helper()
+	var b struct {
+		Link []struct{ Relation, URL string }
+	}
+	require.NoError(d, json.Unmarshal(d.ask(d.open.handler, 200, "GET", target, "").Body.Bytes(), &b))
+	for _, l := range b.Link {
+		if l.Relation == "next" {
+			u, err := url.Parse(l.URL)
+			require.NoError(d, err)
+			return u.RequestURI()
+		}
+	}
+	require.Fail(d, "no next page of "+target)
+	return ""
+}
+
+// bodiesOfFHIR shows the search by a form, and $validate.
+func (d *documented) bodiesOfFHIR() {
+	ask := func(status int, path, body, media string, headers ...string) {
+		d.Helper()
+		d.ask(d.open.handler, status, "POST", path, body, append([]string{"Content-Type", media}, headers...)...)
+	}
+	const search, validate = "/fhir/CarePlan/_search", "/fhir/Patient/$validate"
+	ask(200, search, "status=active", formBody)
+	ask(400, search, "state=active", formBody)
+	ask(404, "/fhir/Toe/_search", "", formBody)
+	ask(406, search, "", formBody, "Accept", "text/html")
+	ask(413, search, "status="+strings.Repeat("a", 1<<16), formBody)
+	ask(415, search, "{}", jsonBody)
+	ask(200, validate, `{"resourceType":"Patient","active":"x"}`, fhirBody)
+	const told = `"text":{"status":"generated","div":"<div xmlns=\"http://www.w3.org/1999/xhtml\">a</div>"}`
+	ask(200, validate+"?mode=create", `{"resourceType":"Patient",`+told+`,"active":true}`, fhirBody)
+	ask(200, validate, `{"resourceType":"Parameters","parameter":[{"name":"resource","resource":{"resourceType":"Patient"}}]}`, fhirBody)
+	ask(200, validate, `no JSON`, fhirBody)
+	ask(400, validate, `{"resourceType":"Goal"}`, fhirBody)
+	ask(404, "/fhir/Toe/$validate", "{}", fhirBody)
+	ask(406, validate, "{}", fhirBody, "Accept", "text/html")
+	ask(413, validate, strings.Repeat(" ", 4<<20+1), fhirBody)
+	ask(415, validate, "{}", "application/fhir+xml")
+}
+
+// every is a request of each operation.
+func (d *documented) every() (out []openapitest.Operation) {
+	_, reads, walks := d.hubPages()
+	for _, p := range slices.Concat([]string{"/fhir/metadata", "/fhir/CarePlan/_search", "/fhir/CarePlan/$validate"}, reads, walks) {
+		out = append(out, openapitest.Operation{Method: "GET", Path: p}, openapitest.Operation{Method: "HEAD", Path: p})
+	}
+	for path := range d.open.pages() {
+		out = append(out, openapitest.Operation{Method: "GET", Path: path}, openapitest.Operation{Method: "HEAD", Path: path})
+	}
+	return append(out, []openapitest.Operation{
+		{Method: "POST", Path: "/fhir/CarePlan/_search"}, {Method: "POST", Path: "/fhir/CarePlan/$validate"},
+		{Method: "POST", Path: "/records"}, {Method: "GET", Path: "/records/north?list=held"}, {Method: "POST", Path: "/records/north/retry"},
+		{Method: "GET", Path: "/records/north/S-1"}, {Method: "POST", Path: "/records/north/S-1/flags/f/acknowledge"},
+		{Method: "GET", Path: "/follow-up?clinic=north"},
+	}...)
+}
+
+// strangers shows what is answered without a key, with one of another kind,
+// and under another host (RFC 6750 section 3), and to a method that no page
+// takes (RFC 9110 section 15.5.6).
+func (d *documented) strangers() {
+	for _, o := range d.every() {
+		d.ask(d.open.handler, 403, o.Method, o.Path, "", "Host", "elsewhere.example")
+		d.ask(d.open.handler, 405, "DELETE", o.Path, "")
+		path, _, _ := strings.Cut(o.Path, "?")
+		if slices.Contains([]string{"/health", "/health/nats", "/ready", "/openapi.json", "/fhir/metadata"}, path) {
+			continue
+		}
+		d.ask(d.keyed.handler, 401, o.Method, o.Path, "")
+		d.ask(d.keyed.handler, 401, o.Method, o.Path, "", "Authorization", "Bearer nobody's")
+		other := access.HubKey
+		if strings.HasPrefix(path, "/fhir") {
+			other = access.ClinicKey
+		}
+		d.ask(d.keyed.handler, 403, o.Method, o.Path, "", d.bearer(other)...)
+	}
+	clinic, person := d.bearer(access.ClinicKey), d.bearer(access.PersonKey)
+	d.ask(d.keyed.handler, 403, "POST", "/records", "{}", person...)
+	d.ask(d.keyed.handler, 403, "GET", "/records/south?list=held", "", clinic...)
+	d.ask(d.keyed.handler, 200, "GET", "/records/north?list=held", "", clinic...)
+	d.ask(d.keyed.handler, 200, "GET", "/fhir/CarePlan", "", d.bearer(access.HubKey)...)
+	d.both(d.keyed.handler, 404, "/metrics", clinic...)
+	for _, p := range slices.Sorted(maps.Keys(d.keyed.pages())) {
+		if p != "/ready" && p != "/health/nats" {
+			d.both(d.keyed.handler, 200, p)
+		}
+	}
+}
+
+// faults shows what is answered while nothing can be read or stored, after a
+// backup was restored, and when a fault of ours is met.
+func (d *documented) faults() {
+	_, reads, walks := d.hubPages()
+	all := func(status int, h http.Handler, fhirToo ...string) {
+		d.Helper()
+		for _, p := range fhirToo {
+			d.both(h, status, p)
+		}
+	}
+	clinic := func(status int) {
+		d.Helper()
+		d.post(status, rt.Review())
+		d.ask(d.open.handler, status, "POST", "/records/north/retry", "")
+		for _, p := range []string{"/records/north?list=held", "/records/north/S-1", "/follow-up?clinic=north"} {
+			d.ask(d.open.handler, status, "GET", p, "")
+		}
+		d.ask(d.open.handler, status, "POST", "/records/north/S-1/flags/f/acknowledge",
+			`{"who": {"staffKey": "pod-1"}, "reason": "r", "at": "2026-03-02T13:00:00Z", "inputsHash": "x"}`, "Content-Type", jsonBody)
+	}
+	search := func(status int) {
+		d.Helper()
+		d.ask(d.open.handler, status, "POST", "/fhir/CarePlan/_search", "", "Content-Type", formBody)
+	}
+	for status, view := range map[int]func() error{503: disk, 500: panics} {
+		d.failing(view, func() {
+			all(status, d.open.handler, slices.Concat(reads, walks)...)
+			search(status)
+			clinic(status)
+		})
+	}
+	d.failing(epoch, func() {
+		all(410, d.open.handler, walks...)
+		search(410)
+	})
+	d.failing(func() error { return store.ErrGone }, func() { all(410, d.open.handler, reads...) })
+	broken := hubOf(d.TB.(*testing.T), d.open, func([]byte, []string) []byte { panic("a fault of ours") })
+	d.ask(broken, 500, "POST", "/fhir/Patient/$validate", "{}", "Content-Type", fhirBody)
+}
+
+// programPages shows the pages about the program.
+func (d *documented) programPages() {
+	h := d.open.handler
+	for _, p := range []string{"/health", "/metrics", openapi.Path} {
+		d.both(h, 200, p)
+	}
+	assert.Equal(d, string(openapi.Document()), d.ask(h, 200, "GET", openapi.Path, "").Body.String())
+	d.both(h, 503, "/ready")
+	d.open.ready.Store(true)
+	d.both(h, 200, "/ready")
+	d.both(h, 404, "/health/nats")
+	for _, c := range []struct {
+		status int
+		o      events.Options
+	}{{503, events.Options{URL: "nats://127.0.0.1:1"}}, {200, events.Options{Dir: d.TempDir(), Listen: "127.0.0.1:0"}}} {
+		c.o.Clinics, c.o.Store, c.o.Meter, c.o.Log = d.open.clinics.atNATS(), events.Announce(d.odd), d.open.meter, d.open.log
+		c.o.Keep = events.Keep{Records: time.Hour, Answers: time.Hour, Changes: time.Hour}
+		s, err := events.Start(c.o)
+		require.NoError(d, err)
+		d.open.events.Store(s)
+		require.Eventually(d, func() bool { return (s.Health() == nil) == (c.status == 200) }, time.Minute, 10*time.Millisecond)
+		d.both(h, c.status, "/health/nats")
+		stop, cancel := context.WithTimeout(context.Background(), natsStop)
+		s.Stop(stop)
+		cancel()
+	}
+}
+
+// An answer with one member more anywhere, without one that it is told by, of
+// another media type or of another status is not in the document: the check
+// above can fail.
+func TestOpenAPIRefusesMutatedAnswers(t *testing.T) {
+	d := newDocumented(t)
+	d.records()
+	flag, hash := d.lists()
+	d.acknowledgements(flag, hash)
+	d.reads()
+	d.bodiesOfFHIR()
+	changed, done := 0, map[openapitest.Answer]bool{}
+	for _, x := range d.answers {
+		got, err := d.doc.Check(x.request, x.answer)
+		require.NoError(t, err)
+		if done[got] {
+			continue // the first of each
+		}
+		done[got] = true
+		require.Error(t, d.mutated(x, func(w *httptest.ResponseRecorder) { w.Code = http.StatusTeapot }))
+		if x.request.Method != "HEAD" && x.answer.Body.Len() > 0 {
+			assert.Error(t, d.mutated(x, func(w *httptest.ResponseRecorder) { w.Header().Set("Content-Type", "text/html") }))
+			changed += d.otherMembers(x)
+		}
+	}
+	assert.Greater(t, changed, 300)
+	t.Log(len(done), "answers,", changed, "changes of members")
+}
+
+// otherMembers holds an answer to be refused with a member more in any of its
+// objects, and without those that it is told by; it gives how often.
+func (d *documented) otherMembers(x exchange) (changed int) {
+	d.Helper()
+	var tree map[string]any
+	if json.Unmarshal(x.answer.Body.Bytes(), &tree) != nil {
+		return 0 // lines, text
+	}
+	refused := func(why string) {
+		d.Helper()
+		text, err := json.Marshal(tree)
+		require.NoError(d, err)
+		changed++
+		assert.Error(d, d.mutated(x, func(w *httptest.ResponseRecorder) { w.Body = bytes.NewBuffer(text) }), "%s: %.200s", why, text)
+	}
+	for _, name := range []string{"resourceType", "answer", "status"} {
+		if v, has := tree[name]; has && (name != "status" || tree["resourceType"] == nil) { // R4 says of status
+			delete(tree, name)
+			refused("without " + name)
+			tree[name] = v
+		}
+	}
+	for _, o := range objects(tree) {
+		o["undocumented"] = true
+		refused("with a member more")
+		delete(o, "undocumented")
+	}
+	return changed
+}
+
+// mutated checks a copy of an answer after a change.
+func (d *documented) mutated(x exchange, change func(*httptest.ResponseRecorder)) error {
+	w := httptest.NewRecorder()
+	w.Code, w.Body = x.answer.Code, bytes.NewBuffer(x.answer.Body.Bytes())
+	maps.Copy(w.Header(), x.answer.Header().Clone())
+	change(w)
+	_, err := d.doc.Check(x.request, w)
+	return err
+}
+
+// objects are the objects of an answer whose members are the bridge's own: not
+// those of a FHIR resource, of what was sent, or of the part of the capability
+// statement that R4 defines.
+func objects(v any) (out []map[string]any) {
+	switch v := v.(type) {
+	case map[string]any:
+		if typ := v["resourceType"]; typ == nil || slices.Contains([]any{"Bundle", "OperationOutcome", "CapabilityStatement"}, typ) {
+			out = append(out, v)
+			for name, x := range v {
+				if name != "content" && name != "rest" {
+					out = append(out, objects(x)...)
+				}
+			}
+		}
+	case []any:
+		for _, x := range v {
+			out = append(out, objects(x)...)
+		}
+	}
+	return out
+}
