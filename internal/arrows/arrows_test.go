@@ -106,7 +106,7 @@ var rooms = []room{
 	{"internal/meter", behind, "adapters do not know one another"},
 
 	{"testdata/...", []string{"internal/convert"}, "records of the invented clinic"},
-	{"conformance/running", []string{"internal/events", "testdata"}, "a running bridge as senders see it: the names of subjects, and settings to start it with"},
+	{"conformance/running", []string{"internal/events", "internal/generate", "mapping/record", "testdata"}, "a running bridge as senders see it: the names of subjects, invented records, and settings to start it with"},
 	{"conformance/crash", nil, "tests alone"},
 	{"conformance/load", []string{"conformance/running", "internal/generate", "mapping/record"}, "the load sends invented records to a running bridge through both doors"},
 	{"conformance/...", slices.Concat(engine, []string{"conformance/...", "internal/official", "internal/validate/...", "mapping/terms", "mapping/followup"}), "the suite judges resources from outside and does not know the bridge"},
