@@ -18,8 +18,12 @@ const (
 	regimenSource  = "Heidelbaugh and Lee 2009; Muriel-Sánchez et al. 2021; Silva et al. 2024; Ramesh et al. 2020"
 	hydroxide      = "Bostancı et al. 2014; Bostancı et al. 2007; Ramesh et al. 2020"
 	flushSource    = "J Am Acad Dermatol 2014 (PMID 24680105)"
+	vapourSource   = "Dermatol Surg 2008;34:1515 (PMID 18811717)"
 	stepSource     = "Heidelbaugh and Lee 2009, Am Fam Physician 79:303"
 )
+
+// vapourMinutes is the longest exposure that was measured (C-38).
+const vapourMinutes = 21
 
 // Contact judges the matrix chemical at one border: strength, total contact
 // time, flush and skin protection (C-31, C-32, C-34, C-35, C-38). Each
@@ -151,6 +155,27 @@ func flush(place string, m *record.Matrix, f *record.Flush) Result {
 	case m.Agent == sodiumHydroxide && agent != "acetic-acid":
 		r.flag(Flag{Code: NeutraliserMissing, Level: record.LevelNote, Place: place, Inputs: in, Source: "neutralising with 3 to 5 % acetic acid, not verified", Tag: TagMemory, Check: "C-35",
 			Text: "No acetic acid flush is recorded after sodium hydroxide. Source: neutralising with 3 to 5 % acetic acid, not verified [memory]."})
+	}
+	return r
+}
+
+// vapour judges how long staff were beside open phenol (C-38): the applications
+// of a sitting, one after another, are the least that it was.
+func vapour(s *record.Surgery) Result {
+	var r Result
+	total := new(big.Rat)
+	for i := range s.Toes {
+		for j := range s.Toes[i].Borders {
+			if m := s.Toes[i].Borders[j].Matrix; m != nil && m.Agent == phenol {
+				t, _ := ContactTotal(m)
+				total.Add(total, t)
+			}
+		}
+	}
+	if over(total, big.NewRat(vapourMinutes*60, 1)) {
+		r.flag(Flag{Code: VapourLong, Level: record.LevelNote, Place: "/surgery/toes", Source: vapourSource, Tag: TagRead, Check: "C-38",
+			Inputs: []Input{{"applications", exact(total), "s"}, {"studied", fmt.Sprint(vapourMinutes), "min"}},
+			Text:   fmt.Sprintf("Phenol was applied for %s s in this sitting, over the %d min for which its vapour was measured beside operator and assistant. Source: %s [read].", exact(total), vapourMinutes, vapourSource)})
 	}
 	return r
 }

@@ -67,6 +67,7 @@ const (
 	NeutraliserMissing    = "neutraliser-missing"
 	PhenolInPregnancy     = "pregnant-with-phenol"
 	SkinNotProtected      = "skin-not-protected"
+	VapourLong            = "phenol-vapour-long"
 	ToeDusky              = "toe-dusky"
 	ToeWhite              = "toe-white"
 	ToeCold               = "toe-cold"
@@ -156,6 +157,7 @@ var FlagCodes = []FlagCode{
 	{NeutraliserMissing, "No neutraliser after sodium hydroxide", record.LevelNote, false},
 	{PhenolInPregnancy, "Phenol in pregnancy", record.LevelCritical, false},
 	{SkinNotProtected, "Skin not protected from the chemical", record.LevelNote, false},
+	{VapourLong, "Phenol open for longer than its vapour was studied", record.LevelNote, false},
 	{ToeDusky, "Dusky toe", record.LevelCritical, true},
 	{ToeWhite, "White toe", record.LevelCritical, true},
 	{ToeCold, "Cold toe", record.LevelCritical, true},

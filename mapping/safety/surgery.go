@@ -62,6 +62,7 @@ func Surgery(in SurgeryInput) Result {
 			r.add(phenolRisk(place, b, s.Risks))
 		}
 	}
+	r.add(vapour(s))
 	r.add(FirstDressing(s, in.FirstReview, in.Zone))
 	r.add(lower(in.siteChecks(), exposed))
 	r.add(lower(in.consent(), exposed))

@@ -187,5 +187,15 @@ func riskCases() []Case {
 		{Check: "C-37", Source: "Heidelbaugh 2009, step 7", Name: "not pregnant", Set: "us-label", Twin: true},
 		{Check: "C-38", Source: "Heidelbaugh 2009", Name: "skin not protected", Set: "us-label", Edit: border(func(b *record.Border) { b.Matrix.SkinProtection = "no" }), Flags: []Flag{{safety.SkinNotProtected, record.LevelNote}}},
 		{Check: "C-38", Source: "Heidelbaugh 2009", Name: "skin protected", Set: "us-label", Twin: true},
+		{Check: "C-38", Source: "Dermatol Surg 2008;34:1515", Name: "phenol open for 21 min and 1 s", Set: "us-label",
+			Edit: border(func(b *record.Border) { b.Matrix.Applications = Seconds("600", "661") }), Flags: []Flag{{safety.VapourLong, record.LevelNote}, {safety.ContactLong, record.LevelNote}}},
+		{Check: "C-38", Source: "Dermatol Surg 2008;34:1515", Name: "phenol open for 21 min", Set: "us-label", Twin: true,
+			Edit: border(func(b *record.Border) { b.Matrix.Applications = Seconds("600", "660") }), Flags: []Flag{{safety.ContactLong, record.LevelNote}}},
+		{Check: "C-38", Source: "Dermatol Surg 2008;34:1515: of phenol", Name: "trichloroacetic acid for 21 min and 1 s", Set: "us-label", Twin: true,
+			Edit: border(func(b *record.Border) {
+				b.Matrix.Agent, b.Matrix.Applications = "trichloroacetic-acid", Seconds("600", "661")
+			})},
+		{Check: "C-36", Source: "Ramesh 2020: 90 % for 3 min", Name: "trichloroacetic acid has no strength of phenol's either", Set: "us-label", Twin: true,
+			Edit: border(func(b *record.Border) { b.Matrix.Agent, b.Matrix.Percent = "trichloroacetic-acid", Decimal("90.1") })},
 	}
 }
