@@ -269,7 +269,7 @@ func (v *Receiver) protocols() string {
 	var json []any
 	for _, p := range all {
 		versions = append(versions, p.Version)
-		json = append(json, string(p.JSON))
+		json = append(json, string(p.JSON), p.Steps)
 	}
 	slices.Sort(versions)
 	return named(strings.Join(slices.Compact(versions), ", "), hashed(json...))

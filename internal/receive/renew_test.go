@@ -377,7 +377,7 @@ func laterWeek(t testing.TB) (out []*followup.Protocol) {
 		changed.Steps = slices.Clone(p.Steps)
 		for i := range changed.Steps {
 			if changed.Steps[i].ID == "week-1" {
-				changed.Steps[i].After++
+				changed.Steps[i].When.After++
 			}
 		}
 		out = append(out, &changed)
