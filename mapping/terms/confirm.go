@@ -9,7 +9,6 @@ import (
 	"errors"
 	"fmt"
 	"maps"
-	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -79,7 +78,7 @@ func (t *Terms) Confirm(path string, b []byte) (*Terms, error) {
 		errs = append(errs, errors.New("/codes: required"))
 	}
 	sum := sha256.Sum256(b)
-	out := t.clone(Confirmed{filepath.Base(path), hex.EncodeToString(sum[:])})
+	out := t.clone(Confirmed{path[strings.LastIndexAny(path, `/\\`)+1:], hex.EncodeToString(sum[:])})
 	seen := map[string]int{}
 	for i, c := range file.Codes {
 		at := "/codes/" + strconv.Itoa(i)
