@@ -27,6 +27,7 @@ type commands struct {
 	Backup   backupCommand   `cmd:"" help:"Write a backup of a data folder, also while it is served."`
 	Restore  restoreCommand  `cmd:"" help:"Make a data folder from a backup, and list what is lost."`
 	Erase    eraseCommand    `cmd:"" help:"Erase a patient from a data folder, for good."`
+	Remap    remapCommand    `cmd:"" help:"Show what changed settings or a release would write anew, or write it."`
 	FollowUp followUpCommand `cmd:"" name:"follow-up" help:"Print the follow-up list of a data folder."`
 	Schema   schemaCommand   `cmd:"" help:"Print the JSON Schema of the clinic record, or the OpenAPI document."`
 	Terms    termsCommand    `cmd:"" help:"Print how many codings carry SNOMED CT beside local codes."`

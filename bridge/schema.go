@@ -6,20 +6,24 @@ import (
 	"nailbridge/internal/openapi"
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/safety"
+	"nailbridge/mapping/terms"
 )
 
 type schemaCommand struct {
-	Formulary bool `xor:"which" help:"That of a clinic's own formulary file instead."`
-	OpenAPI   bool `name:"openapi" xor:"which" help:"The OpenAPI 3.1 document of the doors over HTTP instead."`
+	Formulary      bool `xor:"which" help:"That of a clinic's own formulary file instead."`
+	ConfirmedCodes bool `xor:"which" help:"That of a file of confirmed codes instead."`
+	OpenAPI        bool `name:"openapi" xor:"which" help:"The OpenAPI 3.1 document of the doors over HTTP instead."`
 }
 
-// Run prints the JSON Schema (2020-12) of the clinic record or of a clinic's own
-// formulary file, or the OpenAPI document.
+// Run prints the JSON Schema (2020-12) of the clinic record, of a clinic's own
+// formulary file or of a file of confirmed codes, or the OpenAPI document.
 func (c schemaCommand) Run(e *env) error {
 	schema := record.Schema()
 	switch {
 	case c.Formulary:
 		schema = safety.FormularySchema()
+	case c.ConfirmedCodes:
+		schema = terms.ConfirmedSchema()
 	case c.OpenAPI:
 		schema = openapi.Document()
 	}

@@ -158,7 +158,7 @@ func (c *caseFold) planInput() followup.Input {
 	if name == "" {
 		name = c.s.Clinic.DefaultProtocol
 	}
-	in.Protocol = followup.Lookup(name)
+	in.Protocol = c.s.protocol(name)
 	if c.in.Patient != nil {
 		in.DeathDate = c.in.Patient.DeathDate
 	}

@@ -64,5 +64,8 @@ func (s Settings) choices() [][2]string {
 	if w := s.Clinic.WeightConvention; w != safety.WeightRecorded {
 		out = append(out, [2]string{"Weight of dose limits", string(w)})
 	}
+	if c := s.Terms.Confirmed(); c != nil { // D7.2
+		out = append(out, [2]string{"Confirmed codes", c.String()})
+	}
 	return out
 }

@@ -1,6 +1,7 @@
 package mapping
 
 import (
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -22,6 +23,21 @@ type Settings struct {
 	Terms     *terms.Terms
 	Codes     terms.Setting
 	Clinic    ClinicSettings
+	// Protocols stand in for those of the program, to try a change of them; nil:
+	// those.
+	Protocols []*followup.Protocol
+}
+
+// protocol is the follow-up protocol of a name, nil when none is named or known.
+func (s Settings) protocol(name record.Code) *followup.Protocol {
+	if s.Protocols == nil {
+		return followup.Lookup(name)
+	}
+	i := slices.IndexFunc(s.Protocols, func(p *followup.Protocol) bool { return p.ID == string(name) })
+	if i < 0 {
+		return nil
+	}
+	return s.Protocols[i]
 }
 
 // ClinicSettings are the settings of one clinic.

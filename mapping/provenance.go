@@ -1,6 +1,7 @@
 package mapping
 
 import (
+	"cmp"
 	"encoding/base64"
 	"encoding/hex"
 	"fmt"
@@ -51,6 +52,20 @@ type ProvenanceInput struct {
 	Owner    string    // PatientKey
 	Case     string    // record id of the surgery; "" for none
 	Commit   string    // names the commit within the deployment
+	Causes   []Cause   // of a re-map: what had changed; nil: records caused the commit
+}
+
+// Cause is one thing that a re-map was made for: what the resources were made
+// with before, and with what they are now.
+type Cause struct {
+	Part   string `json:"part"`   // such as "dose limits"
+	Before string `json:"before"` // "": not known, or none
+	Now    string `json:"now"`    // "": none
+}
+
+// String names the part and both versions.
+func (c Cause) String() string {
+	return fmt.Sprintf("%s, before: %s; now: %s", c.Part, cmp.Or(c.Before, "none known"), cmp.Or(c.Now, "none"))
 }
 
 // sourceSystem says that an identifier's value is a URI (R4
@@ -90,7 +105,12 @@ func MakeProvenance(s Settings, in ProvenanceInput) (resource.Resource, error) {
 	}
 	with := strings.Join(made, ", ")
 	out.Entity = append(out.Entity, entity(&dpb.Reference{Display: r4.String("Made with: " + with)}))
-	out.Text = text.Row("Made with", with).Narrative()
+	text.Row("Made with", with)
+	for _, c := range in.Causes {
+		out.Entity = append(out.Entity, entity(&dpb.Reference{Display: r4.String("Made again because of a change: " + c.String())}))
+		text.Row("Made again because of a change", c.String())
+	}
+	out.Text = text.Narrative()
 	return r4.Marshal(out)
 }
 

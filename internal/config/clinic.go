@@ -134,7 +134,7 @@ func location(zone string) (*time.Location, error) {
 
 // Settings are the settings of the fold of each clinic, in a namespace of ids.
 func (f File) Settings(namespace uuid.UUID) ([]mapping.Settings, error) {
-	t, err := terms.Load()
+	t, err := f.terms()
 	if err != nil {
 		return nil, err
 	}
@@ -153,6 +153,22 @@ func (f File) Settings(namespace uuid.UUID) ([]mapping.Settings, error) {
 		})
 	}
 	return out, nil
+}
+
+// terms are the code maps, with what the deployment confirmed (D7.2).
+func (f File) terms() (*terms.Terms, error) {
+	t, err := terms.Load()
+	if err != nil || f.ConfirmedCodes == "" {
+		return t, err
+	}
+	b, err := os.ReadFile(f.ConfirmedCodes)
+	if err != nil {
+		return nil, fmt.Errorf("settings: confirmedCodes: %w", err)
+	}
+	if t, err = t.Confirm(f.ConfirmedCodes, b); err != nil {
+		return nil, fmt.Errorf("settings: confirmedCodes: %w", err)
+	}
+	return t, nil
 }
 
 func (c Clinic) settings() (mapping.ClinicSettings, error) {

@@ -39,6 +39,9 @@ type File struct {
 	SnomedCT string
 	// HCPCS adds the HCPCS toe modifiers (D5.2).
 	HCPCS bool
+	// ConfirmedCodes is the path, relative to the settings file, of the file of
+	// SNOMED CT codes that the deployment confirmed (D7.2); "": none.
+	ConfirmedCodes string
 }
 
 // Document is a settings file as written: in one of two forms.
@@ -47,6 +50,8 @@ type Document struct {
 	SearchZone    string `json:"searchZone,omitempty"`
 	SnomedCT      string `json:"snomedCt,omitempty"`
 	HCPCS         bool   `json:"hcpcs,omitempty"`
+
+	ConfirmedCodes string `json:"confirmedCodes,omitempty"`
 
 	Clinics []Clinic `json:"clinics,omitempty"`
 
@@ -77,7 +82,7 @@ func (d Document) one() Clinic {
 
 // file is what a document says in either form.
 func (d Document) file() (File, error) {
-	f := File{Clinics: d.Clinics, PublicBaseURL: d.PublicBaseURL, SearchZone: d.SearchZone, SnomedCT: d.SnomedCT, HCPCS: d.HCPCS}
+	f := File{Clinics: d.Clinics, PublicBaseURL: d.PublicBaseURL, SearchZone: d.SearchZone, SnomedCT: d.SnomedCT, HCPCS: d.HCPCS, ConfirmedCodes: d.ConfirmedCodes}
 	switch one := d.one(); {
 	case len(d.Clinics) == 0:
 		f.Clinics = []Clinic{one}
@@ -124,8 +129,11 @@ func Parse(b []byte) (File, error) {
 	return f, errors.Join(append(errs, err, f.check())...)
 }
 
-// resolve takes the path of a formulary file as relative to the settings file.
+// resolve takes the paths of files as relative to the settings file.
 func (f File) resolve(dir string) File {
+	if f.ConfirmedCodes != "" && !filepath.IsAbs(f.ConfirmedCodes) {
+		f.ConfirmedCodes = filepath.Join(dir, f.ConfirmedCodes)
+	}
 	for i, c := range f.Clinics {
 		if isPath(c.Formulary) && !filepath.IsAbs(c.Formulary) {
 			f.Clinics[i].Formulary = filepath.Join(dir, c.Formulary)
@@ -142,6 +150,9 @@ func (f File) check() error {
 	}
 	if _, err := terms.ParseLicence(f.SnomedCT); err != nil {
 		fault("snomedCt: %w", err)
+	}
+	if licence, err := terms.ParseLicence(f.SnomedCT); err == nil && f.ConfirmedCodes != "" && licence != terms.Licensed {
+		fault("confirmedCodes: codes of a licensed release leave only where snomedCt is licensed (D7.1)")
 	}
 	if f.SearchZone != "" {
 		if _, err := location(f.SearchZone); err != nil {

@@ -216,7 +216,8 @@ func (v *Receiver) putAck(w store.Writer, fl store.Flag, a Acknowledgement, stal
 		return nil, errors.New("stored flag names no patient")
 	}
 	if failed {
-		return sent, v.containPatient(w, id)
+		_, err = v.containPatient(w, id)
+		return sent, err
 	}
 	_, err = v.refoldPatient(w, id)
 	return sent, err

@@ -133,6 +133,7 @@ func (c *committer) put(owned, clinic []store.Held) error {
 		what, activity := Created, mapping.ActivityCreate
 		if had {
 			what, activity = Updated, mapping.ActivityUpdate
+			c.f.differ(was.Content, r)
 		}
 		if err := c.putOne(ch, c.a.res.CaseOf[r.Ref()], what, activity); err != nil {
 			return err
@@ -150,6 +151,7 @@ func (c *committer) putOne(ch validate.Checked, caseID string, what Change, acti
 	if err != nil {
 		return err
 	}
+	c.f.count(r.Ref(), what)
 	c.changed(r.Ref(), ver.VersionID, what, caseID)
 	if r.Type() != "Provenance" {
 		k := provKey{caseID, activity}
@@ -194,7 +196,7 @@ func (c *committer) provenance() error {
 		r, err := mapping.MakeProvenance(c.v.Settings, mapping.ProvenanceInput{
 			Targets: c.prov[k], Activity: k.activity, Recorded: c.stamp.LastUpdated,
 			Sources: sourcesOf(c.a.res.Sources, k.caseID), Owner: c.a.owner.Patient, Case: k.caseID,
-			Commit: fmt.Sprintf("%s-%d", c.stamp.Epoch, c.stamp.Seq),
+			Commit: fmt.Sprintf("%s-%d", c.stamp.Epoch, c.stamp.Seq), Causes: c.v.causes,
 		})
 		if err != nil {
 			return err

@@ -19,6 +19,15 @@ type folded struct {
 	raised  []raised         // flags that were not open before
 	issues  []validate.Issue // why the arrival is held
 	stamp   *store.Stamp     // of the commit; nil while nothing changed
+	written *Written         // counts of a re-map; nil: nobody counts
+}
+
+func (v *Receiver) newFolded() *folded {
+	f := &folded{changes: map[resource.Ref]change{}}
+	if v.remapping {
+		f.written = &Written{}
+	}
+	return f
 }
 
 // raised is an open flag of a patient that was not open before.
@@ -112,22 +121,22 @@ func (v *Receiver) refoldPatient(w store.Writer, p record.Identifier) (*folded, 
 	if issues := v.ownIssues(attempts); len(issues) > 0 {
 		return nil, &outputError{issues}
 	}
-	f := &folded{changes: map[resource.Ref]change{}}
+	f := v.newFolded()
 	return f, v.commitAll(w, attempts, f, false)
 }
 
 // containPatient does for one patient whose fold failed what cannot wait, and
 // lets the next start fold the store again.
-func (v *Receiver) containPatient(w store.Writer, p record.Identifier) error {
+func (v *Receiver) containPatient(w store.Writer, p record.Identifier) (*folded, error) {
 	attempts, err := v.attemptThese(w, []record.Identifier{p}, "")
 	if err != nil {
-		return err
+		return nil, err
 	}
-	f := &folded{changes: map[resource.Ref]change{}}
+	f := v.newFolded()
 	if err := v.commitAll(w, attempts, f, true); err != nil {
-		return err
+		return nil, err
 	}
-	return w.SetMark(v.Settings.Clinic.ID, markFolded, foldAgain)
+	return f, w.SetMark(v.Settings.Clinic.ID, markFolded, foldAgain)
 }
 
 // endSharing lets a refused delivery whose clinic and patient can be read take

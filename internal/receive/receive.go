@@ -55,6 +55,9 @@ type Receiver struct {
 	Meter    Meter
 	Log      *slog.Logger
 
+	remapping bool            // what is committed is counted
+	causes    []mapping.Cause // of a re-map, for its Provenance
+
 	// Fold and Check stand in for mapping.FoldPatient and validate.Check, to
 	// try their failures; nil: those.
 	Fold  func(mapping.Settings, mapping.PatientFold) (mapping.Result, error)

@@ -15,7 +15,6 @@ import (
 	"nailbridge/internal/validate"
 	"nailbridge/mapping"
 	"nailbridge/mapping/followup"
-	"nailbridge/mapping/terms"
 )
 
 // What is stored was folded under the settings of then. When they change, the
@@ -27,10 +26,13 @@ import (
 var ErrOtherClinic = errors.New("the data are of another clinic than the settings name")
 
 // The marks under which the store keeps what it was folded and indexed under:
-// "" while it is being done again.
+// "" while it is being done again. Beside them, how far a renewal came, and by
+// name what the last that came to its end was made with.
 const (
-	markFolded  = "folded"
-	markIndexed = "indexed"
+	markFolded   = "folded"
+	markIndexed  = "indexed"
+	markPosition = "position"
+	markMade     = "made-with"
 )
 
 // foldAgain is the mark of folds of which one failed meanwhile: it outlives a
@@ -115,8 +117,8 @@ func (v *Receiver) mark(ctx context.Context, is upToDate, folded, indexed string
 		if err != nil {
 			return err
 		}
-		if finished := folded != ""; !is.folds && !(finished && was == foldAgain) {
-			if err := w.SetMark(v.Settings.Clinic.ID, markFolded, folded); err != nil {
+		if !is.folds {
+			if err := v.markFolds(w, was, folded); err != nil {
 				return err
 			}
 		}
@@ -131,6 +133,32 @@ func (v *Receiver) mark(ctx context.Context, is upToDate, folded, indexed string
 	return nil
 }
 
+// markFolds keeps under what the folds now are; "" for a renewal that begins. One
+// that was cut off under the same settings goes on where it was, and knows of
+// folds that failed before.
+func (v *Receiver) markFolds(w store.Writer, was, folded string) error {
+	finished := folded != ""
+	at, err := v.position(w)
+	if err != nil {
+		return err
+	}
+	goesOn := !finished && at.Under != ""
+	if !goesOn {
+		if err := w.SetMark(v.Settings.Clinic.ID, markPosition, ""); err != nil {
+			return err
+		}
+	}
+	if was == foldAgain && (finished || goesOn) {
+		return nil
+	}
+	if finished {
+		if err := v.keepMadeWith(w); err != nil {
+			return err
+		}
+	}
+	return w.SetMark(v.Settings.Clinic.ID, markFolded, folded)
+}
+
 // Renewed counts what Renew did.
 type Renewed struct {
 	Patients int
@@ -140,45 +168,77 @@ type Renewed struct {
 // Renew folds every patient of the clinic again under the settings in force,
 // makes the index anew where that depends on them too, and commits the overdue
 // facts of windows that thereby ended. It writes down that it is done when
-// every patient is: one that ended early is begun again. Only what changed makes a version. Where a
+// every patient is: one that ended early is gone on with. Only what changed makes a version. Where a
 // fold failed, sharing was withdrawn all the same, and the next start tries
 // again.
-func (v *Receiver) Renew(ctx context.Context) (done Renewed, err error) {
+func (v *Receiver) Renew(ctx context.Context) (Renewed, error) {
+	done, err := v.renewAt(ctx, Pace{})
+	return Renewed{done.Patients, done.Failed}, err
+}
+
+// renewAt is Renew at a pace. It gives what was written, by itself and by those
+// before it that were cut off.
+func (v *Receiver) renewAt(ctx context.Context, pace Pace) (out Remapped, err error) {
 	var is upToDate
 	var owners []store.Owner
+	var at position
+	re := *v
+	re.remapping = true
 	err = v.Store.View(ctx, func(r store.Reader) error {
 		if is, err = v.upToDateIn(r); err != nil {
 			return err
 		}
-		owners, err = r.Owners(v.Settings.Clinic.ID)
+		if owners, err = r.Owners(v.Settings.Clinic.ID); err != nil {
+			return err
+		}
+		if re.causes, err = v.changedSince(r); err != nil {
+			return err
+		}
+		at, err = v.position(r)
 		return err
 	})
 	if err != nil {
-		return done, unavailable(err)
+		return out, unavailable(err)
 	}
 	if !is.folds {
-		if done, err = v.foldAll(ctx, owners); err != nil {
-			return done, err
+		err = re.foldAll(ctx, owners, &at, pace)
+		out = at.told(v.Settings.Clinic.ID, re.causes)
+		if err != nil {
+			return out, err
 		}
 	}
 	if !is.index {
 		if err := v.indexAll(ctx, owners); err != nil {
-			return done, err
+			return out, err
 		}
 	}
-	is.folds = is.folds || done.Failed > 0
-	if err := v.mark(ctx, is, v.foldedUnder(), v.indexedUnder()); err != nil {
-		return done, err
+	if err := v.finish(ctx, is, out.Failed > 0); err != nil {
+		return out, err
 	}
 	if _, err := v.Tick(ctx, v.Clock()); err != nil {
 		v.Log.Error("tick failed, trying again at the next", "error", err)
 	}
-	return done, nil
+	return out, nil
 }
 
-// foldAll folds each patient in a transaction of its own. What each says of the
-// staff is renewed before any is folded, since Practitioner is one for all.
-func (v *Receiver) foldAll(ctx context.Context, owners []store.Owner) (done Renewed, err error) {
+// finish writes down that all is done, but for folds that failed.
+func (v *Receiver) finish(ctx context.Context, is upToDate, failed bool) error {
+	if failed {
+		is.folds = true // as it is: outdated
+		err := v.Store.Update(ctx, func(w store.Writer) error {
+			return w.SetMark(v.Settings.Clinic.ID, markPosition, "")
+		})
+		if err != nil {
+			return unavailable(err)
+		}
+	}
+	return v.mark(ctx, is, v.foldedUnder(), v.indexedUnder())
+}
+
+// foldAll folds each patient in a transaction of its own, from where the last
+// that was cut off had come. What each says of the staff is renewed before any
+// is folded, since Practitioner is one for all.
+func (v *Receiver) foldAll(ctx context.Context, owners []store.Owner, at *position, pace Pace) error {
 	for _, o := range owners {
 		err := v.Store.Update(ctx, func(w store.Writer) error {
 			a, err := v.attemptOf(o)
@@ -192,39 +252,80 @@ func (v *Receiver) foldAll(ctx context.Context, owners []store.Owner) (done Rene
 			return err
 		})
 		if err != nil {
-			return done, unavailable(err)
+			return unavailable(err)
 		}
 	}
-	for _, o := range owners {
-		failed, err := v.renew(ctx, o)
-		if err != nil {
-			return done, unavailable(err)
+	for i, o := range v.leftOf(owners, *at) {
+		if err := pace.wait(ctx, i); err != nil {
+			return unavailable(err)
 		}
-		done.Patients++
+		failed, err := v.renew(ctx, o, at)
+		if err != nil {
+			return unavailable(err)
+		}
 		if failed {
-			done.Failed++
 			v.Meter.FailedFold()
 		}
 	}
-	return done, nil
+	return nil
 }
 
-// renew folds one patient again, or, where that fails, does what cannot wait.
-func (v *Receiver) renew(ctx context.Context, o store.Owner) (failed bool, err error) {
-	a, err := v.attemptOf(o)
-	if err != nil { // nobody can say whether it may be shared
+// renew folds one patient again, or, where that fails, does what cannot wait. In
+// the same transaction it writes down how far that is.
+func (v *Receiver) renew(ctx context.Context, o store.Owner, at *position) (failed bool, err error) {
+	a, bad := v.attemptOf(o)
+	if bad != nil { // nobody can say whether it may be shared
 		v.Log.Error("an owner that is no patient is taken from hubs")
-		return true, v.once(ctx, func(w store.Writer) error { return v.takeOff(w, a) })
 	}
-	err = v.update(ctx, func(w store.Writer, issues []validate.Issue) error {
-		failed = len(issues) > 0
-		if failed {
-			return v.containPatient(w, a.in.Patient)
+	var next position
+	err = v.update(ctx, func(w store.Writer, issues []validate.Issue) (err error) {
+		var f *folded
+		failed = bad != nil || len(issues) > 0
+		switch {
+		case bad != nil:
+			f, err = v.takeOff(w, a)
+		case failed:
+			f, err = v.containPatient(w, a.in.Patient)
+		default:
+			f, err = v.refoldNow(w, a)
 		}
-		_, err := v.refoldPatient(w, a.in.Patient)
-		return err
+		if err != nil {
+			return err
+		}
+		next = at.after(v.ownerMark(o), v.foldedUnder(), f.written, failed)
+		return v.keepPosition(w, next)
 	})
+	if err == nil {
+		*at = next
+	}
 	return failed, err
+}
+
+// refoldNow folds a patient as a tick would leave it: with the overdue facts of
+// windows that ended, by the settings in force too (D1.6).
+func (v *Receiver) refoldNow(w store.Writer, a attempt) (*folded, error) {
+	known, err := w.Facts(a.owner)
+	if err != nil {
+		return nil, err
+	}
+	ended, err := v.foldedAt(w, a.owner, v.Clock())
+	if err != nil && !isOutput(err) {
+		return nil, err
+	}
+	var as []store.Activity
+	if err == nil {
+		for _, x := range ended.in.Facts[len(known):] {
+			if err := w.PutFact(store.Fact{Owner: a.owner, Case: x.Case, Activity: x.Activity, End: x.End}); err != nil {
+				return nil, err
+			}
+			as = append(as, store.Activity{Owner: a.owner, Case: x.Case, ID: x.Activity, End: x.End})
+		}
+	}
+	f, err := v.refoldPatient(w, a.in.Patient)
+	if err != nil {
+		return nil, err
+	}
+	return f, f.announceOverdue(w, as)
 }
 
 // attemptOf begins the attempt of a stored owner.
@@ -256,7 +357,7 @@ func (v *Receiver) foldedUnder() string {
 	s := v.Settings
 	zone := s.Clinic.Zone.String()
 	s.Clinic.Zone, s.Terms = nil, nil // JSON would show nothing of them
-	put(h, mapping.Version, terms.Hash(), zone, s)
+	put(h, mapping.Version, v.Settings.Terms.Hash(), zone, s)
 	protocols, _ := followup.Artifacts() // of the program itself, which could not fold without them
 	for _, x := range protocols {
 		put(h, string(x.JSON))

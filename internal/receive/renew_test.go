@@ -175,6 +175,7 @@ var settings = map[string]func(t testing.TB, s *mapping.Settings){
 	"clinic.name":           func(_ testing.TB, s *mapping.Settings) { s.Clinic.Name = "Another Name" },
 	"clinic.identifierBase": func(_ testing.TB, s *mapping.Settings) { s.Clinic.IdentifierBase = "https://north.example/other" },
 	"shareUnstated":         func(_ testing.TB, s *mapping.Settings) { basis(s) },
+	"protocols":             func(t testing.TB, s *mapping.Settings) { s.Protocols = laterWeek(t) },
 	"namespace": func(_ testing.TB, s *mapping.Settings) {
 		s.Namespace = uuid.MustParse("6f1c1f5e-4a6b-4d36-9a44-3a8f0b1c2d3f")
 	},
@@ -232,7 +233,7 @@ func TestRenewMakesWhatTheSettingsWouldHave(t *testing.T) {
 // Each setting of the fold counts: one that is added later must be tried above.
 func TestEverySettingOutdates(t *testing.T) {
 	for of, n := range map[reflect.Type]int{
-		reflect.TypeFor[mapping.Settings]():       4, // namespace, terms, codes, clinic
+		reflect.TypeFor[mapping.Settings]():       5, // namespace, terms, codes, clinic, protocols
 		reflect.TypeFor[terms.Setting]():          2,
 		reflect.TypeFor[mapping.ClinicSettings](): 11, // the id is another clinic
 	} {
@@ -364,4 +365,22 @@ func TestAStoreWithoutMarksIsOutdated(t *testing.T) {
 	assert.Equal(t, seq, w.Seq(), "and nothing of it changed")
 	_, err := w.Read(resource.Ref{Type: "Patient", ID: w.One("Patient").Ref.ID})
 	require.NoError(t, err)
+}
+
+// laterWeek are the protocols with another window of the check at one week: it
+// stays open a day longer.
+func laterWeek(t testing.TB) (out []*followup.Protocol) {
+	all, err := followup.Load()
+	require.NoError(t, err)
+	for _, p := range all {
+		changed := *p
+		changed.Steps = slices.Clone(p.Steps)
+		for i := range changed.Steps {
+			if changed.Steps[i].ID == "week-1" {
+				changed.Steps[i].When.After++
+			}
+		}
+		out = append(out, &changed)
+	}
+	return out
 }

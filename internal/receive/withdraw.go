@@ -31,12 +31,13 @@ func (v *Receiver) contain(w store.Writer, a attempt, f *folded) error {
 }
 
 // takeOff takes everything of an owner from hubs.
-func (v *Receiver) takeOff(w store.Writer, a attempt) error {
+func (v *Receiver) takeOff(w store.Writer, a attempt) (*folded, error) {
 	owned, err := w.Owned(a.owner)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	return v.committer(w, a, &folded{changes: map[resource.Ref]change{}}).withdraw(owned)
+	f := v.newFolded()
+	return f, v.committer(w, a, f).withdraw(owned)
 }
 
 // vanish marks what the fold no longer makes (D6), masked when its case now
@@ -57,6 +58,9 @@ func (c *committer) vanish(owned []store.Held, gone func(store.Held) bool) error
 			continue
 		}
 		ok, err := c.checkWithdrawn(r, h, masked)
+		if err == nil {
+			c.f.differ(h.Content, ok.Resource())
+		}
 		if c.contained && isOutput(err) {
 			err = c.remove(h) // what cannot be shown as entered in error may not stay
 		} else if err == nil {
@@ -124,6 +128,7 @@ func (c *committer) remove(h store.Held) error {
 	if err != nil {
 		return err
 	}
+	c.f.count(h.Ref, Removed)
 	c.changed(h.Ref, ver.VersionID, Removed, h.Case)
 	return nil
 }

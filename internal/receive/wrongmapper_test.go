@@ -92,6 +92,21 @@ func TestD2_AWrongMapperChangesNothingLater(t *testing.T) {
 			require.True(t, outdated(t, w))
 			_, _ = w.Renew(t.Context())
 		},
+		"re-map at a pace": func(t *testing.T, w *rt.World) {
+			dry, err := w.DryRemap(t.Context())
+			require.NoError(t, err)
+			assert.Equal(t, 1, dry.Failed)
+			assert.Zero(t, w.Meter.FailedFolds, "a dry run alarms nobody")
+			done, err := w.Remap(t.Context(), receive.Pace{})
+			require.NoError(t, err)
+			assert.Equal(t, 1, done.Failed)
+			mended := *w.Receiver
+			mended.Fold = nil
+			again, err := mended.Remap(t.Context(), receive.Pace{})
+			require.NoError(t, err)
+			assert.Equal(t, 1, again.Patients, "the mended build tries again")
+			assert.Zero(t, again.Failed)
+		},
 	} {
 		t.Run(way, func(t *testing.T) {
 			w := rt.New(t)

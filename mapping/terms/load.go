@@ -53,6 +53,10 @@ type element struct {
 // their elements (D7.4). The error names the file.
 func Load() (*Terms, error) { return load(files) }
 
+// LoadFrom is Load for code maps that were edited: fsys holds their folder
+// under the name data.
+func LoadFrom(fsys fs.FS) (*Terms, error) { return load(fsys) }
+
 // MustLoad is Load for program start; it panics on an error, which a test of
 // this package would have shown.
 func MustLoad() *Terms {
@@ -67,10 +71,14 @@ func load(fsys fs.FS) (*Terms, error) {
 	t := &Terms{
 		systems: map[string]*codeSystem{}, maps: map[string]*conceptMap{}, extensions: map[string]*structureDefinition{},
 		uses: map[string]use{}, unpub: map[string]string{}, elements: map[string]element{},
-		evidence: map[string]map[string]entry{}, index: map[string]map[string]target{},
+		evidence: map[string]map[string]entry{}, index: map[string]map[string]target{}, confirmable: map[string]entry{},
+	}
+	var err error
+	if t.hash, err = hashOf(fsys); err != nil {
+		return nil, err
 	}
 	for _, step := range []func(fs.FS) error{
-		t.loadEvidence, t.loadSystems, t.loadMaps, t.loadExtensions, t.loadUses, t.loadElements,
+		t.loadEvidence, t.loadConfirmable, t.loadSystems, t.loadMaps, t.loadExtensions, t.loadUses, t.loadElements,
 	} {
 		if err := step(fsys); err != nil {
 			return nil, err
@@ -112,33 +120,66 @@ func eachFile(fsys fs.FS, dir string, f func(path, id string) error) error {
 
 func (t *Terms) loadEvidence(fsys fs.FS) error {
 	return eachFile(fsys, "evidence", func(path, _ string) error {
-		var file struct {
-			Tables []struct {
-				System  string  `json:"system"`
-				Entries []entry `json:"entries"`
-			} `json:"tables"`
-		}
-		if err := decode(fsys, path, &file); err != nil {
+		tables, err := loadTables(fsys, path)
+		if err != nil {
 			return err
 		}
-		for _, tb := range file.Tables {
-			if t.evidence[tb.System] != nil {
-				return fmt.Errorf("%s: second table of %s", path, tb.System)
+		for system, m := range tables {
+			if t.evidence[system] != nil {
+				return fmt.Errorf("%s: second table of %s", path, system)
 			}
-			m := map[string]entry{}
-			for _, e := range tb.Entries {
-				if _, ok := m[e.Code]; ok || e.Code == "" || e.Display == "" || e.Licence == "" || e.Evidence == "" {
-					return fmt.Errorf("%s: %s|%s is incomplete or stands twice", path, tb.System, e.Code)
-				}
-				if err := CheckDigit(tb.System, e.Code); err != nil {
-					return fmt.Errorf("%s: %w", path, err)
-				}
-				m[e.Code] = e
-			}
-			t.evidence[tb.System] = m
+			t.evidence[system] = m
 		}
 		return nil
 	})
+}
+
+// loadTables reads tables of codes with their evidence, by system and code.
+func loadTables(fsys fs.FS, path string) (map[string]map[string]entry, error) {
+	var file struct {
+		Tables []struct {
+			System  string  `json:"system"`
+			Entries []entry `json:"entries"`
+		} `json:"tables"`
+	}
+	if err := decode(fsys, path, &file); err != nil {
+		return nil, err
+	}
+	out := map[string]map[string]entry{}
+	for _, tb := range file.Tables {
+		if out[tb.System] != nil {
+			return nil, fmt.Errorf("%s: second table of %s", path, tb.System)
+		}
+		m := map[string]entry{}
+		for _, e := range tb.Entries {
+			if _, ok := m[e.Code]; ok || e.Code == "" || e.Display == "" || e.Licence == "" || e.Evidence == "" {
+				return nil, fmt.Errorf("%s: %s|%s is incomplete or stands twice", path, tb.System, e.Code)
+			}
+			if err := CheckDigit(tb.System, e.Code); err != nil {
+				return nil, fmt.Errorf("%s: %w", path, err)
+			}
+			m[e.Code] = e
+		}
+		out[tb.System] = m
+	}
+	return out, nil
+}
+
+// loadConfirmable reads the SNOMED CT rows that a deployment may confirm (D7.2).
+// None of them leaves by itself.
+func (t *Terms) loadConfirmable(fsys fs.FS) error {
+	const path = "data/confirmable.json"
+	tables, err := loadTables(fsys, path)
+	if err != nil {
+		return err
+	}
+	for code := range tables[SNOMEDCT] {
+		if _, leaves := t.evidence[SNOMEDCT][code]; leaves {
+			return fmt.Errorf("%s: %s leaves without being confirmed", path, code)
+		}
+	}
+	t.confirmable = tables[SNOMEDCT]
+	return nil
 }
 
 func (t *Terms) loadSystems(fsys fs.FS) error {

@@ -81,6 +81,10 @@ type Terms struct {
 	elements   map[string]element              // by name
 	evidence   map[string]map[string]entry     // system, code
 	index      map[string]map[string]target
+	// confirmable are the SNOMED CT rows that leave only once confirmed (D7.2).
+	confirmable map[string]entry
+	confirmed   *Confirmed // nil: none was
+	hash        string
 }
 
 // target is one source code of a use, ready to translate.

@@ -9,6 +9,8 @@
 // CC BY sets, or when it was verified in two source families and needs an
 // affiliate licence; LOINC and HCPCS rows when verified in two; codes of R4's
 // own systems as the core package defines them; UCUM units without annotation.
+// The SNOMED CT rows of one source family that need an affiliate licence are
+// written apart: a deployment may confirm them (decisions.md 7.2).
 package main
 
 import (
@@ -78,6 +80,9 @@ func run(tsv, core, data string) error {
 			return err
 		}
 	}
+	if err := write(filepath.Join(data, "confirmable.json"), []table{{System: snomed, Entries: confirmable(rows)}}); err != nil {
+		return err
+	}
 	wanted, err := wantedR4(rows, data)
 	if err != nil {
 		return err
@@ -143,6 +148,32 @@ func outside(rows []row, system string) []entry {
 	return out
 }
 
+// confirmable returns the SNOMED CT rows that a deployment may confirm (7.2):
+// those that are listed, were verified once and may not leave by themselves. A
+// code that may leave by another row is not among them.
+func confirmable(rows []row) []entry {
+	leaves := map[string]bool{}
+	for _, e := range outside(rows, snomed) {
+		leaves[e.Code] = true
+	}
+	var out []entry
+	for _, r := range rows {
+		e, _ := usable(r)
+		if r["system"] == snomed && r["confidence"] == "verified-1" && !never(e) && !leaves[e.Code] {
+			leaves[e.Code] = true // once
+			out = append(out, e)
+		}
+	}
+	slices.SortFunc(out, func(a, b entry) int { return strings.Compare(a.Code, b.Code) })
+	return out
+}
+
+// never tells what may not leave whatever was verified: 430903001 is a disorder
+// of trauma (7.3), and attributes stand in expressions only.
+func never(e entry) bool {
+	return e.Code == "" || e.Code == "430903001" || e.SemanticTag == "attribute"
+}
+
 // usable applies decisions.md 7.1 and 7.3.
 func usable(r row) (entry, bool) {
 	e := entry{Code: r["code"], Display: r["preferred_display"], SemanticTag: r["semantic_tag"],
@@ -155,9 +186,7 @@ func usable(r row) (entry, bool) {
 		if free {
 			e.Licence = "free"
 		}
-		// 430903001 is a disorder of trauma and never leaves; attributes
-		// stand in expressions only.
-		return e, (free || twice) && e.Code != "430903001" && e.SemanticTag != "attribute"
+		return e, (free || twice) && !never(e)
 	case loinc:
 		byR4 := strings.Contains(r["note"], "defined by R4 itself")
 		if byR4 {
