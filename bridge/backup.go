@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"time"
@@ -62,8 +63,8 @@ func exportNamespace(path string, namespace uuid.UUID) error {
 
 // eraseListed erases whoever is on the data folder's list of erasures and in
 // its store, which is from before then or was left in the middle of it.
-func (a *app) eraseListed(e *env, st *sqlite.DB, namespace uuid.UUID) error {
-	list, err := erasures.Read(filepath.Join(a.dir, erasures.File))
+func eraseListed(e *env, dir string, st *sqlite.DB, namespace uuid.UUID, log *slog.Logger) error {
+	list, err := erasures.Read(filepath.Join(dir, erasures.File))
 	if err != nil || len(list) == 0 {
 		return err
 	}
@@ -71,7 +72,7 @@ func (a *app) eraseListed(e *env, st *sqlite.DB, namespace uuid.UUID) error {
 		return erase(e, w, o, x)
 	})
 	if found > 0 {
-		a.log.Warn("patients who were erased were in the data again, or still, and are erased", "patients", found)
+		log.Warn("patients who were erased were in the data again, or still, and are erased", "patients", found)
 	}
 	return err
 }

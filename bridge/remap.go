@@ -52,7 +52,13 @@ func (c remapCommand) Run(e *env) (err error) {
 		return fmt.Errorf("data folder: %w", err)
 	}
 	defer func() { err = errors.Join(err, st.Close()) }()
-	cs, err := newClinics(file, settings, st, slog.New(slog.NewTextHandler(e.stderr, nil)))
+	log := slog.New(slog.NewTextHandler(e.stderr, nil))
+	if c.Commit { // as a start does: nobody who was erased is folded
+		if err := eraseListed(e, c.Data, st, namespace, log); err != nil {
+			return err
+		}
+	}
+	cs, err := newClinics(file, settings, st, log)
 	if err != nil {
 		return err
 	}

@@ -105,7 +105,7 @@ func newApp(e *env, file config.File, namespace uuid.UUID, dir string, who acces
 		return nil, fmt.Errorf("data folder: %w", err)
 	}
 	a := &app{file: file, dir: dir, access: who, certified: certified, store: st, outbox: events.Announce(st), meter: meter.New(version), clock: e.clock, log: log}
-	if err := a.eraseListed(e, st, namespace); err != nil {
+	if err := eraseListed(e, dir, st, namespace, log); err != nil {
 		return nil, errors.Join(err, st.Close())
 	}
 	if err := a.join(e, settings, namespace); err != nil {
