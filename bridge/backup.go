@@ -72,7 +72,7 @@ func eraseListed(e *env, dir string, st *sqlite.DB, namespace uuid.UUID, log *sl
 		return erase(e, w, o, x)
 	})
 	if found > 0 {
-		log.Warn("patients who were erased were in the data again, or still, and are erased", "patients", found)
+		log.Warn("patients who were erased were in the data again, or still, and are erased; their messages in NATS streams are not: run erase once more", "patients", found)
 	}
 	return err
 }

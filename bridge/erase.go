@@ -29,7 +29,8 @@ type eraseCommand struct {
 }
 
 // Run erases a patient: list, streams, store, files. Cut off in between, it can
-// be run again; serve too goes on with what the list says.
+// be run again; serve too goes on with store and files, by the list, and not with
+// the streams, since the list does not say whom to look for.
 func (c eraseCommand) Run(e *env) (err error) {
 	release, err := config.Lock(c.Data)
 	if err != nil {
@@ -64,11 +65,13 @@ func (c eraseCommand) erase(e *env, st *sqlite.DB, namespace uuid.UUID) error {
 	if err != nil {
 		return err
 	}
-	err = st.Update(e.ctx, func(w store.Writer) error { return erase(e, w, o, x) })
-	if err != nil {
-		return err
+	err = st.Update(e.ctx, func(w store.Writer) error {
+		return errors.Join(erase(e, w, o, x), erasures.ScrubDue(w, o.Clinic))
+	})
+	if err == nil {
+		err = erasures.Scrub(e.ctx, st)
 	}
-	if err := st.Scrub(e.ctx); err != nil {
+	if err != nil {
 		return err
 	}
 	fmt.Fprintf(e.stdout, "erased: %d deliveries, %d resources, %d messages of streams\n", len(known.Deliveries), len(known.Resources), messages)

@@ -73,7 +73,7 @@ func makeKey(e *env, path string, k access.Key) error {
 	if err := access.AddKey(path, k); err != nil {
 		return err
 	}
-	fmt.Fprintf(e.stderr, "Key %s for %s. Its secret is shown this once; the file keeps only the SHA-256.\n", k.ID, k.Name)
+	fmt.Fprintf(e.stderr, "Key %s for %s. Its secret is shown this once; the file keeps only the SHA-256.\n", k.ID, inOneLine(k.Name))
 	_, err = fmt.Fprintln(e.stdout, secret)
 	return err
 }

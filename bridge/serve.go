@@ -315,7 +315,9 @@ func (a *app) serveHTTP(ctx context.Context, l net.Listener, started func(addr s
 		a.ready.Store(false)
 		stop, done := context.WithTimeout(context.WithoutCancel(ctx), httpStop)
 		defer done()
-		err = srv.Shutdown(stop)
+		if err = srv.Shutdown(stop); err != nil {
+			err = errors.Join(err, srv.Close()) // no handler outlives the store
+		}
 	}
 	if errors.Is(err, http.ErrServerClosed) {
 		return nil
@@ -323,8 +325,12 @@ func (a *app) serveHTTP(ctx context.Context, l net.Listener, started func(addr s
 	return err
 }
 
+// readTime is how long a request may take to arrive: a batch of records over a
+// slow line, not a connection held open.
+const readTime = 5 * time.Minute
+
 func (a *app) server(h http.Handler) *http.Server {
-	return &http.Server{Handler: h, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelWarn)}
+	return &http.Server{Handler: h, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: readTime, IdleTimeout: 2 * time.Minute, ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelWarn)}
 }
 
 // serveMetrics serves /metrics at an address of its own, if one was asked for,

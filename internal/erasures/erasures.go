@@ -132,7 +132,7 @@ type Store interface {
 // store from before an erasure has nothing of that patient from after it.
 func Apply(ctx context.Context, s Store, namespace uuid.UUID, list []store.Erasure, erase func(store.Writer, store.Owner, store.Erasure) error) (found int, err error) {
 	unknown, owners, err := pending(ctx, s, list)
-	if err != nil || len(unknown) == 0 {
+	if err != nil {
 		return 0, err
 	}
 	met := map[store.Owner]bool{} // one patient may be on the list twice
@@ -143,7 +143,7 @@ func Apply(ctx context.Context, s Store, namespace uuid.UUID, list []store.Erasu
 					continue
 				}
 				met[o] = true
-				if err := erase(w, o, e); err != nil {
+				if err := errors.Join(erase(w, o, e), ScrubDue(w, o.Clinic)); err != nil {
 					return err
 				}
 			}
@@ -153,10 +153,43 @@ func Apply(ctx context.Context, s Store, namespace uuid.UUID, list []store.Erasu
 			return len(met), err
 		}
 	}
-	if len(met) == 0 {
-		return 0, nil
+	return len(met), Scrub(ctx, s)
+}
+
+// scrubMark stands in a clinic's data from the transaction that erases somebody
+// until the files are freed of what was deleted, which may be cut off.
+const scrubMark = "scrub"
+
+// ScrubDue notes that the files still hold what the transaction deletes.
+func ScrubDue(w store.Writer, clinic string) error { return w.SetMark(clinic, scrubMark, "due") }
+
+// Scrub frees the files of a store of what was erased from it, where that is due.
+func Scrub(ctx context.Context, s Store) error {
+	var due []string
+	err := s.View(ctx, func(r store.Reader) error {
+		clinics, err := r.Clinics()
+		for _, c := range clinics {
+			mark, markErr := r.Mark(c, scrubMark)
+			if err = errors.Join(err, markErr); mark != "" {
+				due = append(due, c)
+			}
+		}
+		return err
+	})
+	if err != nil || len(due) == 0 {
+		return err
 	}
-	return len(met), s.Scrub(ctx)
+	if err := s.Scrub(ctx); err != nil {
+		return err
+	}
+	return s.Update(ctx, func(w store.Writer) error {
+		for _, c := range due {
+			if err := w.SetMark(c, scrubMark, ""); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
 }
 
 // pending are the erasures that a store does not know, and its patients.

@@ -57,10 +57,15 @@ func Erase(ctx context.Context, o Erasing) (n int, err error) {
 		return 0, err
 	}
 	e := eraser{Erasing: o, js: js, taken: map[uint64]bool{}, subjects: map[string]bool{}}
+	// RECORDS goes last: who was cut off before finds there again what leads to
+	// the answers.
+	if err := e.walk(ctx, RecordsStream, e.noteRecord); err != nil {
+		return 0, fmt.Errorf("stream %s: %w", RecordsStream, err)
+	}
 	for _, stream := range []struct {
 		name string
 		of   func(*jetstream.RawStreamMsg) bool
-	}{{RecordsStream, e.ofRecord}, {AnswersStream, e.ofAnswer}, {ChangesStream, e.ofChange}} {
+	}{{ChangesStream, e.ofChange}, {AnswersStream, e.ofAnswer}, {RecordsStream, e.ofRecord}} {
 		if err := e.walk(ctx, stream.name, stream.of); err != nil {
 			return e.n, fmt.Errorf("stream %s: %w", stream.name, err)
 		}
@@ -118,9 +123,9 @@ func (e *eraser) walk(ctx context.Context, name string, of func(*jetstream.RawSt
 	return nil
 }
 
-// ofRecord takes what was sent about the patient; a record that no delivery in
-// the store has is known by it from then on.
-func (e *eraser) ofRecord(m *jetstream.RawStreamMsg) bool {
+// noteRecord notes what was sent about the patient, and leaves it there; a record
+// that no delivery in the store has is known by it from then on.
+func (e *eraser) noteRecord(m *jetstream.RawStreamMsg) bool {
 	if !receive.Names(m.Data, e.Patient) {
 		return false
 	}
@@ -128,8 +133,10 @@ func (e *eraser) ofRecord(m *jetstream.RawStreamMsg) bool {
 	if id := record.Read(m.Data, time.UTC).Record.Record; id != "" {
 		e.Known.Records = append(e.Known.Records, id)
 	}
-	return true
+	return false
 }
+
+func (e *eraser) ofRecord(m *jetstream.RawStreamMsg) bool { return e.taken[m.Sequence] }
 
 func (e *eraser) ofAnswer(m *jetstream.RawStreamMsg) bool {
 	var a struct {

@@ -8,6 +8,7 @@ import (
 	"crypto/x509"
 	"encoding/json"
 	"log/slog"
+	"net"
 	"net/http/httptest"
 	"path/filepath"
 	"strings"
@@ -403,6 +404,23 @@ func TestWithoutAKeyNobodyIsLetIn(t *testing.T) {
 	for _, secret := range k.secrets {
 		assert.NotContains(t, k.log.String(), secret)
 	}
+}
+
+// What a client sends that is no NATS is not repeated in the log, in which it
+// would be part of a record or of a key.
+func TestWhatAClientSendsIsNotLogged(t *testing.T) {
+	k := newKeyed(t, nil)
+	k.as("north", "north")
+	for _, sent := range []string{"PUX zqmarkerqz\r\n", "PUB nailbridge.records.north zqmarkerqz\r\n", strings.Repeat("zqmarkerqz", 1000) + "\r\n", "%d%s zqmarkerqz\r\n"} {
+		before := strings.Count(k.log.String(), "did not speak the protocol")
+		conn, err := net.Dial("tcp", strings.TrimPrefix(k.s.ClientURL(), "nats://"))
+		require.NoError(t, err)
+		_, err = conn.Write([]byte(`CONNECT {"user":"north","pass":"` + k.secrets["north"] + `"}` + "\r\n" + sent))
+		require.NoError(t, err)
+		require.Eventually(t, func() bool { return strings.Count(k.log.String(), "did not speak the protocol") > before }, patience, 20*time.Millisecond, "%s", k.log)
+		require.NoError(t, conn.Close())
+	}
+	assert.NotContains(t, k.log.String(), "zqmarkerqz")
 }
 
 // A key that ends closes its connections, and lets nobody in again.

@@ -256,6 +256,9 @@ type serverLog struct {
 	fatal chan<- string // the first error that the server does not outlive
 }
 
+// ofClient is in every line that is about one connection: its number.
+const ofClient = " - cid:"
+
 func (l serverLog) say(level slog.Level, format string, v []any) {
 	text := fmt.Sprintf(format, v...)
 	switch {
@@ -263,6 +266,8 @@ func (l serverLog) say(level slog.Level, format string, v []any) {
 		level, text = slog.LevelWarn, "a client without a key in force was refused"
 	case strings.Contains(format, "Violation"):
 		level, text = slog.LevelWarn, "a client asked for more than its key opens"
+	case strings.Contains(text, ofClient): // it may go on with bytes that the client sent
+		level, text = slog.LevelWarn, "a client's connection failed, or did not speak the protocol"
 	}
 	l.log.Log(context.Background(), level, "NATS server", "says", text)
 }

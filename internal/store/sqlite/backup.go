@@ -123,6 +123,11 @@ func Restore(ctx context.Context, backup string, o Options, namespace string, no
 			return done, fmt.Errorf("restore: %w", err)
 		}
 	}
+	for _, end := range besides { // it was opened and changed since it was made
+		if err := absent(backup + end); err != nil {
+			return done, fmt.Errorf("restore: %w", err)
+		}
+	}
 	part := final + ".restore"
 	if err := removeData(part); err != nil { // of an attempt that was cut off
 		return done, fmt.Errorf("restore: %w", err)
