@@ -55,6 +55,9 @@
 // /records/{clinic}/{record}. Answers and their subjects go to the sender and
 // hold what HTTP's hold: read access to ANSWERS is access to patient data.
 //
+// Answers are published as they are ready: of several of one record the one with
+// the greatest streamSequence is the newest, not the last to come.
+//
 // When the store's epoch changes, because a backup was put back, the consumer
 // begins again: what the backup had lost and RECORDS still holds is taken again
 // by itself, the rest is answered "unchanged".
