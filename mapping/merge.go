@@ -57,11 +57,7 @@ func Join(s Settings, folds []PatientFold) []PatientFold {
 			byRecord[id] = ds
 		}
 	}
-	var merges []Delivery
-	for _, id := range slices.Sorted(maps.Keys(byRecord)) {
-		merges = append(merges, byRecord[id]...)
-	}
-	named, out := MergeNames(merges), slices.Clone(folds)
+	named, out := MergeNames(slices.Concat(slices.Collect(maps.Values(byRecord))...)), slices.Clone(folds)
 	for _, p := range named {
 		if !slices.ContainsFunc(out, func(f PatientFold) bool { return f.Patient == p }) {
 			out = append(out, PatientFold{Patient: p})
@@ -75,7 +71,25 @@ func Join(s Settings, folds []PatientFold) []PatientFold {
 	}
 	for i := range out {
 		if slices.Contains(named, out[i].Patient) {
-			out[i].Merges, out[i].Joined = merges, shared
+			out[i].Merges, out[i].Joined = connected(byRecord, out[i].Patient), shared
+		}
+	}
+	return out
+}
+
+// connected are the deliveries of the merges that name the patient, or another
+// whom such a merge names, and so on.
+func connected(byRecord map[string][]Delivery, p record.Identifier) []Delivery {
+	var out []Delivery
+	reached, left := []record.Identifier{p}, maps.Clone(byRecord)
+	for found := true; found; {
+		found = false
+		for _, id := range slices.Sorted(maps.Keys(left)) {
+			names := MergeNames(left[id])
+			if slices.ContainsFunc(names, func(n record.Identifier) bool { return slices.Contains(reached, n) }) {
+				out, reached, found = append(out, left[id]...), append(reached, names...), true
+				delete(left, id)
+			}
 		}
 	}
 	return out
