@@ -44,6 +44,7 @@ type built struct {
 	structures map[resource.Ref]casePlace      // every BodyStructure referred to
 	people     map[resource.Ref]*record.Person // every Practitioner referred to
 	observed   map[string][]resource.Ref       // Observations of each review and contact, by record id
+	links      []patientLink                   // of the Patient to others of the same person
 }
 
 // place is a border of a toe; border is "" for the nail of the toe as such.

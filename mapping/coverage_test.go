@@ -7,6 +7,7 @@ import (
 	"maps"
 	"os"
 	"path/filepath"
+	"reflect"
 	"regexp"
 	"slices"
 	"strings"
@@ -133,20 +134,28 @@ func coverageBases(t *testing.T) []coverageBase {
 	return out
 }
 
-// foldLines folds records as sent; ok is false where one is refused. All come
+// foldLines folds records as sent, those of each patient; ok is false where one
+// is refused. All come
 // long after they were saved, so that a changed saved-at is never ahead.
 func foldLines(t testing.TB, lines [][]byte) (res mapping.Result, ok bool) {
-	in := mapping.PatientFold{}
+	var folds []mapping.PatientFold
 	for _, l := range lines {
 		d := deliverBytes(l)
 		if d.Refused {
 			return res, false
 		}
 		d.Received = d.Received.AddDate(10, 0, 0)
-		in.Deliveries = append(in.Deliveries, d)
-		in.Patient = *d.Record.Patient.Identifier
+		p := *d.Record.Patient.Identifier
+		i := slices.IndexFunc(folds, func(f mapping.PatientFold) bool { return f.Patient == p })
+		if i < 0 {
+			i, folds = len(folds), append(folds, mapping.PatientFold{Patient: p})
+		}
+		folds[i].Deliveries = append(folds[i].Deliveries, d)
 	}
-	return fold(t, in), true
+	for _, in := range mapping.Join(worldSettings(), folds) {
+		res.Resources = append(res.Resources, fold(t, in).Resources...)
+	}
+	return res, true
 }
 
 // run mutates every place of one record of a base. Places that hold what they
@@ -185,8 +194,8 @@ func (s *sweep) run(t *testing.T, base coverageBase, i int, first [][]byte) {
 }
 
 // together is the base with one record replaced. What names the patient or the
-// surgery is one thing in all records of a case: the others follow, so that the
-// case stays together.
+// surgery is one thing in all records of a case: the others follow, and so does a
+// merge that names it, so that the case stays together.
 func together(t *testing.T, lines [][]byte, i int, line []byte, path string) [][]byte {
 	out := slices.Clone(lines)
 	out[i] = line
@@ -200,7 +209,13 @@ func together(t *testing.T, lines [][]byte, i int, line []byte, path string) [][
 		switch {
 		case j == i:
 		case strings.HasPrefix(path, "/patient/identifier/"):
-			set(j, path, valueAt(t, line, path))
+			was, to := valueAt(t, lines[i], "/patient/identifier"), valueAt(t, line, path)
+			if reflect.DeepEqual(valueAt(t, lines[j], "/patient/identifier"), was) {
+				set(j, path, to)
+			}
+			if reflect.DeepEqual(valueAt(t, lines[j], "/merge/replaces/*"), was) {
+				set(j, strings.Replace(path, "/patient/identifier", "/merge/replaces/*", 1), to)
+			}
 		case path == "/record" && valueAt(t, line, "/kind") == "surgery":
 			set(j, "/"+kind+"/surgery", valueAt(t, line, path))
 		}

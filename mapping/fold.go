@@ -103,6 +103,12 @@ type PatientFold struct {
 	Deliveries []Delivery
 	Facts      []OverdueFact
 	Acks       []Acknowledgement
+	// Merges are all deliveries of every merge record of the clinic that ever named
+	// the patient, or another whom such a record names, and so on.
+	Merges []Delivery
+	// Joined are those of the others named there who may leave the clinic
+	// (MayLeave).
+	Joined []record.Identifier
 	// Staff is what the published sources of the clinic's other patients say of
 	// the persons named (StaffPublished). What it holds of this patient is passed
 	// over: the fold reads that from the deliveries.

@@ -81,11 +81,14 @@ func newWorld(cases [][]*record.Record) world {
 		for _, id := range slices.Sorted(maps.Keys(ids)) {
 			f.Deliveries = append(f.Deliveries, byRecord[id]...)
 		}
-		staff = append(staff, mapping.StaffPublished(worldSettings(), f)...)
 		out = append(out, f)
 	}
+	out = mapping.Join(worldSettings(), out)
+	for _, f := range out {
+		staff = append(staff, mapping.StaffPublished(worldSettings(), f)...)
+	}
 	for i := range out {
-		out[i].Staff = named(staff, out[i].Deliveries)
+		out[i].Staff = named(staff, slices.Concat(out[i].Deliveries, out[i].Merges))
 	}
 	slices.SortFunc(out, func(a, b mapping.PatientFold) int { return strings.Compare(a.Patient.Key(), b.Patient.Key()) })
 	return out

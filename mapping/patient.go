@@ -28,8 +28,9 @@ func (b *builder) patient(p *record.Patient) {
 			cpb.IdentifierUseCode_USUAL, b.element("identifier-type-mr"), b.owner.System, b.owner.Value, b.orgRef())},
 		BirthDate:            r4.Date(p.BirthDate),
 		ManagingOrganization: r4.Ref(b.orgRef()),
-		Text:                 patientText(p),
 	}
+	b.link(out)
+	out.Text = linkText(patientText(p), out.Link).Narrative()
 	if n := r4.HumanName(p.Name, cpb.NameUseCode_INVALID_UNINITIALIZED); n != nil {
 		out.Name = []*dpb.HumanName{n}
 	}
@@ -48,11 +49,10 @@ func (b *builder) patient(p *record.Patient) {
 	b.perPatient().add(out)
 }
 
-func patientText(p *record.Patient) *dpb.Narrative {
+func patientText(p *record.Patient) *r4.Text {
 	return r4.NewText("Patient").
 		Row("Name", r4.NameText(p.Name)).
 		Row("Born", whenText(p.BirthDate)).
 		Row("Died", whenText(p.DeathDate)).
-		Row("Gender", record.GenderSet.Display(p.Gender)).
-		Narrative()
+		Row("Gender", record.GenderSet.Display(p.Gender))
 }

@@ -69,7 +69,10 @@ func FoldPatient(s Settings, in PatientFold) (Result, error) {
 			published++
 		}
 	}
-	if published > 0 {
+	joined := v.merged(sharing)
+	sources, flags := v.mapMerges(b, joined)
+	out.Sources, out.Flags = append(out.Sources, sources...), append(out.Flags, flags...)
+	if published+len(joined.links) > 0 {
 		v.mapPatientContext(b, sharing)
 		out.Flags = append(out.Flags, v.patientSignals(b.perPatient(), sharing)...)
 		v.mapClinic(b, sharing)
@@ -135,7 +138,7 @@ func (v *patientView) place(id string, st Standing) {
 }
 
 // endangers reports that the newest content is held and withdraws the record
-// or changes its patient, toe, side, border or procedure: what stands in must
+// or changes its patient, toe, side, border, procedure or whom it replaces: what stands in must
 // not be shown meanwhile (D2, held).
 func endangers(st Standing) bool {
 	if st.Top == st.Current {
@@ -155,7 +158,8 @@ func patientValue(r *record.Record) record.Identifier {
 	return *r.Patient.Identifier
 }
 
-// operated lists toe, border and procedure of everything a record touches.
+// operated lists toe, border and procedure of everything a record touches, and
+// whom it says to be replaced.
 func operated(r *record.Record) []string {
 	var out []string
 	add := func(side, digit record.Code, border, procedure record.Code) {
@@ -173,6 +177,11 @@ func operated(r *record.Record) []string {
 		add(t.Side, t.Digit, "", "")
 		for _, b := range t.Borders {
 			add(t.Side, t.Digit, b.Border, "")
+		}
+	}
+	if r.Merge != nil {
+		for _, id := range r.Merge.Replaces {
+			out = append(out, id.Key())
 		}
 	}
 	slices.Sort(out)
@@ -212,7 +221,7 @@ func (v *patientView) group() {
 		}
 	}
 	for _, c := range v.current {
-		if c.Record.Kind == "surgery" {
+		if c.Record.Kind == "surgery" || c.Record.Kind == "merge" {
 			continue
 		}
 		if i, ok := at[caseRecord(c.Record)]; ok {

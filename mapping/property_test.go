@@ -26,13 +26,27 @@ func TestFoldGivesTheSameBytesTwice(t *testing.T) {
 	})
 }
 
-// Every reference resolves inside the set, google/fhir reads every byte, and no
+// patientsMade are the Patients of all who are shared.
+func patientsMade(t *testing.T) map[resource.Ref]bool {
+	made := map[resource.Ref]bool{}
+	for _, p := range foldedWorld() {
+		res, err := p.res()
+		require.NoError(t, err)
+		for _, r := range res.Resources {
+			made[r.Ref()] = made[r.Ref()] || r.Type() == "Patient" && res.Shared
+		}
+	}
+	return made
+}
+
+// Every reference resolves inside the set, or to another's Patient, google/fhir reads every byte, and no
 // invariant, code or unit is amiss (D5.10, D7.4).
 func TestFoldPassesItsOwnCheck(t *testing.T) {
 	s := worldSettings()
-	nothing := func(resource.Ref) bool { return false }
+	made := patientsMade(t)
+	other := func(ref resource.Ref) bool { return made[ref] } // D1.5: a link names another fold's Patient
 	eachPatient(t, 1, func(t *testing.T, p *folded) {
-		_, issues := validate.Check(p.result(t).Resources, nothing, s.Terms, s.Codes)
+		_, issues := validate.Check(p.result(t).Resources, other, s.Terms, s.Codes)
 		for _, i := range issues {
 			assert.Fail(t, "the fold's output does not pass", "%s: %s at %s: %s", i.Ref, i.Key, i.Path, i.Text)
 		}
@@ -62,7 +76,7 @@ type ackAt struct {
 // play lets the arrivals come one after another and gives the fold at the end.
 func (a arrivals) play(t *testing.T, p mapping.PatientFold) mapping.Result {
 	t.Helper()
-	in := mapping.PatientFold{Patient: p.Patient, Staff: p.Staff}
+	in := mapping.PatientFold{Patient: p.Patient, Staff: p.Staff, Joined: p.Joined}
 	came := map[string]bool{}
 	for i := range len(a.deliveries) + 1 {
 		for _, k := range a.acks {
@@ -71,7 +85,7 @@ func (a arrivals) play(t *testing.T, p mapping.PatientFold) mapping.Result {
 			}
 		}
 		for _, k := range a.ticks {
-			if k.after == i && len(in.Deliveries) > 0 {
+			if k.after == i && len(in.Deliveries)+len(in.Merges) > 0 {
 				strike(t, &in, fold(t, in), k.at)
 			}
 		}
@@ -81,7 +95,8 @@ func (a arrivals) play(t *testing.T, p mapping.PatientFold) mapping.Result {
 		d := a.deliveries[i]
 		if key := arrivalKey(d); !came[key] {
 			came[key] = true
-			in.Deliveries = append(in.Deliveries, d)
+			in.Deliveries = append(in.Deliveries, among(p.Deliveries, d)...)
+			in.Merges = append(in.Merges, among(p.Merges, d)...)
 		}
 	}
 	res := fold(t, in)
@@ -90,6 +105,21 @@ func (a arrivals) play(t *testing.T, p mapping.PatientFold) mapping.Result {
 		require.False(t, strike(t, &in, res, a.last), "D1.6: a second tick stores a fact")
 	}
 	return res
+}
+
+// among gives a delivery that is one of a fold's.
+func among(of []mapping.Delivery, d mapping.Delivery) []mapping.Delivery {
+	if slices.ContainsFunc(of, func(x mapping.Delivery) bool { return arrivalKey(x) == arrivalKey(d) }) {
+		return []mapping.Delivery{d}
+	}
+	return nil
+}
+
+// everything is all deliveries of a fold, the merges of others too.
+func everything(in mapping.PatientFold) []mapping.Delivery {
+	return append(slices.Clone(in.Deliveries), slices.DeleteFunc(slices.Clone(in.Merges), func(d mapping.Delivery) bool {
+		return among(in.Deliveries, d) != nil
+	})...)
 }
 
 // arrivalKey is what makes a delivery (D1.1): the content hash and the
@@ -126,9 +156,9 @@ func TestD1_4_TheSetDecidesNeverTheOrder(t *testing.T) {
 		r := seeded(p.in.Patient.Value)
 		last := latest(p.in).Add(time.Duration(r.IntN(400)) * 24 * time.Hour)
 		acks := someAcks(r, p.result(t))
-		inOrder := arrivals{deliveries: p.in.Deliveries, last: last}
+		inOrder := arrivals{deliveries: everything(p.in), last: last}
 		for _, a := range acks {
-			inOrder.acks = append(inOrder.acks, ackAt{len(p.in.Deliveries), a})
+			inOrder.acks = append(inOrder.acks, ackAt{len(inOrder.deliveries), a})
 		}
 		final := inOrder.play(t, p.in)
 		checkAcknowledged(t, final, acks)
@@ -152,20 +182,27 @@ func checkAcknowledged(t *testing.T, res mapping.Result, acks []mapping.Acknowle
 
 // D1.4, of a few patients with few deliveries: in every permutation.
 func TestD1_4_EveryPermutation(t *testing.T) {
-	left := 4
+	left, joined := 4, 2
+	if testing.Short() {
+		left, joined = 2, 0 // too few cases for more
+	}
 	for _, p := range foldedWorld() {
-		if n := len(p.in.Deliveries); n < 3 || n > 4 || left == 0 {
+		n := len(everything(p.in))
+		if n < 3 || n > 4 || left == 0 && (joined == 0 || len(p.in.Merges) == 0) {
 			continue
 		}
-		left--
+		left = max(0, left-1)
+		if len(p.in.Merges) > 0 {
+			joined = max(0, joined-1)
+		}
 		last := latest(p.in).AddDate(0, 3, 0)
-		want := picture(t, arrivals{deliveries: p.in.Deliveries, last: last}.play(t, p.in))
-		permute(p.in.Deliveries, func(ds []mapping.Delivery) {
+		want := picture(t, arrivals{deliveries: everything(p.in), last: last}.play(t, p.in))
+		permute(everything(p.in), func(ds []mapping.Delivery) {
 			got := picture(t, arrivals{deliveries: append(ds, ds[0]), last: last}.play(t, p.in))
 			require.Empty(t, differences(want, got), p.in.Patient.Value)
 		})
 	}
-	assert.Zero(t, left, "patients with three or four deliveries are wanting")
+	assert.Zero(t, left+joined, "patients with three or four deliveries, and with merges among them, are wanting")
 }
 
 // permute calls f with each order of the list, each in memory of its own.
@@ -183,8 +220,8 @@ func permute[T any](list []T, f func([]T)) {
 // shuffled permutes deliveries with repeats, and strews ticks and
 // acknowledgements.
 func shuffled(r *rand.Rand, in mapping.PatientFold, acks []mapping.Acknowledgement, last time.Time) arrivals {
-	a := arrivals{last: last, deliveries: slices.Clone(in.Deliveries)}
-	for _, d := range in.Deliveries {
+	a := arrivals{last: last, deliveries: everything(in)}
+	for _, d := range everything(in) {
 		for r.IntN(4) == 0 {
 			a.deliveries = append(a.deliveries, d)
 		}
@@ -226,7 +263,7 @@ func someAcks(r *rand.Rand, res mapping.Result) []mapping.Acknowledgement {
 
 // latest is the greatest time of reception.
 func latest(in mapping.PatientFold) time.Time {
-	return slices.MaxFunc(in.Deliveries, func(a, b mapping.Delivery) int { return a.Received.Compare(b.Received) }).Received
+	return slices.MaxFunc(everything(in), func(a, b mapping.Delivery) int { return a.Received.Compare(b.Received) }).Received
 }
 
 func seeded(name string) *rand.Rand {

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"nailbridge/mapping/record"
+	"nailbridge/mapping/resource"
 )
 
 // Sharing is whether a patient's cases at a clinic may leave it, and why.
@@ -34,12 +35,15 @@ type Containment struct {
 	Endangered []string
 	// Moved lists those of them that now name another patient (D1.5).
 	Moved []string
+	// Joined are the Patients whom the patient's may go on naming (D1.5, D3.1).
+	Joined []resource.Ref
 }
 
 // Contain says what must be done at once for a patient whose fold fails.
 func Contain(s Settings, in PatientFold) Containment {
 	v := newPatientView(s, in)
-	return Containment{decideSharing(in.Deliveries, in.Patient, s.Clinic), v.endangered, v.moved}
+	sharing := decideSharing(in.Deliveries, in.Patient, s.Clinic)
+	return Containment{sharing, v.endangered, v.moved, v.joinedRefs(sharing)}
 }
 
 // decideSharing takes the latest stated value over all non-draft contents

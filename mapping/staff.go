@@ -51,6 +51,9 @@ func (v *patientView) staffStatements(sharing Sharing) []StaffStatement {
 			add(w, caseRecord(w.Record))
 		}
 	}
+	for _, m := range v.merged(sharing).sources {
+		add(m, "")
+	}
 	published[""] = len(out) > 0 // flags of the patient as such
 	for _, a := range v.in.Acks {
 		if published[a.Case] && a.Who.Key() != "" {

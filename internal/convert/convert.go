@@ -110,15 +110,21 @@ func readFor(clinics []mapping.Settings, text []byte) (mapping.Settings, record.
 
 // clinic folds the patients of a clinic.
 func (out *Result) clinic(s mapping.Settings, byPatient patients, asOf time.Time) error {
-	staff := allStaff(s, byPatient)
-	clinic := map[resource.Ref]resource.Resource{}
-	for _, p := range sortedPatients(byPatient) {
-		if !slices.ContainsFunc(byPatient[p], func(d mapping.Delivery) bool { return !d.Refused }) {
-			continue
-		}
-		in := mapping.PatientFold{Patient: p, Deliveries: everyNamed(byPatient, p), Staff: staff}
-		if err := out.patient(s, in, asOf, clinic); err != nil {
+	var all []*made
+	for _, in := range foldsOf(s, byPatient) {
+		m, err := out.patient(s, in, asOf)
+		if err != nil {
 			return err
+		}
+		if m != nil {
+			all = append(all, m)
+		}
+	}
+	out.check(s, all)
+	clinic := map[resource.Ref]resource.Resource{}
+	for _, m := range all {
+		if !m.failed {
+			out.add(m, clinic)
 		}
 	}
 	for _, r := range clinic {
@@ -127,37 +133,89 @@ func (out *Result) clinic(s mapping.Settings, byPatient patients, asOf time.Time
 	return nil
 }
 
-// patient folds one patient, with the facts of windows that ended by asOf.
-func (out *Result) patient(s mapping.Settings, in mapping.PatientFold, asOf time.Time, clinic map[resource.Ref]resource.Resource) error {
+// foldsOf are the patients of a clinic with all that their folds rest on.
+func foldsOf(s mapping.Settings, byPatient patients) []mapping.PatientFold {
+	var folds []mapping.PatientFold
+	for _, p := range sortedPatients(byPatient) {
+		folds = append(folds, mapping.PatientFold{Patient: p, Deliveries: everyNamed(byPatient, p)})
+	}
+	folds = mapping.Join(s, folds)
+	var staff []mapping.StaffStatement
+	for _, in := range folds {
+		staff = append(staff, mapping.StaffPublished(s, in)...)
+	}
+	for i := range folds {
+		folds[i].Staff = staff
+	}
+	return slices.DeleteFunc(folds, func(in mapping.PatientFold) bool { // a refusal alone folds nobody
+		of := byPatient[in.Patient]
+		return len(of) > 0 && !slices.ContainsFunc(of, func(d mapping.Delivery) bool { return !d.Refused }) && len(in.Merges) == 0
+	})
+}
+
+// made is what one shared patient's fold made, and whether it does not pass.
+type made struct {
+	res    mapping.Result
+	set    []resource.Resource // with Provenance
+	failed bool
+}
+
+// patient folds one patient, with the facts of windows that ended by asOf; nil
+// for one who is not shared.
+func (out *Result) patient(s mapping.Settings, in mapping.PatientFold, asOf time.Time) (*made, error) {
 	res, err := foldAsOf(s, in, asOf)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	out.Flags = append(out.Flags, res.Flags...)
 	out.Waiting = append(out.Waiting, res.Waiting...)
 	if !res.Shared {
-		out.NotShared++
-		return nil
+		if len(in.Deliveries) > 0 { // else known by its number alone
+			out.NotShared++
+		}
+		return nil, nil
 	}
 	prov, err := provenance(s, res, asOf)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	set := append(res.Resources, prov...)
-	none := func(resource.Ref) bool { return false }
-	if _, issues := validate.Check(set, none, s.Terms, s.Codes); len(issues) > 0 {
-		out.Issues = append(out.Issues, issues...)
-		return nil
+	return &made{res: res, set: append(res.Resources, prov...)}, nil
+}
+
+// check checks what each patient's fold made. A Patient may name another's (D1.5),
+// which is not there to be named where that one does not pass.
+func (out *Result) check(s mapping.Settings, all []*made) {
+	for again := true; again; {
+		again = false
+		patients := map[resource.Ref]bool{}
+		for _, m := range all {
+			for _, r := range m.set {
+				patients[r.Ref()] = patients[r.Ref()] || r.Type() == "Patient" && !m.failed
+			}
+		}
+		exists := func(ref resource.Ref) bool { return patients[ref] }
+		for _, m := range all {
+			if m.failed {
+				continue
+			}
+			if _, issues := validate.Check(m.set, exists, s.Terms, s.Codes); len(issues) > 0 {
+				out.Issues = append(out.Issues, issues...)
+				m.failed, again = true, true
+			}
+		}
 	}
-	out.Letters = append(out.Letters, res.Letters...)
-	for _, r := range set {
+}
+
+// add takes over what passed; what is folded per clinic is there once.
+func (out *Result) add(m *made, clinic map[resource.Ref]resource.Resource) {
+	out.Letters = append(out.Letters, m.res.Letters...)
+	for _, r := range m.set {
 		if mapping.FoldedPerClinic(r.Type()) {
 			clinic[r.Ref()] = r
 			continue
 		}
 		out.Resources = append(out.Resources, r)
 	}
-	return nil
 }
 
 // foldAsOf folds until no further window has ended: a fact may open nothing
@@ -224,16 +282,6 @@ func provenance(s mapping.Settings, res mapping.Result, asOf time.Time) ([]resou
 		out = append(out, r)
 	}
 	return out, nil
-}
-
-// allStaff is what the published records of the clinic say of its staff (D1.3,
-// D3.1).
-func allStaff(s mapping.Settings, by map[record.Identifier][]mapping.Delivery) []mapping.StaffStatement {
-	var out []mapping.StaffStatement
-	for _, p := range sortedPatients(by) {
-		out = append(out, mapping.StaffPublished(s, mapping.PatientFold{Patient: p, Deliveries: everyNamed(by, p)})...)
-	}
-	return out
 }
 
 // everyNamed gives the deliveries that the patient's fold sees: all of every

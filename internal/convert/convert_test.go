@@ -58,6 +58,7 @@ func TestFilesBecomeWhatTheIntakeMakes(t *testing.T) {
 		rt.Review(rt.RedFlag), rt.Surgery(rt.Record("S-2"), rt.Patient("P-2"), rt.Set("/surgery/toes/0/block/agents/0/mL", 12)),
 		rt.Review(rt.Record("R-2"), rt.Patient("P-2")),
 		rt.Surgery(rt.Record("S-3"), rt.Patient("P-3"), rt.Set("/sharing", nil)),
+		rt.Merge([]string{"P-2", "P-3", "P-9"}), // of whom one alone is shared (D1.5, D3.1)
 		rt.Surgery(rt.Record("S-4"), rt.Patient("P-4"), rt.Status("withdrawn"), rt.Set("/author/name/given", []any{"Ida"}), rt.Saved("2026-03-20T09:00:00Z")),
 	}
 	w := rt.New(t)
@@ -83,6 +84,13 @@ func TestFilesBecomeWhatTheIntakeMakes(t *testing.T) {
 	for ref, want := range stored {
 		assert.Equal(t, want, made[ref], ref)
 	}
+	linked := 0
+	for _, r := range res.Resources {
+		if r.Type() == "Patient" && r.Tree()["link"] != nil {
+			linked++
+		}
+	}
+	assert.Equal(t, 2, linked, "both ways")
 	assert.Equal(t, 1, res.NotShared)
 	assert.Equal(t, []string{"R-2"}, res.Waiting)
 	var codes []string

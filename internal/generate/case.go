@@ -33,6 +33,7 @@ func (m *maker) makeCase() []*record.Record {
 	if m.scenario.dies {
 		m.die(all, sitting)
 	}
+	all = append(all, m.mergeRecords(all)...)
 	out := make([]*record.Record, len(all))
 	for i, s := range all {
 		out[i] = s.Record
@@ -79,7 +80,7 @@ func (m *maker) mention() *record.Patient {
 func (m *maker) newPatient(number int) *record.Patient {
 	p := &record.Patient{}
 	m.fill(reflect.ValueOf(p).Elem(), "/patient")
-	p.Identifier = &record.Identifier{System: "https://" + m.o.Clinic + ".example/id/patient", Value: fmt.Sprintf("P-%05d", number)}
+	p.Identifier = m.number(number)
 	return p
 }
 

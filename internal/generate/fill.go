@@ -46,8 +46,11 @@ func (m *maker) fill(v reflect.Value, path string) {
 		at := path + "/" + name
 		r := rules[v.Type().Name()+"."+name]
 		p := r.chance
-		if p == 0 {
+		switch p {
+		case 0:
 			p = usual
+		case apart:
+			continue
 		}
 		switch d := m.scenario.density; {
 		case p < 0.5 || p == always:
@@ -70,6 +73,7 @@ const (
 	usual  = 0.8
 	rare   = 0.04
 	never  = -1 // the shaping alone sets it
+	apart  = -2 // the same, and nothing is drawn: one seed gives the cases that it gave before the member was there
 	always = 1
 )
 

@@ -1,7 +1,8 @@
 // Package generate invents clinic records: cases of toenail surgery with
-// their reviews, contacts, amendments, withdrawals and drafts, for tests and
-// demonstrations. Nothing in them is real: the names are made of words that no
-// register holds, the clinics do not exist, and the numbers are counters.
+// their reviews, contacts, amendments, withdrawals and drafts, and now and then a
+// merge of patient numbers, for tests and demonstrations. Nothing in them is real:
+// the names are made of words that no register holds, the clinics do not exist,
+// and the numbers are counters.
 //
 // Values are filled in by walking the types of mapping/record along
 // record.Paths, so that a field added there is generated without a change here;

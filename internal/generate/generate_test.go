@@ -66,7 +66,7 @@ func TestGeneratorCovers(t *testing.T) {
 
 // oneOf reports a place of which a record has one by its kind.
 func oneOf(path string) bool {
-	return slices.Contains([]string{"/surgery", "/review", "/contact"}, path)
+	return slices.Contains([]string{"/surgery", "/review", "/contact", "/merge"}, path)
 }
 
 // survey counts what records hold.
@@ -129,6 +129,24 @@ var situations = []string{
 	"visits of an unknown surgery", "two contents under one revision", "revisions left out at times", "no revisions at all",
 	"a patient changed by an amendment", "a death", "the same content again", "a second case of a patient", "a tourniquet without release",
 	"a dose without volume", "a review naming an activity",
+	"a merge", "a merge said the other way round too", "a merge withdrawn", "a merge with a number of nobody else",
+}
+
+func (s *survey) merge(m *record.Record, c []*record.Record) {
+	s.situations["a merge"]++
+	if m.Status == "withdrawn" {
+		s.situations["a merge withdrawn"]++
+	}
+	for _, id := range m.Names() {
+		if id.Value >= "P-700000" {
+			s.situations["a merge with a number of nobody else"]++
+		}
+	}
+	for _, r := range c {
+		if r.Merge != nil && *r.Patient.Identifier == m.Merge.Replaces[0] {
+			s.situations["a merge said the other way round too"]++
+		}
+	}
 }
 
 // history notes what the deliveries of a case show together.
@@ -144,7 +162,9 @@ func (s *survey) history(c []*record.Record, zone *time.Location) {
 	surgery := false
 	for _, r := range c {
 		byID[r.Record] = append(byID[r.Record], r)
-		patients[r.Patient.Identifier.Value] = true
+		if r.Kind != "merge" {
+			patients[r.Patient.Identifier.Value] = true
+		}
 		sharing[r.Sharing] = true
 		surgery = surgery || r.Surgery != nil
 		note(r.Historical, "old data")
@@ -162,6 +182,9 @@ func (s *survey) history(c []*record.Record, zone *time.Location) {
 					}
 				}
 			}
+		}
+		if r.Merge != nil {
+			s.merge(r, c)
 		}
 		if x := r.Contact; x != nil {
 			note(x.CountsReview, "a contact that counts as a review")

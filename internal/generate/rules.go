@@ -38,6 +38,7 @@ var rules = map[string]rule{
 	"Record.surgery":       {chance: never},
 	"Record.review":        {chance: never},
 	"Record.contact":       {chance: never},
+	"Record.merge":         {chance: apart},
 
 	"Identifier.system": {chance: 0.88},
 	"Identifier.value":  {chance: 0.88},

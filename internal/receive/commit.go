@@ -46,6 +46,9 @@ func (v *Receiver) commit(w store.Writer, a attempt, f *folded) error {
 	if err := c.vanish(owned, func(h store.Held) bool { return !made[h.Ref] }); err != nil {
 		return err
 	}
+	if err := c.unlink(slices.DeleteFunc(owned, func(h store.Held) bool { return made[h.Ref] }), nil); err != nil {
+		return err
+	}
 	if err := c.endRoles(clinic, made); err != nil {
 		return err
 	}
@@ -137,6 +140,11 @@ func (c *committer) put(owned, clinic []store.Held) error {
 		}
 		if err := c.putOne(ch, c.a.res.CaseOf[r.Ref()], what, activity); err != nil {
 			return err
+		}
+		if had && !was.Deleted && losesLink(was.Content, r) {
+			if err := c.w.Mask(r.Ref()); err != nil {
+				return err
+			}
 		}
 	}
 	return nil

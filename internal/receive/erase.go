@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"time"
 
 	"nailbridge/internal/erasures"
@@ -22,24 +23,24 @@ type Erased struct {
 	Made []store.Version // the DELETE entries that tell hubs
 }
 
-// Names reports whether a delivery, as it came, names the patient; one of which
-// no patient can be read does where it holds system and value somewhere.
+// Names reports whether a delivery, as it came, names the patient, as one whom
+// another replaces too; one of which no patient can be read does where it holds
+// system and value somewhere.
 func Names(body []byte, p record.Identifier) bool {
-	if id := patientIn(body); id != nil {
-		return *id == p
+	if r := readAgain(body); patientOf(r) != nil {
+		return *patientOf(r) == p || slices.Contains(r.Names(), p)
 	}
 	return Mentions(body, p)
 }
 
-// patientIn is the patient that a delivery names; nil when none can be read, be
-// it through a fault of ours.
-func patientIn(body []byte) (id *record.Identifier) {
+// readAgain reads a delivery; nothing where that fails through a fault of ours.
+func readAgain(body []byte) (r *record.Record) {
 	defer func() {
 		if recover() != nil {
-			id = nil
+			r = &record.Record{}
 		}
 	}()
-	return patientOf(record.Read(body, time.UTC).Record)
+	return record.Read(body, time.UTC).Record
 }
 
 // Mentions reports whether JSON, whole or broken off, holds the system and the
@@ -77,6 +78,10 @@ func Erase(w store.Writer, o store.Owner, e store.Erasure, now time.Time) (Erase
 	if err != nil {
 		return done, err
 	}
+	joined, err := w.Merges(o)
+	if err != nil {
+		return done, err
+	}
 	blank, err := json.Marshal(struct {
 		Clinic    string `json:"clinic"`
 		Withdrawn bool   `json:"withdrawn"`
@@ -91,15 +96,19 @@ func Erase(w store.Writer, o store.Owner, e store.Erasure, now time.Time) (Erase
 	if err != nil {
 		return done, err
 	}
-	if err := foldOthersAgain(w, o.Clinic, done.Records); err != nil {
+	if err := foldOthersAgain(w, o.Clinic, done.Records, len(joined) > 0); err != nil {
 		return done, err
 	}
 	return done, announceErased(w, o.Clinic, s, done.Made)
 }
 
 // foldOthersAgain lets the next start fold the clinic again where records of
-// others shared an id with those erased, or belong to their surgeries.
-func foldOthersAgain(w store.Writer, clinic string, records []string) error {
+// others shared an id with those erased, or belong to their surgeries, and where
+// a merge joined others to the one erased.
+func foldOthersAgain(w store.Writer, clinic string, records []string, joined bool) error {
+	if joined {
+		return w.SetMark(clinic, markFolded, foldAgain)
+	}
 	for _, r := range records {
 		left, err := w.Deliveries(clinic, r)
 		if err != nil {
@@ -126,22 +135,31 @@ func announceErased(w store.Writer, clinic string, s store.Stamp, made []store.V
 // erasedBefore gives the reason for keeping out what was saved before its
 // patient was erased; nil when nothing keeps it out.
 func (v *Receiver) erasedBefore(r store.Reader, in incoming) (*record.Finding, error) {
-	id := patientOf(in.record)
-	if id == nil {
-		return nil, nil
+	saved := v.deliveryRow(in).SavedAt
+	for _, id := range patientsOf(in.record) {
+		o := store.Owner{Clinic: v.Settings.Clinic.ID, Patient: mapping.PatientKey(id)}
+		known, err := r.Erasures(erasures.Subject(v.Settings.Namespace, o))
+		if err != nil {
+			return nil, err
+		}
+		if len(known) == 0 || saved.After(known[0].At) {
+			continue
+		}
+		return &record.Finding{
+			Severity: record.Refusal, Code: "erased", Pointer: "/patient", Rule: "D2",
+			Text: "the patient, or one whom it says to be replaced, was erased here after this was saved, or it does not say when it was saved; nothing of it was stored",
+		}, nil
 	}
-	o := store.Owner{Clinic: v.Settings.Clinic.ID, Patient: mapping.PatientKey(*id)}
-	known, err := r.Erasures(erasures.Subject(v.Settings.Namespace, o))
-	if err != nil || len(known) == 0 {
-		return nil, err
+	return nil, nil
+}
+
+// patientsOf are the patients whom a record names, as far as each can be read.
+func patientsOf(r *record.Record) []record.Identifier {
+	out := r.Names()
+	if id := patientOf(r); id != nil && !slices.Contains(out, *id) {
+		out = append(out, *id)
 	}
-	if saved := v.deliveryRow(in).SavedAt; saved.After(known[0].At) {
-		return nil, nil
-	}
-	return &record.Finding{
-		Severity: record.Refusal, Code: "erased", Pointer: "/patient", Rule: "D2",
-		Text: "the patient was erased here after this was saved, or it does not say when it was saved; nothing of it was stored",
-	}, nil
+	return out
 }
 
 // keepOut answers a delivery of an erased patient: refused, and kept nowhere.

@@ -52,7 +52,7 @@ type attempt struct {
 	issues  []validate.Issue
 	moved   bool // the patient just lost a record to another patient (D1.5)
 	unread  bool // something stored of the patient could not be read
-	drawn   bool // folded only since the staff is no longer said to be what it was
+	drawn   bool // folded only since the staff is no longer said to be what it was, or since a merge joins it to another
 }
 
 // refold folds every patient that an arrival concerns and commits what
@@ -80,13 +80,13 @@ func (v *Receiver) refold(w store.Writer, r *record.Record, was mapping.Standing
 }
 
 // ownIssues are what does not pass of those for whom the folds are made. One who
-// was only drawn in by the staff and fails keeps nobody's record from counting.
+// was only drawn in, and fails, keeps nobody's record from counting.
 func (v *Receiver) ownIssues(attempts []attempt) (out []validate.Issue) {
 	for _, a := range attempts {
 		if !a.drawn {
 			out = append(out, a.issues...)
 		} else if len(a.issues) > 0 {
-			v.logIssues("a patient of the same staff could not be folded", a.issues)
+			v.logIssues("a patient of the same staff, or joined by a merge, could not be folded", a.issues)
 		}
 	}
 	return out
@@ -161,9 +161,9 @@ func (v *Receiver) endSharing(w store.Writer, row store.Delivery, a *Answer, fai
 }
 
 // attemptAll folds, without committing, every patient concerned: those that
-// any delivery of the record id names (one may have lost the record, and a
-// sharing statement counts even when its content does not, D3.1), and those of
-// the reviews and contacts of the surgery.
+// any delivery of the record id names, as one whom another replaces too (one may
+// have lost the record, and a sharing statement counts even when its content does
+// not, D3.1), and those of the reviews and contacts of the surgery.
 func (v *Receiver) attemptAll(w store.Writer, r *record.Record, was mapping.Standing) ([]attempt, error) {
 	rows, err := w.Deliveries(v.Settings.Clinic.ID, r.Record)
 	if err != nil {
@@ -173,8 +173,8 @@ func (v *Receiver) attemptAll(w store.Writer, r *record.Record, was mapping.Stan
 	is := mapping.Stand(ds, v.Settings.Clinic.Zone)
 	var patients []record.Identifier
 	for _, d := range ds {
-		if id := patientOf(d.Record); id != nil && !d.Refused {
-			patients = append(patients, *id)
+		if !d.Refused {
+			patients = append(patients, d.Record.Names()...)
 		}
 	}
 	out, err := v.attemptThese(w, patients, r.Record)
@@ -185,8 +185,8 @@ func (v *Receiver) attemptAll(w store.Writer, r *record.Record, was mapping.Stan
 }
 
 // attemptThese folds, without committing, the patients, those whose reviews
-// and contacts name the surgery, and those whose staff is no longer said to be
-// what it was. What each says of the staff is kept before any is folded, since
+// and contacts name the surgery, those whom merges join to them, and those whose
+// staff is no longer said to be what it was. What each says of the staff is kept before any is folded, since
 // Practitioner is one for all.
 func (v *Receiver) attemptThese(w store.Writer, patients []record.Identifier, surgery string) ([]attempt, error) {
 	var out []attempt
@@ -204,7 +204,7 @@ func (v *Receiver) attemptThese(w store.Writer, patients []record.Identifier, su
 		if err != nil {
 			return nil, err
 		}
-		for _, o := range others {
+		for _, o := range append(others, mapping.MergeNames(a.in.Merges)...) {
 			drawn[o] = drawn[o] || !slices.Contains(patients, o)
 			patients = append(patients, o)
 		}
@@ -224,11 +224,9 @@ func (v *Receiver) attemptThese(w store.Writer, patients []record.Identifier, su
 				return nil, err
 			}
 		}
-		if err := v.try(w, &out[i]); err != nil {
-			return nil, err
-		}
+		v.try(&out[i])
 	}
-	return out, nil
+	return out, v.checkAll(w, out)
 }
 
 // lost reports that a record named the patient and that its newest content,
@@ -241,18 +239,49 @@ func lost(p record.Identifier, was, is mapping.Standing) bool {
 	return before != nil && *before == p && now != nil && *now != p
 }
 
-// try folds and checks one patient. What it makes is not committed.
-func (v *Receiver) try(w store.Writer, a *attempt) (err error) {
+// try folds one patient. What it makes is not committed.
+func (v *Receiver) try(a *attempt) {
 	fault := a.unread
 	if !fault {
 		a.res, fault = v.fold(a.in)
 	}
 	if fault {
 		a.issues = foldFailed
-		return nil
 	}
-	a.checked, a.issues, err = v.check(w, a.res.Resources)
-	return err
+}
+
+// checkAll checks what each fold made. A Patient may name another of the same
+// commit (D1.5); where that one does not pass, it is not there to be named.
+func (v *Receiver) checkAll(w store.Writer, as []attempt) (err error) {
+	for again := true; again; {
+		again = false
+		for i := range as {
+			a := &as[i]
+			if len(a.issues) > 0 {
+				continue
+			}
+			if a.checked, a.issues, err = v.check(w, a.res.Resources, madeBeside(as, i)...); err != nil {
+				return err
+			}
+			again = again || len(a.issues) > 0 && len(as) > 1
+		}
+	}
+	return nil
+}
+
+// madeBeside are the Patients that the other folds of a commit make and publish.
+func madeBeside(as []attempt, i int) (out []resource.Ref) {
+	for j, a := range as {
+		if j == i || len(a.issues) > 0 || !a.res.Shared {
+			continue
+		}
+		for _, r := range a.res.Resources {
+			if r.Type() == "Patient" {
+				out = append(out, r.Ref())
+			}
+		}
+	}
+	return out
 }
 
 // gather reads everything that a patient's fold depends on but the staff.
@@ -261,6 +290,9 @@ func (v *Receiver) gather(r store.Reader, a *attempt) (err error) {
 		return err
 	}
 	a.in.Deliveries = v.deliveries(a.rows)
+	if err := v.gatherMerges(r, &a.in, a.owner); err != nil {
+		return err
+	}
 	facts, err := r.Facts(a.owner)
 	if err != nil {
 		return err
@@ -294,11 +326,14 @@ func (v *Receiver) fold(in mapping.PatientFold) (res mapping.Result, fault bool)
 	return res, err != nil
 }
 
-// check checks a set that is to be committed. The error is the store's. A check
-// that panics passes nothing.
-func (v *Receiver) check(r store.Reader, set []resource.Resource) (checked []validate.Checked, issues []validate.Issue, fault error) {
+// check checks a set that is to be committed, beside which some others are. The
+// error is the store's. A check that panics passes nothing.
+func (v *Receiver) check(r store.Reader, set []resource.Resource, beside ...resource.Ref) (checked []validate.Checked, issues []validate.Issue, fault error) {
 	defer v.recovered("check", func() { checked, issues = nil, checkFailed })
 	exists := func(ref resource.Ref) bool {
+		if slices.Contains(beside, ref) {
+			return true
+		}
 		ok, err := r.Exists(ref)
 		fault = errors.Join(fault, err)
 		return ok

@@ -171,6 +171,9 @@ func (v *Receiver) take(w store.Writer, in incoming, failed []validate.Issue) (A
 	if err != nil {
 		return Answer{}, err
 	}
+	if err := v.keepMerged(w, row, in.record); err != nil {
+		return Answer{}, err
+	}
 	isNew := true
 	for _, b := range before {
 		isNew = isNew && b.Seq != row.Seq

@@ -48,6 +48,9 @@ func (v *Receiver) RetryRefused(ctx context.Context) (Retried, error) {
 			}
 		}
 		again.Seq = row.Seq
+		if err := v.keepMerged(w, again, in.record); err != nil {
+			return "", err
+		}
 		a, err := v.admit(w, in, arriving{row: again, before: before, isNew: true}, nil)
 		return a.Answer, err
 	})

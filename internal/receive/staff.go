@@ -120,7 +120,7 @@ func (v *Receiver) readStaff(r store.Reader, key string) ([]mapping.StaffStateme
 // deliveries and acknowledgements name.
 func (v *Receiver) staffNamed(r store.Reader, in mapping.PatientFold) ([]mapping.StaffStatement, error) {
 	keys := map[string]bool{}
-	for _, d := range in.Deliveries {
+	for _, d := range slices.Concat(in.Deliveries, in.Merges) {
 		for _, key := range mapping.StaffNamed(d.Record) {
 			keys[key] = true
 		}

@@ -10,8 +10,8 @@ import (
 )
 
 // contain does what cannot wait when even the fold without the held arrival
-// fails: its sharing value acts, and cases that it endangers become
-// entered-in-error. All else stays as it is stored (D2, held).
+// fails: its sharing value acts, no link names one who may not be named any more,
+// and cases that it endangers become entered-in-error. All else stays as it is stored (D2, held).
 func (v *Receiver) contain(w store.Writer, a attempt, f *folded) error {
 	must := mapping.Contain(v.Settings, a.in)
 	owned, err := w.Owned(a.owner)
@@ -25,6 +25,9 @@ func (v *Receiver) contain(w store.Writer, a attempt, f *folded) error {
 		return c.withdraw(owned)
 	}
 	if err := c.vanish(owned, func(h store.Held) bool { return slices.Contains(must.Endangered, h.Case) }); err != nil {
+		return err
+	}
+	if err := c.unlink(owned, must.Joined); err != nil {
 		return err
 	}
 	return c.provenance()

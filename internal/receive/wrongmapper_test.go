@@ -14,7 +14,9 @@ import (
 )
 
 // wrongs are mappers that write one thing which R4 does not allow.
-var wrongs = map[string]struct{ typ, was, now string }{
+type wrongMapper struct{ typ, was, now string }
+
+var wrongs = map[string]wrongMapper{
 	// R4 careplan.html: the status is one of request-status.
 	"a wrong status": {"CarePlan", `"status":"active"`, `"status":"running"`},
 	// R4 condition.html, con-4 and con-5.
@@ -22,9 +24,44 @@ var wrongs = map[string]struct{ typ, was, now string }{
 		`{"system":"http://terminology.hl7.org/CodeSystem/condition-ver-status","code":"entered-in-error","display":"Entered in Error"}]},`},
 }
 
+// D2, held; D1.5: nor does what a wrong mapper makes of a merge, of either of its
+// Patients: no half of it is published, and the mended mapper's retry takes it.
+func TestD2_HeldForAWrongMapperOfMerges(t *testing.T) {
+	for name, wrong := range map[string]struct{ was, now string }{
+		// R4 valueset-link-type.html: the types of links are these four.
+		"a link of no type of the one replaced":     {`"type":"replaced-by"`, `"type":"superseded"`},
+		"a link of no type of the one who replaces": {`"type":"replaces"`, `"type":"absorbs"`},
+		// R4 references.html: a link names a Patient that is there.
+		"a link to nobody": {`"link":[{"other":{"reference":"Patient/`, `"link":[{"other":{"reference":"Patient/0`},
+	} {
+		t.Run(name, func(t *testing.T) {
+			w := rt.New(t)
+			w.At("2026-03-06T09:00:00Z")
+			w.Send(of("P-1"))
+			w.Send(of("P-2"))
+			before := len(w.All("Provenance"))
+			wrongMapper{"Patient", wrong.was, wrong.now}.spoil(t, w)
+			require.Equal(t, receive.Held, w.Send(rt.Merge([]string{"P-2"})).Answer)
+			assert.Equal(t, []string{"M-1"}, records(t, w, "held"))
+			assert.Equal(t, 1, w.Meter.Held)
+			assert.Empty(t, joined(w))
+			assert.Len(t, w.All("Provenance"), before)
+			done, err := w.RetryHeld(t.Context())
+			require.NoError(t, err)
+			assert.Equal(t, receive.Retried{Tried: 1, Kept: 1}, done, "a retry by the same mapper")
+			w.Fold = nil
+			done, err = w.RetryHeld(t.Context())
+			require.NoError(t, err)
+			assert.Equal(t, receive.Retried{Tried: 1, Accepted: 1}, done)
+			assert.Equal(t, bothJoined, joined(w))
+		})
+	}
+}
+
 // spoil makes the mapper of a world a wrong one. The real check stands.
-func spoil(t *testing.T, w *rt.World, name string) {
-	wrong := wrongs[name]
+func spoil(t *testing.T, w *rt.World, name string) { wrongs[name].spoil(t, w) }
+
+func (wrong wrongMapper) spoil(t *testing.T, w *rt.World) {
 	w.Fold = func(s mapping.Settings, in mapping.PatientFold) (mapping.Result, error) {
 		res, err := mapping.FoldPatient(s, in)
 		for i, r := range res.Resources {

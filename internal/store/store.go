@@ -290,8 +290,8 @@ type Reader interface {
 	// Clinic side.
 	// Clinics gives the clinics of which anything is stored, by name.
 	Clinics() ([]string, error)
-	// Owners gives every patient of a clinic whom a delivery names or who has a
-	// resource, by key.
+	// Owners gives every patient of a clinic whom a delivery names, a merge as one
+	// replaced too, or who has a resource, by key.
 	Owners(clinic string) ([]Owner, error)
 	// Mark gives what SetMark set; "" when nothing was.
 	Mark(clinic, name string) (string, error)
@@ -301,6 +301,10 @@ type Reader interface {
 	// record names, though they may name another patient, and of the reviews
 	// and contacts of all these surgeries.
 	DeliveriesOf(o Owner) ([]Delivery, error)
+	// Merges gives all deliveries of every record id of the clinic of which some
+	// delivery is a merge that names the patient, as SetMerged says, or another
+	// whom such a merge names, and so on (D1.5).
+	Merges(o Owner) ([]Delivery, error)
 	// DeliveriesList gives deliveries marked refused, held, waiting or
 	// superseded, oldest first. A refused one whose content has been accepted
 	// under another delivery since, so that its Answer is no longer "refused",
@@ -344,6 +348,9 @@ type Writer interface {
 	// MarkDelivery sets Answer, Reasons, Held, Refused and Superseded, and
 	// what a retry could newly read of the record; Waiting stays.
 	MarkDelivery(d Delivery) error
+	// SetMerged says whom a delivery, with its Seq, Clinic and Record, names that
+	// is a merge: by PatientKey, in place of what was said of it before.
+	SetMerged(d Delivery, patients []string) error
 	// SetWaiting marks exactly these deliveries of the patient as waiting.
 	SetWaiting(o Owner, seqs []int64) error
 	// Put adds a version, once there is a stamp. rows are the index rows of
@@ -372,8 +379,8 @@ type Writer interface {
 	Reindex(o Owner, index func(resource.Resource) []searchparam.Row) error
 	// PutErasure keeps a tombstone; kept already, it stays as it is.
 	PutErasure(e Erasure) error
-	// Erase takes away all that is stored of a patient: deliveries, what is
-	// listed, facts, acknowledgements, statements about staff, the content of
+	// Erase takes away all that is stored of a patient: deliveries, merges that
+	// name the patient too, what is listed, facts, acknowledgements, statements about staff, the content of
 	// every version. Of each resource its id and one DELETE entry stay, under no
 	// patient; it gives those that are new, which needs a stamp. The patient may
 	// come again: the same ids then have higher versions. What the files still

@@ -13,7 +13,7 @@ import (
 // what Decode could not read; Read joins the two.
 //
 // Refusals: a part that identifies is missing; neither revision nor saved-at;
-// the tree of another kind; a time of anaesthesia or tourniquet that is partial
+// the tree of another kind; a patient that replaces itself; a time of anaesthesia or tourniquet that is partial
 // in a live record, or that has no offset and was skipped or occurred twice in
 // loc. A partial date elsewhere in a live record, and a skipped or repeated
 // local time elsewhere (the saved-at always, D2.2), is a Warning. An assumed
@@ -21,6 +21,7 @@ import (
 func Check(r *Record, loc *time.Location) []Finding {
 	c := checker{record: r, loc: loc}
 	c.header()
+	c.merge()
 	c.object(root(), reflect.ValueOf(r).Elem(), "")
 	return c.findings
 }
@@ -92,7 +93,7 @@ func (c *checker) header() {
 	trees := []struct {
 		kind    Code
 		present bool
-	}{{"surgery", r.Surgery != nil}, {"review", r.Review != nil}, {"contact", r.Contact != nil}}
+	}{{"surgery", r.Surgery != nil}, {"review", r.Review != nil}, {"contact", r.Contact != nil}, {"merge", r.Merge != nil}}
 	for _, t := range trees {
 		switch ptr := "/" + string(t.kind); {
 		case t.kind == r.Kind && !t.present && r.Status == "withdrawn":
@@ -101,6 +102,20 @@ func (c *checker) header() {
 			c.add(Refusal, "missing", ptr, "the part that the record's kind calls for is missing")
 		case t.kind != r.Kind && t.present:
 			c.add(Refusal, "other-kind", ptr, "a part of another kind than the record's")
+		}
+	}
+}
+
+// merge refuses that a patient replaces itself (D1.5): one of the two numbers
+// was meant to be another, and nobody can say which.
+func (c *checker) merge() {
+	r := c.record
+	if r.Merge == nil || r.Patient == nil || r.Patient.Identifier == nil {
+		return
+	}
+	for i, id := range r.Merge.Replaces {
+		if id == *r.Patient.Identifier && id != (Identifier{}) {
+			c.addRule("D1.5", Refusal, "replaces-itself", rawjson.Index("/merge/replaces", i), "the number replaced is that of the patient who replaces it")
 		}
 	}
 }

@@ -54,6 +54,7 @@ var refusedPlaces = []string{
 	"/surgery/antibiotics/*/doseMg", "/review/antibiotics/*/doseMg", "/contact/antibiotics/*/doseMg",
 	"/review/surgery", "/review/toes/*/side", "/review/toes/*/digit",
 	"/contact/surgery", "/contact/toes/*/side", "/contact/toes/*/digit",
+	"/merge/replaces/*/system", "/merge/replaces/*/value",
 }
 
 // neededPlaces are those of them that must be there.
@@ -61,10 +62,11 @@ var neededPlaces = []string{
 	"/clinic", "/record", "/kind", "/status", "/author", "/patient", "/patient/identifier", "/patient/identifier/system", "/patient/identifier/value",
 	"/surgery/toes/*/side", "/surgery/toes/*/digit", "/review/surgery", "/review/toes/*/side", "/review/toes/*/digit",
 	"/contact/surgery", "/contact/toes/*/side", "/contact/toes/*/digit",
+	"/merge/replaces", "/merge/replaces/*/system", "/merge/replaces/*/value",
 }
 
 func kindOf(path string) string {
-	for _, kind := range []string{"review", "contact"} {
+	for _, kind := range []string{"review", "contact", "merge"} {
 		if strings.HasPrefix(path, "/"+kind) {
 			return kind
 		}

@@ -3,7 +3,7 @@
 // about it. It has the types, a strict decoder of its own, the JSON Schema that
 // documents the format, and the checks of what was decoded.
 //
-// A record is one header and one of three trees: surgery, review or contact.
+// A record is one header and one of four trees: surgery, review, contact or merge.
 // It is a tree and not a flat form, because two toes may be done in one
 // sitting, and each toe has its block, its tourniquet periods and its borders.
 //

@@ -57,6 +57,8 @@ var places = map[string]class{
 	"/patient/identifier":         identity,
 	"/patient/identifier/system":  identity,
 	"/patient/identifier/value":   identity,
+	"/merge/replaces/*/system":    identity,
+	"/merge/replaces/*/value":     identity,
 }
 
 // fields has an entry for each member of each type, as "Type.member". A test
@@ -79,7 +81,7 @@ var headerFields = map[string]field{
 	"Record.record":           {desc: "record id, unique within the clinic and the same through all revisions", class: identity, form: itemID},
 	"Record.revision":         {desc: "revision counter of the record; with it, the greatest revision counts. Absent where the sender keeps none; then savedAt decides", least: "0", most: maxSafeInteger},
 	"Record.savedAt":          {desc: "when the practice system saved this content", ahead: true},
-	"Record.kind":             {set: &KindSet, desc: "which of the three trees the record has", class: identity},
+	"Record.kind":             {set: &KindSet, desc: "which of the four trees the record has", class: identity},
 	"Record.status":           {set: &StatusSet, desc: "whether the content is a draft, final, an amendment, or withdrawn", class: identity},
 	"Record.historical":       {desc: "true for a record converted from old data; its dates may be partial and it is never followed up"},
 	"Record.author":           {desc: "who wrote the content; a registration or a staff key is needed"},
@@ -90,6 +92,9 @@ var headerFields = map[string]field{
 	"Record.surgery":          {desc: "the sitting, in a record of kind surgery"},
 	"Record.review":           {desc: "the review, in a record of kind review"},
 	"Record.contact":          {desc: "the contact, in a record of kind contact"},
+	"Record.merge":            {desc: "the merge, in a record of kind merge"},
+
+	"Merge.replaces": {desc: "the numbers of the same person that the header's patient replaces; their cases stay under them", class: identity},
 
 	"Identifier.system": {desc: "absolute URI of the authority that gives the numbers", form: systemURI},
 	"Identifier.value":  {desc: "the number itself", form: itemID},

@@ -34,7 +34,7 @@ func buildSchema() []byte {
 	s["$schema"] = "https://json-schema.org/draft/2020-12/schema"
 	s["$id"] = SchemaID
 	s["title"] = "Clinic record of toenail surgery, version " + SchemaVersion
-	s["description"] = "One saved record: a header and one of the trees surgery, review and contact. x-unit is the UCUM unit of a number. " +
+	s["description"] = "One saved record: a header and one of the trees surgery, review, contact and merge. x-unit is the UCUM unit of a number. " +
 		"x-unreadable says what becomes of a record in which the value does not fit this schema: refused, or kept (as sent, flagged, and the rest used)."
 	s["anyOf"] = []any{object{"required": []string{"revision"}}, object{"required": []string{"savedAt"}}}
 	var kinds []any
@@ -86,7 +86,11 @@ func (w schemaWriter) valueSchema(s *shape) object {
 	case ObjectPath:
 		return w.reference(s)
 	case ListPath:
-		return object{"type": "array", "items": w.place(s.item)}
+		list := object{"type": "array", "items": w.place(s.item)}
+		if s.class == identity {
+			list["minItems"] = 1
+		}
+		return list
 	case CodePath:
 		return w.code(s.set)
 	case WhenPath:
@@ -305,7 +309,7 @@ func agree(t *testing.T, s *jsonschema.Schema, b []byte, what string) {
 // the format.
 func TestSchemaAndDecoderAgree(t *testing.T) {
 	s := compiledSchema(t)
-	for _, kind := range []string{"surgery", "review", "contact"} {
+	for _, kind := range []string{"surgery", "review", "contact", "merge"} {
 		t.Run(kind, func(t *testing.T) {
 			t.Parallel()
 			full := mustJSON(fullRecord(kind))

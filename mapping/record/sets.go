@@ -43,7 +43,7 @@ func set(name string, pairs ...string) Set {
 // The closed lists. Their names are also the ids of the local code systems in
 // mapping/terms wherever a value is published as a coding.
 var (
-	KindSet    = set("record-kind", "surgery", "Surgery sitting", "review", "Planned review", "contact", "Unplanned contact")
+	KindSet    = set("record-kind", "surgery", "Surgery sitting", "review", "Planned review", "contact", "Unplanned contact", "merge", "Merge of patient numbers")
 	StatusSet  = set("record-status", "draft", "Draft", "final", "Final", "amended", "Amended", "withdrawn", "Withdrawn")
 	SharingSet = set("sharing", "agreed", "Sharing with the region agreed", "declined", "Sharing with the region declined")
 	AnswerSet  = set("answer", "yes", "Yes", "no", "No", "unknown", "Asked, not known")

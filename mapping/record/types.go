@@ -1,11 +1,13 @@
 package record
 
+import "slices"
+
 // SchemaVersion is the version of the record format that this package writes
 // and documents. A record names it in its header.
 const SchemaVersion = "1.0"
 
 // Record is one saved clinic record: a header and exactly one of Surgery,
-// Review and Contact, as Kind says.
+// Review, Contact and Merge, as Kind says.
 type Record struct {
 	SchemaVersion string   `json:"schemaVersion,omitempty"`
 	Clinic        string   `json:"clinic,omitempty"`
@@ -25,6 +27,7 @@ type Record struct {
 	Surgery *Surgery `json:"surgery,omitempty"`
 	Review  *Review  `json:"review,omitempty"`
 	Contact *Contact `json:"contact,omitempty"`
+	Merge   *Merge   `json:"merge,omitempty"`
 }
 
 // Code is a value of a closed list (a Set). The empty string means absent; an
@@ -404,7 +407,27 @@ type Contact struct {
 	Stopped      *FollowUpStopped `json:"followUpStopped,omitempty"`
 }
 
-// VisitAt is when a review or contact took place; nil for a surgery.
+// Merge says that the practice system found several numbers to be one patient's:
+// the header's patient replaces those named here (D1.5). Their cases stay where
+// they are.
+type Merge struct {
+	Replaces []Identifier `json:"replaces,omitempty"`
+}
+
+// Names are all whom a record names as a patient: the header's, and those whom
+// that one replaces. What could not be read is not among them.
+func (r *Record) Names() []Identifier {
+	var out []Identifier
+	if r.Patient != nil && r.Patient.Identifier != nil {
+		out = append(out, *r.Patient.Identifier)
+	}
+	if r.Merge != nil {
+		out = append(out, r.Merge.Replaces...)
+	}
+	return slices.DeleteFunc(out, func(i Identifier) bool { return i.System == "" || i.Value == "" })
+}
+
+// VisitAt is when a review or contact took place; nil for any other.
 func (r *Record) VisitAt() *When {
 	switch {
 	case r.Review != nil:

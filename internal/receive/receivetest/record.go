@@ -49,6 +49,21 @@ func Surgery(edits ...Edit) []byte { return edited(surgeryJSON, edits) }
 // flag.
 func Review(edits ...Edit) []byte { return edited(reviewJSON, edits) }
 
+const mergeJSON = `{
+ "schemaVersion": "1.0", "clinic": "north", "record": "M-1", "savedAt": "2026-03-05T09:40:00Z", "kind": "merge", "status": "final",
+ "author": {"staffKey": "clerk-3", "name": {"family": "Rook", "given": ["Lea"]}, "role": "clerk"},
+ "patient": {"identifier": {"system": "https://north.example/patient", "value": "P-1"}}}`
+
+// Merge is the merge M-1 of 5 March 2026: patient P-1 replaces those numbered so
+// (D1.5).
+func Merge(replaced []string, edits ...Edit) []byte {
+	var list []any
+	for _, value := range replaced {
+		list = append(list, map[string]any{"system": PatientSystem, "value": value})
+	}
+	return edited(mergeJSON, append([]Edit{Set("/merge/replaces", list)}, edits...))
+}
+
 func edited(text string, edits []Edit) []byte {
 	var tree map[string]any
 	if err := json.Unmarshal([]byte(text), &tree); err != nil {

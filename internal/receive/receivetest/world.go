@@ -211,14 +211,15 @@ func (w *World) Care() []string {
 	return out
 }
 
-// InError reports a resource that is entered in error or inactive (D6).
+// InError reports a resource that is entered in error or inactive (D6). A Patient
+// that another replaces is neither (D1.5).
 func (r Resource) InError() bool {
 	for _, name := range []string{"status", "lifecycleStatus"} {
 		if r.Tree[name] == "entered-in-error" {
 			return true
 		}
 	}
-	return r.Tree["active"] == false || Coded(r.Tree["verificationStatus"], "entered-in-error")
+	return r.Tree["active"] == false && r.Ref.Type != "Patient" || Coded(r.Tree["verificationStatus"], "entered-in-error")
 }
 
 // Coded reports whether a Coding, a CodeableConcept or a list of them has the

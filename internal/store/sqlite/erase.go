@@ -55,8 +55,9 @@ func (s *snapshot) Belongings(o store.Owner, unread func(body []byte) bool) (sto
 		return b, s.fail(op, errOwner)
 	}
 	var err error
-	b.Records, err = s.texts(op, `SELECT DISTINCT record FROM delivery WHERE clinic = ? AND patient = ? AND record <> '' ORDER BY record`,
-		o.Clinic, o.Patient)
+	b.Records, err = s.texts(op, `
+		SELECT record FROM delivery WHERE clinic = ?1 AND patient = ?2 AND record <> ''
+		UNION SELECT record FROM merged WHERE clinic = ?1 AND patient = ?2 AND record <> '' ORDER BY 1`, o.Clinic, o.Patient)
 	if err != nil {
 		return b, err
 	}
@@ -73,18 +74,24 @@ func (s *snapshot) Belongings(o store.Owner, unread func(body []byte) bool) (sto
 	return b, err
 }
 
-// deliveriesToErase fills in the deliveries that name the patient, and those of
-// no patient that share a record with them or that unread takes.
+// deliveriesToErase fills in the deliveries that name the patient, as one replaced
+// too, and those of no patient that share a record with them or that unread takes.
 func (s *snapshot) deliveriesToErase(op string, o store.Owner, b *store.Belongings, unread func([]byte) bool) error {
-	return s.each(op, `SELECT seq, patient, record, body FROM delivery WHERE clinic = ? AND patient IN (?, '') ORDER BY seq`,
+	return s.each(op, `
+		WITH named (seq) AS (
+			SELECT seq FROM delivery WHERE clinic = ?1 AND patient = ?2
+			UNION SELECT seq FROM merged WHERE clinic = ?1 AND patient = ?2)
+		SELECT seq, seq IN named, record, body FROM delivery
+		WHERE seq IN (SELECT seq FROM named UNION SELECT seq FROM delivery WHERE clinic = ?1 AND patient = '') ORDER BY seq`,
 		[]any{o.Clinic, o.Patient}, func(rows *sql.Rows) error {
 			var seq int64
-			var patient, record string
+			var named bool
+			var record string
 			var body []byte
-			if err := rows.Scan(&seq, &patient, &record, &body); err != nil {
+			if err := rows.Scan(&seq, &named, &record, &body); err != nil {
 				return err
 			}
-			if patient == o.Patient || record != "" && slices.Contains(b.Records, record) || unread != nil && unread(body) {
+			if named || record != "" && slices.Contains(b.Records, record) || unread != nil && unread(body) {
 				b.Deliveries = append(b.Deliveries, seq)
 			} else {
 				b.Nobodys++

@@ -103,16 +103,19 @@ func TestHistoriesWalkIndexes(t *testing.T) {
 
 func TestClinicReadsWalkIndexes(t *testing.T) {
 	d := open(t, sqlite.Options{})
-	of, ended, err := d.ExplainClinic(t.Context())
+	of, ended, merges, err := d.ExplainClinic(t.Context())
 	require.NoError(t, err)
-	for _, plan := range [][]string{of, ended} {
+	for _, plan := range [][]string{of, ended, merges} {
 		text := strings.Join(plan, "\n")
 		assert.NotContains(t, text, "SCAN delivery")
 		assert.NotContains(t, text, "SCAN d\n")
 		assert.NotContains(t, text, "(clinic=?)", "a walk over the whole clinic")
 		assert.NotContains(t, text, "SCAN a")
+		assert.NotContains(t, text, "SCAN m")
 		assert.NotContains(t, text, "SCAN f")
 	}
 	assert.Contains(t, strings.Join(of, "\n"), "delivery_surgery (clinic=? AND surgery=?)")
+	assert.Contains(t, strings.Join(merges, "\n"), "SEARCH own USING PRIMARY KEY (clinic=? AND patient=?)")
+	assert.Contains(t, strings.Join(merges, "\n"), "SEARCH other USING COVERING INDEX merged_record (clinic=? AND record=?)")
 	assert.Contains(t, strings.Join(ended, "\n"), "activity_end (end>? AND end<?)")
 }

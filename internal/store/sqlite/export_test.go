@@ -90,17 +90,20 @@ func Spin(w store.Writer) error {
 }
 
 // ExplainClinic gives SQLite's plans of the clinic side's wider reads.
-func (d *DB) ExplainClinic(ctx context.Context) (deliveriesOf, endedBefore []string, err error) {
+func (d *DB) ExplainClinic(ctx context.Context) (deliveriesOf, endedBefore, merges []string, err error) {
 	err = d.View(ctx, func(r store.Reader) (err error) {
 		s := r.(*snapshot)
 		deliveriesOf, err = s.explain(clause{"SELECT body FROM delivery WHERE " + ofPatient, []any{"c", "p"}})
 		if err != nil {
 			return err
 		}
-		endedBefore, err = s.explain(clause{"SELECT json FROM activity a WHERE " + endedUnknown, []any{"t"}})
+		if endedBefore, err = s.explain(clause{"SELECT json FROM activity a WHERE " + endedUnknown, []any{"t"}}); err != nil {
+			return err
+		}
+		merges, err = s.explain(clause{"SELECT body FROM delivery WHERE " + ofMerged, []any{"c", "p"}})
 		return err
 	})
-	return deliveriesOf, endedBefore, err
+	return deliveriesOf, endedBefore, merges, err
 }
 
 // Connect opens a connection that asks for one setting and wants a value.

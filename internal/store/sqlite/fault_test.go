@@ -45,7 +45,7 @@ func TestAFaultAtAnyOperationStoresNothing(t *testing.T) {
 	all := ops
 	require.Equal(t, "update", all[0])
 	require.Equal(t, "commit", all[len(all)-1])
-	assert.Len(t, unique(all), 19+24, "every operation of a Writer: %v", unique(all))
+	assert.Len(t, unique(all), 20+25, "every operation of a Writer: %v", unique(all))
 	failAt = -1
 	before := state(t, d)
 	for i, op := range all {

@@ -33,6 +33,7 @@ func (s *snapshot) Clinics() ([]string, error) {
 func (s *snapshot) Owners(clinic string) ([]store.Owner, error) {
 	patients, err := s.texts("owners", `
 		SELECT patient FROM delivery WHERE clinic = ?1 AND patient <> ''
+		UNION SELECT patient FROM merged WHERE clinic = ?1
 		UNION SELECT patient FROM resource WHERE clinic = ?1 AND patient NOT IN ('', ?2) ORDER BY 1`, clinic, erased)
 	out := make([]store.Owner, len(patients))
 	for i, p := range patients {

@@ -93,6 +93,7 @@ func writeAll(t testing.TB, w store.Writer, mark string) error {
 		func() error { _, err := w.Stamp(t0); return err },
 		func() (err error) { d, err = w.PutDelivery(d); return err },
 		func() error { return w.MarkDelivery(d) },
+		func() error { return w.SetMerged(d, []string{owner.Patient, "mrn|9"}) },
 		func() error { return w.SetWaiting(owner, []int64{d.Seq}) },
 		func() error {
 			_, err := w.Put(owner, "case", storetest.Checked(t, storetest.Plan("a", mark)), rows("Patient/p"))
@@ -142,6 +143,7 @@ func readAll(r store.Reader) error {
 		func() error { _, err := r.History(store.HistoryQuery{Count: 1}); return err },
 		func() error { _, err := r.Deliveries(owner.Clinic, "s1"); return err },
 		func() error { _, err := r.DeliveriesOf(owner); return err },
+		func() error { _, err := r.Merges(owner); return err },
 		func() error { _, err := r.DeliveriesList(owner.Clinic, "held"); return err },
 		func() error { _, err := r.Owned(owner); return err },
 		func() error { _, err := r.Exists(ref); return err },

@@ -19,6 +19,7 @@ var deliveryTests = []test{
 	{"MarkOfAnUnknownDeliveryIsNotFound", deliveryMarkUnknown},
 	{"WaitingIsSetPerPatient", deliveryWaiting},
 	{"OfAPatient", deliveriesOf},
+	{"D1_5_MergesOfAPatient", deliveryMerges},
 	{"ClinicsAreWalls", deliveryWalls},
 }
 

@@ -15,6 +15,7 @@ var eraseTests = []test{
 	{"NothingOfTheErasedIsLeft", eraseLeavesNothing},
 	{"D3_1_OneDeleteEntryAResource", eraseEntries},
 	{"OthersAreUntouched", eraseOthers},
+	{"D1_5_NoMergeNamesTheErased", eraseMerges},
 	{"TheErasedComesAgainWithHigherVersions", eraseThenAgain},
 	{"ATombstoneIsKept", tombstone},
 	{"NobodyIsNotErased", eraseNobody},

@@ -54,6 +54,9 @@ func (t *Text) List(label string, items ...string) *Text {
 	return t
 }
 
+// HTML is what was gathered, as XHTML content.
+func (t *Text) HTML() string { return t.html.String() }
+
 // Narrative is the generated narrative of what was gathered.
 func (t *Text) Narrative() *dpb.Narrative { return Narrative(t.html.String()) }
 
