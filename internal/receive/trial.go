@@ -223,9 +223,10 @@ func (w *trialWriter) Reindex(store.Owner, func(resource.Resource) []searchparam
 func (w *trialWriter) PutDelivery(store.Delivery) (store.Delivery, error) {
 	return store.Delivery{}, errTrial
 }
-func (w *trialWriter) MarkDelivery(store.Delivery) error { return errTrial }
-func (w *trialWriter) PutAck(store.Ack) error            { return errTrial }
-func (w *trialWriter) PutErasure(store.Erasure) error    { return errTrial }
+func (w *trialWriter) MarkDelivery(store.Delivery) error        { return errTrial }
+func (w *trialWriter) PutAck(store.Ack) error                   { return errTrial }
+func (w *trialWriter) SetMerged(store.Delivery, []string) error { return errTrial }
+func (w *trialWriter) PutErasure(store.Erasure) error           { return errTrial }
 func (w *trialWriter) Erase(store.Erasing) (store.Belongings, []store.Version, error) {
 	return store.Belongings{}, nil, errTrial
 }
