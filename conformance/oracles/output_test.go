@@ -85,6 +85,8 @@ func convertGenerated(t *testing.T, n int) (bundles [][]byte, resources int) {
 		bundles = append(bundles, b.Bytes())
 		resources += len(result.Resources)
 	}
+	joined := slices.ContainsFunc(bundles, func(b []byte) bool { return bytes.Contains(b, []byte(`"replaced-by"`)) })
+	require.True(t, joined, "D1.5: Patients that a merge joins are among them")
 	require.Greater(t, len(bundles), n/2)
 	require.Greater(t, resources, 25*n)
 	return bundles, resources
