@@ -78,7 +78,8 @@
 // of a patient who is not shared (D3.1). An event about a resource that is gone
 // by the time it is relayed, since sharing was declined, is replaced by
 // {"clinic","withdrawn":true}; one larger than a message by
-// {"clinic","epoch","truncated":true}: read the history since the last one.
+// {"clinic","epoch","truncated":true}: a hub then reads the history since the
+// last one, and a practice system its records at GET /records.
 //
 // The relay resumes after the last message of its clinic's subject when epoch,
 // sequence and digest are those of an event in the outbox, and at the start of
@@ -90,8 +91,8 @@
 //
 // Erase deletes an erased patient's messages from the streams of the embedded
 // server, which does not run otherwise then, and overwrites them. In CHANGES that
-// leaves gaps in the numbers: a reader who meets one reads the history, where the
-// DELETE entries are. Events in the outbox that named something of the patient say
+// leaves gaps in the numbers: a hub that meets one reads the history, where the
+// DELETE entries are; a practice system has nothing to do. Events in the outbox that named something of the patient say
 // "withdrawn" from then on; the relay may begin at its start again.
 //
 // # Embedded or outside
