@@ -33,17 +33,23 @@ var inIDs = []string{"/contact/toes/*/borders/*/key", "/contact/toes/*/key", "/r
 var linking = []string{"/schemaVersion", "/clinic", "/record", "/review/surgery", "/contact/surgery", "/review/activity", "/contact/activity",
 	"/surgery/plannedReviews/*/step", "/review/nextReview/step", "/contact/nextReview/step"}
 
+// baseRecords are the lines of a file of records of which the mapping is shown to
+// use every value.
+func baseRecords(t *testing.T, name string) [][]byte {
+	lines, err := os.ReadFile("../mapping/testdata/coverage/" + name + ".ndjson")
+	require.NoError(t, err)
+	return bytes.Split(bytes.TrimSpace(lines), []byte("\n"))
+}
+
 // A maximal record, with a value of its own in every text, key and decimal, is
-// sent with its review and contact, and all of /fhir is read: what is never seen
+// sent with its review, its contact and a merge, and all of /fhir is read: what is never seen
 // is exactly what is kept back, and keys that go into ids. Values of other kinds (codes, times, whole
 // numbers) are held to their places by TestCoverage of the mapping.
 func TestD3_2_OfAMaximalRecordExactlyWhatIsKeptBackIsNeverSeen(t *testing.T) {
 	b := newBench(t, t.TempDir(), "2025-03-20T09:00:00Z")
 	sent := map[string]string{} // the value of each place, as it must be seen
-	lines, err := os.ReadFile("../mapping/testdata/coverage/1-everything.ndjson")
-	require.NoError(t, err)
-	for _, line := range bytes.Split(bytes.TrimSpace(lines), []byte("\n")) {
-		w := b.post(distinct(t, line, sent))
+	for i, line := range slices.Concat(baseRecords(t, "1-everything"), baseRecords(t, "6-merge")[1:]) {
+		w := b.post(distinct(t, line, 1000*i, sent))
 		require.Equal(t, http.StatusCreated, w.Code, w.Body)
 	}
 	require.Greater(t, len(sent), 150)
@@ -67,8 +73,8 @@ func TestD3_2_OfAMaximalRecordExactlyWhatIsKeptBackIsNeverSeen(t *testing.T) {
 }
 
 // distinct gives the record with a value of its own in each text, key and decimal
-// that it holds, of the demo clinic, and notes them by place.
-func distinct(t *testing.T, line []byte, sent map[string]string) []byte {
+// that it holds, numbered from n on, of the demo clinic, and notes them by place.
+func distinct(t *testing.T, line []byte, n int, sent map[string]string) []byte {
 	d := json.NewDecoder(bytes.NewReader(line))
 	d.UseNumber()
 	var tree map[string]any
@@ -78,7 +84,7 @@ func distinct(t *testing.T, line []byte, sent map[string]string) []byte {
 		if !p.Leaf() || slices.Contains(linking, p.Path) || strings.HasPrefix(p.Path, "/patient/identifier/") || strings.HasSuffix(p.Path, "/system") {
 			continue
 		}
-		n := len(sent)
+		n++
 		setPlace(tree, strings.Split(p.Path[1:], "/"), func(old any) any {
 			var value any
 			switch p.Type {

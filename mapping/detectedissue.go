@@ -81,7 +81,7 @@ func (b *builder) identified(s signal) *ipb.DetectedIssue_IdentifiedX {
 }
 
 // implicated is what the flag is about: the acts at its place, the activity of
-// the plan, else the border or the encounter.
+// the plan, else the border, the encounter or, of a merge, the Patient.
 func (b *builder) implicated(s signal) []*dpb.Reference {
 	if s.activity != "" && b.planned {
 		return []*dpb.Reference{b.planActivityRef(s.activity)}
@@ -95,8 +95,11 @@ func (b *builder) implicated(s signal) []*dpb.Reference {
 	if b.planned && (s.Record == "" || s.Record == b.caseID) {
 		return r4.Refs(b.planRef())
 	}
-	if s.Record != "" {
-		return r4.Refs(b.encounterRef(s.Record))
+	switch {
+	case s.Record == "":
+		return nil
+	case b.caseID == "": // a merge tells of no encounter
+		return r4.Refs(b.patientRef())
 	}
-	return nil
+	return r4.Refs(b.encounterRef(s.Record))
 }

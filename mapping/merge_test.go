@@ -212,6 +212,11 @@ func TestD1_5_ChainsAndContradictions(t *testing.T) {
 			for value, res := range folds {
 				if value == c.of {
 					assert.Equal(t, []string{"warning /merge/replaces/0"}, levelsOf(res, "merge-contradicted"))
+					for _, i := range ofType(res.Resources, "DetectedIssue") { // where the merge is published by another of its links
+						for _, ref := range refs(i, "implicated") {
+							referredTo(t, res.Resources, ref)
+						}
+					}
 				} else {
 					assert.Empty(t, levelsOf(res, "merge-contradicted"), value)
 				}

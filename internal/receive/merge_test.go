@@ -329,6 +329,32 @@ func found(t *testing.T, w *rt.World, typ, name, value string) (out []resource.R
 	return out
 }
 
+// D2.4: a flag on a merge is published with it, about its Patient, and can be
+// acknowledged; what does not count of it does not keep the rest from counting.
+func TestD2_4_AFlagOnAMerge(t *testing.T) {
+	w := rt.New(t)
+	w.At("2026-03-06T09:00:00Z")
+	for _, r := range [][]byte{of("P-1"), of("P-2"), of("P-3")} {
+		w.Send(r)
+	}
+	w.Send(rt.Merge([]string{"P-2", "P-3"}))
+	a := w.Send(rt.Merge([]string{"P-1"}, rt.Record("M-2"), rt.Patient("P-3"), rt.Saved("2026-03-05T10:00:00Z")))
+	require.Equal(t, receive.Stored, a.Answer)
+	assert.Equal(t, []string{"P-1 out of use", "P-1 replaced-by P-3", "P-1 replaces P-2", "P-2 out of use", "P-2 replaced-by P-1", "P-3 replaces P-1"}, joined(w))
+	a = w.Send(rt.Merge([]string{"P-2", "P-3"}))
+	require.Equal(t, receive.Unchanged, a.Answer)
+	f := flag(t, a.Flags, "merge-contradicted")
+	issues := w.Issues("merge-contradicted")
+	require.Len(t, issues, 1)
+	assert.True(t, issues[0].Open())
+	assert.Equal(t, patient(t, w, "P-1").Ref.String(), rt.At(issues[0].Tree, "implicated", 0, "reference"))
+	_, err := w.Acknowledge(t.Context(), "M-1", f.ID, ack(f, w.Now))
+	require.NoError(t, err)
+	assert.False(t, w.Issues("merge-contradicted")[0].Open())
+	assert.Equal(t, receive.Stored, w.Send(rt.Merge([]string{"P-2"}, rt.Set("/noSuchMember", 1), rt.Saved("2026-03-05T12:00:00Z"))).Answer)
+	assert.Len(t, w.Issues("unknown-member"), 1, "as of any record")
+}
+
 // D1.5, D8.2: a hub finds those joined to a Patient by the parameter link of R4.
 func TestD1_5_LinkCanBeSearched(t *testing.T) {
 	w := rt.New(t)
