@@ -46,7 +46,7 @@ func (v *Receiver) commit(w store.Writer, a attempt, f *folded) error {
 	if err := c.vanish(owned, func(h store.Held) bool { return !made[h.Ref] }); err != nil {
 		return err
 	}
-	if err := c.unlink(slices.DeleteFunc(owned, func(h store.Held) bool { return made[h.Ref] }), nil); err != nil {
+	if err := c.unlink(owned, made, nil); err != nil {
 		return err
 	}
 	if err := c.endRoles(clinic, made); err != nil {

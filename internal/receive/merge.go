@@ -62,16 +62,19 @@ func losesLink(was, is resource.Resource) bool {
 	})
 }
 
-// unlink takes links back from Patients that the fold does not make, but those to
+// unlink takes links back from Patients that the fold did not make, but those to
 // some others.
-func (c *committer) unlink(owned []store.Held, keep []resource.Ref) error {
+func (c *committer) unlink(owned []store.Held, made map[resource.Ref]bool, keep []resource.Ref) error {
 	for _, h := range owned {
-		if h.Deleted || h.Ref.Type != "Patient" {
+		if h.Deleted || h.Ref.Type != "Patient" || made[h.Ref] {
 			continue
 		}
 		r, changed, err := mapping.Unlink(h.Content, keep)
-		if err != nil || !changed {
+		if err != nil {
 			return err
+		}
+		if !changed {
+			continue
 		}
 		ok, err := c.checkOwn(r)
 		switch {

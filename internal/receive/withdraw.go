@@ -27,7 +27,7 @@ func (v *Receiver) contain(w store.Writer, a attempt, f *folded) error {
 	if err := c.vanish(owned, func(h store.Held) bool { return slices.Contains(must.Endangered, h.Case) }); err != nil {
 		return err
 	}
-	if err := c.unlink(owned, must.Joined); err != nil {
+	if err := c.unlink(owned, nil, must.Joined); err != nil {
 		return err
 	}
 	return c.provenance()
