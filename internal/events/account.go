@@ -31,8 +31,8 @@ func accountOf(kind access.Kind, clinic string) string {
 }
 
 // longestPull is for how long a pull may stay open: the server leads no message
-// to whoever asked longer ago.
-const longestPull = 10 * time.Minute
+// to whoever asked longer ago. It outlives its connection, so it is short.
+const longestPull = 30 * time.Second
 
 // makeAccounts makes the accounts of a clinic, with the streams that it had.
 func makeAccounts(s *server.Server, clinic string, keyed bool) error {

@@ -26,7 +26,8 @@
 // stream, no more. The promise is the answer: when it is published, what it
 // says is committed and synced. A sender sends again whatever has no answer; a
 // record may be sent any number of times, and the stream does not de-duplicate
-// (D2.2).
+// (D2.2): but for the same Nats-Msg-Id within a tenth of a second, which no server
+// lets be switched off. Send none; an acknowledgement that says duplicate is none.
 //
 // Each message is taken by the durable consumer of the clinic, in the order of
 // the stream, and goes through the same intake as HTTP:
@@ -114,15 +115,17 @@
 // in another. With keys nobody but the bridge enters these: the practice systems
 // of a clinic have one account, its hubs another, which borrow the subjects that
 // they may use and have no streams. A client may name any subject for a reply;
-// in its account there is nothing to reach with it but what it may publish
-// anyway.
+// in its account there is nothing to reach with it but its own clinic's practice
+// systems, and RECORDS, where it may publish anyway. That way is a gap: a pull
+// whose heartbeats are led there fills RECORDS with what is refused, for as long
+// as it is open, longestPull at most, after its connection too.
 //
 // With Options.Keys a client connects with the id of a clinic as user and its
 // key as password. A key of a practice system may publish records of its clinic
 // (with the acknowledgement of JetStream), and read ANSWERS and CHANGES as they
 // come, or through the durable pull consumer Reader, which the bridge makes of
 // each when the key connects and ends with it: explicit acknowledgement, a
-// thousand messages at most unacknowledged, a pull open for ten minutes at most.
+// thousand messages at most unacknowledged, a pull open for 30 seconds at most.
 // It makes no consumer itself. A hub's key hears the changes of a
 // clinic that it names while it is connected, one connection for each clinic,
 // and publishes nothing, requests to JetStream included; what it missed is in

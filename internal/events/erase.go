@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"github.com/nats-io/nats-server/v2/server"
@@ -126,6 +127,10 @@ func (e *eraser) walk(ctx context.Context, name string, of func(*jetstream.RawSt
 // noteRecord notes what was sent about the patient, and leaves it there; a record
 // that no delivery in the store has is known by it from then on.
 func (e *eraser) noteRecord(m *jetstream.RawStreamMsg) bool {
+	if !strings.HasPrefix(m.Subject, recordsPrefix) { // an answer or a change that a client led here, and nobody's record
+		e.taken[m.Sequence] = true
+		return false
+	}
 	if !receive.Names(m.Data, e.Patient) {
 		return false
 	}

@@ -20,7 +20,7 @@ const (
 	// mostRead is how many messages a reader may hold unacknowledged.
 	mostRead = 1000
 	// mostPulls is how many pulls of a reader may be open at once.
-	mostPulls = 16
+	mostPulls = 4
 	// rereadAfter is after how long a message comes again that was read and not
 	// acknowledged.
 	rereadAfter = 30 * time.Second
