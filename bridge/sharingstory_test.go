@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -17,7 +18,9 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/events"
 	"nailbridge/internal/searchparam"
+	"nailbridge/internal/store"
 )
 
 // D3.1 as a story, at every door out: declined at first, agreed, declined,
@@ -27,11 +30,12 @@ import (
 func TestD3_1_TheStoryOfSharing(t *testing.T) {
 	b := newBench(t, t.TempDir(), "2025-03-20T09:00:00Z")
 	serveNATS(t, b, natsFlags{Listen: "127.0.0.1:0", KeepRecords: time.Hour, KeepAnswers: time.Hour, KeepChanges: time.Hour})
+	changes := hear(t, b)
 	b.send("01-both-borders")
 	others := b.allIDs()
 	require.NotEmpty(t, others)
-	changes := hear(t, b)
 	s := &sharingStory{bench: b, others: others, changes: changes}
+	require.NotEmpty(t, s.heard())
 
 	s.say("declined", 1)
 	assert.Equal(t, others, b.allIDs(), "it never left")
@@ -73,6 +77,7 @@ type sharingStory struct {
 	*bench
 	others  map[string]string
 	changes *nats.Subscription
+	seq     int64  // of the last event heard
 	sent    []byte // what was said last, as lines
 }
 
@@ -124,18 +129,26 @@ func hear(t *testing.T, b *bench) *nats.Subscription {
 	return sub
 }
 
-// heard is what was announced until now: the rest of the outbox is waited for.
+// heard is what was announced since the last call: the whole outbox is waited for.
 func (s *sharingStory) heard() string {
 	s.t.Helper()
-	var all strings.Builder
-	for {
-		m, err := s.changes.NextMsg(2 * time.Second)
-		if err != nil {
-			require.ErrorIs(s.t, err, nats.ErrTimeout)
-			return all.String()
+	var last int64
+	require.NoError(s.t, s.app.store.View(s.t.Context(), func(r store.Reader) error {
+		es, err := r.Outbox("brindlemere", 0, 1<<20)
+		if len(es) > 0 {
+			last = es[len(es)-1].Seq
 		}
+		return err
+	}))
+	var all strings.Builder
+	for s.seq < last {
+		m, err := s.changes.NextMsg(5 * time.Minute)
+		require.NoError(s.t, err)
 		all.Write(m.Data)
+		s.seq, err = strconv.ParseInt(m.Header.Get(events.SequenceHeader), 10, 64)
+		require.NoError(s.t, err)
 	}
+	return all.String()
 }
 
 // allIDs reads every resource of care: its version by its reference.
