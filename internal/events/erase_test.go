@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -106,4 +107,29 @@ func TestEraseWithoutStreams(t *testing.T) {
 	entries, err := os.ReadDir(dir)
 	require.NoError(t, err)
 	assert.Empty(t, entries)
+}
+
+// What a client led into RECORDS, an answer of its own, is no record, and goes
+// with any erasure: it may tell of the patient.
+func TestEraseTakesWhatWasLedIntoTheRecords(t *testing.T) {
+	const marker = "Zzyzxmarker"
+	k := newKeyed(t, nil)
+	north := k.reads("north", "north")
+	sent := north.send("north", surgeryAt("north", rt.Record("S-"+marker), rt.Patient("P-"+marker)))
+	require.Eventually(t, func() bool { return events.Streams(t, k.s, "north")["ANSWERS"].State.LastSeq == 1 }, patience, 20*time.Millisecond)
+	require.NoError(t, north.conn.PublishRequest("$JS.API.CONSUMER.MSG.NEXT.ANSWERS."+north.name, "nailbridge.records.north", []byte(`{"batch":1,"no_wait":true}`)))
+	require.Eventually(t, func() bool { return events.Streams(t, k.s, "north")["RECORDS"].State.LastSeq > sent }, patience, 20*time.Millisecond)
+	stop(t, k.s)
+	dir := filepath.Join(k.c.dir, "jetstream")
+	require.NotEmpty(t, filesWith(t, dir, marker), "else nothing is shown")
+	patient := record.Identifier{System: rt.PatientSystem, Value: "P-" + marker}
+	e := events.Erasing{Dir: k.c.dir, Clinic: "north", Patient: patient, Log: logTo(t)}
+	require.NoError(t, k.c.db.View(t.Context(), func(r store.Reader) (err error) {
+		e.Known, err = r.Belongings(store.Owner{Clinic: "north", Patient: mapping.PatientKey(patient)},
+			func(b []byte) bool { return receive.Mentions(b, patient) })
+		return err
+	}))
+	_, err := events.Erase(context.Background(), e)
+	require.NoError(t, err)
+	assert.Empty(t, filesWith(t, dir, marker))
 }
