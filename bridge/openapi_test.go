@@ -222,16 +222,21 @@ func disk() error   { return store.ErrUnavailable }
 func epoch() error  { return store.ErrEpoch }
 func panics() error { panic("a fault of ours") }
 
-// R-HTTP, D2, RFC 9457: the program answers with what the document has and
-// with nothing else, and each answer that the document has is given. Answers are
-// of the real doors, over a real store.
-func TestOpenAPIHasEveryAnswer(t *testing.T) {
-	d := newDocumented(t)
+// asked asks everything that the doors are made for.
+func (d *documented) asked() {
 	d.records()
 	flag, hash := d.lists()
 	d.acknowledgements(flag, hash)
 	d.reads()
 	d.bodiesOfFHIR()
+}
+
+// R-HTTP, D2, RFC 9457: the program answers with what the document has and
+// with nothing else, and each answer that the document has is given. Answers are
+// of the real doors, over a real store.
+func TestOpenAPIHasEveryAnswer(t *testing.T) {
+	d := newDocumented(t)
+	d.asked()
 	d.strangers()
 	d.faults()
 	d.programPages()
@@ -574,11 +579,7 @@ func (d *documented) programPages() {
 // above can fail.
 func TestOpenAPIRefusesMutatedAnswers(t *testing.T) {
 	d := newDocumented(t)
-	d.records()
-	flag, hash := d.lists()
-	d.acknowledgements(flag, hash)
-	d.reads()
-	d.bodiesOfFHIR()
+	d.asked()
 	changed, done := 0, map[openapitest.Answer]bool{}
 	for _, x := range d.answers {
 		got, err := d.doc.Check(x.request, x.answer)

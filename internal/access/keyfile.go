@@ -9,11 +9,11 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"runtime"
 	"slices"
 	"sync"
 	"time"
 
+	"nailbridge/internal/disk"
 	"nailbridge/internal/filelock"
 )
 
@@ -82,19 +82,7 @@ func WriteKeys(path string, keys Keys) (err error) {
 	if err = os.Rename(f.Name(), path); err != nil {
 		return err
 	}
-	return syncFolder(filepath.Dir(path))
-}
-
-// syncFolder makes a rename last.
-func syncFolder(dir string) error {
-	if runtime.GOOS == "windows" {
-		return nil // folders cannot be synced there
-	}
-	f, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	return errors.Join(f.Sync(), f.Close())
+	return disk.SyncFolder(filepath.Dir(path))
 }
 
 // changing is how long a change of a file of keys waits for another to end.

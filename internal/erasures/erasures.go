@@ -18,11 +18,11 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"runtime"
 	"slices"
 
 	"github.com/google/uuid"
 
+	"nailbridge/internal/disk"
 	"nailbridge/internal/store"
 )
 
@@ -111,14 +111,7 @@ func replace(path string, b []byte) (err error) {
 	if err := os.Rename(part, path); err != nil {
 		return err
 	}
-	if runtime.GOOS == "windows" {
-		return nil // folders cannot be synced there
-	}
-	dir, err := os.Open(filepath.Dir(path))
-	if err != nil {
-		return err
-	}
-	return errors.Join(dir.Sync(), dir.Close())
+	return disk.SyncFolder(filepath.Dir(path))
 }
 
 // Store is a store whose files can be freed of what was deleted.

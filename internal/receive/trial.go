@@ -88,6 +88,7 @@ type trialWriter struct {
 // errTrial: a re-map does no such thing.
 var errTrial = errors.New("no part of a re-map")
 
+// Mark gives what was set since, else what lies below.
 func (w *trialWriter) Mark(clinic, name string) (string, error) {
 	if s, ok := w.marks[clinic+"\x00"+name]; ok {
 		return s, nil
@@ -95,11 +96,13 @@ func (w *trialWriter) Mark(clinic, name string) (string, error) {
 	return w.Reader.Mark(clinic, name)
 }
 
+// SetMark keeps a value for the length of the trial.
 func (w *trialWriter) SetMark(clinic, name, value string) error {
 	w.marks[clinic+"\x00"+name] = value
 	return nil
 }
 
+// Owned gives what lies below, with the versions laid over it.
 func (w *trialWriter) Owned(o store.Owner) ([]store.Held, error) {
 	below, read := w.owned[o]
 	if !read {
@@ -121,6 +124,7 @@ func (w *trialWriter) Owned(o store.Owner) ([]store.Held, error) {
 	return slices.AppendSeq(out, maps.Values(over)), nil
 }
 
+// Exists tells of a laid version, else of what lies below.
 func (w *trialWriter) Exists(ref resource.Ref) (bool, error) {
 	for _, held := range w.held {
 		if h, ok := held[ref]; ok {
@@ -130,11 +134,13 @@ func (w *trialWriter) Exists(ref resource.Ref) (bool, error) {
 	return w.Reader.Exists(ref)
 }
 
+// Facts gives those below and those put since.
 func (w *trialWriter) Facts(o store.Owner) ([]store.Fact, error) {
 	below, err := w.Reader.Facts(o)
 	return append(below, w.facts[o]...), err
 }
 
+// PutFact lays a fact over those below.
 func (w *trialWriter) PutFact(f store.Fact) error {
 	w.facts[f.Owner] = append(w.facts[f.Owner], f)
 	return nil
@@ -164,6 +170,7 @@ func (w *trialWriter) Staff(clinic, key string) ([][]byte, error) {
 	return out, nil
 }
 
+// ReplaceStaff takes the place of what a source said.
 func (w *trialWriter) ReplaceStaff(_, source string, statements []store.Statement) error {
 	w.staff[source] = statements
 	return nil
@@ -172,6 +179,7 @@ func (w *trialWriter) ReplaceStaff(_, source string, statements []store.Statemen
 // EndedBefore gives none: each patient is folded with what ended.
 func (w *trialWriter) EndedBefore(time.Time) ([]store.Activity, error) { return nil, nil }
 
+// Stamp gives the next place after the snapshot, once a transaction.
 func (w *trialWriter) Stamp(now time.Time) (store.Stamp, error) {
 	if !w.stamped {
 		w.stamped = true
@@ -181,10 +189,12 @@ func (w *trialWriter) Stamp(now time.Time) (store.Stamp, error) {
 	return w.stamp, nil
 }
 
+// Put lays a version over what is there.
 func (w *trialWriter) Put(o store.Owner, caseID string, c validate.Checked, _ []searchparam.Row) (store.Version, error) {
 	return w.lay(o, store.Held{Ref: c.Resource().Ref(), Case: caseID, Content: c.Resource()})
 }
 
+// Delete lays an end over what is there.
 func (w *trialWriter) Delete(o store.Owner, ref resource.Ref) (store.Version, error) {
 	return w.lay(o, store.Held{Ref: ref, Deleted: true})
 }

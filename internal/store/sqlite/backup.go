@@ -9,9 +9,9 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"runtime"
 	"time"
 
+	"nailbridge/internal/disk"
 	"nailbridge/internal/store"
 )
 
@@ -54,7 +54,7 @@ func (d *DB) Backup(ctx context.Context, path string, taken Taken) (err error) {
 	if err := d.copyInto(ctx, part, taken); err != nil {
 		return fmt.Errorf("backup: %w: %w", store.ErrUnavailable, err)
 	}
-	if err := syncFile(part); err != nil {
+	if err := disk.SyncFile(part); err != nil {
 		return fmt.Errorf("backup: %w", err)
 	}
 	if err := absent(path); err != nil { // made while this one was written
@@ -63,7 +63,7 @@ func (d *DB) Backup(ctx context.Context, path string, taken Taken) (err error) {
 	if err := os.Rename(part, path); err != nil {
 		return fmt.Errorf("backup: %w", err)
 	}
-	if err := syncFolder(filepath.Dir(path)); err != nil {
+	if err := disk.SyncFolder(filepath.Dir(path)); err != nil {
 		// Whether its name is on the disk is not known, so that it is not kept.
 		return errors.Join(fmt.Errorf("backup: %w", err), os.Remove(path))
 	}
@@ -143,13 +143,13 @@ func Restore(ctx context.Context, backup string, o Options, namespace string, no
 	if done, err = begin(ctx, part, o, namespace, now, prepare); err != nil {
 		return Restored{}, fmt.Errorf("restore: %w", err)
 	}
-	if err := syncFile(part); err != nil {
+	if err := disk.SyncFile(part); err != nil {
 		return Restored{}, fmt.Errorf("restore: %w", err)
 	}
 	if err := os.Rename(part, final); err != nil {
 		return Restored{}, fmt.Errorf("restore: %w", err)
 	}
-	if err := syncFolder(o.Dir); err != nil {
+	if err := disk.SyncFolder(o.Dir); err != nil {
 		// Put back, so that the next attempt finds the folder as this one did.
 		return Restored{}, errors.Join(fmt.Errorf("restore: %w", err), os.Rename(final, part))
 	}
@@ -340,21 +340,4 @@ func copyFile(to, from string) (err error) {
 	}
 	_, err = io.Copy(dst, src)
 	return errors.Join(err, dst.Close())
-}
-
-// syncFolder makes a rename last.
-func syncFolder(dir string) error {
-	if runtime.GOOS == "windows" {
-		return nil // folders cannot be synced there
-	}
-	return syncFile(dir)
-}
-
-// syncFile flushes a file, or a folder, to the disk.
-func syncFile(path string) error {
-	f, err := os.Open(path)
-	if err != nil {
-		return err
-	}
-	return errors.Join(f.Sync(), f.Close())
 }

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"slices"
 
+	"nailbridge/internal/disk"
 	"nailbridge/internal/store"
 	"nailbridge/mapping/resource"
 )
@@ -198,5 +199,5 @@ func (d *DB) Scrub(ctx context.Context) (err error) {
 	if err := truncateWAL(ctx, db); err != nil {
 		return fmt.Errorf("scrub: %w: %w", store.ErrUnavailable, err)
 	}
-	return syncFile(d.path)
+	return disk.SyncFile(d.path)
 }
