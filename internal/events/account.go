@@ -2,33 +2,36 @@ package events
 
 import (
 	"fmt"
+	"maps"
+	"slices"
 	"time"
 
 	"github.com/nats-io/nats-server/v2/server"
-
-	"nailbridge/internal/access"
 )
 
-// Accounts of a clinic in the embedded server. The streams are in an account
-// that with keys nobody but the bridge enters; practice systems and hubs have
-// one each, which imports what they may use and no more. So a reply that a
+// role is what a client of the embedded server does for a clinic. The streams
+// are in an account that with keys nobody but the bridge enters; each role has
+// one of its own, which borrows what it may use and no more. So a reply that a
 // client leads astray, whatever its request, stays among its like: the other
 // accounts' subjects and the streams' own requests do not exist where it is.
+// Reading is apart from sending because a pull has replies without end: they
+// must not be records.
+type role string
+
 const (
-	practiceSuffix = ".practice"
-	hubSuffix      = ".hub"
+	sends role = "sends" // a practice system that publishes records and hears what comes of them
+	reads role = "reads" // a practice system that reads ANSWERS and CHANGES
+	hears role = "hears" // a hub
 )
 
-// accountOf names the account that a key of a kind enters; "": none.
-func accountOf(kind access.Kind, clinic string) string {
-	switch kind {
-	case access.ClinicKey:
-		return Token(clinic) + practiceSuffix
-	case access.HubKey:
-		return Token(clinic) + hubSuffix
-	}
-	return ""
-}
+// ReadingUser is the user by which a practice system's key comes in to read; the
+// id of the clinic alone is the one by which it sends.
+func ReadingUser(clinic string) string { return clinic + readingSuffix }
+
+const readingSuffix = "/reader"
+
+// account names the account of a role at a clinic.
+func (r role) account(clinic string) string { return Token(clinic) + "." + string(r) }
 
 // longestPull is for how long a pull may stay open: the server leads no message
 // to whoever asked longer ago. It outlives its connection, so it is short.
@@ -43,26 +46,25 @@ func makeAccounts(s *server.Server, clinic string, keyed bool) error {
 	if err != nil || !keyed {
 		return err
 	}
-	practice, err := s.RegisterAccount(accountOf(access.ClinicKey, clinic))
-	if err != nil {
-		return err
+	lent := map[role]struct{ heard, asked []string }{
+		sends: {heard: []string{ChangesSubject(clinic), answersOf(clinic)}, asked: []string{RecordsSubject(clinic)}},
+		reads: {asked: reading("*", AnswersStream, ChangesStream)},
+		hears: {heard: []string{ChangesSubject(clinic)}},
 	}
-	hub, err := s.RegisterAccount(accountOf(access.HubKey, clinic))
-	if err != nil {
-		return err
-	}
-	for _, to := range []*server.Account{practice, hub} {
-		if err := lendStream(streams, ChangesSubject(clinic), to); err != nil {
+	for _, r := range slices.Sorted(maps.Keys(lent)) {
+		to, err := s.RegisterAccount(r.account(clinic))
+		if err != nil {
 			return err
 		}
-	}
-	if err := lendStream(streams, answersOf(clinic), practice); err != nil {
-		return err
-	}
-	requests := append(reading("*", AnswersStream, ChangesStream), RecordsSubject(clinic))
-	for _, subject := range requests {
-		if err := lendService(streams, subject, practice); err != nil {
-			return err
+		for _, subject := range lent[r].heard {
+			if err := lendStream(streams, subject, to); err != nil {
+				return err
+			}
+		}
+		for _, subject := range lent[r].asked {
+			if err := lendService(streams, subject, to); err != nil {
+				return err
+			}
 		}
 	}
 	return nil
@@ -101,24 +103,27 @@ func answersOf(clinic string) string { return answersPrefix + Token(clinic) + ".
 // nothing is a list of subjects that allows none.
 var nothing = &server.SubjectPermission{Deny: []string{">"}}
 
-// opens gives what a key may do in its account; nil: nothing at all. The
-// practice system publishes records and reads its answers and changes. A hub
-// hears what changes while it is connected and publishes nothing. People do not
-// come here.
-func opens(caller access.Caller, clinic string) *server.Permissions {
-	switch caller.Kind {
-	case access.ClinicKey:
+// opens gives what a client may do in its account. People do not come here.
+func (r role) opens(key, clinic string) *server.Permissions {
+	switch r {
+	case sends:
 		return &server.Permissions{
-			Publish: &server.SubjectPermission{
-				Allow: append(reading(Reader(caller.Key), AnswersStream, ChangesStream), RecordsSubject(clinic)),
-			},
-			Subscribe: &server.SubjectPermission{Allow: []string{"_INBOX.>", answersOf(clinic), ChangesSubject(clinic)}},
+			Publish:   &server.SubjectPermission{Allow: []string{RecordsSubject(clinic)}},
+			Subscribe: &server.SubjectPermission{Allow: []string{inboxes, answersOf(clinic), ChangesSubject(clinic)}},
 		}
-	case access.HubKey:
+	case reads:
+		return &server.Permissions{
+			Publish:   &server.SubjectPermission{Allow: reading(Reader(key), AnswersStream, ChangesStream)},
+			Subscribe: &server.SubjectPermission{Allow: []string{inboxes}},
+		}
+	case hears:
 		return &server.Permissions{Publish: nothing, Subscribe: &server.SubjectPermission{Allow: []string{ChangesSubject(clinic)}}}
 	}
-	return nil
+	return &server.Permissions{Publish: nothing, Subscribe: nothing}
 }
+
+// inboxes are where client libraries have replies sent.
+const inboxes = "_INBOX.>"
 
 // reading are the subjects by which a client reads streams through a reader;
 // "*" is any.

@@ -112,27 +112,30 @@
 // Each clinic has a door, a relay and a connection of its own. The embedded
 // server gives each an account of its own, with its own three streams: the
 // subjects, streams, consumers, numbers and replies of one account do not exist
-// in another. With keys nobody but the bridge enters these: the practice systems
-// of a clinic have one account, its hubs another, which borrow the subjects that
-// they may use and have no streams. A client may name any subject for a reply;
-// in its account there is nothing to reach with it but its own clinic's practice
-// systems, and RECORDS, where it may publish anyway. That way is a gap: a pull
-// whose heartbeats are led there fills RECORDS with what is refused, for as long
-// as it is open, longestPull at most, after its connection too.
+// in another. With keys nobody but the bridge enters these. Practice systems that
+// send, practice systems that read, and hubs have an account each, which borrow
+// the subjects that they may use and have no streams. A client may name any
+// subject for a reply; in its account there is nothing to reach with it but its
+// likes of the same clinic. Reading is apart from sending because the heartbeats
+// of a pull would be records without end. A trace that a sender asks for
+// (Nats-Trace-Dest) may still be led to its own records: one refused record for
+// each that it sends.
 //
-// With Options.Keys a client connects with the id of a clinic as user and its
-// key as password. A key of a practice system may publish records of its clinic
-// (with the acknowledgement of JetStream), and read ANSWERS and CHANGES as they
-// come, or through the durable pull consumer Reader, which the bridge makes of
-// each when the key connects and ends with it: explicit acknowledgement, a
-// thousand messages at most unacknowledged, a pull open for 30 seconds at most.
-// It makes no consumer itself. A hub's key hears the changes of a
-// clinic that it names while it is connected, one connection for each clinic,
-// and publishes nothing, requests to JetStream included; what it missed is in
-// the history on /fhir. A person's key does not come here. Whoever is not let in
-// is told the same, whatever there is. A key that ends closes its connections
-// within Options.Poll, and is refused from then on. Without keys the server
-// serves one clinic, on loopback, to whoever reaches it; on any other address it
-// needs keys and Options.TLS. Who may use an outside server is its operator's to
-// say.
+// With Options.Keys a client connects with its key as password. With the id of a
+// clinic as user, a key of a practice system publishes records of its clinic
+// (with the acknowledgement of JetStream), and hears answers and changes as they
+// come. With ReadingUser it reads ANSWERS and CHANGES through the durable pull
+// consumer Reader, which the bridge makes of each when the key connects so and
+// ends with it: explicit acknowledgement, a thousand messages at most
+// unacknowledged, four pulls open at most, for 30 seconds at most. It makes no
+// consumer itself. A hub's key, with the id of a clinic that it names as user,
+// hears the changes of that clinic while it is connected and publishes nothing,
+// requests to JetStream included; what it missed is in the history on /fhir. A
+// person's key does not come here.
+//
+// Whoever is not let in is told the same, whatever there is. A key that ends
+// closes its connections within Options.Poll, and is refused from then on.
+// Without keys the server serves one clinic, on loopback, to whoever reaches it;
+// on any other address it needs keys and Options.TLS. Who may use an outside
+// server is its operator's to say.
 package events

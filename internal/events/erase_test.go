@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/nats-io/nats.go/jetstream"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -59,13 +60,7 @@ func TestEraseLeavesNothingInTheStreams(t *testing.T) {
 	require.NotEmpty(t, filesWith(t, filepath.Join(c.dir, "jetstream"), marker), "else nothing is shown")
 
 	patient := record.Identifier{System: rt.PatientSystem, Value: "P-" + marker}
-	e := events.Erasing{Dir: c.dir, Clinic: "north", Patient: patient, Log: logTo(t)}
-	require.NoError(t, c.db.View(t.Context(), func(r store.Reader) (err error) {
-		e.Known, err = r.Belongings(store.Owner{Clinic: "north", Patient: mapping.PatientKey(patient)},
-			func(b []byte) bool { return receive.Mentions(b, patient) })
-		return err
-	}))
-	require.NotEmpty(t, e.Known.Resources)
+	e := erasing(t, c, patient)
 	deleted, err := events.Erase(context.Background(), e)
 	require.NoError(t, err)
 	assert.Greater(t, deleted, 8, "four records, their answers and changes")
@@ -110,26 +105,37 @@ func TestEraseWithoutStreams(t *testing.T) {
 }
 
 // What a client led into RECORDS, an answer of its own, is no record, and goes
-// with any erasure: it may tell of the patient.
+// with any erasure: it may tell of the patient. Without keys that can be done.
 func TestEraseTakesWhatWasLedIntoTheRecords(t *testing.T) {
 	const marker = "Zzyzxmarker"
-	k := newKeyed(t, nil)
-	north := k.reads("north", "north")
-	sent := north.send("north", surgeryAt("north", rt.Record("S-"+marker), rt.Patient("P-"+marker)))
-	require.Eventually(t, func() bool { return events.Streams(t, k.s, "north")["ANSWERS"].State.LastSeq == 1 }, patience, 20*time.Millisecond)
-	require.NoError(t, north.conn.PublishRequest("$JS.API.CONSUMER.MSG.NEXT.ANSWERS."+north.name, "nailbridge.records.north", []byte(`{"batch":1,"no_wait":true}`)))
-	require.Eventually(t, func() bool { return events.Streams(t, k.s, "north")["RECORDS"].State.LastSeq > sent }, patience, 20*time.Millisecond)
-	stop(t, k.s)
-	dir := filepath.Join(k.c.dir, "jetstream")
+	c := newClinic(t)
+	s := start(t, embedded(c, c.options(t)))
+	n := connect(t, s.ClientURL())
+	n.ask("north", rt.Surgery(rt.Record("S-"+marker), rt.Patient("P-"+marker)))
+	_, err := n.js.CreateConsumer(t.Context(), events.AnswersStream, jetstream.ConsumerConfig{Durable: "mine", AckPolicy: jetstream.AckExplicitPolicy})
+	require.NoError(t, err)
+	require.NoError(t, n.conn.PublishRequest("$JS.API.CONSUMER.MSG.NEXT.ANSWERS.mine", "nailbridge.records.north", []byte(`{"batch":1,"no_wait":true}`)))
+	require.Eventually(t, func() bool {
+		led, err := n.all(events.RecordsStream)
+		return err == nil && len(led) == 2
+	}, patience, 20*time.Millisecond)
+	stop(t, s)
+	dir := filepath.Join(c.dir, "jetstream")
 	require.NotEmpty(t, filesWith(t, dir, marker), "else nothing is shown")
-	patient := record.Identifier{System: rt.PatientSystem, Value: "P-" + marker}
-	e := events.Erasing{Dir: k.c.dir, Clinic: "north", Patient: patient, Log: logTo(t)}
-	require.NoError(t, k.c.db.View(t.Context(), func(r store.Reader) (err error) {
+	_, err = events.Erase(context.Background(), erasing(t, c, record.Identifier{System: rt.PatientSystem, Value: "P-" + marker}))
+	require.NoError(t, err)
+	assert.Empty(t, filesWith(t, dir, marker))
+}
+
+// erasing is how a patient is erased of whom the store knows something.
+func erasing(t testing.TB, c *clinic, patient record.Identifier) events.Erasing {
+	t.Helper()
+	e := events.Erasing{Dir: c.dir, Clinic: "north", Patient: patient, Log: logTo(t)}
+	require.NoError(t, c.db.View(t.Context(), func(r store.Reader) (err error) {
 		e.Known, err = r.Belongings(store.Owner{Clinic: "north", Patient: mapping.PatientKey(patient)},
 			func(b []byte) bool { return receive.Mentions(b, patient) })
 		return err
 	}))
-	_, err := events.Erase(context.Background(), e)
-	require.NoError(t, err)
-	assert.Empty(t, filesWith(t, dir, marker))
+	require.NotEmpty(t, e.Known.Resources)
+	return e
 }

@@ -5,6 +5,7 @@ import (
 	"crypto/subtle"
 	"log/slog"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -13,9 +14,9 @@ import (
 	"nailbridge/internal/access"
 )
 
-// guard lets clients into the embedded server, each into an account of one
-// clinic (accountOf): the user names the clinic, the password is the key. The
-// walls between accounts are the server's.
+// guard lets clients into the embedded server, each into the account of its role
+// at one clinic: the user names the clinic, and whether it is to read, the
+// password is the key. The walls between accounts are the server's.
 type guard struct {
 	keys    access.Checker // nil: whoever reaches the server belongs to its one clinic
 	clinics []string
@@ -32,8 +33,8 @@ type guard struct {
 // session is a client that is in.
 type session struct {
 	user, secret string // what it came in with
-	key          string // whose
-	reads        bool   // a practice system, which has readers
+	clinic, key  string // whose
+	role         role
 }
 
 func newGuard(keys access.Checker, clinics []string, log *slog.Logger) *guard {
@@ -83,8 +84,8 @@ func (g *guard) Check(c server.ClientAuthentication) bool {
 	if err != nil {
 		return false
 	}
-	if in.reads && let != nil {
-		let(in.user, in.key)
+	if in.role == reads && let != nil {
+		let(in.clinic, in.key)
 	}
 	c.RegisterUser(&server.User{Account: account, Permissions: in.allowed})
 	g.mu.Lock()
@@ -111,18 +112,26 @@ func (g *guard) admit(user, secret string) (in entry, ok bool) {
 		return entry{account: Token(g.clinics[0])}, true
 	}
 	caller, known := g.keys.Find(secret)
-	if !known || !slices.Contains(caller.Clinics, user) || !slices.Contains(g.clinics, user) {
+	clinic, toRead := strings.CutSuffix(user, readingSuffix)
+	if !known || !slices.Contains(caller.Clinics, clinic) || !slices.Contains(g.clinics, clinic) {
 		return entry{}, false
 	}
-	allowed := opens(caller, user)
-	return entry{
-		session: session{user: user, secret: secret, key: caller.Key, reads: caller.Kind == access.ClinicKey},
-		account: accountOf(caller.Kind, user), allowed: allowed,
-	}, allowed != nil
+	s := session{user: user, secret: secret, clinic: clinic, key: caller.Key}
+	switch {
+	case caller.Kind == access.ClinicKey && toRead:
+		s.role = reads
+	case caller.Kind == access.ClinicKey:
+		s.role = sends
+	case caller.Kind == access.HubKey && !toRead:
+		s.role = hears
+	default:
+		return entry{}, false
+	}
+	return entry{session: s, account: s.role.account(clinic), allowed: s.role.opens(caller.Key, clinic)}, true
 }
 
 // sweep ends the connections whose key no longer lets them in, and gives the
-// sessions of practice systems: those that stay, and those that ended so.
+// sessions of practice systems: those that read and stay, and those that ended so.
 func (g *guard) sweep() (stay, ended []session) {
 	if g.keys == nil {
 		return nil, nil
@@ -135,7 +144,7 @@ func (g *guard) sweep() (stay, ended []session) {
 			continue
 		}
 		if _, ok := g.admit(s.user, s.secret); ok {
-			if s.reads {
+			if s.role == reads {
 				stay = append(stay, s)
 			}
 			continue
@@ -144,7 +153,7 @@ func (g *guard) sweep() (stay, ended []session) {
 		if err := g.run.DisconnectClientByID(id); err == nil {
 			g.log.Info("a NATS connection was ended: its key is no longer in force")
 		}
-		if s.reads {
+		if s.role != hears {
 			ended = append(ended, s)
 		}
 	}

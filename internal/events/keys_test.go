@@ -99,25 +99,26 @@ func (k *keyed) dial(user, secret string, opts ...nats.Option) (*nats.Conn, erro
 	return nats.Connect(k.s.ClientURL(), append([]nats.Option{nats.UserInfo(user, secret), nats.MaxReconnects(0), nats.ErrorHandler(func(*nats.Conn, *nats.Subscription, error) {})}, opts...)...)
 }
 
-// reader is a client with a key of a practice system.
-type reader struct {
+// practice is a practice system with its key, come in to send and to read.
+type practice struct {
 	*client
-	name string // of its consumers
+	reading *client
+	name    string // of its consumers
 }
 
-// reads connects to a clinic with the key of its practice system.
-func (k *keyed) reads(clinic, key string) reader {
+// practice connects to a clinic with the key of its practice system.
+func (k *keyed) practice(clinic, key string) practice {
 	k.Helper()
-	return reader{k.as(clinic, key), events.Reader(k.ids[key])}
+	return practice{k.as(clinic, key), k.as(events.ReadingUser(clinic), key), events.Reader(k.ids[key])}
 }
 
-// as connects to a clinic with a key.
-func (k *keyed) as(clinic, key string) *client {
+// as connects as a user with a key.
+func (k *keyed) as(user, key string) *client {
 	k.Helper()
 	var conn *nats.Conn
 	require.Eventually(k, func() (ok bool) { // until the account of the clinic is there
 		var err error
-		conn, err = k.dial(clinic, k.secrets[key])
+		conn, err = k.dial(user, k.secrets[key])
 		return err == nil
 	}, patience, 20*time.Millisecond)
 	k.Cleanup(conn.Close)
@@ -150,14 +151,14 @@ func (k *keyed) denied(c *client, what, subject string) {
 }
 
 // read gives the next n messages of a stream by the reader of the client's key.
-func (k *keyed) read(c reader, stream string, n int) (out []jetstream.Msg) {
+func (k *keyed) read(c practice, stream string, n int) (out []jetstream.Msg) {
 	k.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), patience)
 	defer cancel()
 	var cons jetstream.Consumer
 	require.Eventually(k, func() (ok bool) { // until the streams are there
 		var err error
-		cons, err = c.js.Consumer(ctx, stream, c.name)
+		cons, err = c.reading.js.Consumer(ctx, stream, c.name)
 		return err == nil
 	}, patience, 20*time.Millisecond)
 	for len(out) < n {
@@ -181,7 +182,7 @@ func surgeryAt(clinic string, edits ...receivetest.Edit) []byte {
 // of another clinic, though both use the same record ids and patient numbers.
 func TestEachClinicIsServedWithItsKey(t *testing.T) {
 	k := newKeyed(t, nil)
-	north, south := k.reads("north", "north"), k.reads("south", "south")
+	north, south := k.practice("north", "north"), k.practice("south", "south")
 	live, err := north.conn.SubscribeSync("nailbridge.answers.north.*")
 	require.NoError(t, err)
 	require.NoError(t, north.conn.Flush())
@@ -240,7 +241,7 @@ func jsonInt(t testing.TB, s string) (n int64) {
 // What a key may not do, and what it may be tried with to reach another clinic.
 func TestClinicsAreWallsAtNATS(t *testing.T) {
 	k := newKeyed(t, nil)
-	north, south := k.reads("north", "north"), k.reads("south", "south")
+	north, south := k.practice("north", "north"), k.practice("south", "south")
 	require.EqualValues(t, 1, north.send("north", surgeryAt("north")))
 	require.EqualValues(t, 1, south.send("south", surgeryAt("south")))
 	k.read(south, "ANSWERS", 1)
@@ -257,9 +258,18 @@ func TestClinicsAreWallsAtNATS(t *testing.T) {
 		"$JS.ACK.RECORDS.intake-north.1.1.1.1.1", "$SYS.REQ.SERVER.PING", "anything",
 	} {
 		k.mayNotPublish(north.client, subject)
+		k.mayNotPublish(north.reading, subject)
 	}
+	// To send and to read are apart, for the same key too.
+	k.mayNotPublish(north.reading, "nailbridge.records.north")
+	for _, subject := range []string{"$JS.API.CONSUMER.INFO.ANSWERS.", "$JS.API.CONSUMER.MSG.NEXT.CHANGES."} {
+		k.mayNotPublish(north.client, subject+north.name)
+	}
+	k.mayNotSubscribe(north.reading, "nailbridge.answers.north.*")
+	k.mayNotSubscribe(north.reading, "nailbridge.changes.north")
 	for _, subject := range []string{">", "nailbridge.>", "nailbridge.records.*", "nailbridge.records.north", "nailbridge.answers.*.*", "nailbridge.answers.south.*", "nailbridge.changes.*", "nailbridge.changes.south", "$JS.>", "$SYS.>"} {
 		k.mayNotSubscribe(north.client, subject)
+		k.mayNotSubscribe(north.reading, subject)
 	}
 	// A reply of the server led to where south's records are taken.
 	require.NoError(t, north.conn.PublishRequest("nailbridge.records.north", "nailbridge.records.south", surgeryAt("north")))
@@ -283,11 +293,11 @@ func TestClinicsAreWallsAtNATS(t *testing.T) {
 }
 
 // A client may name any subject for the reply to what it asks. Where it leads
-// one, there is nothing but what the client may publish to itself: no request
-// to the streams, no other clinic, and no hub (D3.1).
+// one, there is nothing: no request to the streams, no records, no other clinic,
+// and no hub (D3.1).
 func TestRepliesLedAstrayReachNothing(t *testing.T) {
 	k := newKeyed(t, nil)
-	north, second, south, hub := k.reads("north", "north"), k.reads("north", "second"), k.reads("south", "south"), k.as("north", "hub")
+	north, second, south, hub := k.practice("north", "north"), k.practice("north", "second"), k.practice("south", "south"), k.as("north", "hub")
 	heard, err := hub.conn.SubscribeSync("nailbridge.changes.north")
 	require.NoError(t, err)
 	require.NoError(t, hub.conn.Flush())
@@ -301,6 +311,7 @@ func TestRepliesLedAstrayReachNothing(t *testing.T) {
 		"$JS.API.STREAM.DELETE.RECORDS", "$JS.API.STREAM.DELETE.ANSWERS", "$JS.API.STREAM.DELETE.CHANGES",
 		"$JS.API.CONSUMER.DELETE.RECORDS.intake-north", "$JS.API.CONSUMER.DELETE.ANSWERS." + second.name, "$JS.API.CONSUMER.MSG.NEXT.RECORDS.intake-north",
 		"nailbridge.changes.north", "nailbridge.answers.north.S-1", "nailbridge.records.south", "nailbridge.answers.south.S-1", "nailbridge.changes.south",
+		"nailbridge.records.north",
 	} {
 		for subject, body := range map[string]string{
 			"nailbridge.records.north":                        string(surgeryAt("north")),
@@ -310,14 +321,18 @@ func TestRepliesLedAstrayReachNothing(t *testing.T) {
 			"$JS.API.CONSUMER.MSG.NEXT.CHANGES." + north.name: `{"batch":1,"no_wait":true}`,
 			"$JS.ACK.ANSWERS." + north.name + ".1.1.1.1.1":    "+NXT",
 		} {
-			require.NoError(t, north.conn.PublishRequest(subject, astray, []byte(body)))
-			if subject == "nailbridge.records.north" {
-				sent++
+			if subject != "nailbridge.records.north" {
+				require.NoError(t, north.reading.conn.PublishRequest(subject, astray, []byte(body)))
+				continue
 			}
+			require.NoError(t, north.conn.PublishRequest(subject, astray, []byte(body)))
+			sent++
 		}
 	}
-	require.NoError(t, north.conn.Flush())
-	require.NoError(t, north.conn.LastError(), "all of these may be asked")
+	for _, c := range []*client{north.client, north.reading} {
+		require.NoError(t, c.conn.Flush())
+		require.NoError(t, c.conn.LastError(), "all of these may be asked")
+	}
 	assert.Equal(t, sent+1, north.send("north", surgeryAt("north")), "no record but its own")
 	assert.EqualValues(t, 2, south.send("south", surgeryAt("south")), "nor any elsewhere")
 	assert.Len(t, k.read(second, "ANSWERS", int(sent)), int(sent), "no answer is gone, nor added")
@@ -339,10 +354,58 @@ func TestRepliesLedAstrayReachNothing(t *testing.T) {
 	require.ErrorIs(t, err, nats.ErrTimeout)
 }
 
+// A pull has replies without end, its heartbeats: led to where records are taken,
+// and to where another practice system hears its answers, they come to neither.
+func TestHeartbeatsLedAstrayReachNothing(t *testing.T) {
+	k := newKeyed(t, nil)
+	north, second := k.practice("north", "north"), k.practice("north", "second")
+	north.send("north", surgeryAt("north"))
+	k.read(north, "ANSWERS", 1)
+	live, err := second.conn.SubscribeSync("nailbridge.answers.north.*")
+	require.NoError(t, err)
+	require.NoError(t, second.conn.Flush())
+	astray := []string{"nailbridge.records.north", "nailbridge.answers.north.S-1"}
+	home, err := north.reading.conn.SubscribeSync("_INBOX.home")
+	require.NoError(t, err)
+	for _, reply := range append(astray, "_INBOX.home") {
+		require.NoError(t, north.reading.conn.PublishRequest("$JS.API.CONSUMER.MSG.NEXT.ANSWERS."+north.name, reply, []byte(`{"batch":1,"expires":20000000000,"idle_heartbeat":1000000}`)))
+	}
+	for range 20 { // they do beat
+		m, err := home.NextMsg(patience)
+		require.NoError(t, err)
+		require.Equal(t, "100", m.Header.Get("Status"))
+	}
+	assert.EqualValues(t, 1, events.Streams(t, k.s, "north")["RECORDS"].State.LastSeq, "none is a record")
+	assert.EqualValues(t, 2, second.send("north", surgeryAt("north")), "and the door is open")
+	m, err := live.NextMsg(patience)
+	require.NoError(t, err)
+	assert.Contains(t, string(m.Data), `"streamSequence":2`, "nor an answer")
+}
+
+// A reader keeps few pulls open, none for long, and hands out no more than it may
+// hold unacknowledged.
+func TestPullsHaveLimits(t *testing.T) {
+	k := newKeyed(t, nil)
+	north := k.practice("north", "north")
+	north.send("north", surgeryAt("north"))
+	k.read(north, "ANSWERS", 1)
+	ask := func(body string) (status string) {
+		m, err := north.reading.conn.Request("$JS.API.CONSUMER.MSG.NEXT.ANSWERS."+north.name, []byte(body), patience)
+		require.NoError(t, err)
+		return m.Header.Get("Status") + " " + m.Header.Get("Description")
+	}
+	assert.Equal(t, "409 Exceeded MaxRequestExpires of 30s", ask(`{"batch":1,"expires":31000000000}`))
+	assert.Equal(t, "409 Exceeded MaxRequestBatch of 1000", ask(`{"batch":1001,"no_wait":true}`))
+	for range 4 {
+		require.NoError(t, north.reading.conn.PublishRequest("$JS.API.CONSUMER.MSG.NEXT.ANSWERS."+north.name, "_INBOX.open", []byte(`{"batch":1,"expires":20000000000}`)))
+	}
+	assert.Equal(t, "409 Exceeded MaxWaiting", ask(`{"batch":1,"expires":20000000000}`))
+}
+
 // The readers of a key end with it, and those of others stay.
 func TestReadersEndWithTheirKey(t *testing.T) {
 	k := newKeyed(t, nil)
-	north, second := k.reads("north", "north"), k.reads("north", "second")
+	north, second := k.practice("north", "north"), k.practice("north", "second")
 	north.send("north", surgeryAt("north"))
 	k.read(north, "ANSWERS", 1)
 	k.read(second, "ANSWERS", 1)
@@ -359,7 +422,7 @@ func TestReadersEndWithTheirKey(t *testing.T) {
 // nothing else.
 func TestHubsHearTheirClinicsAlone(t *testing.T) {
 	k := newKeyed(t, nil)
-	north, south := k.reads("north", "north"), k.reads("south", "south")
+	north, south := k.practice("north", "north"), k.practice("south", "south")
 	heard := map[string]*nats.Subscription{}
 	for _, c := range []struct{ clinic, key string }{{"north", "hub"}, {"north", "both"}, {"south", "both"}} {
 		hub := k.as(c.clinic, c.key)
@@ -392,7 +455,7 @@ func TestWithoutAKeyNobodyIsLetIn(t *testing.T) {
 	k.as("north", "north")
 	for _, c := range []struct{ user, secret string }{
 		{"south", k.secrets["north"]}, {"south", k.secrets["hub"]}, {"west", k.secrets["north"]}, {"north", k.secrets["person"]}, {"", k.secrets["north"]},
-		{"north", ""}, {"north", "nailbridge_wrong"}, {k.secrets["north"], ""}, {k.secrets["north"], k.secrets["north"]}, {"", ""}, {"$SYS", k.secrets["both"]},
+		{"north", ""}, {"north", "nailbridge_wrong"}, {"south/reader", k.secrets["north"]}, {"north/reader", k.secrets["hub"]}, {"/reader", k.secrets["north"]}, {k.secrets["north"], ""}, {k.secrets["north"], k.secrets["north"]}, {"", ""}, {"$SYS", k.secrets["both"]},
 	} {
 		conn, err := k.dial(c.user, c.secret)
 		require.ErrorIs(t, err, nats.ErrAuthorization, "%.5s %.12s", c.user, c.secret)
@@ -400,7 +463,7 @@ func TestWithoutAKeyNobodyIsLetIn(t *testing.T) {
 	}
 	_, err := nats.Connect(k.s.ClientURL(), nats.Token(k.secrets["north"]), nats.MaxReconnects(0))
 	require.ErrorIs(t, err, nats.ErrAuthorization)
-	require.Eventually(t, func() bool { return strings.Count(k.log.String(), "without a key in force") >= 11 }, patience, 20*time.Millisecond)
+	require.Eventually(t, func() bool { return strings.Count(k.log.String(), "without a key in force") >= 14 }, patience, 20*time.Millisecond)
 	for _, secret := range k.secrets {
 		assert.NotContains(t, k.log.String(), secret)
 	}
@@ -465,13 +528,20 @@ func TestWhereTheServerMayBeReached(t *testing.T) {
 			o.Listen = "127.0.0.1:0"
 			o.Clinics = append(o.Clinics, events.Clinic{ID: "south"})
 		},
+		"a clinic named as a reader": func(o *events.Options) {
+			o.Listen, o.Keys = "127.0.0.1:0", nobody{}
+			o.Clinics = append(o.Clinics, events.Clinic{ID: "south/reader"})
+		},
 	} {
 		o := embedded(c, c.options(t))
 		o.Listen = "0.0.0.0:0"
 		edit(&o)
 		want := access.ErrNotLoopback
-		if name == "two clinics" {
+		switch name {
+		case "two clinics":
 			want = events.ErrClinics
+		case "a clinic named as a reader":
+			want = events.ErrReader
 		}
 		_, err := events.Start(o)
 		assert.ErrorIs(t, err, want, name)
@@ -491,9 +561,8 @@ func TestWhereTheServerMayBeReached(t *testing.T) {
 	defer conn.Close()
 	js, err := jetstream.New(conn)
 	require.NoError(t, err)
-	n := reader{&client{t, conn, js}, events.Reader(k.ids["north"])}
+	n := &client{t, conn, js}
 	n.send("north", surgeryAt("north"))
-	k.read(n, "ANSWERS", 1)
 }
 
 // nobody knows no key.
@@ -524,7 +593,7 @@ func TestKeysComeToAServerThatHadNone(t *testing.T) {
 	require.NoError(t, err)
 	o.Keys = keys
 	k.s = start(t, o)
-	north := k.reads("north", "north")
+	north := k.practice("north", "north")
 	require.Len(t, k.read(north, "ANSWERS", 2), 2)
 	assert.NotEmpty(t, k.read(north, "CHANGES", len(k.c.outbox(t))), "relayed now")
 	assert.EqualValues(t, 3, north.send("north", surgeryAt("north")))

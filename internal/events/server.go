@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/http"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -38,6 +39,10 @@ const startupTime = time.Minute
 // ErrClinics: a server without keys can not tell more than one clinic apart.
 var ErrClinics = errors.New("NATS: more than one clinic needs keys")
 
+// ErrReader: with keys, "/reader" after a clinic's id is how its practice system
+// comes in to read.
+var ErrReader = errors.New("NATS: with keys the id of a clinic can not end in " + readingSuffix)
+
 // startEmbedded starts a server with its data in dir, on a loopback address, or
 // with keys and a certificate on any.
 func startEmbedded(dir, listen string, g *guard, certified *tls.Config, log *slog.Logger) (*embedded, error) {
@@ -50,6 +55,9 @@ func startEmbedded(dir, listen string, g *guard, certified *tls.Config, log *slo
 	}
 	if g.keys == nil && len(g.clinics) != 1 {
 		return nil, ErrClinics
+	}
+	if g.keys != nil && slices.ContainsFunc(g.clinics, func(c string) bool { return strings.HasSuffix(c, readingSuffix) }) {
+		return nil, ErrReader
 	}
 	host, text, err := net.SplitHostPort(listen)
 	if err != nil {

@@ -260,11 +260,11 @@ func (s *Service) watchServer(ctx context.Context) error {
 func (s *Service) sweep(ctx context.Context) {
 	stay, ended := s.server.guard.sweep()
 	for _, in := range stay {
-		s.letRead(ctx, in.user, in.key)
+		s.letRead(ctx, in.clinic, in.key)
 	}
 	for _, in := range ended {
 		ctx, cancel := context.WithTimeout(ctx, s.opts.Timeout)
-		if err := s.doorOf(in.user).endReading(ctx, in.key); err != nil {
+		if err := s.doorOf(in.clinic).endReading(ctx, in.key); err != nil {
 			s.opts.Log.Warn("the readers of a key that ended stay until they have been idle for as long as messages are kept", "error", err)
 		}
 		cancel()
