@@ -132,7 +132,7 @@ type KeyFile struct {
 
 	mu   sync.Mutex
 	keys Keys
-	seen fs.FileInfo // nil: not read yet, or gone
+	seen fs.FileInfo // nil: gone, or not to be read
 	sick string      // why it could not be read last, as said; "" while it can
 }
 
@@ -158,19 +158,22 @@ func (f *KeyFile) current() Keys {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	info, err := os.Stat(f.path)
-	if err != nil {
+	if errors.Is(err, fs.ErrNotExist) {
 		if f.seen != nil {
 			f.said(err)
 		}
-		f.keys, f.seen = nil, nil
+		f.keys, f.seen, f.sick = nil, nil, ""
 		return nil
 	}
-	if unchanged(f.seen, info) {
-		return f.keys
+	var keys Keys
+	if err == nil {
+		if unchanged(f.seen, info) {
+			return f.keys
+		}
+		keys, err = ReadKeys(f.path)
 	}
-	keys, err := ReadKeys(f.path)
-	if !unreadable(err) {
-		f.seen = info
+	if f.seen = info; unreadable(err) {
+		f.seen = nil // try again, though it look the same
 	}
 	if err != nil {
 		if f.sick != err.Error() {

@@ -78,7 +78,24 @@ func TestKeysThatCannotBeReadAreTriedAgain(t *testing.T) {
 	_, found := f.Find(secret)
 	assert.True(t, found)
 	assert.True(t, f.Current())
+
+	// The same file, out of reach for a while, with its folder.
+	folder := filepath.Dir(path)
+	require.NoError(t, os.Rename(folder, folder+".aside"))
+	require.NoError(t, os.WriteFile(folder, nil, 0o600)) // no folder: a fault that is not that the file is gone
+	_, found = f.Find(secret)
+	assert.True(t, found)
+	assert.False(t, f.Current())
+	assert.Len(t, said, 2)
+	require.NoError(t, os.Remove(folder))
+	require.NoError(t, os.Rename(folder+".aside", folder))
+	_, found = f.Find(secret)
+	assert.True(t, found)
+	assert.True(t, f.Current())
+
 	require.NoError(t, os.Remove(path))
+	_, found = f.Find(secret)
+	assert.False(t, found, "removed")
 	assert.False(t, f.Current())
 }
 

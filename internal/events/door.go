@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"runtime/debug"
 	"strings"
 	"sync"
 	"time"
@@ -173,7 +174,7 @@ func (d *door) deliver(ctx context.Context, msg jetstream.Msg) (meta *jetstream.
 func (d *door) take(ctx context.Context, token string, body []byte) (a receive.Answer, err error) {
 	defer func() {
 		if p := recover(); p != nil {
-			d.opts.Log.Error("a delivery failed through a fault of ours", "fault", fmt.Sprintf("%T", p))
+			d.opts.Log.Error("a delivery failed through a fault of ours", "fault", fmt.Sprintf("%T", p), "stack", string(debug.Stack()))
 			a, err = d.faulty(), nil
 		}
 	}()

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 )
 
 // The server deletes a stream that it fails to read when it starts, be it for a
@@ -93,7 +94,7 @@ func (k kept) keepStream(s stream) error {
 		err := os.Link(k.file(s, f), filepath.Join(to, f))
 		switch {
 		case errors.Is(err, fs.ErrNotExist): // a stream that was not yet made
-		case errors.Is(err, fs.ErrPermission):
+		case errors.Is(err, syscall.EPERM): // what link(2) says of a file system without second names
 			return errors.Join(errors.ErrUnsupported, err)
 		case err != nil:
 			return err

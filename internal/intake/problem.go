@@ -4,9 +4,11 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"net/http"
 	"net/url"
+	"runtime/debug"
 	"slices"
 
 	"github.com/gin-gonic/gin"
@@ -85,7 +87,7 @@ func (d *door) recover(c *gin.Context) {
 		case p == http.ErrAbortHandler:
 			panic(p)
 		default:
-			d.Log.Error("request failed", "route", c.FullPath())
+			d.Log.Error("request failed through a fault of ours", "route", c.FullPath(), "fault", fmt.Sprintf("%T", p), "stack", string(debug.Stack()))
 			if !c.Writer.Written() {
 				problem(c, http.StatusInternalServerError, "internal", "The request failed through a fault of ours.")
 			}

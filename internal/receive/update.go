@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"runtime/debug"
 
 	"nailbridge/internal/store"
 	"nailbridge/internal/validate"
@@ -50,7 +51,7 @@ func (v *Receiver) once(ctx context.Context, do func(w store.Writer) error) erro
 // happened in; then tells of it.
 func (v *Receiver) recovered(what string, then func()) {
 	if p := recover(); p != nil {
-		v.Log.Error(what+" failed through a fault of ours", "fault", fmt.Sprintf("%T", p))
+		v.Log.Error(what+" failed through a fault of ours", "fault", fmt.Sprintf("%T", p), "stack", string(debug.Stack()))
 		then()
 	}
 }
