@@ -138,7 +138,7 @@ func (t *txn) PutDelivery(d store.Delivery) (store.Delivery, error) {
 	if err != nil {
 		return store.Delivery{}, err
 	}
-	kept, err := scanDelivery(t.conn.QueryRowContext(t.ctx, `
+	kept, err := scanDelivery(t.queryRow(`
 		SELECT `+deliveryColumns+` FROM delivery WHERE clinic = ? AND record = ? AND hash = ? AND saved_at = ?`,
 		d.Clinic, d.Record, d.Hash, instant(d.SavedAt)))
 	return kept, t.fail(op, err)

@@ -41,7 +41,7 @@ func (s published) Read(ref resource.Ref) (store.Version, error) {
 		return store.Version{}, err
 	}
 	within := s.within("r.clinic")
-	v, err := scanVersion(s.conn.QueryRowContext(s.ctx, `
+	v, err := scanVersion(s.queryRow(`
 		SELECT `+versionColumns+` FROM resource r JOIN version v ON v.vid = r.current
 		WHERE r.type = ? AND r.id = ? AND `+within.sql, append([]any{ref.Type, ref.ID}, within.args...)...))
 	return s.shown("read", v, v.Deleted, err)
@@ -54,7 +54,7 @@ func (s published) VRead(ref resource.Ref, id string) (store.Version, error) {
 	}
 	var hidden bool
 	within := s.within("r.clinic")
-	v, err := scanVersion(s.conn.QueryRowContext(s.ctx, `
+	v, err := scanVersion(s.queryRow(`
 		SELECT `+versionColumns+`, v.hidden FROM resource r JOIN version v ON v.rid = r.rid
 		WHERE r.type = ? AND r.id = ? AND v.epoch || '-' || v.number = ? AND `+within.sql,
 		append([]any{ref.Type, ref.ID, id}, within.args...)...), &hidden)

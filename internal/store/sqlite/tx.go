@@ -62,6 +62,7 @@ type snapshot struct {
 	head      store.Stamp
 	failed    error // the first failure of the store, for ever
 	committed bool
+	prepared  map[string]*sql.Stmt // by query; a case writes the same few hundreds of times
 }
 
 func (d *DB) begin(ctx context.Context, pool *sql.DB, op, stmt string) (*snapshot, error) {
@@ -111,6 +112,9 @@ func (s *snapshot) end() {
 	defer s.db.running.Done()
 	if s.conn == nil {
 		return
+	}
+	for _, stmt := range s.prepared {
+		_ = stmt.Close()
 	}
 	if !s.committed {
 		if _, err := s.conn.ExecContext(context.WithoutCancel(s.ctx), "ROLLBACK"); err != nil {
@@ -178,14 +182,48 @@ func (s *snapshot) each(op, query string, args []any, scan func(*sql.Rows) error
 
 // one runs a query for at most one row; found is false when there is none.
 func (s *snapshot) one(op, query string, args []any, dest ...any) (found bool, err error) {
-	err = s.conn.QueryRowContext(s.ctx, query, args...).Scan(dest...)
+	err = s.queryRow(query, args...).Scan(dest...)
 	if errors.Is(err, sql.ErrNoRows) {
 		return false, nil
 	}
 	return err == nil, s.fail(op, err)
 }
 
+// noRow is the row of a query that could not be prepared.
+type noRow struct{ error }
+
+func (r noRow) Scan(...any) error { return r.error }
+
+func (s *snapshot) queryRow(query string, args ...any) scanner {
+	stmt, err := s.prepare(query)
+	if err != nil {
+		return noRow{err}
+	}
+	return stmt.QueryRowContext(s.ctx, args...)
+}
+
 func (s *snapshot) exec(op, query string, args ...any) (sql.Result, error) {
-	res, err := s.conn.ExecContext(s.ctx, query, args...)
+	stmt, err := s.prepare(query)
+	if err != nil {
+		return nil, s.fail(op, err)
+	}
+	res, err := stmt.ExecContext(s.ctx, args...)
 	return res, s.fail(op, err)
+}
+
+// prepare gives a query's statement, which must not be in use: no rows of it are
+// open.
+func (s *snapshot) prepare(query string) (*sql.Stmt, error) {
+	if stmt := s.prepared[query]; stmt != nil {
+		return stmt, nil
+	}
+	stmt, err := s.conn.PrepareContext(s.ctx, query)
+	if err != nil {
+		return nil, err
+	}
+	if s.prepared == nil {
+		s.prepared = map[string]*sql.Stmt{}
+	}
+	s.prepared[query] = stmt
+	return stmt, nil
 }

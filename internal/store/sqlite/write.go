@@ -68,7 +68,7 @@ func (r row) holds(c resource.Resource) (bool, error) {
 // row reads the state of a resource; rid is 0 when there is none.
 func (t *txn) row(op string, ref resource.Ref) (row, error) {
 	var r row
-	v, err := scanVersion(t.conn.QueryRowContext(t.ctx, `
+	v, err := scanVersion(t.queryRow(`
 		SELECT `+versionColumns+`, v.vid, r.rid, r.clinic, r.patient, r.kase, r.content
 		FROM resource r JOIN version v ON v.vid = r.current WHERE r.type = ? AND r.id = ?`, ref.Type, ref.ID),
 		&r.vid, &r.rid, &r.owner.Clinic, &r.owner.Patient, &r.kase, &r.content)
