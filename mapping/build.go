@@ -158,10 +158,24 @@ func (b *builder) procedureRef(parts ...string) resource.Ref {
 	return b.caseRef("Procedure", parts...)
 }
 
-// observationRef is one Observation of the case: what it is about, the record
-// it comes from and the keys of its place.
+// observationKey says which Observation of the case: what it is about, the
+// record it comes from and the keys of its place.
+type observationKey struct {
+	name, record string
+	keys         []string
+}
+
 func (b *builder) observationRef(name, recordID string, keys ...string) resource.Ref {
-	return b.caseRef("Observation", append([]string{name, recordID}, keys...)...)
+	return b.observation(observationKey{name, recordID, keys})
+}
+
+func (b *builder) observation(k observationKey) resource.Ref {
+	return b.caseRef("Observation", append([]string{k.name, k.record}, k.keys...)...)
+}
+
+// number is the clinic's own number of the Observation.
+func (k observationKey) number() string {
+	return partValue(k.record, strings.Join(append([]string{k.name}, k.keys...), "/"))
 }
 
 // medicationRef is the Medication of an agent of a block ("agent", toe, agent)

@@ -136,6 +136,9 @@ func (c *caseFold) activity(a followup.Activity) *cppb.CarePlan_Activity {
 		OutcomeCodeableConcept: codes(c.translate("activity-reason", a.Outcome)),
 		Detail:                 d,
 	}
+	if a.Planned != "" {
+		out.Extension = append(out.Extension, r4.Extension(terms.ExtPlannedReview, c.identifier("planned-review", partValue(a.PlannedBy, a.Planned))))
+	}
 	for _, old := range a.Replaces {
 		out.Extension = append(out.Extension, r4.Extension(terms.ExtReplacesActivity, r4.String(old)))
 	}

@@ -23,6 +23,7 @@ type complication struct {
 	set    string // of code, in mapping/terms
 	code   record.Code
 	text   string
+	key    string // of the event; "" for a diagnosis
 	place  place  // zero for an event of the whole sitting
 	status string // clinical status; "" where the record does not tell
 }
@@ -70,7 +71,7 @@ func (b *builder) eventComplications() []complication {
 	for i, key := range record.EventKeys(s.Events.Items) {
 		e := s.Events.Items[i]
 		out = append(out, complication{
-			ref: b.caseRef("Condition", "event", key), rec: b.surgery, by: s.Operator,
+			ref: b.caseRef("Condition", "event", key), key: key, rec: b.surgery, by: s.Operator,
 			set: "surgery-event", code: e.Code, text: e.Text,
 		})
 	}
@@ -146,6 +147,9 @@ func (b *builder) complicationCondition(c complication) {
 	}
 	if c.status != "" {
 		out.ClinicalStatus = b.element("condition-clinical-" + c.status)
+	}
+	if c.key != "" {
+		out.Identifier = []*dpb.Identifier{b.identifier("event", partValue(b.caseID, c.key))}
 	}
 	if c.at != nil {
 		out.RecordedDate = b.when(c.at)

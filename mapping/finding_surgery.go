@@ -37,7 +37,7 @@ func (c *caseFold) weight() {
 		return
 	}
 	f := finding{
-		ref: c.weightRef(), rec: c.rec, category: "observation-category-vital-signs",
+		key: c.weightKey(), rec: c.rec, category: "observation-category-vital-signs",
 		code: c.element("body-weight"), title: "Body weight", profile: terms.ProfileBodyWeight,
 		at: w.At, performer: performerOf(c.rec), method: c.translate("weight-basis", w.Basis),
 	}
@@ -47,7 +47,9 @@ func (c *caseFold) weight() {
 	c.observe(f)
 }
 
-func (c *caseFold) weightRef() resource.Ref { return c.observationRef("body-weight", c.caseID) }
+func (c *caseFold) weightKey() observationKey {
+	return observationKey{name: "body-weight", record: c.caseID}
+}
 
 // risks builds one finding per risk question answered: "no" and "not asked"
 // differ.
@@ -62,7 +64,7 @@ func (c *caseFold) risks() {
 		}
 		concept := c.s.Terms.Translate("risk", x.code, c.s.Codes)
 		f := finding{
-			ref: c.observationRef("risk", c.caseID, string(x.code)), rec: c.rec, category: "observation-category-survey",
+			key: observationKey{"risk", c.caseID, []string{string(x.code)}}, rec: c.rec, category: "observation-category-survey",
 			code: r4.Concept(concept), title: concept.Text, performer: performerOf(c.rec),
 		}
 		f.setAnswer(c.builder, x.answer)
@@ -190,8 +192,12 @@ func (c *caseFold) legSpots(out map[string]spot) {
 	}
 }
 
+func (c *caseFold) figureKey(code, place string) observationKey {
+	return observationKey{"figure", c.caseID, []string{code, place}}
+}
+
 func (c *caseFold) figureRef(code, place string) resource.Ref {
-	return c.observationRef("figure", c.caseID, code, place)
+	return c.observation(c.figureKey(code, place))
 }
 
 // doseFigures builds the computed figures of the case (D5.4): performer is the
@@ -224,7 +230,7 @@ func nearest(spots map[string]spot, p string) spot {
 func (c *caseFold) figure(f safety.Figure, at spot, have map[resource.Ref]bool) {
 	concept := c.s.Terms.Translate("finding", record.Code(f.Code), c.s.Codes)
 	o := finding{
-		ref: c.figureRef(f.Code, f.Place), rec: c.rec, category: "observation-category-procedure",
+		key: c.figureKey(f.Code, f.Place), rec: c.rec, category: "observation-category-procedure",
 		code: r4.Concept(concept), title: concept.Text, place: at.place, limb: at.limb, computed: true,
 		value: quantityValue(r4.Quantity(f.Value, f.Unit, f.Unit)), valueText: f.Value + " " + f.Unit, partOf: at.partOf,
 	}
@@ -234,7 +240,7 @@ func (c *caseFold) figure(f safety.Figure, at spot, have map[resource.Ref]bool) 
 	case safety.DosePerKg, safety.DosePercent, safety.DoseRemaining:
 		o.derived = present(c.figureRef(safety.DoseTotal, f.Place))
 		if c.sur.Weight != nil && c.sur.Weight.Kg != nil {
-			o.derived = append(o.derived, c.weightRef())
+			o.derived = append(o.derived, c.observation(c.weightKey()))
 		}
 	}
 	o.derived = slices.DeleteFunc(o.derived, func(r resource.Ref) bool { return !have[r] && !c.has(r) })

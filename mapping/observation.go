@@ -17,7 +17,7 @@ import (
 // computed from it. Every one has subject, encounter, effective and performer
 // (D5.4; https://hl7.org/fhir/R4/observation.html).
 type finding struct {
-	ref       resource.Ref
+	key       observationKey
 	rec       *record.Record // whose encounter and time it has
 	category  string         // element name; "" exam
 	code      *dpb.CodeableConcept
@@ -58,8 +58,10 @@ func dateTimeValue(d *dpb.DateTime) *opb.Observation_ValueX {
 
 // observe builds the Observation of a finding.
 func (b *builder) observe(f finding) {
+	ref := b.observation(f.key)
 	o := &opb.Observation{
-		Id:          r4.ID(f.ref.ID),
+		Id:          r4.ID(ref.ID),
+		Identifier:  []*dpb.Identifier{b.identifier("observation", f.key.number())},
 		Status:      &opb.Observation_StatusCode{Value: cpb.ObservationStatusCode_FINAL},
 		Code:        f.code,
 		Subject:     r4.Ref(b.patientRef()),
@@ -103,7 +105,7 @@ func (b *builder) observe(f finding) {
 		t.Line("Computed from the record; local protocol, the product label and the licensed clinician decide.")
 	}
 	o.Text = t.Narrative()
-	b.observed[f.rec.Record] = append(b.observed[f.rec.Record], f.ref)
+	b.observed[f.rec.Record] = append(b.observed[f.rec.Record], ref)
 	b.add(o)
 }
 
@@ -162,7 +164,7 @@ func performerOf(r *record.Record) *record.Person {
 func (b *builder) named(rec *record.Record, code string, at place, keys ...string) finding {
 	c := b.s.Terms.Translate("finding", record.Code(code), b.s.Codes)
 	return finding{
-		ref: b.observationRef(code, rec.Record, keys...), rec: rec, code: r4.Concept(c), title: c.Text,
+		key: observationKey{code, rec.Record, keys}, rec: rec, code: r4.Concept(c), title: c.Text,
 		place: at, performer: performerOf(rec),
 	}
 }

@@ -116,7 +116,7 @@ func (b *builder) specimenResult(r *record.Record, s *record.Specimen, at place,
 		code = "wound-culture"
 	}
 	f := b.named(r, code, at, "result", key)
-	f.ref = b.observationRef("specimen-result", r.Record, key)
+	f.key = observationKey{"specimen-result", r.Record, []string{key}}
 	f.category, f.at, f.specimen = "observation-category-laboratory", s.At, &specimen
 	f.value = conceptValue(b.translateText("specimen-result", s.Result, joinText(record.CultureResultSet.Display(s.Result), s.ResultText)))
 	f.valueText = joinText(record.CultureResultSet.Display(s.Result), s.ResultText)

@@ -103,6 +103,10 @@ type Activity struct {
 	// date; "" where the protocol did.
 	OpenedBy string `json:"openedBy,omitempty"`
 	BookedBy string `json:"bookedBy,omitempty"`
+	// Planned is the item key of the planned review that the activity was last
+	// taken from, in the record PlannedBy; "" where that gives none.
+	Planned   string `json:"planned,omitempty"`
+	PlannedBy string `json:"plannedBy,omitempty"`
 	// Replaces names the activities in whose place this one stands, sorted.
 	Replaces []string `json:"replaces,omitempty"`
 

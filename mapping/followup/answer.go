@@ -289,6 +289,10 @@ func (a *Activity) propose(i Interval, base Date, off DaysOff, loc *time.Locatio
 // partial date spans its month or year.
 func (a *Activity) set(next *record.PlannedReview, by string, loc *time.Location) {
 	a.Mode, a.Performer = cmp.Or(next.Mode, a.Mode), cmp.Or(next.With, a.Performer)
+	a.Planned, a.PlannedBy = next.Key, ""
+	if next.Key != "" {
+		a.PlannedBy = by
+	}
 	at, ok := spanOf(next.At, loc)
 	if !ok {
 		return

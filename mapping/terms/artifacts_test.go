@@ -44,7 +44,7 @@ func TestArtifactsAreR4(t *testing.T) {
 			}
 		}
 	}
-	for _, u := range []string{ExtSecondsNotRecorded, ExtPlanActivity, ExtReplacesActivity, ExtFlagInputsHash} {
+	for _, u := range []string{ExtSecondsNotRecorded, ExtPlanActivity, ExtPlannedReview, ExtReplacesActivity, ExtFlagInputsHash} {
 		assert.True(t, urls[u], u)
 	}
 }

@@ -23,6 +23,9 @@ const (
 	// ExtPlanActivity (string) on a Reference to a CarePlan: the id of the
 	// activity meant (D4.1).
 	ExtPlanActivity = CanonicalBase + "/StructureDefinition/plan-activity"
+	// ExtPlannedReview (Identifier) on CarePlan.activity: the clinic's number of
+	// the planned review that gives its date; R4's activity has no identifier.
+	ExtPlannedReview = CanonicalBase + "/StructureDefinition/planned-review"
 	// ExtReplacesActivity (string) on CarePlan.activity: the id of the
 	// activity that this one replaces (D4.3).
 	ExtReplacesActivity = CanonicalBase + "/StructureDefinition/replaces-activity"
