@@ -155,7 +155,7 @@ func (a *app) routes(e *env, s mapping.Settings, namespace uuid.UUID) (http.Hand
 		return nil, err
 	}
 	doors := a.access.byClinic(a.clinics.doors(a.log))
-	return a.guarded(sides(fhir, a.beside(doors))), nil
+	return a.guarded(access.Sides(fhir, a.beside(doors))), nil
 }
 
 // pages are those about the program, which are beside the doors. /metrics counts
@@ -188,11 +188,6 @@ func (a *app) beside(door http.Handler) http.Handler {
 		// Unknown paths too: a ServeMux would redirect "//records".
 		door.ServeHTTP(w, r)
 	})
-}
-
-// within reports whether path is base or below it.
-func within(path, base string) bool {
-	return path == base || len(path) > len(base) && path[:len(base)+1] == base+"/"
 }
 
 // artifacts are the definitions that our resources point to.
