@@ -62,8 +62,14 @@ func (c serveCommand) Run(e *env) (err error) {
 	return errors.Join(a.serve(e, c.Listen, nil), a.close())
 }
 
+// check refuses what can not be served. What the flags name is read once they
+// are right: half of a pair would be said twice, the second time in other words.
 func (c serveCommand) check(file config.File) error {
-	return errors.Join(c.Access.checkClinics(file), c.Access.check(c.Listen, file.PublicBaseURL), c.NATS.check(c.Access), c.Access.readable())
+	err := errors.Join(c.Access.checkClinics(file), c.Access.check(c.Listen, file.PublicBaseURL), c.NATS.check(c.Access))
+	if err != nil {
+		return err
+	}
+	return c.Access.readable()
 }
 
 // app is the program put together: one store, a receiver and a door for each
