@@ -6,6 +6,7 @@ import (
 	"bytes"
 	"context"
 	"os/signal"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -46,13 +47,8 @@ func TestEmbeddedServerOutlivesAFullDisk(t *testing.T) {
 	n.relayed(c)
 	large := append(receivetest.Surgery(), bytes.Repeat([]byte(" "), 300_000)...)
 
-	free := limitFiles(t, 1<<20-1)
-	freed := false
-	defer func() {
-		if !freed {
-			free()
-		}
-	}()
+	free := sync.OnceFunc(limitFiles(t, 1<<20-1))
+	defer free()
 	acknowledged := 0
 	for range 5 { // to a clinic that nobody serves, so that only the stream grows
 		ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
@@ -66,7 +62,6 @@ func TestEmbeddedServerOutlivesAFullDisk(t *testing.T) {
 	assert.Equal(t, first.StreamSequence, n.answer(first.StreamSequence).StreamSequence, "what is there can be read")
 
 	free()
-	freed = true
 	assert.Equal(t, receive.Stored, n.ask("north", receivetest.Review()).Answer.Answer)
 	n.settled()
 	require.Eventually(t, func() bool { return s.Health() == nil }, patience, 20*time.Millisecond)
