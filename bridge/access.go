@@ -120,17 +120,6 @@ func (f accessFlags) byClinic(doors map[string]http.Handler) http.Handler {
 	return http.NotFoundHandler()
 }
 
-// sides parts the paths of hubs from those of clinics.
-func sides(hub, clinic http.Handler) http.Handler {
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if within(r.URL.Path, "/fhir") {
-			hub.ServeHTTP(w, r)
-			return
-		}
-		clinic.ServeHTTP(w, r)
-	})
-}
-
 // scope gives the clinics that the client of a request may see: with keys only
 // those of its key.
 func (f accessFlags) scope(ctx context.Context) store.Scope {

@@ -4,8 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"log/slog"
-	"os"
 	"path/filepath"
 	"time"
 
@@ -13,7 +11,6 @@ import (
 
 	"nailbridge/internal/config"
 	"nailbridge/internal/erasures"
-	"nailbridge/internal/store"
 	"nailbridge/internal/store/sqlite"
 )
 
@@ -59,26 +56,4 @@ func exportNamespace(path string, namespace uuid.UUID) error {
 		return err
 	}
 	return config.WriteNamespace(path, namespace)
-}
-
-// eraseListed erases whoever is on the data folder's list of erasures and in
-// its store, which is from before then or was left in the middle of it.
-func eraseListed(e *env, dir string, st *sqlite.DB, namespace uuid.UUID, log *slog.Logger) error {
-	list, err := erasures.Read(filepath.Join(dir, erasures.File))
-	if err != nil || len(list) == 0 {
-		return err
-	}
-	found, err := erasures.Apply(e.ctx, st, namespace, list, func(w store.Writer, o store.Owner, x store.Erasure) error {
-		return erase(e, w, o, x)
-	})
-	if found > 0 {
-		log.Warn("patients who were erased were in the data again, or still, and are erased; their messages in NATS streams are not: run erase once more", "patients", found)
-	}
-	return err
-}
-
-// hasStreams reports whether an embedded NATS server left anything in the folder.
-func hasStreams(dir string) bool {
-	_, err := os.Stat(filepath.Join(dir, "jetstream"))
-	return err == nil
 }

@@ -77,12 +77,7 @@ func (c demoCommand) now(a *app) (time.Time, error) {
 	if text == "" {
 		text = testdata.Now
 	}
-	w, err := record.ParseWhen(text)
-	if err != nil {
-		return time.Time{}, fmt.Errorf("--at: %w", err)
-	}
-	t, _ := w.In(a.clinics[0].Settings.Clinic.Zone)
-	return t, nil
+	return instant("--at", text, a.clinics[0].Settings.Clinic.Zone)
 }
 
 // load sends files of records through the intake, each record received when it

@@ -66,7 +66,7 @@ func (c eraseCommand) erase(e *env, st *sqlite.DB, namespace uuid.UUID) error {
 		return err
 	}
 	err = st.Update(e.ctx, func(w store.Writer) error {
-		return errors.Join(erase(e, w, o, x), erasures.ScrubDue(w, o.Clinic))
+		return errors.Join(eraser(e)(w, o, x), erasures.ScrubDue(w, o.Clinic))
 	})
 	if err == nil {
 		err = erasures.Scrub(e.ctx, st)
@@ -105,8 +105,24 @@ func (c eraseCommand) known(e *env, st *sqlite.DB, o store.Owner, p record.Ident
 	return b, err
 }
 
-// erase erases one patient within a transaction.
-func erase(e *env, w store.Writer, o store.Owner, x store.Erasure) error {
-	_, err := receive.Erase(w, o, x, e.clock())
+// eraser erases one patient within a transaction.
+func eraser(e *env) func(store.Writer, store.Owner, store.Erasure) error {
+	return func(w store.Writer, o store.Owner, x store.Erasure) error {
+		_, err := receive.Erase(w, o, x, e.clock())
+		return err
+	}
+}
+
+// eraseListed erases whoever is on the data folder's list of erasures and in
+// its store, which is from before then or was left in the middle of it.
+func eraseListed(e *env, dir string, st *sqlite.DB, namespace uuid.UUID, log *slog.Logger) error {
+	list, err := erasures.Read(filepath.Join(dir, erasures.File))
+	if err != nil || len(list) == 0 {
+		return err
+	}
+	found, err := erasures.Apply(e.ctx, st, namespace, list, eraser(e))
+	if found > 0 {
+		log.Warn("patients who were erased were in the data again, or still, and are erased; their messages in NATS streams are not: run erase once more", "patients", found)
+	}
 	return err
 }

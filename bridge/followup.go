@@ -12,7 +12,6 @@ import (
 	"nailbridge/internal/config"
 	"nailbridge/internal/receive"
 	"nailbridge/internal/store/sqlite"
-	"nailbridge/mapping/record"
 )
 
 type followUpCommand struct {
@@ -78,14 +77,12 @@ func (c followUpCommand) print(e *env, cs clinics) error {
 
 func (c followUpCommand) printOne(e *env, v *receive.Receiver) error {
 	q := receive.FollowUpQuery{State: c.State}
-	if c.Since != "" {
-		w, err := record.ParseWhen(c.Since)
-		if err != nil {
-			return fmt.Errorf("--since: %w", err)
-		}
-		q.Since, _ = w.In(v.Settings.Clinic.Zone)
-	}
 	var err error
+	if c.Since != "" {
+		if q.Since, err = instant("--since", c.Since, v.Settings.Clinic.Zone); err != nil {
+			return err
+		}
+	}
 	if q.Afresh, err = v.Stale(e.ctx); err != nil {
 		return err
 	}

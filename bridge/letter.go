@@ -7,9 +7,7 @@ import (
 	"strings"
 
 	"nailbridge/internal/config"
-	"nailbridge/internal/convert"
 	"nailbridge/mapping"
-	"nailbridge/mapping/record"
 )
 
 type letterCommand struct {
@@ -28,27 +26,7 @@ func (c letterCommand) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	settings, err := file.Settings(config.DemoNamespace) // no id shows in a letter
-	if err != nil {
-		return err
-	}
-	zone, err := file.Location()
-	if err != nil {
-		return err
-	}
-	asOf := e.clock()
-	if c.AsOf != "" {
-		w, err := record.ParseWhen(c.AsOf)
-		if err != nil {
-			return fmt.Errorf("--as-of: %w", err)
-		}
-		asOf, _ = w.In(zone)
-	}
-	inputs, err := readInputs(c.Files, e.stdin)
-	if err != nil {
-		return err
-	}
-	res, err := convert.Convert(settings, inputs, asOf)
+	res, _, err := converted(e, file, config.DemoNamespace, c.Files, c.AsOf) // no id shows in a letter
 	if err != nil {
 		return err
 	}

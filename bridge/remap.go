@@ -41,11 +41,11 @@ func (c remapCommand) Run(e *env) (err error) {
 		return err
 	}
 	if c.Commit {
-		release, err := config.Lock(c.Data)
-		if err != nil {
-			return err
+		release, held := config.Lock(c.Data)
+		if held != nil {
+			return held
 		}
-		defer func() { _ = release() }()
+		defer func() { err = errors.Join(err, release()) }()
 	}
 	st, err := sqlite.Open(e.ctx, sqlite.Options{Dir: c.Data, ReadOnly: !c.Commit})
 	if err != nil {

@@ -13,6 +13,7 @@ import (
 
 	"nailbridge/internal/config"
 	"nailbridge/internal/erasures"
+	"nailbridge/internal/events"
 	"nailbridge/internal/store"
 	"nailbridge/internal/store/sqlite"
 )
@@ -92,9 +93,7 @@ func (c restoreCommand) erasures() ([]store.Erasure, error) {
 // prepare erases again who was erased since the backup, and keeps namespace and
 // list in the folder before the data are there.
 func (c restoreCommand) prepare(e *env, db *sqlite.DB, namespace uuid.UUID, list []store.Erasure) (found int, err error) {
-	found, err = erasures.Apply(e.ctx, db, namespace, list, func(w store.Writer, o store.Owner, x store.Erasure) error {
-		return erase(e, w, o, x)
-	})
+	found, err = erasures.Apply(e.ctx, db, namespace, list, eraser(e))
 	if err != nil {
 		return found, err
 	}
@@ -129,10 +128,11 @@ func (c restoreCommand) list(e *env) error {
 		}
 		return printClinics(e.stdout, r)
 	})
-	if err == nil && hasStreams(c.Data) {
+	streams, unread := events.HasStreams(c.Data)
+	if err == nil && streams {
 		fmt.Fprintln(e.stdout, "What the NATS server of this folder still keeps of the lost records is taken again by itself when serve starts.")
 	}
-	return errors.Join(err, st.Close())
+	return errors.Join(err, unread, st.Close())
 }
 
 func printLost(w io.Writer, x store.Restore) {

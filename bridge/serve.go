@@ -62,8 +62,14 @@ func (c serveCommand) Run(e *env) (err error) {
 	return errors.Join(a.serve(e, c.Listen, nil), a.close())
 }
 
+// check refuses what can not be served. What the flags name is read once they
+// are right: half of a pair would be said twice, the second time in other words.
 func (c serveCommand) check(file config.File) error {
-	return errors.Join(c.Access.checkClinics(file), c.Access.check(c.Listen, file.PublicBaseURL), c.NATS.check(c.Access), c.Access.readable())
+	err := errors.Join(c.Access.checkClinics(file), c.Access.check(c.Listen, file.PublicBaseURL), c.NATS.check(c.Access))
+	if err != nil {
+		return err
+	}
+	return c.Access.readable()
 }
 
 // app is the program put together: one store, a receiver and a door for each
@@ -155,7 +161,7 @@ func (a *app) routes(e *env, s mapping.Settings, namespace uuid.UUID) (http.Hand
 		return nil, err
 	}
 	doors := a.access.byClinic(a.clinics.doors(a.log))
-	return a.guarded(sides(fhir, a.beside(doors))), nil
+	return a.guarded(access.Sides(fhir, a.beside(doors))), nil
 }
 
 // pages are those about the program, which are beside the doors. /metrics counts
@@ -188,11 +194,6 @@ func (a *app) beside(door http.Handler) http.Handler {
 		// Unknown paths too: a ServeMux would redirect "//records".
 		door.ServeHTTP(w, r)
 	})
-}
-
-// within reports whether path is base or below it.
-func within(path, base string) bool {
-	return path == base || len(path) > len(base) && path[:len(base)+1] == base+"/"
 }
 
 // artifacts are the definitions that our resources point to.

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"time"
 
@@ -13,7 +12,6 @@ import (
 
 	"nailbridge/internal/config"
 	"nailbridge/internal/convert"
-	"nailbridge/mapping/record"
 )
 
 type toFHIRCommand struct {
@@ -38,34 +36,14 @@ func (c toFHIRCommand) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	settings, err := file.Settings(namespace)
-	if err != nil {
-		return err
-	}
-	zone, err := file.Location()
-	if err != nil {
-		return err
-	}
-	asOf := e.clock()
-	if c.AsOf != "" {
-		w, err := record.ParseWhen(c.AsOf)
-		if err != nil {
-			return fmt.Errorf("--as-of: %w", err)
-		}
-		asOf, _ = w.In(zone)
-	}
-	inputs, err := readInputs(c.Files, e.stdin)
-	if err != nil {
-		return err
-	}
-	res, err := convert.Convert(settings, inputs, asOf)
+	res, at, err := converted(e, file, namespace, c.Files, c.AsOf)
 	if err != nil {
 		return err
 	}
 	if c.NDJSON {
 		err = convert.WriteNDJSON(e.stdout, res.Resources)
 	} else {
-		err = convert.WriteBundle(e.stdout, res.Resources, file.PublicBaseURL, asOf.UTC().Format(time.RFC3339))
+		err = convert.WriteBundle(e.stdout, res.Resources, file.PublicBaseURL, at.UTC().Format(time.RFC3339))
 	}
 	return errors.Join(err, report(e.stderr, res))
 }
@@ -87,25 +65,6 @@ func (c toFHIRCommand) namespace() (uuid.UUID, error) {
 		return uuid.Nil, fmt.Errorf("%s: %w; --demo-ids asks for them", path, config.ErrDemo)
 	}
 	return id, err
-}
-
-// readInputs reads files by name; "-" is the standard input.
-func readInputs(files []string, stdin io.Reader) ([]convert.Input, error) {
-	var out []convert.Input
-	for _, name := range files {
-		var b []byte
-		var err error
-		if name == "-" {
-			b, err = io.ReadAll(stdin)
-		} else {
-			b, err = os.ReadFile(name)
-		}
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, convert.Input{Name: name, Data: b})
-	}
-	return out, nil
 }
 
 // report writes every reason and flag as a line of JSON, then the counts.

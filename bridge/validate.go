@@ -145,13 +145,6 @@ func (c validateCommand) each(stdin io.Reader, f func(name string, text []byte) 
 	return nil
 }
 
-func readInput(name string, stdin io.Reader) ([]byte, error) {
-	if name == "-" {
-		return io.ReadAll(stdin)
-	}
-	return os.ReadFile(name)
-}
-
 // byLine reports NDJSON: by its name, or where each of two lines or more is an
 // object of its own.
 func byLine(name string, text []byte) bool {

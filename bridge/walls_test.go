@@ -22,6 +22,7 @@ import (
 
 	"nailbridge/internal/access"
 	"nailbridge/internal/config"
+	"nailbridge/internal/searchparam"
 	"nailbridge/testdata"
 )
 
@@ -134,7 +135,7 @@ func maskWorld(path, answer string) string {
 
 // known is what one clinic's hub finds: ids, versions, patients and flags.
 func (w *world) known(secret string) (refs []string) {
-	for _, typ := range w.types() {
+	for _, typ := range searchparam.CareTypes() {
 		for next := "/fhir/" + typ + "/_history?_count=100"; next != ""; {
 			status, body := w.ask(secret, "GET", next, nil)
 			require.Equal(w.t, http.StatusOK, status, body)
@@ -168,14 +169,6 @@ func nextOf(t *testing.T, b bundle) string {
 	return ""
 }
 
-func (w *world) types() []string {
-	return []string{
-		"AllergyIntolerance", "BodyStructure", "CarePlan", "Condition", "Consent", "DetectedIssue", "Device", "Encounter", "Goal",
-		"Medication", "MedicationAdministration", "Observation", "Organization", "Patient", "Practitioner", "PractitionerRole",
-		"Procedure", "Provenance", "RelatedPerson",
-	}
-}
-
 // question is a request of one key.
 type question struct {
 	method, path string
@@ -203,7 +196,7 @@ func TestWhatAnotherClinicSentChangesNoAnswer(t *testing.T) {
 			require.Equal(t, fmt.Sprint(want, " ", maskWorld(q.path, wanted)), fmt.Sprint(is, " ", maskWorld(q.path, body)), "%s %s by %s", q.method, q.path, key)
 		}
 	}
-	compare("hub of brindlemere", hubQuestions(whole, others))
+	compare("hub of brindlemere", hubQuestions(others))
 	compare("brindlemere", clinicQuestions())
 	compare("person of brindlemere", clinicQuestions())
 	t.Logf("%d questions, about %d versions of others among them", asked, len(others))
@@ -232,9 +225,9 @@ func TestClinicsShareNoResource(t *testing.T) {
 }
 
 // hubQuestions ask for everything in general, and for each thing of another.
-func hubQuestions(w *world, others []string) (qs []question) {
+func hubQuestions(others []string) (qs []question) {
 	get := func(path string) { qs = append(qs, question{"GET", path, nil}) }
-	for _, typ := range w.types() {
+	for _, typ := range searchparam.CareTypes() {
 		if typ == "Provenance" { // a page of which may begin anywhere in a commit
 			get("/fhir/Provenance?_count=1000")
 			get("/fhir/Provenance?_count=0")

@@ -16,14 +16,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/conformance/running"
+	"nailbridge/internal/searchparam"
 )
-
-// types are those that the bridge makes of records.
-var types = []string{
-	"AllergyIntolerance", "BodyStructure", "CarePlan", "Condition", "Consent", "DetectedIssue", "Device", "Encounter", "Goal",
-	"Medication", "MedicationAdministration", "Observation", "Organization", "Patient", "Practitioner", "PractitionerRole",
-	"Procedure", "Provenance", "RelatedPerson",
-}
 
 // stored is what is read of a resource.
 type stored struct {
@@ -70,7 +64,7 @@ func newPoller(base string) *poller {
 // poll polls until its context ends.
 func (p *poller) poll(ctx context.Context) {
 	for ctx.Err() == nil {
-		for _, typ := range types {
+		for _, typ := range searchparam.CareTypes() {
 			p.walk(ctx, typ)
 		}
 		time.Sleep(pause)
@@ -112,7 +106,7 @@ func (p *poller) walk(ctx context.Context, typ string) (fresh int) {
 // everything is all that a bridge publishes, by reference.
 func everything(t *testing.T, b *running.Bridge) map[string]stored {
 	out := map[string]stored{}
-	for _, typ := range types {
+	for _, typ := range searchparam.CareTypes() {
 		for next := b.Base + "/fhir/" + typ + "?_count=200"; next != ""; {
 			following, resources, err := readPage(t.Context(), next)
 			require.NoError(t, err)
@@ -144,9 +138,9 @@ func (s stored) content(t *testing.T) string {
 }
 
 // ofOrder are the types of which there may be more or fewer versions: by when
-// the clock ticked between two records, and of the clinic's staff and device
-// by whose record came first.
-var ofOrder = []string{"CarePlan", "DetectedIssue", "Provenance", "Practitioner", "PractitionerRole", "Organization", "Device"}
+// the clock ticked between two records, which the letter tells of too, and of the
+// clinic's staff and device by whose record came first.
+var ofOrder = []string{"CarePlan", "Composition", "DetectedIssue", "Provenance", "Practitioner", "PractitionerRole", "Organization", "Device"}
 
 // compare compares what two bridges hold after the same records.
 func compare(t *testing.T, broken, unbroken *running.Bridge, senders []*sender) {
@@ -227,7 +221,7 @@ func whole(t *testing.T, b *running.Bridge, all map[string]stored) {
 func (p *poller) catchUp(t *testing.T) {
 	for fresh := 1; fresh > 0; {
 		fresh = 0
-		for _, typ := range types {
+		for _, typ := range searchparam.CareTypes() {
 			fresh += p.walk(t.Context(), typ)
 		}
 	}

@@ -132,13 +132,12 @@ type outcomes struct {
 	began time.Time
 }
 
+func newOutcomes() *outcomes { return &outcomes{kinds: map[string]int{}, began: time.Now()} }
+
 // add adds an outcome, if there was a failure at all.
 func (o *outcomes) add(kind string, failed bool) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	if o.kinds == nil {
-		o.kinds, o.began = map[string]int{}, time.Now()
-	}
 	if failed {
 		o.kinds[kind]++
 	}
@@ -148,8 +147,9 @@ func (o *outcomes) report(t *testing.T) {
 	t.Logf("%v in %s", o.kinds, time.Since(o.began).Round(time.Second))
 }
 
-// every tries with the nth call, so many at once, until n is more than there are.
-// How many there are differs a little from run to run.
+// every tries with the nth call, so many at once, until n is more than there are,
+// or one has failed: what never works would be tried without end. How many there
+// are differs a little from run to run.
 func every(t *testing.T, workers int, try func(t *testing.T, ports []string, n int) (reached bool)) {
 	const beyond = 3
 	var last, missed atomic.Int64
@@ -159,7 +159,7 @@ func every(t *testing.T, workers int, try func(t *testing.T, ports []string, n i
 	require.NoError(t, err)
 	for w := range workers {
 		all.Go(func() {
-			for missed.Load() < beyond {
+			for missed.Load() < beyond && !t.Failed() {
 				n := int(last.Add(1))
 				t.Run(strconv.Itoa(n), func(t *testing.T) {
 					if !try(t, ports[2*w:], n) {
@@ -180,7 +180,7 @@ const startTime = 30 * time.Second
 // serves all that was acknowledged, and takes the next record (D9).
 func TestAStartOutlivesAnyFileOperationOfTheEmbeddedServer(t *testing.T) {
 	u := newUsed(t)
-	var seen outcomes
+	seen := newOutcomes()
 	every(t, 3, func(t *testing.T, ports []string, n int) bool {
 		a := u.attempt(t, ports)
 		a.files.Fail(n)
@@ -215,7 +215,7 @@ const healTime = time.Minute
 // is there after a restart (D9).
 func TestAnIntakeOutlivesAnyFileOperationOfTheEmbeddedServer(t *testing.T) {
 	u := newUsed(t)
-	var seen outcomes
+	seen := newOutcomes()
 	every(t, 6, func(t *testing.T, ports []string, n int) bool {
 		a := u.attempt(t, ports)
 		require.NoError(t, a.Start(t.Context()))

@@ -14,6 +14,11 @@ import (
 	"nailbridge/conformance/running"
 )
 
+// answerTime is how long a sender waits for one answer before it is taken to be
+// lost. The doors take turns at one writer, and that of NATS takes one record a
+// turn: on a busy machine the last of 64 waits for minutes.
+const answerTime = 10 * time.Minute
+
 // pollPause lies between two walks of a poller: hubs ask at intervals.
 const pollPause = 500 * time.Millisecond
 
@@ -104,6 +109,9 @@ func (d *driver) sender(until context.Context, to running.Door, n int, took *[]t
 	}
 	return nil
 }
+
+// caseOf is the randomness of one case.
+func caseOf(seed uint64, number int) *rand.Rand { return rand.New(rand.NewPCG(seed, uint64(number))) }
 
 // poller walks what changed since its last walk began, as a hub does.
 func (d *driver) poller(until context.Context) error {

@@ -54,13 +54,6 @@ func TestSoakHoldsMemoryAndFilesFlat(t *testing.T) {
 	assert.LessOrEqual(t, mostFiles(last), mostFiles(middle)+4, "open files grow")
 }
 
-func mostFiles(us []usage) (n int) {
-	for _, u := range us {
-		n = max(n, u.files)
-	}
-	return n
-}
-
 // Each number of senders and each door has its row, and every record sent was
 // promised.
 func TestRunPrintsARowOfEachRun(t *testing.T) {

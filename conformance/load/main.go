@@ -146,14 +146,10 @@ func row(l load, r report) []string {
 	all := slices.Concat(r.HTTP, r.NATS)
 	slices.Sort(all)
 	resident := func(of func([]int64) int64) float64 { return float64(of(residents(r.Usage))) / (1 << 20) }
-	files := 0
-	for _, u := range r.Usage {
-		files = max(files, u.files)
-	}
 	ms := func(q float64) float64 { return float64(quantile(all, q).Microseconds()) / 1000 }
 	return strings.Fields(fmt.Sprintf("%d %d %d %.1f %.1f %.1f %.1f %d %d %.0f %.0f %.0f %d",
 		l.HTTP, l.NATS, len(all), float64(len(all))/r.Took.Seconds(), ms(.5), ms(.99), ms(1), r.Busy, r.Entries,
-		resident(func(b []int64) int64 { return b[0] }), resident(median), resident(slices.Max), files))
+		resident(func(b []int64) int64 { return b[0] }), resident(median), resident(slices.Max), mostFiles(r.Usage)))
 }
 
 // quantile of a sorted list by nearest rank; 0 of none.
@@ -170,6 +166,13 @@ func residents(us []usage) []int64 {
 		out[i] = u.resident
 	}
 	return out
+}
+
+func mostFiles(us []usage) (n int) {
+	for _, u := range us {
+		n = max(n, u.files)
+	}
+	return n
 }
 
 func median(b []int64) int64 {

@@ -122,8 +122,12 @@ func answers(ctx context.Context, url string) bool {
 	return err == nil && status == http.StatusOK
 }
 
-// Stop asks the bridge to end, and reports an end that was not clean.
+// Stop asks the bridge to end, and reports an end that was not clean. One that
+// was never started has none.
 func (b *Bridge) Stop() error {
+	if b.cmd == nil {
+		return nil
+	}
 	if err := b.cmd.Process.Signal(syscall.SIGTERM); err != nil && !errors.Is(err, os.ErrProcessDone) {
 		return err
 	}

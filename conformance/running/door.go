@@ -103,16 +103,18 @@ type natsDoor struct {
 // OpenNATS opens the door over NATS. A connection that is lost stays so.
 func (b *Bridge) OpenNATS() (Door, error) {
 	d := &natsDoor{waiting: map[uint64]chan []byte{}, early: map[uint64][]byte{}, lost: make(chan struct{})}
-	conn, err := nats.Connect(b.NATS, nats.NoReconnect(), nats.ClosedHandler(func(*nats.Conn) { close(d.lost) }))
-	if err != nil {
+	var err error
+	if d.conn, err = nats.Connect(b.NATS, nats.NoReconnect(), nats.ClosedHandler(func(*nats.Conn) { close(d.lost) })); err != nil {
 		return nil, err
 	}
-	d.conn = conn
-	if d.stream, err = jetstream.New(conn); err != nil {
+	if d.stream, err = jetstream.New(d.conn); err == nil {
+		_, err = d.conn.Subscribe("nailbridge.answers."+events.Token(Clinic)+".*", d.answered)
+	}
+	if err = errors.Join(err, d.conn.Flush()); err != nil {
+		d.conn.Close()
 		return nil, err
 	}
-	_, err = conn.Subscribe("nailbridge.answers."+events.Token(Clinic)+".>", d.answered)
-	return d, errors.Join(err, conn.Flush())
+	return d, nil
 }
 
 // Name is "NATS".
@@ -145,7 +147,7 @@ func (d *natsDoor) published(ctx context.Context, rec []byte) (<-chan []byte, er
 	d.mu.Lock()
 	d.asking++
 	d.mu.Unlock()
-	ack, err := d.stream.Publish(ctx, "nailbridge.records."+events.Token(Clinic), rec)
+	ack, err := d.stream.Publish(ctx, events.RecordsSubject(Clinic), rec)
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	c := make(chan []byte, 1)

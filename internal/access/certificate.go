@@ -41,6 +41,7 @@ func (c *Certificate) refresh() (changed bool, err error) {
 		return changed, err
 	}
 	if unchanged(c.certSeen, cert) && unchanged(c.keySeen, key) {
+		c.sick = "" // what could not be read is away, and those read before are back
 		return false, nil
 	}
 	pair, err := tls.LoadX509KeyPair(c.cert, c.key)

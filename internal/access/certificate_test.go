@@ -72,4 +72,15 @@ func TestCertificatesAreReadAgainWhenRenewed(t *testing.T) {
 	assert.Len(t, said, 2)
 	selfSigned(t, cert, key, 333)
 	assert.EqualValues(t, 333, serialOf(t, config))
+
+	for n := range 2 { // each time that it can not be read for a while is said, once
+		require.NoError(t, os.Rename(cert, cert+".aside"))
+		require.NoError(t, os.Mkdir(cert, 0o700)) // a folder in its place: it is there, and no read of it succeeds
+		assert.EqualValues(t, 333, serialOf(t, config))
+		assert.EqualValues(t, 333, serialOf(t, config))
+		assert.Len(t, said, 3+n)
+		require.NoError(t, os.Remove(cert))
+		require.NoError(t, os.Rename(cert+".aside", cert))
+		assert.EqualValues(t, 333, serialOf(t, config))
+	}
 }

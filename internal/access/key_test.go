@@ -227,6 +227,37 @@ func TestKeysOpenTheirOwnPathsOnly(t *testing.T) {
 	}
 }
 
+// The side that a key opens is the side that its requests come to, whatever the
+// path looks like.
+func TestASideIsReachedByItsKeysAlone(t *testing.T) {
+	hub, hubSecret := newKey(t, 1, access.HubKey, "hub", "north")
+	clinic, clinicSecret := newKey(t, 2, access.ClinicKey, "n", "north")
+	f, _ := open(t, writeKeys(t, hub, clinic))
+	reached := ""
+	side := func(name string) http.Handler {
+		return http.HandlerFunc(func(http.ResponseWriter, *http.Request) { reached = name })
+	}
+	h := access.Require(f, access.Sides(side("hub"), side("clinic")))
+	for path, want := range map[string]string{
+		"/fhir": "hub", "/fhir/": "hub", "/fhir/Patient": "hub", "/fhir//records": "hub", "/fhir/../records": "hub", "/fhir%2FPatient": "hub",
+		"/records": "clinic", "/fhirs": "clinic", "/FHIR/Patient": "clinic", "//fhir/Patient": "clinic", "/records/fhir": "clinic", "/": "clinic",
+	} {
+		for secret, opens := range map[string]string{hubSecret: "hub", clinicSecret: "clinic"} {
+			reached = ""
+			r := httptest.NewRequestWithContext(t.Context(), http.MethodGet, path, nil)
+			r.Header.Set("Authorization", "Bearer "+secret)
+			w := httptest.NewRecorder()
+			h.ServeHTTP(w, r)
+			if opens == want {
+				assert.Equal(t, want, reached, path)
+				continue
+			}
+			assert.Empty(t, reached, path)
+			assert.Equal(t, http.StatusForbidden, w.Code, path)
+		}
+	}
+}
+
 func TestTwoAuthorizationHeadersAreNoKey(t *testing.T) {
 	k, secret := newKey(t, 1, access.HubKey, "hub", "north")
 	f, _ := open(t, writeKeys(t, k))

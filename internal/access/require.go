@@ -79,6 +79,17 @@ func challenge(sent bool) string {
 	return `Bearer realm="nailbridge"`
 }
 
+// Sides parts the paths of hubs from those of clinics, as Require does.
+func Sides(hub, clinic http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if isFHIR(r.URL.Path) {
+			hub.ServeHTTP(w, r)
+			return
+		}
+		clinic.ServeHTTP(w, r)
+	})
+}
+
 // ByClinic passes a request on to the door of its caller's clinic. A clinic
 // without a door is answered 403, as a path that the key does not open.
 func ByClinic(doors map[string]http.Handler) http.Handler {

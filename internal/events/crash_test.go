@@ -1,8 +1,8 @@
 package events_test
 
 import (
+	"bufio"
 	"fmt"
-	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -82,26 +82,13 @@ func startBridge(t *testing.T, dir, url, hang string) *bridge {
 	require.NoError(t, b.cmd.Start())
 	t.Cleanup(b.kill)
 	go func() {
-		all := make([]byte, 0, 4096)
-		buf := make([]byte, 1024)
-		for {
-			n, err := out.Read(buf)
-			all = append(all, buf[:n]...)
-			for {
-				line, rest, ok := strings.Cut(string(all), "\n")
-				if !ok {
-					break
-				}
-				b.lines <- line
-				all = []byte(rest)
-			}
-			if err != nil {
-				if err != io.EOF {
-					b.lines <- err.Error()
-				}
-				close(b.lines)
-				return
-			}
+		defer close(b.lines)
+		said := bufio.NewScanner(out)
+		for said.Scan() {
+			b.lines <- said.Text()
+		}
+		if err := said.Err(); err != nil {
+			b.lines <- err.Error()
 		}
 	}()
 	if b.url = strings.TrimPrefix(b.line("serves"), "serves "); url != "" {

@@ -5,8 +5,6 @@ package events_test
 import (
 	"bytes"
 	"context"
-	"os/signal"
-	"syscall"
 	"testing"
 	"time"
 
@@ -14,24 +12,10 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/internal/events"
+	"nailbridge/internal/fault"
 	"nailbridge/internal/receive"
 	"nailbridge/internal/receive/receivetest"
 )
-
-// limitFiles lets no file of this process grow past limit bytes until free is
-// called, as a full disk would. Tests of this package run one after another.
-func limitFiles(t testing.TB, limit uint64) (free func()) {
-	t.Helper()
-	signal.Ignore(syscall.SIGXFSZ)
-	var was syscall.Rlimit
-	require.NoError(t, syscall.Getrlimit(syscall.RLIMIT_FSIZE, &was))
-	set := func(l syscall.Rlimit) { require.NoError(t, syscall.Setrlimit(syscall.RLIMIT_FSIZE, &l)) }
-	set(syscall.Rlimit{Cur: limit, Max: was.Max})
-	return func() {
-		set(was)
-		signal.Reset(syscall.SIGXFSZ)
-	}
-}
 
 // A write that fails leaves a stream of the embedded server read-only for good.
 // What was sent meanwhile is not acknowledged; when there is room again the
@@ -46,13 +30,8 @@ func TestEmbeddedServerOutlivesAFullDisk(t *testing.T) {
 	n.relayed(c)
 	large := append(receivetest.Surgery(), bytes.Repeat([]byte(" "), 300_000)...)
 
-	free := limitFiles(t, 1<<20-1)
-	freed := false
-	defer func() {
-		if !freed {
-			free()
-		}
-	}()
+	free := fault.FillDisk(t, 1<<20-1)
+	defer free() // before the service stops
 	acknowledged := 0
 	for range 5 { // to a clinic that nobody serves, so that only the stream grows
 		ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
@@ -66,7 +45,6 @@ func TestEmbeddedServerOutlivesAFullDisk(t *testing.T) {
 	assert.Equal(t, first.StreamSequence, n.answer(first.StreamSequence).StreamSequence, "what is there can be read")
 
 	free()
-	freed = true
 	assert.Equal(t, receive.Stored, n.ask("north", receivetest.Review()).Answer.Answer)
 	n.settled()
 	require.Eventually(t, func() bool { return s.Health() == nil }, patience, 20*time.Millisecond)

@@ -12,7 +12,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/nats-io/nats-server/v2/server"
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
@@ -37,10 +36,7 @@ type Erasing struct {
 // meanwhile within this process and listens nowhere. Without such streams it
 // does nothing; those of an outside server are its operator's to purge.
 func Erase(ctx context.Context, o Erasing) (n int, err error) {
-	dir := filepath.Join(o.Dir, server.JetStreamStoreDir)
-	if _, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
-		return 0, nil
-	} else if err != nil {
+	if has, err := HasStreams(o.Dir); err != nil || !has {
 		return 0, err
 	}
 	s, err := startAlone(o.Dir, newGuard(nil, []string{o.Clinic}, o.Log), o.Log)
@@ -74,14 +70,13 @@ func Erase(ctx context.Context, o Erasing) (n int, err error) {
 	return e.n, nil
 }
 
-// startAlone starts a server that listens nowhere.
-func startAlone(dir string, g *guard, log *slog.Logger) (*embedded, error) {
-	e := &embedded{guard: g, log: log, opts: server.Options{
-		ServerName: "nailbridge", DontListen: true, NoSigs: true, NoLog: true, CustomClientAuthentication: g,
-		MaxPayload: record.MaxBytes, JetStream: true, StoreDir: dir, SyncAlways: true, DisableJetStreamBanner: true,
-		JetStreamMaxStore: 1 << 50,
-	}}
-	return e, e.start()
+// HasStreams reports whether an embedded server left its data in a data folder.
+func HasStreams(dir string) (bool, error) {
+	_, err := os.Stat(filepath.Join(dir, dataFolder))
+	if errors.Is(err, fs.ErrNotExist) {
+		return false, nil
+	}
+	return err == nil, err
 }
 
 // eraser walks the streams of one clinic.

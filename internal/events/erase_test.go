@@ -96,6 +96,9 @@ func TestEraseLeavesNothingInTheStreams(t *testing.T) {
 // A folder without an embedded server's data is left as it is.
 func TestEraseWithoutStreams(t *testing.T) {
 	dir := t.TempDir()
+	has, err := events.HasStreams(dir)
+	require.NoError(t, err)
+	assert.False(t, has)
 	n, err := events.Erase(context.Background(), events.Erasing{Dir: dir, Clinic: "north", Log: logTo(t)})
 	require.NoError(t, err)
 	assert.Zero(t, n)

@@ -26,7 +26,7 @@ type guard struct {
 	mu   sync.Mutex
 	run  *server.Server
 	live map[uint64]session       // by the server's number of the connection
-	open chan struct{}            // closed when that server is, or has failed to start
+	open chan struct{}            // closed once that server is open, or has failed to start
 	let  func(clinic, key string) // makes the readers of a key; nil: not yet
 }
 

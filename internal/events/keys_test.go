@@ -7,6 +7,7 @@ import (
 	"crypto/tls"
 	"crypto/x509"
 	"encoding/json"
+	"fmt"
 	"log/slog"
 	"net"
 	"net/http/httptest"
@@ -416,6 +417,34 @@ func TestReadersEndWithTheirKey(t *testing.T) {
 	}, patience, 20*time.Millisecond)
 	second.send("north", surgeryAt("north"))
 	k.read(second, "ANSWERS", 1)
+}
+
+// How long a reader that is not used stays follows what is said of messages, and
+// its place stays with it.
+func TestReadersStayAsLongAsMessages(t *testing.T) {
+	var o events.Options
+	k := newKeyed(t, func(with *events.Options) {
+		with.Keep.Answers = time.Hour
+		o = *with
+	})
+	stays := func(p practice) time.Duration {
+		c, err := p.reading.js.Consumer(t.Context(), events.AnswersStream, p.name)
+		require.NoError(t, err)
+		return c.CachedInfo().Config.InactiveThreshold
+	}
+	north := k.practice("north", "north")
+	north.send("north", surgeryAt("north"))
+	k.read(north, "ANSWERS", 1)
+	assert.Equal(t, time.Hour, stays(north))
+	stop(t, k.s)
+
+	o.Keep.Answers = 2 * time.Hour
+	k.s = start(t, o)
+	north = k.practice("north", "north")
+	require.Eventually(t, func() bool { return stays(north) == 2*time.Hour }, patience, 20*time.Millisecond)
+	seq := north.send("north", surgeryAt("north"))
+	again := k.read(north, "ANSWERS", 1)
+	assert.Contains(t, string(again[0].Data()), fmt.Sprintf(`"streamSequence":%d`, seq), "what was read is not read again")
 }
 
 // A hub hears the changes of its clinics, one connection for each, and can do

@@ -36,15 +36,20 @@ const readTime = time.Second
 const untilMade = 20 * time.Millisecond
 
 // letRead makes the readers of a key that are not there, as soon as their
-// streams are.
+// streams are. Those that are there stay as long as messages do by now.
 func (d *door) letRead(ctx context.Context, key string) error {
 	for stream, age := range d.opts.Keep.read() {
-		_, err := d.js.Consumer(ctx, stream, Reader(key))
+		is, err := d.js.Consumer(ctx, stream, Reader(key))
 		for errors.Is(err, jetstream.ErrStreamNotFound) && ctx.Err() == nil {
 			time.Sleep(untilMade)
-			_, err = d.js.Consumer(ctx, stream, Reader(key))
+			is, err = d.js.Consumer(ctx, stream, Reader(key))
 		}
-		if errors.Is(err, jetstream.ErrConsumerNotFound) {
+		switch {
+		case err == nil && is.CachedInfo().Config.InactiveThreshold != age:
+			kept := is.CachedInfo().Config
+			kept.InactiveThreshold = age
+			_, err = d.js.UpdateConsumer(ctx, stream, kept)
+		case errors.Is(err, jetstream.ErrConsumerNotFound):
 			_, err = d.js.CreateConsumer(ctx, stream, jetstream.ConsumerConfig{
 				Durable: Reader(key), AckPolicy: jetstream.AckExplicitPolicy, AckWait: rereadAfter, MaxDeliver: -1,
 				MaxAckPending: mostRead, MaxWaiting: mostPulls, MaxRequestBatch: mostRead, MaxRequestExpires: longestPull,

@@ -67,19 +67,36 @@ func startEmbedded(dir, listen string, g *guard, certified *tls.Config, log *slo
 	if err != nil {
 		return nil, errors.New("NATS address: the port is not a number up to 65535")
 	}
-	e := &embedded{guard: g, log: log, opts: server.Options{
-		ServerName: "nailbridge", Host: host, Port: int(port), NoSigs: true, NoLog: true,
-		CustomClientAuthentication: g, TLS: certified != nil, TLSConfig: certified,
-		AuthTimeout: admitTime.Seconds(),
-		MaxPayload:  record.MaxBytes,
-		JetStream:   true, StoreDir: dir, SyncAlways: true, DisableJetStreamBanner: true,
+	o := serverOptions(dir, g)
+	o.Host, o.Port, o.TLS, o.TLSConfig, o.AuthTimeout = host, int(port), certified != nil, certified, admitTime.Seconds()
+	if port == 0 {
+		o.Port = server.RANDOM_PORT
+	}
+	return run(o, g, log)
+}
+
+// startAlone starts a server with its data in dir that listens nowhere.
+func startAlone(dir string, g *guard, log *slog.Logger) (*embedded, error) {
+	o := serverOptions(dir, g)
+	o.DontListen = true
+	return run(o, g, log)
+}
+
+// serverOptions are those of every server with its data in dir, wherever it
+// listens.
+func serverOptions(dir string, g *guard) server.Options {
+	return server.Options{
+		ServerName: "nailbridge", NoSigs: true, NoLog: true, CustomClientAuthentication: g,
+		MaxPayload: record.MaxBytes,
+		JetStream:  true, StoreDir: dir, SyncAlways: true, DisableJetStreamBanner: true,
 		// The age limits and the disk bound the data. A share of what is free at
 		// the start, as is the default, would after a full disk be nothing.
 		JetStreamMaxStore: 1 << 50,
-	}}
-	if port == 0 {
-		e.opts.Port = server.RANDOM_PORT
 	}
+}
+
+func run(o server.Options, g *guard, log *slog.Logger) (*embedded, error) {
+	e := &embedded{opts: o, guard: g, log: log}
 	if err := e.start(); err != nil {
 		return nil, err
 	}

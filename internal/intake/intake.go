@@ -80,7 +80,7 @@ func New(o Options) http.Handler {
 // ownClinic refuses a path that names another clinic than the door's.
 func (d *door) ownClinic(c *gin.Context) {
 	if c.Param("clinic") != d.Clinic {
-		problem(c, http.StatusForbidden, "other-clinic", "This door is another clinic's.")
+		otherClinic(c)
 	}
 }
 

@@ -122,7 +122,7 @@ func (d *door) followUp(c *gin.Context) {
 		malformedQuery(c, "clinic is missing.")
 		return
 	case clinic != d.Clinic:
-		problem(c, http.StatusForbidden, "other-clinic", "This door is another clinic's.")
+		otherClinic(c)
 		return
 	}
 	q := receive.FollowUpQuery{}

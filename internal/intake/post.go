@@ -90,8 +90,8 @@ func (d *door) postOne(c *gin.Context, dry bool) {
 	writeAnswer(c, a)
 }
 
-// Status is the HTTP status of an answer (D2).
-func Status(a receive.Answer) int {
+// statusOf is the HTTP status of an answer (D2).
+func statusOf(a receive.Answer) int {
 	switch a.Answer {
 	case receive.Stored:
 		if a.First {
@@ -122,7 +122,7 @@ type refusal struct {
 }
 
 func writeAnswer(c *gin.Context, a receive.Answer) {
-	status := Status(a)
+	status := statusOf(a)
 	if status < http.StatusBadRequest {
 		if status == http.StatusCreated && !a.DryRun {
 			c.Header("Location", "/records/"+url.PathEscape(a.Clinic)+"/"+url.PathEscape(a.Record))
@@ -180,5 +180,5 @@ func (d *door) receiveLine(c *gin.Context, n int, text []byte, dry bool) line {
 		d.Log.Error("unavailable", "route", c.FullPath(), "line", n, "error", err)
 		return line{Line: n, Status: http.StatusServiceUnavailable, Error: "nothing was stored; send this line and those after it again"}
 	}
-	return line{Line: n, Status: Status(a), Answer: &a}
+	return line{Line: n, Status: statusOf(a), Answer: &a}
 }

@@ -34,6 +34,10 @@ func problem(c *gin.Context, status int, kind, title string) {
 	writeProblem(c, status, Problem{Type: problemBase + kind, Title: title, Status: status})
 }
 
+func otherClinic(c *gin.Context) {
+	problem(c, http.StatusForbidden, "other-clinic", "This door is another clinic's.")
+}
+
 func malformedQuery(c *gin.Context, detail string) {
 	writeProblem(c, http.StatusBadRequest, Problem{
 		Type: problemBase + "malformed-query", Title: "The query of the URL is malformed.", Status: http.StatusBadRequest, Detail: detail,

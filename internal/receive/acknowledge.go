@@ -60,8 +60,8 @@ const (
 
 // Acknowledge binds a person's answer to a flag as it was shown, with the
 // record, another of its case, or any of the patient where it is the patient's:
-// to its code, place and the hash of its
-// inputs. A change of those inputs opens it again.
+// to its code, place and the hash of its inputs. A change of those inputs opens
+// it again.
 func (v *Receiver) Acknowledge(ctx context.Context, recordID, flagID string, a Acknowledgement) (Acknowledged, error) {
 	var out Acknowledged
 	stale, waits := false, false
@@ -211,9 +211,9 @@ func (v *Receiver) putAck(w store.Writer, fl store.Flag, a Acknowledgement, stal
 	if err != nil || stale {
 		return sent, err
 	}
-	id, ok := mapping.ParsePatientKey(fl.Owner.Patient)
-	if !ok {
-		return nil, errors.New("stored flag names no patient")
+	id, err := patientNamed(fl.Owner)
+	if err != nil {
+		return nil, err
 	}
 	if failed {
 		_, err = v.containPatient(w, id)

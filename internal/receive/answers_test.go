@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/fault"
 	"nailbridge/internal/receive"
 	rt "nailbridge/internal/receive/receivetest"
 	"nailbridge/internal/store"
@@ -599,7 +600,7 @@ func TestD2_UnavailableStoresNothing(t *testing.T) {
 	w.Send(rt.Surgery())
 	before := state(t, w)
 	t.Run("disk full", func(t *testing.T) {
-		free := fillDisk(t)
+		free := fault.FillDisk(t, 1<<20)
 		_, err := w.Receive(t.Context(), rt.Review(rt.Set("/review/note", strings.Repeat("x", 1_000_000))), false)
 		free()
 		assert.ErrorIs(t, err, store.ErrUnavailable)

@@ -2,6 +2,7 @@ package receive
 
 import (
 	"encoding/json"
+	"errors"
 
 	"nailbridge/internal/store"
 	"nailbridge/mapping"
@@ -77,6 +78,15 @@ func caseOf(r *record.Record) string {
 		return r.Contact.Surgery
 	}
 	return r.Record
+}
+
+// patientNamed is the patient whom a stored owner is.
+func patientNamed(o store.Owner) (record.Identifier, error) {
+	id, ok := mapping.ParsePatientKey(o.Patient)
+	if !ok {
+		return id, errors.New("a stored owner names no patient")
+	}
+	return id, nil
 }
 
 // patientOf is the patient that a record names; nil when it names none.

@@ -73,7 +73,10 @@ func Erase(w store.Writer, o store.Owner, e store.Erasure, now time.Time) (Erase
 	if err := w.PutErasure(e); err != nil {
 		return done, err
 	}
-	id, _ := mapping.ParsePatientKey(o.Patient)
+	id, err := patientNamed(o) // else what names nobody would be taken for theirs
+	if err != nil {
+		return done, err
+	}
 	s, err := w.Stamp(now)
 	if err != nil {
 		return done, err

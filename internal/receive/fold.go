@@ -64,8 +64,8 @@ func (v *Receiver) refold(w store.Writer, r *record.Record, was mapping.Standing
 	if err != nil {
 		return nil, err
 	}
-	f := &folded{changes: map[resource.Ref]change{}, issues: slices.Clone(failed)}
-	f.issues = append(f.issues, v.ownIssues(attempts)...)
+	f := v.newFolded()
+	f.issues = append(slices.Clone(failed), v.ownIssues(attempts)...)
 	if len(f.issues) > 0 {
 		v.logIssues("output did not pass the check, the record is held", f.issues)
 		row.Held = true
@@ -151,7 +151,7 @@ func (v *Receiver) endSharing(w store.Writer, row store.Delivery, a *Answer, fai
 	if err != nil {
 		return err
 	}
-	f := &folded{changes: map[resource.Ref]change{}}
+	f := v.newFolded()
 	if err := v.commitAll(w, attempts, f, len(failed) > 0); err != nil {
 		return err
 	}

@@ -147,7 +147,7 @@ func (v *Receiver) patientLists(r store.Reader, o store.Owner, now time.Time) (f
 
 // foldedAt is the fold of a patient as a tick at now would leave it (D1.6).
 func (v *Receiver) foldedAt(r store.Reader, o store.Owner, now time.Time) (attempt, error) {
-	a, err := v.attemptOf(o)
+	a, err := attemptOf(o)
 	if err != nil {
 		return a, err
 	}
@@ -155,12 +155,8 @@ func (v *Receiver) foldedAt(r store.Reader, o store.Owner, now time.Time) (attem
 		return a, err
 	}
 	for {
-		fault := a.unread
-		if !fault {
-			a.res, fault = v.fold(a.in)
-		}
-		if fault {
-			return a, &outputError{foldFailed}
+		if v.try(&a); len(a.issues) > 0 {
+			return a, &outputError{a.issues}
 		}
 		facts := len(a.in.Facts)
 		for _, c := range a.res.Cases {

@@ -3,14 +3,13 @@ package receive
 import (
 	"cmp"
 	"context"
+	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"maps"
 	"slices"
 	"strings"
-
-	"crypto/sha256"
 
 	"github.com/google/uuid"
 

@@ -240,8 +240,8 @@ func (v *Receiver) finish(ctx context.Context, is upToDate, failed bool) error {
 // is folded, since Practitioner is one for all.
 func (v *Receiver) foldAll(ctx context.Context, owners []store.Owner, at *position, pace Pace) error {
 	for _, o := range owners {
-		err := v.Store.Update(ctx, func(w store.Writer) error {
-			a, err := v.attemptOf(o)
+		err := v.once(ctx, func(w store.Writer) error {
+			a, err := attemptOf(o)
 			if err != nil {
 				return nil // dealt with below
 			}
@@ -251,7 +251,7 @@ func (v *Receiver) foldAll(ctx context.Context, owners []store.Owner, at *positi
 			_, err = v.keepStaff(w, &a) // whoever is concerned is folded below
 			return err
 		})
-		if err != nil {
+		if err != nil && !isOutput(err) { // a fault of ours: dealt with below too
 			return unavailable(err)
 		}
 	}
@@ -273,7 +273,7 @@ func (v *Receiver) foldAll(ctx context.Context, owners []store.Owner, at *positi
 // renew folds one patient again, or, where that fails, does what cannot wait. In
 // the same transaction it writes down how far that is.
 func (v *Receiver) renew(ctx context.Context, o store.Owner, at *position) (failed bool, err error) {
-	a, bad := v.attemptOf(o)
+	a, bad := attemptOf(o)
 	if bad != nil { // nobody can say whether it may be shared
 		v.Log.Error("an owner that is no patient is taken from hubs")
 	}
@@ -329,20 +329,16 @@ func (v *Receiver) refoldNow(w store.Writer, a attempt) (*folded, error) {
 }
 
 // attemptOf begins the attempt of a stored owner.
-func (v *Receiver) attemptOf(o store.Owner) (attempt, error) {
-	a := attempt{owner: o}
-	id, ok := mapping.ParsePatientKey(o.Patient)
-	if !ok {
-		return a, errors.New("stored owner names no patient")
-	}
-	a.in.Patient = id
-	return a, nil
+func attemptOf(o store.Owner) (a attempt, err error) {
+	a.owner = o
+	a.in.Patient, err = patientNamed(o)
+	return a, err
 }
 
 // indexAll makes the index rows of every version anew.
 func (v *Receiver) indexAll(ctx context.Context, owners []store.Owner) error {
 	for _, o := range append(owners, store.Owner{Clinic: v.Settings.Clinic.ID}) {
-		err := v.Store.Update(ctx, func(w store.Writer) error { return w.Reindex(o, v.Index.Rows) })
+		err := v.once(ctx, func(w store.Writer) error { return w.Reindex(o, v.Index.Rows) })
 		if err != nil {
 			return unavailable(err)
 		}

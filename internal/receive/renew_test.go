@@ -339,6 +339,42 @@ func TestD3_1_AFailedFoldStillEndsSharing(t *testing.T) {
 	assert.Equal(t, 1, agreed())
 }
 
+// D2: a fault of ours, wherever in a renewal a patient is read, ends neither the
+// program nor the renewal of others: what may no longer be shared is gone, or the
+// renewal says that it is not done, and the next one does it.
+func TestD2_ARenewalOutlivesAFaultOfOurs(t *testing.T) {
+	for n := 1; ; n++ {
+		w := rt.New(t, basis)
+		require.False(t, outdated(t, w))
+		w.Send(silent(short...))
+		w.Send(silent(append([]rt.Edit{rt.Record("S-2"), rt.Patient("P-2")}, short...)...))
+		set(w, noBasis)
+		require.True(t, outdated(t, w))
+		calls := 0
+		w.Fault = func(op string) error {
+			if op == "deliveries-of" {
+				if calls++; calls == n {
+					panic("a fault of ours")
+				}
+			}
+			return nil
+		}
+		_, err := w.Renew(t.Context())
+		w.Fault = nil
+		if calls < n {
+			require.Greater(t, n, 4, "two patients, read at least twice")
+			return
+		}
+		require.NoError(t, err, "at read %d", n)
+		assert.Empty(t, w.Live("Patient"), "at read %d", n)
+		assert.Contains(t, w.Log.String(), "fault of ours")
+		if outdated(t, w) {
+			renew(t, w)
+		}
+		assert.False(t, outdated(t, w), "at read %d", n)
+	}
+}
+
 // Nothing says what may be shared of a clinic that the settings do not name.
 func TestD3_1_AnotherClinicsDataAreNotServed(t *testing.T) {
 	w := rt.New(t)

@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"nailbridge/internal/store"
-	"nailbridge/mapping"
 )
 
 // Tick commits an overdue fact for each open activity whose window ended at
@@ -57,9 +56,9 @@ func (v *Receiver) putFacts(ctx context.Context, owner store.Owner, as []store.A
 				return err
 			}
 		}
-		id, ok := mapping.ParsePatientKey(owner.Patient)
-		if !ok {
-			return errors.New("stored activity names no patient")
+		id, err := patientNamed(owner)
+		if err != nil {
+			return err
 		}
 		f, err := v.refoldPatient(w, id)
 		if err != nil {
