@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/internal/official"
+	"nailbridge/internal/validate"
 	"nailbridge/internal/validate/defs"
 	"nailbridge/internal/validate/engine"
 )
@@ -22,7 +23,7 @@ func oursValid(t testing.TB) []document {
 	v := engine.New(defs.New())
 	var out []document
 	for _, d := range all {
-		issues := v.Validate(d.text, engine.Options{})
+		issues := v.Validate(d.text, validate.Options(nil))
 		unchecked := slices.ContainsFunc(issues, func(i engine.Issue) bool { return i.Key == "profile-unchecked" })
 		if !engine.Invalid(issues) && !unchecked && len(d.text) < maxBase {
 			out = append(out, d)

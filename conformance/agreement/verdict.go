@@ -16,6 +16,7 @@ import (
 	"strings"
 
 	"nailbridge/conformance/oracles"
+	"nailbridge/internal/validate"
 	"nailbridge/internal/validate/defs"
 	"nailbridge/internal/validate/engine"
 )
@@ -78,7 +79,7 @@ func verdicts(ctx context.Context, texts [][]byte) ([]pair, error) {
 	v := engine.New(defs.New())
 	lines := make([][]byte, len(texts))
 	for i, t := range texts {
-		issues := v.Validate(t, engine.Options{})
+		issues := v.Validate(t, validate.Options(nil))
 		out[i].ours = first(issues)
 		out[i].unchecked = slices.ContainsFunc(issues, func(i engine.Issue) bool { return i.Key == "profile-unchecked" })
 		lines[i] = oneLine(t)

@@ -90,7 +90,7 @@ func BenchmarkCase(b *testing.B) {
 	})
 	v := validate.Engine(s.Terms)
 	each("validate", func(b *testing.B, c *benchCase) {
-		require.False(b, engine.Invalid(v.Validate(c.bundle, engine.Options{})))
+		require.False(b, engine.Invalid(v.Validate(c.bundle, validate.Options(nil))))
 	})
 	each("encode", func(b *testing.B, c *benchCase) {
 		require.NoError(b, convert.WriteBundle(io.Discard, c.set, "https://bridge.example/fhir", benchTime))

@@ -38,7 +38,7 @@ func New(version string) *Meter {
 	m.refused = counter("refused_records_total", "Records that could not be understood.")
 	m.refusedRed = counter("refused_records_with_red_flag_total", "Refused records in which a red flag can be read.")
 	m.unavailable = counter("unavailable_total", "Deliveries that could not be stored and were not promised.")
-	m.failedFolds = counter("failed_folds_total", "Folds at a start, a tick or an acknowledgement that did not pass our own check.")
+	m.failedFolds = counter("failed_folds_total", "Folds at a start, a tick, a retry, a re-map or an acknowledgement that did not pass our own check.")
 	build := prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "nailbridge_build_info", Help: "The version that runs."}, []string{"version"})
 	m.registry.MustRegister(m.answers, build)
 	build.WithLabelValues(version).Set(1)

@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"nailbridge/internal/store"
-	"nailbridge/internal/validate"
 	"nailbridge/mapping"
 	"nailbridge/mapping/record"
 )
@@ -65,7 +64,7 @@ const (
 func (v *Receiver) Acknowledge(ctx context.Context, recordID, flagID string, a Acknowledgement) (Acknowledged, error) {
 	var out Acknowledged
 	stale, waits := false, false
-	err := v.update(ctx, func(w store.Writer, failed []validate.Issue) error {
+	err := v.update(ctx, func(w store.Writer, failed failure) error {
 		fl, err := v.flagOf(w, recordID, flagID)
 		if err != nil {
 			return err
@@ -74,7 +73,7 @@ func (v *Receiver) Acknowledge(ctx context.Context, recordID, flagID string, a A
 			return err
 		}
 		was := fl.shown.Acknowledged
-		stale, waits = fl.InputsHash != a.InputsHash, len(failed) > 0
+		stale, waits = fl.InputsHash != a.InputsHash, failed.any()
 		sent, err := v.putAck(w, fl.Flag, a, stale, waits)
 		if err != nil {
 			return err

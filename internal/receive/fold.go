@@ -56,16 +56,15 @@ type attempt struct {
 }
 
 // refold folds every patient that an arrival concerns and commits what
-// changed. When the output does not pass the check, the arrival is held and
-// the folds are made without it (D2, held); failed is what did not pass when
-// that was tried before.
-func (v *Receiver) refold(w store.Writer, r *record.Record, was mapping.Standing, row *store.Delivery, failed []validate.Issue) (*folded, error) {
+// changed. When the output does not pass the check, or a commit of it did not
+// before (failed), the arrival is held and the folds are made without it (D2, held).
+func (v *Receiver) refold(w store.Writer, r *record.Record, was mapping.Standing, row *store.Delivery, failed failure) (*folded, error) {
 	attempts, err := v.attemptAll(w, r, was)
 	if err != nil {
 		return nil, err
 	}
 	f := v.newFolded()
-	f.issues = append(slices.Clone(failed), v.ownIssues(attempts)...)
+	f.issues = append(slices.Clone(failed.issues), v.ownIssues(attempts)...)
 	if len(f.issues) > 0 {
 		v.logIssues("output did not pass the check, the record is held", f.issues)
 		row.Held = true
@@ -76,7 +75,7 @@ func (v *Receiver) refold(w store.Writer, r *record.Record, was mapping.Standing
 			return nil, err
 		}
 	}
-	return f, v.commitAll(w, attempts, f, len(failed) > 0)
+	return f, v.commitAll(w, attempts, f, failed.twice)
 }
 
 // ownIssues are what does not pass of those for whom the folds are made. One who
@@ -92,11 +91,11 @@ func (v *Receiver) ownIssues(attempts []attempt) (out []validate.Issue) {
 	return out
 }
 
-// commitAll commits each patient's fold, or, where it failed or a commit failed
-// before, what cannot wait.
-func (v *Receiver) commitAll(w store.Writer, attempts []attempt, f *folded, again bool) (err error) {
+// commitAll commits each patient's fold, or what cannot wait: of one whose fold
+// failed, and of all where they cannot be committed.
+func (v *Receiver) commitAll(w store.Writer, attempts []attempt, f *folded, contained bool) (err error) {
 	for _, a := range attempts {
-		if again || len(a.issues) > 0 {
+		if contained || len(a.issues) > 0 {
 			err = v.contain(w, a, f)
 			if err == nil && a.drawn {
 				err = w.SetMark(v.Settings.Clinic.ID, markFolded, foldAgain)
@@ -142,7 +141,7 @@ func (v *Receiver) containPatient(w store.Writer, p record.Identifier) (*folded,
 // endSharing lets a refused delivery whose clinic and patient can be read take
 // the patient from the hub, where it says so: the word on sharing acts at once,
 // whatever else of it cannot be understood (D3.1).
-func (v *Receiver) endSharing(w store.Writer, row store.Delivery, a *Answer, failed []validate.Issue) error {
+func (v *Receiver) endSharing(w store.Writer, row store.Delivery, a *Answer, failed failure) error {
 	d := v.delivery(row)
 	if !d.EndsSharing(v.Settings.Clinic) {
 		return nil
@@ -152,7 +151,7 @@ func (v *Receiver) endSharing(w store.Writer, row store.Delivery, a *Answer, fai
 		return err
 	}
 	f := v.newFolded()
-	if err := v.commitAll(w, attempts, f, len(failed) > 0); err != nil {
+	if err := v.commitAll(w, attempts, f, failed.any()); err != nil {
 		return err
 	}
 	must := mapping.Contain(v.Settings, attempts[0].in)

@@ -41,7 +41,7 @@ type Meter interface {
 	RefusedRecord(redFlag bool)
 	Unavailable()
 	// FailedFold counts a fold that no arrival caused and that our own check
-	// stopped: only what cannot wait was done.
+	// stopped: only what cannot wait was done. A retry of a held record is one.
 	FailedFold()
 }
 
@@ -58,10 +58,11 @@ type Receiver struct {
 	remapping bool            // what is committed is counted
 	causes    []mapping.Cause // of a re-map, for its Provenance
 
-	// Fold and Check stand in for mapping.FoldPatient and validate.Check, to
-	// try their failures; nil: those.
-	Fold  func(mapping.Settings, mapping.PatientFold) (mapping.Result, error)
-	Check func(set []resource.Resource, exists func(resource.Ref) bool, t *terms.Terms, s terms.Setting) ([]validate.Checked, []validate.Issue)
+	// Fold, EnterInError and Check stand in for mapping.FoldPatient,
+	// mapping.EnterInError and validate.Check, to try their failures; nil: those.
+	Fold         func(mapping.Settings, mapping.PatientFold) (mapping.Result, error)
+	EnterInError func(s mapping.Settings, r resource.Resource, masked bool) (out resource.Resource, changed bool, err error)
+	Check        func(set []resource.Resource, exists func(resource.Ref) bool, t *terms.Terms, s terms.Setting) ([]validate.Checked, []validate.Issue)
 }
 
 // errDryRun rolls a transaction back after its answer was made.
@@ -79,7 +80,7 @@ func (v *Receiver) Receive(ctx context.Context, body []byte, dryRun bool) (Answe
 		return v.otherClinic(body, dryRun), err
 	}
 	var answer Answer
-	err = v.update(ctx, func(w store.Writer, failed []validate.Issue) error {
+	err = v.update(ctx, func(w store.Writer, failed failure) error {
 		var err error
 		answer, err = v.take(w, in, failed)
 		if err == nil && dryRun {
@@ -157,7 +158,7 @@ func (v *Receiver) unread(body []byte) incoming {
 
 // take keeps one delivery and commits what it changed, or holds it where what
 // failed before did (update).
-func (v *Receiver) take(w store.Writer, in incoming, failed []validate.Issue) (Answer, error) {
+func (v *Receiver) take(w store.Writer, in incoming, failed failure) (Answer, error) {
 	if why, err := v.erasedBefore(w, in); err != nil {
 		return Answer{}, err
 	} else if why != nil {
@@ -185,7 +186,7 @@ func (v *Receiver) take(w store.Writer, in incoming, failed []validate.Issue) (A
 }
 
 // refuse keeps a delivery that cannot be understood (D2.1).
-func (v *Receiver) refuse(w store.Writer, in incoming, row store.Delivery, failed []validate.Issue) (Answer, error) {
+func (v *Receiver) refuse(w store.Writer, in incoming, row store.Delivery, failed failure) (Answer, error) {
 	row.Answer, row.Refused, row.Reasons = string(Refused), true, reasonsJSON(in.findings)
 	a := v.answer(in, Refused)
 	if err := w.MarkDelivery(row); err != nil || in.unread {
@@ -203,7 +204,7 @@ type arriving struct {
 }
 
 // admit folds with the delivery, or holds it and folds without.
-func (v *Receiver) admit(w store.Writer, in incoming, x arriving, failed []validate.Issue) (Answer, error) {
+func (v *Receiver) admit(w store.Writer, in incoming, x arriving, failed failure) (Answer, error) {
 	row := x.row
 	row.Held, row.Refused, row.Answer, row.Reasons = false, false, string(Stored), reasonsJSON(in.findings)
 	if err := w.MarkDelivery(row); err != nil {

@@ -12,7 +12,6 @@ import (
 
 	"nailbridge/internal/searchparam"
 	"nailbridge/internal/store"
-	"nailbridge/internal/validate"
 	"nailbridge/mapping"
 	"nailbridge/mapping/followup"
 )
@@ -278,9 +277,9 @@ func (v *Receiver) renew(ctx context.Context, o store.Owner, at *position) (fail
 		v.Log.Error("an owner that is no patient is taken from hubs")
 	}
 	var next position
-	err = v.update(ctx, func(w store.Writer, issues []validate.Issue) (err error) {
+	err = v.update(ctx, func(w store.Writer, before failure) (err error) {
 		var f *folded
-		failed = bad != nil || len(issues) > 0
+		failed = bad != nil || before.any()
 		switch {
 		case bad != nil:
 			f, err = v.takeOff(w, a)

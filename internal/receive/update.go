@@ -25,18 +25,34 @@ var (
 	commitFailed = []validate.Issue{{Key: "commit", Text: "the commit failed"}}
 )
 
+// failure is what did not pass when a commit was tried before.
+type failure struct {
+	issues []validate.Issue // of the first try
+	twice  bool             // nor did the second, without what came
+}
+
+func (f failure) any() bool { return len(f.issues) > 0 }
+
 // update runs a write transaction. Where something of the commit's own (a
 // Provenance, a resource entered in error) does not pass our check, nothing is
-// stored and do runs once more, told what failed: it must then keep what came
-// and commit only what cannot wait (contain), which nothing of ours can stop.
-func (v *Receiver) update(ctx context.Context, do func(w store.Writer, failed []validate.Issue) error) error {
-	err := v.once(ctx, func(w store.Writer) error { return do(w, nil) })
-	var failed *outputError
-	if errors.As(err, &failed) {
-		v.logIssues("output did not pass the check, only what cannot wait is committed", failed.issues)
-		err = v.once(ctx, func(w store.Writer) error { return do(w, failed.issues) })
+// stored and do runs again, told what failed: it must keep what came, and commit
+// without it. Where that does not pass either, do runs a third time and must
+// commit only what cannot wait (contain), which nothing of ours can stop.
+func (v *Receiver) update(ctx context.Context, do func(w store.Writer, failed failure) error) error {
+	var failed failure
+	for {
+		err := v.once(ctx, func(w store.Writer) error { return do(w, failed) })
+		var now *outputError
+		if !errors.As(err, &now) || failed.twice {
+			return err
+		}
+		v.logIssues("a commit did not pass the check, trying without what it was for", now.issues)
+		if failed.any() {
+			failed.twice = true
+		} else {
+			failed.issues = now.issues
+		}
 	}
-	return err
 }
 
 // once runs a write transaction, in which a fault of ours is an outputError.

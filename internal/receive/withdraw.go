@@ -53,7 +53,7 @@ func (c *committer) vanish(owned []store.Held, gone func(store.Held) bool) error
 		// What is folded per patient carries no case: it is masked when it
 		// vanishes in the commit that takes a record away from the patient.
 		masked := slices.Contains(c.a.res.Moved, h.Case) || h.Case == "" && c.a.moved && !mapping.FoldedPerClinic(h.Ref.Type)
-		r, changed, err := mapping.EnterInError(c.v.Settings, h.Content, masked)
+		r, changed, err := c.v.enterInError(h.Content, masked)
 		if err != nil {
 			return err
 		}
@@ -81,6 +81,15 @@ func (c *committer) vanish(owned []store.Held, gone func(store.Held) bool) error
 	return nil
 }
 
+// enterInError shows a resource as entered in error.
+func (v *Receiver) enterInError(r resource.Resource, masked bool) (out resource.Resource, changed bool, err error) {
+	enter := v.EnterInError
+	if enter == nil {
+		enter = mapping.EnterInError
+	}
+	return enter(v.Settings, r, masked)
+}
+
 // checkWithdrawn checks r, which shows h as entered in error. What was right
 // under yesterday's code settings may carry a coding that today's do not permit;
 // withdrawing it must not fail for that, and is then done with the masked form.
@@ -89,7 +98,7 @@ func (c *committer) checkWithdrawn(r resource.Resource, h store.Held, masked boo
 	if masked || !isOutput(err) {
 		return ok, err
 	}
-	r, _, err = mapping.EnterInError(c.v.Settings, h.Content, true)
+	r, _, err = c.v.enterInError(h.Content, true)
 	if err != nil {
 		return ok, err
 	}

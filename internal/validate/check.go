@@ -39,6 +39,14 @@ func Check(set []resource.Resource, exists func(resource.Ref) bool, t *terms.Ter
 	return checked, nil
 }
 
+// Options are the settings under which all that is committed is validated, and by
+// which we are measured and compared: no profiles but those that a resource claims,
+// a time that stands still, and resources found by resolve, or, where that is nil,
+// in the input alone.
+func Options(resolve func(reference string) (map[string]any, bool)) engine.Options {
+	return engine.Options{Resolve: resolve}
+}
+
 // engines holds the Validator that knows the artifacts of each code maps in use;
 // there is one.
 var engines sync.Map
@@ -99,7 +107,7 @@ func (c *checker) read(r resource.Resource) document {
 
 func (c *checker) resource(r resource.Resource, d document) {
 	c.r = r
-	for _, i := range c.engine.Tree(d.tree, d.twice, engine.Options{Resolve: c.resolve}) {
+	for _, i := range c.engine.Tree(d.tree, d.twice, Options(c.resolve)) {
 		if stops(i) {
 			c.issues = append(c.issues, of(r.Ref(), i))
 		}
