@@ -38,6 +38,7 @@ func run(ctx context.Context, args []string, w io.Writer) (err error) {
 	seed := flags.Uint64("seed", 1, "seed of the invented records")
 	starts := flags.Int("starts", 0, "instead: fill a store with --cases and start a bridge on it so often")
 	cases := flags.Int("cases", 10_000, "cases of the store for --starts")
+	kept := flags.String("store", "", "folder of the store for --starts, filled if it was not before, and left")
 	binary := flags.String("binary", "", "the bridge to drive; built when it is not given")
 	if err := flags.Parse(args); err != nil {
 		return err
@@ -54,13 +55,20 @@ func run(ctx context.Context, args []string, w io.Writer) (err error) {
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
+	made := dir
+	defer func() { err = errors.Join(err, os.RemoveAll(made)) }()
 	if *binary == "" {
 		if *binary, err = running.Build(ctx, dir); err != nil {
 			return err
 		}
 	}
 	if *starts > 0 {
+		if *kept != "" {
+			if err := os.MkdirAll(*kept, 0o700); err != nil {
+				return err
+			}
+			dir = *kept
+		}
 		return measureStarts(ctx, w, *binary, dir, *starts, *cases, load{Seed: *seed, Zone: zone})
 	}
 	fmt.Fprintln(w, line(columns))

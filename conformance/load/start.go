@@ -6,7 +6,9 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/schollz/progressbar/v3"
@@ -20,23 +22,43 @@ import (
 // fillers is how many senders fill a store.
 const fillers = 8
 
-// measureStarts fills a store with so many generated cases, of each the surgery,
-// and then starts a bridge on it again and again: each time from exec to the
-// first ready.
-func measureStarts(ctx context.Context, w io.Writer, binary, dir string, starts, cases int, l load) error {
-	b, err := running.New(binary, dir)
+// filledFile stands in the folder of a store that was filled: the ports that its
+// settings name, since a changed address would have everything folded again.
+const filledFile = "ports"
+
+// filled gives a bridge on a store in dir with so many generated cases, of each the
+// surgery; one that was filled before is used again.
+func filled(ctx context.Context, w io.Writer, binary, dir string, cases int, l load) (*running.Bridge, error) {
+	mark := filepath.Join(dir, filledFile)
+	if text, err := os.ReadFile(mark); err == nil {
+		port, natsPort, _ := strings.Cut(strings.TrimSpace(string(text)), " ")
+		fmt.Fprintln(w, "a store filled before")
+		return running.At(binary, dir, port, natsPort)
+	}
+	ports, err := running.FreePorts(2)
 	if err != nil {
-		return err
+		return nil, err
+	}
+	b, err := running.At(binary, dir, ports[0], ports[1])
+	if err != nil {
+		return nil, err
 	}
 	if err := b.Start(ctx); err != nil {
-		return err
+		return nil, err
 	}
 	began := time.Now()
 	if err := fill(ctx, b, cases, l); err != nil {
-		return errors.Join(err, b.Stop())
+		return nil, errors.Join(err, b.Stop())
 	}
 	fmt.Fprintf(w, "%d cases, filled in %s\n", cases, time.Since(began).Round(time.Second))
-	if err := b.Stop(); err != nil {
+	return b, errors.Join(b.Stop(), os.WriteFile(mark, []byte(strings.Join(ports, " ")), 0o600))
+}
+
+// measureStarts starts a bridge on a filled store again and again: each time from
+// exec to the first ready.
+func measureStarts(ctx context.Context, w io.Writer, binary, dir string, starts, cases int, l load) error {
+	b, err := filled(ctx, w, binary, dir, cases, l)
+	if err != nil {
 		return err
 	}
 	var took []time.Duration
