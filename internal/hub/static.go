@@ -47,7 +47,11 @@ func newStatics(x searchparam.Index, rs []resource.Resource, released time.Time)
 			return nil, fmt.Errorf("%s: %w", r.Ref(), err)
 		}
 		sum.Write(v.Body)
-		s.all = append(s.all, artifact{v, append(x.Rows(r), searchparam.LastUpdated(v.LastUpdated))})
+		rows, err := x.Rows(r)
+		if err != nil {
+			return nil, err
+		}
+		s.all = append(s.all, artifact{v, append(rows, searchparam.LastUpdated(v.LastUpdated))})
 	}
 	s.epoch = hex.EncodeToString(sum.Sum(nil))[:hashDigits]
 	return s, nil

@@ -4,6 +4,8 @@ import (
 	"maps"
 	"slices"
 	"strings"
+
+	"nailbridge/internal/fhirpath"
 )
 
 // Definition is one search parameter of one resource type as R4 defines it.
@@ -24,7 +26,7 @@ type Definition struct {
 	Expression string
 	Targets    string // reference: the types it may point to, space separated
 
-	paths []path
+	program *fhirpath.Program
 }
 
 // anyType stands for a reference that may point to any type.
@@ -64,7 +66,7 @@ func buildRegistry() map[string]map[string]*Definition {
 	for _, table := range [][]Definition{people, care, artifacts} {
 		for i := range table {
 			d := &table[i]
-			d.paths = mustPaths(d.Expression)
+			d.program = mustCompile(d.Expression)
 			if out[d.Type] == nil {
 				out[d.Type] = map[string]*Definition{}
 			}
@@ -73,7 +75,7 @@ func buildRegistry() map[string]map[string]*Definition {
 	}
 	for i := range common {
 		d := &common[i]
-		d.paths = mustPaths(d.Expression)
+		d.program = mustCompile(d.Expression)
 		for _, byName := range out {
 			byName[d.Name] = d
 		}

@@ -71,7 +71,8 @@ func TestExamplesAreFoundByTheirValues(t *testing.T) {
 		r, err := resource.FromJSON(b)
 		require.NoError(t, err, name)
 		resources++
-		rows := index.Rows(r)
+		rows, err := index.Rows(r)
+		require.NoError(t, err, name)
 		for _, row := range rows {
 			reached[r.Type()+" "+row.Param] = true
 			q, problems := index.Parse(r.Type(), []Pair{{row.Param, queryFor(row)}})

@@ -32,21 +32,24 @@ func (x Index) zone() *time.Location {
 
 // Rows gives the index rows of a resource, without repeats, in the order of
 // parameter names. A type that is not searched has none. _lastUpdated is not
-// among them: see LastUpdated.
-func (x Index) Rows(r resource.Resource) []Row {
+// among them: see LastUpdated. An error is a fault of an expression, or beyond
+// the engine's budget; it holds no value of the resource.
+func (x Index) Rows(r resource.Resource) ([]Row, error) {
 	tree := r.Tree()
 	var out []Row
 	for _, d := range Definitions(r.Type()) {
 		if d.Name == LastUpdatedName {
 			continue
 		}
-		for _, p := range d.paths {
-			for _, v := range p.values(tree) {
-				out = append(out, x.rows(d, v)...)
-			}
+		values, err := d.values(tree)
+		if err != nil {
+			return nil, err
+		}
+		for _, v := range values {
+			out = append(out, x.rows(d, v)...)
 		}
 	}
-	return withoutRepeats(out)
+	return withoutRepeats(out), nil
 }
 
 // LastUpdated is the row of _lastUpdated of a version committed at t.
@@ -194,7 +197,11 @@ func stringRows(row Row, v any) []Row {
 	case map[string]any: // HumanName
 		var out []Row
 		for _, member := range []string{"family", "given", "prefix", "suffix", "text"} {
-			for _, s := range appendOpened(nil, v[member]) {
+			words, many := v[member].([]any)
+			if !many {
+				words = []any{v[member]}
+			}
+			for _, s := range words {
 				out = append(out, textRows(row, tails(Fold(textOf(s))))...)
 			}
 		}

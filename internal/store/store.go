@@ -376,7 +376,7 @@ type Writer interface {
 	SetMark(clinic, name, value string) error
 	// Reindex gives every version of the owner that a hub can read, old ones
 	// too, index rows made anew.
-	Reindex(o Owner, index func(resource.Resource) []searchparam.Row) error
+	Reindex(o Owner, index func(resource.Resource) ([]searchparam.Row, error)) error
 	// PutErasure keeps a tombstone; kept already, it stays as it is.
 	PutErasure(e Erasure) error
 	// Erase takes away all that is stored of a patient: deliveries, merges that

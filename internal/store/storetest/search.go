@@ -500,8 +500,8 @@ func reindexed(f *fixture) {
 		require.NoError(f, err)
 		_, err = w.Put(second, "", Checked(f, Plan("theirs", "one")), []searchparam.Row{code("p", "s", "before")})
 		require.NoError(f, err)
-		require.NoError(f, w.Reindex(owner, func(r resource.Resource) []searchparam.Row {
-			return []searchparam.Row{code("p", "s", "after"), code("q", "s", r.Tree()["title"].(string))}
+		require.NoError(f, w.Reindex(owner, func(r resource.Resource) ([]searchparam.Row, error) {
+			return []searchparam.Row{code("p", "s", "after"), code("q", "s", r.Tree()["title"].(string))}, nil
 		}))
 	})
 	assert.Equal(f, []string{"theirs"}, f.found(is("p", "s", "before")))
