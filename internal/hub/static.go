@@ -144,7 +144,7 @@ func cmpKey(a, b store.Key) int {
 
 func (a artifact) meets(match []searchparam.Condition) bool {
 	for _, c := range match {
-		if !c.Holds(a.rows) {
+		if !c.Holds(a.rows, nil) {
 			return false
 		}
 	}

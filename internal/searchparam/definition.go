@@ -25,6 +25,8 @@ type Definition struct {
 	// here when a definition is shared by several types.
 	Expression string
 	Targets    string // reference: the types it may point to, space separated
+	Parts      string // composite: its parts, parameters of the same type, space separated
+	Own        string // the definition's URL when it is not R4's
 
 	program *fhirpath.Program
 }
@@ -33,7 +35,12 @@ type Definition struct {
 const anyType = "*"
 
 // URL is the canonical URL of R4's own SearchParameter.
-func (d *Definition) URL() string { return "http://hl7.org/fhir/SearchParameter/" + d.ID }
+func (d *Definition) URL() string {
+	if d.Own != "" {
+		return d.Own
+	}
+	return "http://hl7.org/fhir/SearchParameter/" + d.ID
+}
 
 // targets are the types that a bare id may mean.
 func (d *Definition) targets() []string {

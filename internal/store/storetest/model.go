@@ -293,7 +293,7 @@ func (v modelVersion) holds(match []searchparam.Condition) bool {
 		{Param: "_lastUpdated", Kind: searchparam.Date, Lo: v.LastUpdated, Hi: v.LastUpdated.Add(time.Millisecond)},
 	}, v.rows...)
 	for _, c := range match {
-		if !c.Holds(rows) {
+		if !c.Holds(rows, nil) {
 			return false
 		}
 	}

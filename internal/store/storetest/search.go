@@ -204,7 +204,7 @@ func (f *fixture) holding(c searchparam.Condition, ranges []searchparam.Alternat
 				require.NoError(f, err)
 				var want []string
 				for id, rows := range rows {
-					if c.Holds(rows) {
+					if c.Holds(rows, nil) {
 						want = append(want, id)
 					}
 				}
