@@ -80,13 +80,18 @@ func buildRegistry() map[string]map[string]*Definition {
 			out[d.Type][d.Name] = d
 		}
 	}
+	several := map[string]*Definition{} // of a search over several types
 	for i := range common {
 		d := &common[i]
 		d.program = mustCompile(d.Expression)
 		for _, byName := range out {
 			byName[d.Name] = d
 		}
+		if d.Name == "_id" || d.Name == LastUpdatedName {
+			several[d.Name] = d
+		}
 	}
+	out[""] = several
 	return out
 }
 

@@ -26,7 +26,7 @@ func ParseInclude(typ, value string, reverse bool) (Include, *Problem) {
 	i := Include{Type: parts[0], Param: parts[1]}
 	d := registry[i.Type][i.Param]
 	switch {
-	case d == nil || !slices.Contains(CareTypes(), i.Type) || d.Kind != Reference || d.Element == "canonical":
+	case d == nil || !slices.Contains(CareTypes(), i.Type) || !d.refers():
 		return Include{}, &Problem{Unknown, "not-supported", fmt.Sprintf("%s of %s is not offered", name, shown(value))}
 	case !reverse && i.Type != typ:
 		return Include{}, &Problem{Refused, "value", fmt.Sprintf("%s of %s: the type is not the one searched", name, shown(value))}
@@ -62,6 +62,16 @@ func RevIncludes(typ string) (out []string) {
 		}
 	}
 	return out
+}
+
+// Sortable gives the kind of a parameter by which a search of a type may be
+// sorted: each but composites, which have no value of their own.
+func Sortable(typ, name string) (Kind, bool) {
+	d := registry[typ][name]
+	if d == nil || d.Kind == Composite {
+		return "", false
+	}
+	return d.Kind, true
 }
 
 // refers reports whether a parameter finds references to stored resources.

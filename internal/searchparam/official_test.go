@@ -108,6 +108,32 @@ func TestD8_2_TablesAreR4s(t *testing.T) {
 	assert.ElementsMatch(t, absent, missing)
 }
 
+// R-SRCH-17: the compartment is R4's, as far as its types are stored.
+func TestR_SRCH_17_PatientCompartmentIsR4s(t *testing.T) {
+	var c struct {
+		Resource []struct {
+			Code  string
+			Param []string
+		}
+	}
+	require.NoError(t, json.Unmarshal(officialFiles(t, "core-4.0.1-subset.tgz", "CompartmentDefinition-patient")["CompartmentDefinition-patient.json"], &c))
+	want := map[string][]string{}
+	for _, r := range c.Resource {
+		if slices.Contains(CareTypes(), r.Code) && len(r.Param) > 0 {
+			want[r.Code] = r.Param
+		}
+	}
+	assert.Equal(t, want, patientCompartment)
+	for typ, params := range want {
+		for _, p := range params {
+			d := registry[typ][p]
+			if assert.NotNil(t, d, "%s %s", typ, p) {
+				assert.Equal(t, Reference, d.Kind)
+			}
+		}
+	}
+}
+
 // partOf gives the branches of an expression that begin at the type.
 func partOf(expression, typ string) string {
 	var out []string
