@@ -81,7 +81,7 @@ var rooms = []room{
 	{"internal/ucum/...", engine, "the validation engine knows FHIR and no clinic record"},
 	{"internal/xhtml/...", engine, "the validation engine knows FHIR and no clinic record"},
 	{"internal/validate/...", slices.Concat(engine, []string{"internal/validate/...", "mapping", "mapping/terms"}), "the check of every commit sees resources and code maps"},
-	{"internal/searchparam", []string{"mapping/resource"}, "index rows come from resources alone"},
+	{"internal/searchparam", []string{"internal/fhirpath/...", "internal/spec", "mapping/resource"}, "index rows come from resources alone, by the standard's expressions"},
 	{"internal/store", []string{"internal/searchparam", "internal/validate", "mapping/resource"}, "the store takes checked resources and knows no record"},
 	{"internal/store/...", []string{"internal/disk", "internal/store", "internal/searchparam", "internal/validate", "mapping/resource", "mapping/terms"}, "adapters of the store do not know one another"},
 	{"internal/erasures", []string{"internal/disk", "internal/store"}, "the list of who was erased knows the store by its contract"},

@@ -102,11 +102,7 @@ func (c *compiler) typeCall(n *syntax.Call) (expr, error) {
 	if !ok {
 		return nil, reject(n, "%s() wants the name of a type", n.Name)
 	}
-	op := n.Name
-	if op == "as" && c.program.filter {
-		op = "ofType"
-	}
-	return c.typeOp(n, op, n.On, names)
+	return c.typeOp(n, n.Name, n.On, names)
 }
 
 // typeName reads a path such as FHIR.Patient as the name it is.

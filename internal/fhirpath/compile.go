@@ -88,7 +88,7 @@ func (c *compiler) typeOp(at syntax.Node, op string, x syntax.Node, names []stri
 	if op == "is" {
 		return &isOp{at, on, t}, nil
 	}
-	return &asOp{at, on, t, op == "ofType"}, nil
+	return &asOp{at, on, t, op == "ofType" || c.program.filter}, nil
 }
 
 // constant is a literal, or the empty collection.

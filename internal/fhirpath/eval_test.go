@@ -311,13 +311,16 @@ func TestCompileErrors(t *testing.T) {
 	}
 }
 
-// R4's own invariants use as() as a filter (dom-3).
+// R4's own invariants (dom-3) and search parameters (combo-value-concept) use as
+// for a filter.
 func TestAsFilters(t *testing.T) {
-	_, err := results(t, "descendants().as(Coding).code", Options{})
-	assert.Error(t, err, "N1 6.3.4: one item")
-	got, err := results(t, "descendants().as(Coding).code", Options{AsFilters: true})
-	require.NoError(t, err)
-	assert.Equal(t, []string{"x", "y"}, got)
+	for _, source := range []string{"descendants().as(Coding).code", "(descendants() as Coding).code"} {
+		_, err := results(t, source, Options{})
+		assert.Error(t, err, "N1 6.3.3, 6.3.4: one item")
+		got, err := results(t, source, Options{AsFilters: true})
+		require.NoError(t, err)
+		assert.Equal(t, []string{"x", "y"}, got)
+	}
 }
 
 // Without what they need, functions are errors, not empty; a reference is

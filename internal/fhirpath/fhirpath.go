@@ -43,9 +43,9 @@ var (
 type Options struct {
 	// Model tells the types; nil means spec.R4().
 	Model Model
-	// AsFilters makes the function as() filter a collection, as ofType() does,
-	// where N1 6.3.4 demands a single item. R4's own invariants and search
-	// parameters count on that (dom-3).
+	// AsFilters makes as, function and operator, filter a collection, as ofType()
+	// does, where N1 6.3.3 and 6.3.4 demand a single item. R4's own invariants
+	// (dom-3) and search parameters (combo-value-concept) count on that.
 	AsFilters bool
 }
 

@@ -101,8 +101,9 @@ func (e entry) write(w *bytes.Buffer) {
 // fullURL is the absolute address of a resource, without a version.
 func (h *hub) fullURL(ref resource.Ref) string { return h.base + "/" + ref.String() }
 
-func (h *hub) match(v store.Version) entry {
-	return entry{fullURL: h.fullURL(v.Ref), resource: v.Body, mode: "match"}
+func (h *hub) match(v store.Version, part subset) (entry, error) {
+	body, err := part.of(v.Ref.Type, v.Body)
+	return entry{fullURL: h.fullURL(v.Ref), resource: body, mode: "match"}, err
 }
 
 // said is the entry of an OperationOutcome in a search (search.html#mode). It

@@ -68,6 +68,8 @@ type restResource struct {
 	ConditionalRead   string        `json:"conditionalRead"`
 	ConditionalUpdate bool          `json:"conditionalUpdate"`
 	ConditionalDelete string        `json:"conditionalDelete"`
+	SearchInclude     []string      `json:"searchInclude,omitempty"`
+	SearchRevInclude  []string      `json:"searchRevInclude,omitempty"`
 	SearchParam       []searchParam `json:"searchParam"`
 	Operation         []operation   `json:"operation,omitempty"`
 }
@@ -88,9 +90,12 @@ const (
 	capabilityText  = "Records of toenail surgery and its follow-up, carried from foot clinics: read, search and history, nothing is written here."
 	capabilityRules = "A parameter that is not listed, or a value that cannot be read, is 400 and nothing is searched; with Prefer: handling=lenient an unknown parameter " +
 		"is left out, self does not list it and an outcome entry says so. A parameter without a value is ignored, as R4 says, and an outcome entry says so. " +
-		"Several values are joined by commas, any of which may match; repeated parameters must all match; \\, \\| \\$ and \\\\ escape. No modifier is offered but the " +
-		"type on a reference (subject:Patient). Dates take eq, ne, gt, lt, ge, le, sa and eb; those without an offset stand in the zone of the server. " +
-		"Results are ordered by _lastUpdated, newest first unless _sort=_lastUpdated; _count is at most 500. Links to further pages hold an opaque token and keep " +
+		"Several values are joined by commas, any of which may match; repeated parameters must all match; \\, \\| \\$ and \\\\ escape. Modifiers are :missing, " +
+		":not on tokens, :exact and :contains on strings, :identifier and the type (subject:Patient) on references. A reference may be followed (patient.identifier, " +
+		"subject:Patient.birthdate), twice at most. _include and _revinclude take what is listed, one step, and at most 1000 resources each beside a page, else an outcome " +
+		"entry says so. _sort takes up to four parameters; what has no value comes last. _summary and _elements answer a part, marked SUBSETTED, of a read too. Patient/[id]/[type] " +
+		"and Patient/[id]/* search the compartment. A reference to a version means the resource, but in Provenance. Dates take eq, ne, gt, lt, ge, le, sa and eb; those without an offset stand in the zone of the server. " +
+		"Results are ordered by _lastUpdated, newest first, unless _sort says otherwise; _count is at most 500. Links to further pages hold an opaque token and keep " +
 		"to the state of the first page; after a restored backup they are 410, and the hub starts over. History lists the newest first; a resource whose sharing " +
 		"was declined is there once as DELETE and is 410 to read, in every version."
 )
@@ -144,6 +149,7 @@ func capabilityOf(typ string) restResource {
 	}
 	if !isArtifact(typ) {
 		r.ReadHistory = true
+		r.SearchInclude, r.SearchRevInclude = searchparam.Includes(typ), searchparam.RevIncludes(typ)
 		r.Interaction = append(r.Interaction, interaction{Code: "history-type"}, interaction{Code: "history-instance"})
 	}
 	for _, d := range searchparam.Definitions(typ) {

@@ -3,6 +3,8 @@ package hub
 import (
 	"encoding/json"
 	"net/http"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -57,7 +59,7 @@ func TestR_CAP_01_02_04_07_Statement(t *testing.T) {
 func TestR_CAP_03_TellsTheTruth(t *testing.T) {
 	w := newWorld(t)
 	paths := map[string]string{"read": "/x", "vread": "/x/_history/1", "search-type": "", "history-type": "/_history", "history-instance": "/x/_history"}
-	values := map[string]string{"token": "true", "reference": "x", "date": "2026-03-02", "string": "x", "uri": "urn:x"}
+	values := map[string]string{"token": "true", "reference": "x", "date": "2026-03-02", "string": "x", "uri": "urn:x", "quantity": "5", "composite": "x$5"}
 	for _, r := range w.capability().Rest[0].Resource {
 		declared := map[string]bool{}
 		for _, i := range r.Interaction {
@@ -75,8 +77,17 @@ func TestR_CAP_03_TellsTheTruth(t *testing.T) {
 		for _, p := range r.SearchParam {
 			names[p.Name] = true
 			assert.Equal(t, 200, w.get("/"+r.Type+"?"+p.Name+"="+values[p.Type]).Code, "%s %s", r.Type, p.Name)
-			w.get("/"+r.Type+"?"+p.Name+":exact="+values[p.Type]).failed(400, "not-supported")
+			for modifier, offered := range modifiersOf(r.Type, p.Name, p.Type) {
+				reply := w.get("/" + r.Type + "?" + p.Name + ":" + modifier + "=" + map[bool]string{true: "true", false: values[p.Type]}[modifier == "missing"])
+				if offered {
+					assert.Equal(t, 200, reply.Code, "%s %s:%s", r.Type, p.Name, modifier)
+				} else {
+					reply.failed(400, "not-supported")
+				}
+			}
+			assert.Equal(t, map[bool]int{true: 400, false: 200}[p.Type == "composite"], w.get("/"+r.Type+"?_sort=-"+p.Name).Code, "%s %s", r.Type, p.Name)
 		}
+		w.includesAsDeclared(r)
 		for _, typ := range searchparam.Types() {
 			for _, d := range searchparam.Definitions(typ) {
 				if !names[d.Name] {
@@ -87,6 +98,34 @@ func TestR_CAP_03_TellsTheTruth(t *testing.T) {
 	}
 	assert.Equal(t, []interaction{{Code: "history-system"}}, w.capability().Rest[0].Interaction)
 	assert.Equal(t, 200, w.get("/_history").Code)
+}
+
+// modifiersOf says of every modifier of R4 (search.html#modifiers) whether a
+// parameter takes it here.
+func modifiersOf(typ, name, kind string) map[string]bool {
+	common := strings.HasPrefix(name, "_")
+	out := map[string]bool{"missing": !common && kind != "composite", "not": kind == "token", "exact": kind == "string", "contains": kind == "string",
+		"text": false, "in": false, "not-in": false, "below": false, "above": false, "type": false, "of-type": false, "iterate": false, "": false, "foo": false}
+	d := searchparam.Definitions(typ)[slices.IndexFunc(searchparam.Definitions(typ), func(d *searchparam.Definition) bool { return d.Name == name })]
+	out["identifier"] = kind == "reference" && d.Element != "canonical"
+	return out
+}
+
+// includesAsDeclared asks for every include of R4 that the types here could have.
+func (w *world) includesAsDeclared(r restResource) {
+	for _, source := range searchparam.Types() {
+		for _, d := range searchparam.Definitions(source) {
+			value := source + ":" + d.Name
+			for name, declared := range map[string][]string{"_include": r.SearchInclude, "_revinclude": r.SearchRevInclude} {
+				if name == "_include" && source != r.Type {
+					continue
+				}
+				code := w.get("/" + r.Type + "?" + name + "=" + value).Code
+				assert.Equal(w, map[bool]int{true: 200, false: 400}[slices.Contains(declared, value)], code, "%s %s=%s", r.Type, name, value)
+			}
+		}
+	}
+	assert.Equal(w, 400, w.get("/"+r.Type+"?_include=*").Code)
 }
 
 func TestNewRefusesWrongOptions(t *testing.T) {

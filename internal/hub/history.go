@@ -85,7 +85,7 @@ func (h *hub) answerHistory(r *request, q store.HistoryQuery, used []searchparam
 	}
 	if n := len(p.Versions); p.More && n > 0 {
 		t.Epoch, t.UpTo = p.Epoch, p.UpTo
-		b.links = append(b.links, h.page(r, "next", path, t.at(p.Versions[n-1], false)))
+		b.links = append(b.links, h.page(r, "next", path, t.at(keyOf(p.Versions[n-1]), false)))
 	}
 	r.send(document{body: b.JSON()})
 	return nil

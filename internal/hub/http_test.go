@@ -138,7 +138,7 @@ func TestR_HTTP_25_MethodsNotOffered(t *testing.T) {
 		r.failed(404, "not-supported")
 		assert.Empty(t, r.Header().Get("Allow"))
 	}
-	for _, path := range []string{"/CarePlan/$export", "/CarePlan/c1/$validate", "/Patient/p1/CarePlan", "/$export", "/.well-known/smart-configuration"} {
+	for _, path := range []string{"/CarePlan/$export", "/CarePlan/c1/$validate", "/Patient/p1/Medication", "/Patient/p1/Nonsense", "/CarePlan/c1/Goal", "/$export", "/.well-known/smart-configuration"} {
 		assert.Equal(t, 404, w.get(path).Code, path)
 	}
 	assert.Equal(t, []string{"c3", "c1"}, w.found("/CarePlan?status=active"))
@@ -168,7 +168,7 @@ func (r reply) issueCode() string {
 // unknown parameter is 400 also under lenient handling.
 func TestUnknownParametersOfOtherInteractions(t *testing.T) {
 	w := small(t)
-	for _, path := range []string{"/CarePlan/c1?_summary=true", "/CarePlan/c1?foo=1", "/metadata?foo=1", "/CarePlan/c1/_history/e1-1?_elements=id"} {
+	for _, path := range []string{"/CarePlan/c1?_sort=date", "/CarePlan/c1?foo=1", "/metadata?foo=1", "/CarePlan/c1/_history/e1-1?_count=1", "/metadata?_summary=true"} {
 		w.get(path, "Prefer", "handling=lenient").failed(400, "not-supported")
 	}
 	assert.Equal(t, 200, w.get("/metadata?mode=terminology&_format=json").Code) // R-CAP-08

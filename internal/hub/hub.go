@@ -154,6 +154,7 @@ func (h *hub) router() http.Handler {
 	get("/:type/_history", h.typeHistory)
 	get("/:type/:id", h.read)
 	get("/:type/:id/_history", h.instanceHistory)
+	get("/:type/:id/:within", h.searchCompartment)
 	get("/:type/:id/_history/:version", h.vread)
 	g.POST("/:type/_search", h.handle(h.search))
 	if h.validator != nil {

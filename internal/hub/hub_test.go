@@ -102,7 +102,11 @@ func (w *world) commit(contents ...string) []store.Version {
 			return err
 		}
 		for _, content := range contents {
-			v, err := tx.Put(owner, "case", storetest.Checked(w, content), h.index.Rows(parse(w, content)))
+			rows, err := h.index.Rows(parse(w, content))
+			if err != nil {
+				return err
+			}
+			v, err := tx.Put(owner, "case", storetest.Checked(w, content), rows)
 			if err != nil {
 				return err
 			}

@@ -48,8 +48,12 @@ func (h *hub) readVersion(r *request, get func(store.Published, resource.Ref) (s
 	if err != nil {
 		return err
 	}
-	if err := r.only(); err != nil {
+	if err := r.only("_summary", "_elements"); err != nil {
 		return err
+	}
+	part, problems := subsetOf(ref.Type, r.pairs)
+	if len(problems) > 0 || part.summary == "" && slices.Contains(r.pairs, searchparam.Pair{Name: "_summary", Value: "count"}) {
+		return faultf(http.StatusBadRequest, "value", "a read takes _summary as true, text, data or false, or _elements with elements of its type")
 	}
 	var v store.Version
 	err = h.view(r.c.Request.Context(), ref.Type, func(rd store.Published) error {
@@ -62,7 +66,11 @@ func (h *hub) readVersion(r *request, get func(store.Published, resource.Ref) (s
 	if v.Deleted {
 		return store.ErrGone
 	}
-	d := document{body: v.Body, version: v.VersionID, public: isArtifact(ref.Type)}
+	body, err := part.of(ref.Type, v.Body)
+	if err != nil {
+		return err
+	}
+	d := document{body: body, version: v.VersionID, public: isArtifact(ref.Type)}
 	if !v.LastUpdated.IsZero() {
 		d.lastModified = httpDate(v.LastUpdated)
 	}

@@ -43,7 +43,9 @@ func TestClinicsAreWalls(t *testing.T) {
 	put := func(o store.Owner, id string) {
 		w.change(func(tx store.Writer) error {
 			content := storetest.Plan(id, "plan")
-			_, err := tx.Put(o, "case", storetest.Checked(t, content), x.index.Rows(parse(t, content)))
+			rows, err := x.index.Rows(parse(t, content))
+			require.NoError(t, err)
+			_, err = tx.Put(o, "case", storetest.Checked(t, content), rows)
 			return err
 		})
 	}

@@ -6,9 +6,11 @@ import (
 	"regexp"
 	"slices"
 	"strconv"
+	"strings"
 
 	"nailbridge/internal/searchparam"
 	"nailbridge/internal/store"
+	"nailbridge/mapping/resource"
 )
 
 // Page sizes: of a client that names none, and the greatest; a greater one
@@ -20,14 +22,33 @@ const (
 
 // criteria is a search as it will be carried out.
 type criteria struct {
-	typ       string
+	typ       string // "": every type of the compartment
+	patient   string // whose compartment; "": none
 	match     []searchparam.Condition
 	used      []searchparam.Pair // for the self link
+	sort      []store.SortKey
+	includes  []searchparam.Include
+	revIncl   []searchparam.Include
+	part      subset
 	count     int
 	ascending bool
 	total     bool
 	only      bool // the total alone: _count=0 or _summary=count
 	notes     []issue
+}
+
+// asked is what a path asks for, of which the parameters are criteria.
+type asked struct{ typ, patient string }
+
+// path is that of the answer's links.
+func (a asked) path() string {
+	switch {
+	case a.patient == "":
+		return a.typ
+	case a.typ == "":
+		return "Patient/" + a.patient + "/*"
+	}
+	return "Patient/" + a.patient + "/" + a.typ
 }
 
 // search answers GET [type] and POST [type]/_search, and further pages of
@@ -37,24 +58,45 @@ func (h *hub) search(r *request) error {
 	if !searched(typ) {
 		return errType
 	}
+	return h.searchFor(r, asked{typ: typ})
+}
+
+// searchCompartment answers GET Patient/[id]/[type], and Patient/[id]/* for every
+// type that the compartment has (http.html#vsearch).
+func (h *hub) searchCompartment(r *request) error {
+	ref, err := r.ref()
+	if err != nil {
+		return err
+	}
+	a := asked{r.c.Param("within"), ref.ID}
+	if a.typ == "*" {
+		a.typ = ""
+	}
+	if ref.Type != "Patient" || len(searchparam.PatientCompartment(a.typ)) == 0 {
+		return faultf(http.StatusNotFound, "not-supported", "the compartment of a Patient is offered, by the types that belong to it or *")
+	}
+	return h.searchFor(r, a)
+}
+
+func (h *hub) searchFor(r *request, a asked) error {
 	page, err := r.one(pageParam)
 	if err != nil {
 		return err
 	}
 	if page != "" {
-		return h.searchPage(r, typ, page)
+		return h.searchPage(r, a, page)
 	}
-	cr, err := h.criteria(typ, r.pairs, r.lenient)
+	cr, err := h.criteria(a, r.pairs, r.lenient)
 	if err != nil {
 		return err
 	}
-	return h.answerSearch(r, cr, token{Walk: walkSearch, Type: typ, Query: searchparam.EncodeQuery(cr.used), Scope: h.scopeName(r)}, "")
+	return h.answerSearch(r, cr, token{Walk: walkSearch, Type: a.typ, ID: a.patient, Query: searchparam.EncodeQuery(cr.used), Scope: h.scopeName(r)}, "")
 }
 
 // searchPage answers a page named by a token. The criteria come from the
 // token; repeated in the query, as in our self links, they must be the same.
-func (h *hub) searchPage(r *request, typ, page string) error {
-	t, err := h.open(r, page, walkSearch, typ, "")
+func (h *hub) searchPage(r *request, a asked, page string) error {
+	t, err := h.open(r, page, walkSearch, a.typ, a.patient)
 	if err != nil {
 		return err
 	}
@@ -62,7 +104,7 @@ func (h *hub) searchPage(r *request, typ, page string) error {
 	if err != nil {
 		return err
 	}
-	cr, err := h.criteria(typ, pairs, false)
+	cr, err := h.criteria(a, pairs, false)
 	if err != nil {
 		return err
 	}
@@ -96,18 +138,17 @@ func (h *hub) open(r *request, page, walk, typ, id string) (token, error) {
 // answerSearch answers one page. The token says where the walk stands; a walk
 // that begins has no epoch yet.
 func (h *hub) answerSearch(r *request, cr criteria, t token, pageText string) error {
-	begins := t.Epoch == ""
-	q := store.Query{
-		Type: cr.typ, Match: cr.match, UpTo: t.UpTo, Epoch: t.Epoch,
-		Ascending: cr.ascending != t.Backward, Count: cr.count, NoTotal: !cr.total,
-	}
-	if !begins {
-		q.After = t.key()
-	}
+	q := cr.query(t)
 	var p store.Page
-	err := h.view(r.c.Request.Context(), cr.typ, func(rd store.Published) error {
-		var err error
-		p, err = rd.Search(q)
+	var beside []entry
+	notes := cr.notes
+	err := h.view(r.c.Request.Context(), cr.typ, func(rd store.Published) (err error) {
+		if p, err = rd.Search(q); err != nil {
+			return err
+		}
+		var more []issue
+		beside, more, err = h.beside(rd, cr, p)
+		notes = append(slices.Clone(notes), more...)
 		return err
 	})
 	if err != nil {
@@ -115,23 +156,88 @@ func (h *hub) answerSearch(r *request, cr criteria, t token, pageText string) er
 	}
 	if t.Backward {
 		slices.Reverse(p.Versions)
+		slices.Reverse(p.Keys)
 	}
-	b := bundle{kind: "searchset", links: []link{h.self(r, cr.typ, cr.used, pageText)}}
+	path := asked{cr.typ, cr.patient}.path()
+	b := bundle{kind: "searchset", links: []link{h.self(r, path, cr.used, pageText)}}
 	if cr.total {
 		b.total = &p.Total
 	}
 	if !cr.only {
+		begins := t.Epoch == ""
 		t.Epoch, t.UpTo = p.Epoch, p.UpTo
-		b.links = append(b.links, h.further(r, cr.typ, t, p, begins)...)
+		b.links = append(b.links, h.further(r, path, t, p, begins)...)
 		for _, v := range p.Versions {
-			b.entries = append(b.entries, h.match(v))
+			e, err := h.match(v, cr.part)
+			if err != nil {
+				return err
+			}
+			b.entries = append(b.entries, e)
 		}
+		b.entries = append(b.entries, beside...)
 	}
-	if len(cr.notes) > 0 {
-		b.entries = append(b.entries, said(cr.notes))
+	if len(notes) > 0 {
+		b.entries = append(b.entries, said(notes))
 	}
 	r.send(document{body: b.JSON(), public: isArtifact(cr.typ)})
 	return nil
+}
+
+// query is the page of the store that a token stands before.
+func (cr criteria) query(t token) store.Query {
+	q := store.Query{
+		Type: cr.typ, Match: cr.match, Sort: cr.sort, Ascending: cr.ascending, Reverse: t.Backward,
+		UpTo: t.UpTo, Epoch: t.Epoch, Count: cr.count, NoTotal: !cr.total,
+	}
+	if cr.patient != "" {
+		q.Compartment = &store.Compartment{Of: resource.Ref{Type: "Patient", ID: cr.patient}, Params: searchparam.PatientCompartment(cr.typ)}
+	}
+	if t.Epoch != "" {
+		q.After = t.key()
+	}
+	return q
+}
+
+// maxIncluded is how many resources may stand beside the matches of a page, of
+// _include and of _revinclude each.
+const maxIncluded = 1000
+
+// beside gives the entries of _include and _revinclude; what is left out is said.
+func (h *hub) beside(rd store.Published, cr criteria, p store.Page) (out []entry, notes []issue, err error) {
+	if len(p.Versions) == 0 {
+		return nil, nil, nil
+	}
+	part := subset{summary: cr.part.summary} // _elements is about matches (search.html#elements)
+	had := map[resource.Ref]bool{}
+	for _, way := range []struct {
+		name    string
+		rules   []searchparam.Include
+		reverse bool
+	}{{"_include", cr.includes, false}, {"_revinclude", cr.revIncl, true}} {
+		if len(way.rules) == 0 {
+			continue
+		}
+		found, more, err := rd.Related(store.Relation{Page: p.Versions, Includes: way.rules, Reverse: way.reverse, UpTo: p.UpTo, Limit: maxIncluded})
+		if err != nil {
+			return nil, nil, err
+		}
+		if more {
+			notes = append(notes, issue{"warning", "incomplete",
+				fmt.Sprintf("%s of this page found more than %d resources: the rest is not here; ask for fewer matches by _count", way.name, maxIncluded)})
+		}
+		for _, v := range found {
+			if had[v.Ref] {
+				continue
+			}
+			had[v.Ref] = true
+			body, err := part.of(v.Ref.Type, v.Body)
+			if err != nil {
+				return nil, nil, err
+			}
+			out = append(out, entry{fullURL: h.fullURL(v.Ref), resource: body, mode: "include"})
+		}
+	}
+	return out, notes, nil
 }
 
 // self repeats the criteria as used, and the page when it is not the first
@@ -161,7 +267,7 @@ func (h *hub) further(r *request, path string, t token, p store.Page, begins boo
 		return nil
 	}
 	var out []link
-	first, last := p.Versions[0], p.Versions[len(p.Versions)-1]
+	first, last := p.Keys[0], p.Keys[len(p.Keys)-1]
 	if !begins && (p.More || !t.Backward) {
 		out = append(out, h.page(r, "previous", path, t.at(first, true)))
 	}
@@ -171,39 +277,117 @@ func (h *hub) further(r *request, path string, t token, p store.Page, begins boo
 	return out
 }
 
+// controls are the parameters that shape the answer and may be sent once.
+var controls = []string{"_count", "_elements", "_sort", "_summary", "_total"}
+
 // criteria reads the parameters of a search. A fault has every problem that
 // was found.
-func (h *hub) criteria(typ string, pairs []searchparam.Pair, lenient bool) (criteria, error) {
-	q, problems := h.index.Parse(typ, pairs)
-	cr := criteria{typ: typ, match: q.Match, used: q.Used, count: defaultCount, total: true}
-	for _, name := range []string{"_count", "_sort", "_summary", "_total"} {
+func (h *hub) criteria(a asked, pairs []searchparam.Pair, lenient bool) (criteria, error) {
+	q, problems := h.index.Parse(a.typ, pairs)
+	cr := criteria{typ: a.typ, patient: a.patient, match: q.Match, used: q.Used, count: defaultCount, total: true}
+	for _, name := range controls {
 		value, err := oneOf(q.Control, name)
 		switch {
 		case err != nil:
 			problems = append(problems, refused(name, "may be sent once only"))
 		case value == "":
 		default:
-			if p := cr.control(name, value); p != nil {
-				problems = append(problems, *p)
-			}
+			problems = append(problems, cr.control(name, value)...)
 		}
 	}
-	var wrong []issue
-	for _, p := range problems {
-		if p.Weight == searchparam.Refused || p.Weight == searchparam.Unknown && !lenient {
-			wrong = append(wrong, issue{"error", p.Code, p.Text})
-			continue
-		}
-		cr.notes = append(cr.notes, issue{"warning", p.Code, p.Text + "; the search went on without it"})
-	}
-	if len(wrong) > 0 {
-		return cr, &fault{status: http.StatusBadRequest, issues: wrong}
+	problems = append(problems, cr.related(q.Control)...)
+	part, more := subsetOf(a.typ, q.Control)
+	cr.part, problems = part, append(problems, more...)
+	if err := cr.weigh(problems, lenient); err != nil {
+		return cr, err
 	}
 	if len(cr.notes) > 0 && len(cr.match) == 0 {
 		cr.notes = append(cr.notes, issue{"warning", "incomplete",
-			fmt.Sprintf("no criterion was left: the answer goes over every %s", typ)}) // R-SRCH-08
+			fmt.Sprintf("no criterion was left: the answer goes over every %s", a.path())}) // R-SRCH-08
 	}
 	return cr, nil
+}
+
+// weigh makes the problems notes of the answer, or a fault.
+func (cr *criteria) weigh(problems []searchparam.Problem, lenient bool) error {
+	var wrong []issue
+	for _, p := range problems {
+		switch {
+		case p.Weight == searchparam.Refused || p.Weight == searchparam.Unknown && !lenient:
+			wrong = append(wrong, issue{"error", p.Code, p.Text})
+		case p.Weight == searchparam.Noted:
+			cr.notes = append(cr.notes, issue{"warning", p.Code, p.Text})
+		default:
+			cr.notes = append(cr.notes, issue{"warning", p.Code, p.Text + "; the search went on without it"})
+		}
+	}
+	if len(wrong) > 0 {
+		return &fault{status: http.StatusBadRequest, issues: wrong}
+	}
+	return nil
+}
+
+// maxIncludes is how many of _include and of _revinclude one search may have.
+const maxIncludes = 16
+
+// related reads _include and _revinclude, which may be repeated.
+func (cr *criteria) related(control []searchparam.Pair) (problems []searchparam.Problem) {
+	for _, p := range control {
+		reverse := p.Name == "_revinclude"
+		if p.Name != "_include" && !reverse {
+			continue
+		}
+		switch summary, _ := oneOf(control, "_summary"); {
+		case p.Value == "":
+			continue
+		case summary == "text": // R-PAGE-23
+			return append(problems, refused(p.Name, "can not stand beside _summary=text"))
+		case cr.typ == "" || isArtifact(cr.typ):
+			return append(problems, unsupported(p.Name, "is offered for searches of one type that is stored"))
+		}
+		i, problem := searchparam.ParseInclude(cr.typ, p.Value, reverse)
+		if problem != nil {
+			problems = append(problems, *problem)
+			continue
+		}
+		if reverse {
+			cr.revIncl = append(cr.revIncl, i)
+		} else {
+			cr.includes = append(cr.includes, i)
+		}
+		cr.used = append(cr.used, p)
+	}
+	if len(cr.includes) > maxIncludes || len(cr.revIncl) > maxIncludes {
+		problems = append(problems, searchparam.Problem{Weight: searchparam.Refused, Code: "too-costly",
+			Text: fmt.Sprintf("a search may have at most %d of _include and %d of _revinclude", maxIncludes, maxIncludes)})
+	}
+	return problems
+}
+
+// maxSort is how many values a search may be sorted by.
+const maxSort = 4
+
+// order reads _sort: names with a minus for falling, the first counting most. At
+// the end _lastUpdated is the walk's own order.
+func (cr *criteria) order(value string) (problems []searchparam.Problem) {
+	names := strings.Split(value, ",")
+	for i, name := range names {
+		bare, falls := strings.CutPrefix(name, "-")
+		if bare == searchparam.LastUpdatedName && i == len(names)-1 {
+			cr.ascending = !falls
+			continue
+		}
+		kind, ok := searchparam.Sortable(cr.typ, bare)
+		if !ok {
+			problems = append(problems, unsupported("_sort", "names what a search of this type can not be sorted by"))
+			continue
+		}
+		cr.sort = append(cr.sort, store.SortKey{Param: bare, Kind: kind, Descending: falls})
+	}
+	if len(cr.sort) > maxSort {
+		problems = append(problems, refused("_sort", fmt.Sprintf("takes at most %d names", maxSort)))
+	}
+	return problems
 }
 
 func refused(name, text string) searchparam.Problem {
@@ -217,34 +401,25 @@ func unsupported(name, text string) searchparam.Problem {
 var countPattern = regexp.MustCompile(`^[0-9]{1,18}$`)
 
 // control applies one parameter that shapes the answer.
-func (cr *criteria) control(name, value string) *searchparam.Problem {
-	var p searchparam.Problem
+func (cr *criteria) control(name, value string) []searchparam.Problem {
 	switch name {
 	case "_count":
 		if !countPattern.MatchString(value) {
-			p = refused(name, "must be a number without a sign")
-			return &p
+			return []searchparam.Problem{refused(name, "must be a number without a sign")}
 		}
 		n, _ := strconv.ParseInt(value, 10, 64) // matches the pattern
 		cr.count = int(min(n, maxCount))
 		value = strconv.Itoa(cr.count)
 		cr.only = cr.only || n == 0
 	case "_sort":
-		if value != "_lastUpdated" && value != "-_lastUpdated" {
-			p = unsupported(name, "takes _lastUpdated or -_lastUpdated")
-			return &p
+		if problems := cr.order(value); problems != nil {
+			return problems
 		}
-		cr.ascending = value == "_lastUpdated"
 	case "_summary":
-		if value != "count" && value != "false" {
-			p = unsupported(name, "takes count or false")
-			return &p
-		}
 		cr.only = cr.only || value == "count"
 	case "_total":
 		if value != "none" && value != "estimate" && value != "accurate" {
-			p = refused(name, "must be none, estimate or accurate")
-			return &p
+			return []searchparam.Problem{refused(name, "must be none, estimate or accurate")}
 		}
 		cr.total = value != "none"
 	}

@@ -1,6 +1,7 @@
 package hub
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
@@ -47,7 +48,11 @@ func newStatics(x searchparam.Index, rs []resource.Resource, released time.Time)
 			return nil, fmt.Errorf("%s: %w", r.Ref(), err)
 		}
 		sum.Write(v.Body)
-		s.all = append(s.all, artifact{v, append(x.Rows(r), searchparam.LastUpdated(v.LastUpdated))})
+		rows, err := x.Rows(r)
+		if err != nil {
+			return nil, err
+		}
+		s.all = append(s.all, artifact{v, append(rows, searchparam.LastUpdated(v.LastUpdated))})
 	}
 	s.epoch = hex.EncodeToString(sum.Sum(nil))[:hashDigits]
 	return s, nil
@@ -106,24 +111,80 @@ func (s *statics) Search(q store.Query) (store.Page, error) {
 	for i := range found {
 		found[i].Seq = found[i].LastUpdated.Unix()
 	}
-	before := func(a, b store.Key) bool {
-		c := cmpKey(a, b)
-		return c < 0 && q.Ascending || c > 0 && !q.Ascending
+	keys := make([]store.Key, len(found))
+	for i, v := range found {
+		keys[i] = s.key(v, q.Sort)
 	}
-	slices.SortFunc(found, func(a, b store.Version) int {
-		if q.Ascending {
-			return cmpKey(keyOf(a), keyOf(b))
-		}
-		return cmpKey(keyOf(b), keyOf(a))
-	})
+	slices.SortFunc(keys, func(a, b store.Key) int { return cmpKeys(q, a, b) })
 	if q.After != nil {
-		found = slices.DeleteFunc(found, func(v store.Version) bool { return !before(*q.After, keyOf(v)) })
+		keys = slices.DeleteFunc(keys, func(k store.Key) bool { return cmpKeys(q, *q.After, k) >= 0 })
 	}
-	if len(found) > q.Count {
-		found, p.More = found[:q.Count], q.Count > 0
+	if len(keys) > q.Count {
+		keys, p.More = keys[:q.Count], q.Count > 0
 	}
-	p.Versions = found
+	p.Keys = keys
+	for _, k := range keys {
+		i := slices.IndexFunc(found, func(v store.Version) bool { return v.Ref == k.Ref })
+		p.Versions = append(p.Versions, found[i])
+	}
 	return p, nil
+}
+
+// Related gives nothing: no parameter of an artifact refers to what is stored.
+func (s *statics) Related(store.Relation) ([]store.Version, bool, error) { return nil, false, nil }
+
+// key is the place of an artifact in the order of a search.
+func (s *statics) key(v store.Version, by []store.SortKey) store.Key {
+	k := keyOf(v)
+	i := slices.IndexFunc(s.all, func(a artifact) bool { return a.version.Ref == v.Ref })
+	for _, b := range by {
+		k.Sort = append(k.Sort, s.all[i].sortValue(b))
+	}
+	return k
+}
+
+// sortValue is the least of an artifact's values of a parameter, or the greatest.
+func (a artifact) sortValue(by store.SortKey) (out store.SortValue) {
+	for _, r := range a.rows {
+		if r.Param != by.Param {
+			continue
+		}
+		text := cmp.Or(r.Code, r.Text)
+		if r.Kind == searchparam.Date {
+			at := r.Lo
+			if by.Descending {
+				at = r.Hi
+			}
+			text = at.UTC().Format("2006-01-02T15:04:05.000000")
+		}
+		if out.Text == nil || by.Descending == (text > *out.Text) {
+			out.Text = &text
+		}
+	}
+	return out
+}
+
+// cmpKeys orders keys as a search asks; what has no value comes last.
+func cmpKeys(q store.Query, a, b store.Key) int {
+	turn := func(c int, falls bool) int {
+		if falls != q.Reverse {
+			return -c
+		}
+		return c
+	}
+	for i, by := range q.Sort {
+		x, y := a.Sort[i].Text, b.Sort[i].Text
+		switch {
+		case x == nil && y == nil:
+		case x == nil:
+			return turn(1, false)
+		case y == nil:
+			return turn(-1, false)
+		case *x != *y:
+			return turn(cmp.Compare(*x, *y), by.Descending)
+		}
+	}
+	return turn(cmpKey(a, b), !q.Ascending)
 }
 
 func keyOf(v store.Version) store.Key { return store.Key{Seq: v.Seq, Ref: v.Ref} }
@@ -140,7 +201,7 @@ func cmpKey(a, b store.Key) int {
 
 func (a artifact) meets(match []searchparam.Condition) bool {
 	for _, c := range match {
-		if !c.Holds(a.rows) {
+		if !c.Holds(a.rows, nil) {
 			return false
 		}
 	}

@@ -22,7 +22,7 @@ const pageParam = "_page"
 type token struct {
 	Walk     string `json:"w"` // walkSearch or walkHistory
 	Type     string `json:"t,omitempty"`
-	ID       string `json:"i,omitempty"` // history of one resource
+	ID       string `json:"i,omitempty"` // history of one resource; search in its compartment
 	Query    string `json:"q,omitempty"` // the client's criteria as used
 	Scope    string `json:"c,omitempty"` // of the client: nobody else reads its criteria in a self link
 	Epoch    string `json:"e"`
@@ -31,6 +31,8 @@ type token struct {
 	RefType  string `json:"rt"`
 	RefID    string `json:"ri"`
 	Backward bool   `json:"b,omitempty"` // the page before the entry
+	// Sort are the values that the entry is sorted by.
+	Sort []store.SortValue `json:"v,omitempty"`
 }
 
 const (
@@ -39,12 +41,12 @@ const (
 )
 
 func (t token) key() *store.Key {
-	return &store.Key{Seq: t.Seq, Ref: resource.Ref{Type: t.RefType, ID: t.RefID}}
+	return &store.Key{Seq: t.Seq, Ref: resource.Ref{Type: t.RefType, ID: t.RefID}, Sort: t.Sort}
 }
 
 // at gives the token moved to an entry.
-func (t token) at(v store.Version, backward bool) token {
-	t.Seq, t.RefType, t.RefID, t.Backward = v.Seq, v.Ref.Type, v.Ref.ID, backward
+func (t token) at(k store.Key, backward bool) token {
+	t.Seq, t.RefType, t.RefID, t.Sort, t.Backward = k.Seq, k.Ref.Type, k.Ref.ID, k.Sort, backward
 	return t
 }
 

@@ -155,7 +155,11 @@ func (c *committer) putOne(ch validate.Checked, caseID string, what Change, acti
 		return err
 	}
 	r := ch.Resource()
-	ver, err := c.w.Put(c.ownerOf(r.Ref()), caseID, ch, c.v.Index.Rows(r))
+	rows, err := c.v.Index.Rows(r)
+	if err != nil {
+		return err
+	}
+	ver, err := c.w.Put(c.ownerOf(r.Ref()), caseID, ch, rows)
 	if err != nil {
 		return err
 	}

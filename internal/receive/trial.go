@@ -224,7 +224,7 @@ func (w *trialWriter) Mask(resource.Ref) error                               { r
 func (w *trialWriter) ReplaceFlags(store.Owner, []store.Flag) error          { return nil }
 func (w *trialWriter) ReplaceActivities(store.Owner, []store.Activity) error { return nil }
 func (w *trialWriter) PutEvent(string, string, []byte) error                 { return nil }
-func (w *trialWriter) Reindex(store.Owner, func(resource.Resource) []searchparam.Row) error {
+func (w *trialWriter) Reindex(store.Owner, func(resource.Resource) ([]searchparam.Row, error)) error {
 	return nil
 }
 

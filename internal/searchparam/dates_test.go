@@ -75,7 +75,7 @@ func TestR_SP_15_16_17_Prefixes(t *testing.T) {
 		for _, name := range order {
 			i, ok := elementInterval(held[name], time.UTC)
 			require.True(t, ok, name)
-			if q.Match[0].Holds([]Row{{Param: "date", Kind: Date, Lo: i.lo, Hi: i.hi}}) {
+			if q.Match[0].Holds([]Row{{Param: "date", Kind: Date, Lo: i.lo, Hi: i.hi}}, nil) {
 				got = append(got, name)
 			}
 		}
@@ -86,7 +86,7 @@ func TestR_SP_15_16_17_Prefixes(t *testing.T) {
 	for value, want := range map[string]bool{"ge2099-01-01": true, "eb2099": false} {
 		q, problems := Index{}.Parse("CarePlan", []Pair{{"date", value}})
 		require.Empty(t, problems)
-		assert.Equal(t, want, q.Match[0].Holds(row), value)
+		assert.Equal(t, want, q.Match[0].Holds(row, nil), value)
 	}
 }
 
@@ -99,14 +99,14 @@ func TestR_SP_20_Zones(t *testing.T) {
 	row := []Row{{Param: "date", Kind: Date, Lo: i.lo, Hi: i.hi}}
 	q, problems := x.Parse("Procedure", []Pair{{"date", "ge2024-05-02T04:00Z"}})
 	require.Empty(t, problems)
-	assert.True(t, q.Match[0].Holds(row))
+	assert.True(t, q.Match[0].Holds(row, nil))
 
 	// Half past nine in the morning in Brisbane is the day before in UTC.
 	i, ok = elementInterval("2024-05-01T09:30:00+10:00", x.zone())
 	require.True(t, ok)
 	row = []Row{{Param: "date", Kind: Date, Lo: i.lo, Hi: i.hi}}
 	q, _ = x.Parse("Procedure", []Pair{{"date", "2024-05-01"}})
-	assert.True(t, q.Match[0].Holds(row))
+	assert.True(t, q.Match[0].Holds(row, nil))
 	local := time.Local
 	t.Cleanup(func() { time.Local = local })
 	time.Local = zone(t, "America/New_York")

@@ -4,6 +4,8 @@ import (
 	"maps"
 	"slices"
 	"strings"
+
+	"nailbridge/internal/fhirpath"
 )
 
 // Definition is one search parameter of one resource type as R4 defines it.
@@ -23,15 +25,22 @@ type Definition struct {
 	// here when a definition is shared by several types.
 	Expression string
 	Targets    string // reference: the types it may point to, space separated
+	Parts      string // composite: its parts, parameters of the same type, space separated
+	Own        string // the definition's URL when it is not R4's
 
-	paths []path
+	program *fhirpath.Program
 }
 
 // anyType stands for a reference that may point to any type.
 const anyType = "*"
 
 // URL is the canonical URL of R4's own SearchParameter.
-func (d *Definition) URL() string { return "http://hl7.org/fhir/SearchParameter/" + d.ID }
+func (d *Definition) URL() string {
+	if d.Own != "" {
+		return d.Own
+	}
+	return "http://hl7.org/fhir/SearchParameter/" + d.ID
+}
 
 // targets are the types that a bare id may mean.
 func (d *Definition) targets() []string {
@@ -64,20 +73,25 @@ func buildRegistry() map[string]map[string]*Definition {
 	for _, table := range [][]Definition{people, care, artifacts} {
 		for i := range table {
 			d := &table[i]
-			d.paths = mustPaths(d.Expression)
+			d.program = mustCompile(d.Expression)
 			if out[d.Type] == nil {
 				out[d.Type] = map[string]*Definition{}
 			}
 			out[d.Type][d.Name] = d
 		}
 	}
+	several := map[string]*Definition{} // of a search over several types
 	for i := range common {
 		d := &common[i]
-		d.paths = mustPaths(d.Expression)
+		d.program = mustCompile(d.Expression)
 		for _, byName := range out {
 			byName[d.Name] = d
 		}
+		if d.Name == "_id" || d.Name == LastUpdatedName {
+			several[d.Name] = d
+		}
 	}
+	out[""] = several
 	return out
 }
 

@@ -56,6 +56,9 @@ type officialParameter struct {
 	Type       string   `json:"type"`
 	Expression string   `json:"expression"`
 	Target     []string `json:"target"`
+	Component  []struct {
+		Definition string `json:"definition"`
+	} `json:"component"`
 }
 
 // absent are parameters that R4 defines on the type's page but that its core
@@ -76,6 +79,10 @@ func TestD8_2_TablesAreR4s(t *testing.T) {
 	missing := []string{}
 	for _, table := range [][]Definition{common, people, care, artifacts} {
 		for _, d := range table {
+			if d.Own != "" {
+				assert.Equal(t, "CarePlan review-due", d.Type+" "+d.Name, "our only parameter (D8.2)")
+				continue
+			}
 			o, ok := byURL[d.URL()]
 			if !ok {
 				missing = append(missing, d.ID)
@@ -85,11 +92,46 @@ func TestD8_2_TablesAreR4s(t *testing.T) {
 			assert.Equal(t, o.Code, d.Name, at)
 			assert.Equal(t, o.Type, string(d.Kind), at)
 			assert.Contains(t, o.Base, d.Type, at)
+			if d.Kind == Composite {
+				assert.Equal(t, d.Expression, o.Expression, at)
+				var parts []string
+				for _, c := range o.Component {
+					parts = append(parts, byURL[c.Definition].Code)
+				}
+				assert.Equal(t, strings.Join(parts, " "), d.Parts, at)
+				continue
+			}
 			assert.Equal(t, partOf(o.Expression, d.Type), d.Expression, at)
 			checkTargets(t, o, d, at)
 		}
 	}
 	assert.ElementsMatch(t, absent, missing)
+}
+
+// R-SRCH-17: the compartment is R4's, as far as its types are stored.
+func TestR_SRCH_17_PatientCompartmentIsR4s(t *testing.T) {
+	var c struct {
+		Resource []struct {
+			Code  string
+			Param []string
+		}
+	}
+	require.NoError(t, json.Unmarshal(officialFiles(t, "core-4.0.1-subset.tgz", "CompartmentDefinition-patient")["CompartmentDefinition-patient.json"], &c))
+	want := map[string][]string{}
+	for _, r := range c.Resource {
+		if slices.Contains(CareTypes(), r.Code) && len(r.Param) > 0 {
+			want[r.Code] = r.Param
+		}
+	}
+	assert.Equal(t, want, patientCompartment)
+	for typ, params := range want {
+		for _, p := range params {
+			d := registry[typ][p]
+			if assert.NotNil(t, d, "%s %s", typ, p) {
+				assert.Equal(t, Reference, d.Kind)
+			}
+		}
+	}
 }
 
 // partOf gives the branches of an expression that begin at the type.

@@ -27,6 +27,8 @@ const (
 	Unknown
 	// Ignored: the standard itself ignores it; the answer says so.
 	Ignored
+	// Noted: it took part, otherwise than it was sent; the answer says so.
+	Noted
 )
 
 // Problem is one fault of a query. Text names the parameter and never repeats
@@ -45,7 +47,7 @@ const (
 
 // ControlNames are the parameters that shape an answer and are left to the
 // caller.
-var ControlNames = []string{"_count", "_format", "_pretty", "_sort", "_summary", "_total"}
+var ControlNames = []string{"_count", "_elements", "_format", "_include", "_pretty", "_revinclude", "_sort", "_summary", "_total"}
 
 // Parse reads the pairs of a search of one type. Conditions are only complete
 // when no problem is Refused. typ must be one of Types.
@@ -63,7 +65,11 @@ func (x Index) Parse(typ string, pairs []Pair) (Query, []Problem) {
 			problems = append(problems, *problem)
 			continue
 		}
-		alternatives += len(c.Any)
+		if typ != "Provenance" && c.unversion() {
+			problems = append(problems, Problem{Noted, "informational",
+				shown(p.Name) + " names a version: the resource that refers to it in any version was looked for"})
+		}
+		alternatives += c.size()
 		q.Match = append(q.Match, c)
 		q.Used = append(q.Used, p)
 	}
@@ -74,35 +80,186 @@ func (x Index) Parse(typ string, pairs []Pair) (Query, []Problem) {
 	return q, problems
 }
 
+// unversion makes references to a version such to the resource, and reports
+// whether there were any: in a search they mean the current one
+// (search.html#versions). Provenance alone refers to versions, which are found.
+func (c *Condition) unversion() (found bool) {
+	if c.Kind != Reference || c.Chain != nil {
+		return false
+	}
+	for i := range c.Any {
+		if bare, _, ok := strings.Cut(c.Any[i].Code, "/_history/"); ok && relativePattern.MatchString(c.Any[i].Code) {
+			c.Any[i].Code, found = bare, true
+		}
+	}
+	return found
+}
+
+// size is how many values a condition compares.
+func (c Condition) size() int {
+	n := len(c.Any)
+	if c.Chain != nil {
+		n += c.Chain.Of.size()
+	}
+	for _, all := range c.Either {
+		for _, part := range all {
+			n += part.size()
+		}
+	}
+	return max(n, 1)
+}
+
 // criterion reads one pair.
 func (x Index) criterion(typ string, p Pair) (Condition, *Problem) {
-	name, modifier, modified := strings.Cut(p.Name, ":")
-	d := registry[typ][name]
-	if d == nil {
-		return Condition{}, &Problem{Unknown, "not-supported",
-			fmt.Sprintf("%s is not a search parameter of %s here", shown(p.Name), typ)}
-	}
-	asType := ""
-	if modified {
-		if d.Kind != Reference || d.Element == "canonical" || !slices.Contains(d.targets(), modifier) {
-			return Condition{}, &Problem{Refused, "not-supported",
-				fmt.Sprintf("modifier of %s is not offered", shown(p.Name))}
-		}
-		asType = modifier
+	return x.chained(typ, p.Name, p, 0)
+}
+
+// maxChain is how many references a chain may follow.
+const maxChain = 2
+
+// chained reads the criterion that a name, the rest of p's, and p's value make
+// (search.html#chaining).
+func (x Index) chained(typ, name string, p Pair, depth int) (Condition, *Problem) {
+	head, rest, chains := strings.Cut(name, ".")
+	d, modifier, problem := parameter(typ, head, p.Name)
+	if problem != nil {
+		return Condition{}, problem
 	}
 	if p.Value == "" {
 		return Condition{}, &Problem{Ignored, "informational",
-			fmt.Sprintf("%s has no value (R4 search.html#errors)", name)}
+			fmt.Sprintf("%s has no value (R4 search.html#errors)", shown(p.Name))}
 	}
-	c := Condition{Param: d.Name, Kind: d.Kind}
-	for _, part := range splitEscaped(p.Value, ',') {
-		as, err := x.alternatives(d, asType, part)
-		if err != nil {
-			return Condition{}, &Problem{Refused, "value", fmt.Sprintf("%s: %s", name, err)}
+	if !chains {
+		return x.simple(d, modifier, p)
+	}
+	target, problem := chainTarget(d, modifier, p.Name)
+	switch {
+	case problem != nil:
+		return Condition{}, problem
+	case depth == maxChain:
+		return Condition{}, refusal("too-costly", "%s chains further than is offered", p.Name)
+	}
+	of, problem := x.chained(target, rest, p, depth+1)
+	return Condition{Param: d.Name, Kind: Reference, Chain: &Chain{Type: target, Of: of}}, problem
+}
+
+// parameter finds the definition that the head of a name means.
+func parameter(typ, head, whole string) (d *Definition, modifier string, _ *Problem) {
+	name, modifier, modified := strings.Cut(head, ":")
+	if d = registry[typ][name]; d == nil {
+		return nil, "", &Problem{Unknown, "not-supported",
+			fmt.Sprintf("%s is not a search parameter of %s here", shown(whole), typ)}
+	}
+	if modified && modifier == "" {
+		return nil, "", noModifier(whole)
+	}
+	return d, modifier, nil
+}
+
+// chainTarget is the type that a chain goes on with: the only one that the
+// parameter may refer to here, or the one that its modifier names.
+func chainTarget(d *Definition, modifier, whole string) (string, *Problem) {
+	if d.Kind != Reference || d.Element == "canonical" {
+		return "", refusal("not-supported", "%s does not chain: its parameter is no reference", whole)
+	}
+	var here []string
+	for _, t := range d.targets() {
+		if slices.Contains(CareTypes(), t) {
+			here = append(here, t)
 		}
-		c.Any = append(c.Any, as...)
+	}
+	switch {
+	case modifier == "" && len(here) == 1:
+		return here[0], nil
+	case modifier == "":
+		return "", refusal("not-supported", "%s may refer to several types: name one, as in subject:Patient.identifier", whole)
+	case slices.Contains(here, modifier):
+		return modifier, nil
+	}
+	return "", noModifier(whole)
+}
+
+func refusal(code, format, name string) *Problem {
+	return &Problem{Refused, code, fmt.Sprintf(format, shown(name))}
+}
+
+func noModifier(name string) *Problem {
+	return refusal("not-supported", "modifier of %s is not offered", name)
+}
+
+// simple reads the criterion of one parameter.
+func (x Index) simple(d *Definition, modifier string, p Pair) (Condition, *Problem) {
+	c := Condition{Param: d.Name, Kind: d.Kind}
+	as, asType := d, ""
+	switch {
+	case modifier == "":
+	case modifier == "missing" && d.Kind != Composite && d.Type != "Resource":
+		if p.Value != "true" && p.Value != "false" {
+			return Condition{}, refusal("value", "%s must be true or false", p.Name)
+		}
+		c.Present, c.Not = true, p.Value == "true"
+		return c, nil
+	case modifier == "not" && d.Kind == Token:
+		c.Not = true
+	case (modifier == "exact" || modifier == "contains") && d.Kind == String:
+	case modifier == "identifier" && d.Kind == Reference && d.Element != "canonical":
+		c.Param, c.Kind = d.Name+identifierRows, Token
+		as = &Definition{Kind: Token, Element: "Identifier"}
+	case d.Kind == Reference && d.Element != "canonical" && slices.Contains(d.targets(), modifier):
+		asType = modifier
+	default:
+		return Condition{}, noModifier(p.Name)
+	}
+	for _, part := range splitEscaped(p.Value, ',') {
+		if err := x.value(&c, as, asType, part); err != nil {
+			return Condition{}, &Problem{Refused, "value", fmt.Sprintf("%s: %s", shown(p.Name), err)}
+		}
+	}
+	if modifier == "exact" || modifier == "contains" {
+		c.modifyText(modifier, p.Value)
 	}
 	return c, nil
+}
+
+// modifyText makes a condition on a string one to the letter, or one on any part
+// of it.
+func (c *Condition) modifyText(modifier, value string) {
+	for i, raw := range splitEscaped(value, ',') {
+		a := &c.Any[i]
+		if modifier == "contains" {
+			a.Contains = true
+			continue
+		}
+		a.Exact = true
+		a.Text, _ = unescape(raw) // it could be read before
+	}
+	if modifier == "exact" {
+		c.Param += exactRows
+	}
+}
+
+// value adds what one value of a list asks for.
+func (x Index) value(c *Condition, d *Definition, asType, raw string) error {
+	if d.Kind != Composite {
+		as, err := x.alternatives(d, asType, raw)
+		c.Any = append(c.Any, as...)
+		return err
+	}
+	names, values := strings.Fields(d.Parts), splitEscaped(raw, '$')
+	if len(values) != len(names) {
+		return fault(fmt.Sprintf("%d values with $ between them are wanted", len(names)))
+	}
+	var all []Condition
+	for i, name := range names {
+		part := registry[d.Type][name]
+		as, err := x.alternatives(part, "", values[i])
+		if err != nil {
+			return err
+		}
+		all = append(all, Condition{Param: part.Name, Kind: part.Kind, Any: as})
+	}
+	c.Either = append(c.Either, all)
+	return nil
 }
 
 var shownName = regexp.MustCompile(`^[A-Za-z_][A-Za-z0-9_.:-]{0,63}$`)
@@ -148,6 +305,9 @@ func (x Index) alternatives(d *Definition, asType, raw string) ([]Alternative, e
 		return []Alternative{{Text: text}}, nil
 	case Date:
 		a, err := x.dateAlternative(v)
+		return []Alternative{a}, err
+	case Quantity:
+		a, err := quantityAlternative(raw)
 		return []Alternative{a}, err
 	}
 	return nil, fault("kind of parameter not offered")
@@ -227,4 +387,37 @@ func (x Index) dateAlternative(v string) (Alternative, error) {
 		return Alternative{}, fault("not a date as yyyy, yyyy-mm, yyyy-mm-dd or yyyy-mm-ddThh:mm[:ss][Z or offset, its + sent as %2B]")
 	}
 	return Alternative{Prefix: prefix, Lo: i.lo, Hi: i.hi}, nil
+}
+
+// quantityAlternative reads [prefix]number, number|system|code and number||code
+// (search.html#quantity).
+func quantityAlternative(raw string) (Alternative, error) {
+	parts := splitEscaped(raw, '|')
+	for i, p := range parts {
+		v, err := unescape(p)
+		if err != nil {
+			return Alternative{}, fault(`a backslash may only stand before one of , | $ \`)
+		}
+		parts[i] = v
+	}
+	if len(parts) != 1 && len(parts) != 3 {
+		return Alternative{}, fault("neither a number, nor number|system|code, nor number||code")
+	}
+	prefix, number, ok := cutPrefix(parts[0])
+	if !ok {
+		return Alternative{}, fault("prefix ap is not offered")
+	}
+	d, ok := parseNumber(number)
+	if !ok {
+		return Alternative{}, fault("not a number")
+	}
+	a := Alternative{Prefix: prefix, Number: numberKey(d)}
+	a.NumberLo, a.NumberHi = numberRange(d)
+	if len(parts) == 3 {
+		if parts[2] == "" {
+			return Alternative{}, fault("a system without a code of it")
+		}
+		a.System, a.Code, a.AnySystem = parts[1], parts[2], parts[1] == ""
+	}
+	return a, nil
 }

@@ -1,6 +1,7 @@
 package searchparam
 
 import (
+	"encoding/json"
 	"slices"
 	"strings"
 	"time"
@@ -32,22 +33,46 @@ func (x Index) zone() *time.Location {
 
 // Rows gives the index rows of a resource, without repeats, in the order of
 // parameter names. A type that is not searched has none. _lastUpdated is not
-// among them: see LastUpdated.
-func (x Index) Rows(r resource.Resource) []Row {
+// among them: see LastUpdated. An error is a fault of an expression, or beyond
+// the engine's budget; it holds no value of the resource.
+func (x Index) Rows(r resource.Resource) ([]Row, error) {
 	tree := r.Tree()
 	var out []Row
 	for _, d := range Definitions(r.Type()) {
-		if d.Name == LastUpdatedName {
+		if d.Name == LastUpdatedName || d.Kind == Composite { // the parts have rows
 			continue
 		}
-		for _, p := range d.paths {
-			for _, v := range p.values(tree) {
-				out = append(out, x.rows(d, v)...)
-			}
+		values, err := d.values(tree)
+		if err != nil {
+			return nil, err
 		}
+		var rows []Row
+		for _, v := range values {
+			rows = append(rows, x.rows(d, v)...)
+		}
+		if len(values) > 0 && !slices.ContainsFunc(rows, func(r Row) bool { return r.Param == d.Name }) {
+			rows = append(rows, Row{Param: d.Name + presentRows, Kind: Token, Code: "true"})
+		}
+		out = append(out, rows...)
 	}
-	return withoutRepeats(out)
+	return withoutRepeats(out), nil
 }
+
+// Rows beside those of a parameter's own name.
+const (
+	// presentRows say that there is a value, of which no other row could be
+	// made, such as a concept in words alone: it is not missing.
+	presentRows = ":present"
+	// exactRows hold strings to the letter, for :exact.
+	exactRows = ":exact"
+	// identifierRows hold the identifiers by which references refer, for
+	// :identifier.
+	identifierRows = ":identifier"
+)
+
+// PresentParam is the name of the rows that stand in for values that no other
+// row could be made of.
+func PresentParam(param string) string { return param + presentRows }
 
 // LastUpdated is the row of _lastUpdated of a version committed at t.
 func LastUpdated(t time.Time) Row {
@@ -85,8 +110,23 @@ func (x Index) rows(d *Definition, v any) []Row {
 		}
 		row.Lo, row.Hi = i.lo, i.hi
 		return []Row{row}
+	case Quantity:
+		return quantityRows(row, v)
 	}
 	return nil
+}
+
+// quantityRows index a Quantity by its value and its unit, by code and in words
+// (search.html#quantity).
+func quantityRows(row Row, v any) []Row {
+	m, _ := v.(map[string]any)
+	n, _ := m["value"].(json.Number)
+	key, ok := NumberKey(n.String())
+	if !ok {
+		return nil
+	}
+	row.Number, row.System, row.Code, row.Unit = key, textOf(m["system"]), textOf(m["code"]), textOf(m["unit"])
+	return []Row{row}
 }
 
 // tokenRows follows the table of search.html#token. A code element implies its
@@ -136,7 +176,8 @@ func appendToken(out []Row, row Row, system, code string) []Row {
 
 // referenceRows indexes a literal reference; one that names a version is found
 // without it too (search.html#versions), and a canonical with a version
-// likewise. Contained and logical references have no row.
+// likewise. A contained reference has no row, a logical one that of its
+// identifier.
 func (x Index) referenceRows(d *Definition, row Row, v any) []Row {
 	if d.Element == "canonical" {
 		return uriRows(d, row, textOf(v))
@@ -145,12 +186,16 @@ func (x Index) referenceRows(d *Definition, row Row, v any) []Row {
 	if !ok {
 		return nil
 	}
+	var out []Row
+	if id, ok := m["identifier"].(map[string]any); ok {
+		out = appendToken(out, Row{Param: row.Param + identifierRows, Kind: Token}, textOf(id["system"]), textOf(id["value"]))
+	}
 	ref := x.local(textOf(m["reference"]))
 	if ref == "" || strings.HasPrefix(ref, "#") {
-		return nil
+		return out
 	}
 	row.Code = ref
-	out := []Row{row}
+	out = append(out, row)
 	if current, _, ok := strings.Cut(ref, "/_history/"); ok {
 		row.Code = current
 		out = append(out, row)
@@ -184,18 +229,25 @@ func uriRows(d *Definition, row Row, v string) []Row {
 // stringRows indexes a string as a whole. The names of people are indexed from
 // each of their words on, so that the second of two family names is found.
 func stringRows(row Row, v any) []Row {
+	exact := func(s string) Row { return Row{Param: row.Param + exactRows, Kind: String, Text: s} }
 	switch v := v.(type) {
 	case string:
 		texts := []string{Fold(v)}
 		if row.Param == "family" || row.Param == "given" {
 			texts = tails(texts[0])
 		}
-		return textRows(row, texts)
+		return append(textRows(row, texts), exact(v))
 	case map[string]any: // HumanName
 		var out []Row
 		for _, member := range []string{"family", "given", "prefix", "suffix", "text"} {
-			for _, s := range appendOpened(nil, v[member]) {
-				out = append(out, textRows(row, tails(Fold(textOf(s))))...)
+			words, many := v[member].([]any)
+			if !many {
+				words = []any{v[member]}
+			}
+			for _, s := range words {
+				if t := textOf(s); t != "" {
+					out = append(append(out, textRows(row, tails(Fold(t)))...), exact(t))
+				}
 			}
 		}
 		return out

@@ -22,10 +22,12 @@ const (
 	String    Kind = "string"
 	URI       Kind = "uri"
 	Quantity  Kind = "quantity"
+	Composite Kind = "composite"
 )
 
 // Row is one index row of one parameter of one resource. Only the members of
-// its kind are set.
+// its kind are set. A parameter may have rows beside those of its own name, for
+// its modifiers: name:exact, name:identifier and name:present.
 type Row struct {
 	Param  string
 	Kind   Kind
@@ -33,7 +35,8 @@ type Row struct {
 	Code   string    // token: code; reference: "Type/id" or absolute URL; uri; quantity: unit code
 	Text   string    // string: folded for comparison
 	Lo, Hi time.Time // date: the interval covered, Hi exclusive; zero: open
-	Number string    // quantity: exact decimal
+	Number string    // quantity: the value's key (NumberKey)
+	Unit   string    // quantity: the unit in words
 }
 
 // Prefix is a comparison prefix of R4 search.html.
@@ -52,10 +55,25 @@ const (
 )
 
 // Condition is one criterion: it holds when any of its alternatives does.
+// Exactly one of Any, Present, Chain and Either is set.
 type Condition struct {
 	Param string
 	Kind  Kind
 	Any   []Alternative
+	// Present: there is a value at all, whatever it is.
+	Present bool
+	// Chain: the parameter refers to a resource that meets a condition.
+	Chain *Chain
+	// Either: one of these holds whole, each condition of it.
+	Either [][]Condition
+	// Not: it does not hold, as without a value (:not, :missing=true).
+	Not bool
+}
+
+// Chain is a condition on the resource of one type that is referred to.
+type Chain struct {
+	Type string
+	Of   Condition
 }
 
 // Alternative is one comma-separated value of a criterion. Condition.Holds
@@ -66,7 +84,13 @@ type Alternative struct {
 	AnySystem, NoSystem bool
 	System, Code        string
 	Text                string
-	Prefix              Prefix
-	Lo, Hi              time.Time
-	Number              string
+	// Contains: the text stands anywhere in the value; Exact: it is the value,
+	// to the letter.
+	Contains, Exact bool
+	Prefix          Prefix
+	Lo, Hi          time.Time
+	// Of a quantity: the number as its key, the range that its digits stand for
+	// (from NumberLo up to and without NumberHi), and the unit, by system and
+	// code, or with AnySystem by a code or a name.
+	Number, NumberLo, NumberHi string
 }

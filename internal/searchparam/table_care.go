@@ -104,6 +104,7 @@ var care = []Definition{
 	{Type: "Observation", Name: "based-on", Kind: Reference, ID: "Observation-based-on", Expression: "Observation.basedOn", Targets: "CarePlan MedicationRequest NutritionOrder DeviceRequest ServiceRequest ImmunizationRecommendation"},
 	{Type: "Observation", Name: "category", Kind: Token, Element: "CodeableConcept", ID: "Observation-category", Expression: "Observation.category"},
 	{Type: "Observation", Name: "code", Kind: Token, Element: "CodeableConcept", ID: "clinical-code", Expression: "Observation.code"},
+	{Type: "Observation", Name: "code-value-quantity", Kind: Composite, ID: "Observation-code-value-quantity", Expression: "Observation", Parts: "code value-quantity"},
 	{Type: "Observation", Name: "combo-code", Kind: Token, Element: "CodeableConcept", ID: "Observation-combo-code", Expression: "Observation.code | Observation.component.code"},
 	{Type: "Observation", Name: "combo-data-absent-reason", Kind: Token, Element: "CodeableConcept", ID: "Observation-combo-data-absent-reason", Expression: "Observation.dataAbsentReason | Observation.component.dataAbsentReason"},
 	{Type: "Observation", Name: "combo-value-concept", Kind: Token, Element: "CodeableConcept", ID: "Observation-combo-value-concept", Expression: "(Observation.value as CodeableConcept) | (Observation.component.value as CodeableConcept)"},
@@ -127,6 +128,7 @@ var care = []Definition{
 	{Type: "Observation", Name: "subject", Kind: Reference, ID: "Observation-subject", Expression: "Observation.subject", Targets: "Group Device Patient Location"},
 	{Type: "Observation", Name: "value-concept", Kind: Token, Element: "CodeableConcept", ID: "Observation-value-concept", Expression: "(Observation.value as CodeableConcept)"},
 	{Type: "Observation", Name: "value-date", Kind: Date, ID: "Observation-value-date", Expression: "(Observation.value as dateTime) | (Observation.value as Period)"},
+	{Type: "Observation", Name: "value-quantity", Kind: Quantity, ID: "Observation-value-quantity", Expression: "(Observation.value as Quantity) | (Observation.value as SampledData)"},
 
 	{Type: "Consent", Name: "action", Kind: Token, Element: "CodeableConcept", ID: "Consent-action", Expression: "Consent.provision.action"},
 	{Type: "Consent", Name: "actor", Kind: Reference, ID: "Consent-actor", Expression: "Consent.provision.actor.reference", Targets: "Practitioner Group Organization CareTeam Device Patient PractitionerRole RelatedPerson"},
@@ -162,6 +164,10 @@ var care = []Definition{
 	{Type: "CarePlan", Name: "patient", Kind: Reference, ID: "clinical-patient", Expression: "CarePlan.subject.where(resolve() is Patient)", Targets: "Patient"},
 	{Type: "CarePlan", Name: "performer", Kind: Reference, ID: "CarePlan-performer", Expression: "CarePlan.activity.detail.performer", Targets: "Practitioner Organization CareTeam Device Patient HealthcareService PractitionerRole RelatedPerson"},
 	{Type: "CarePlan", Name: "replaces", Kind: Reference, ID: "CarePlan-replaces", Expression: "CarePlan.replaces", Targets: "CarePlan"},
+	// The windows of the activities that are still open: activity-date finds
+	// finished ones too (D8.2).
+	{Type: "CarePlan", Name: "review-due", Kind: Date, Own: "https://nailbridge.example/fhir/SearchParameter/review-due",
+		Expression: "CarePlan.activity.detail.where(status = 'not-started' or status = 'scheduled' or status = 'in-progress' or status = 'on-hold').scheduled"},
 	{Type: "CarePlan", Name: "status", Kind: Token, Element: "code", System: "http://hl7.org/fhir/request-status", ID: "CarePlan-status", Expression: "CarePlan.status"},
 	{Type: "CarePlan", Name: "subject", Kind: Reference, ID: "CarePlan-subject", Expression: "CarePlan.subject", Targets: "Group Patient"},
 

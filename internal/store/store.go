@@ -102,6 +102,14 @@ type Held struct {
 type Query struct {
 	Type  string
 	Match []searchparam.Condition
+	// Compartment, if set, bounds the search to what belongs to one resource.
+	// With an empty Type it goes over every type that has a parameter there, and
+	// Match may have _id and _lastUpdated alone.
+	Compartment *Compartment
+	// Sort orders by these values first; versions without one come last.
+	Sort []SortKey
+	// Reverse turns the whole order round, that of Sort too, for the page before.
+	Reverse bool
 	// UpTo bounds the walk: versions committed later are not seen. Zero: now.
 	UpTo int64
 	// After is the key of the last entry of the page before.
@@ -117,17 +125,41 @@ type Query struct {
 	Epoch string
 }
 
+// Compartment is what refers to a resource by one of some parameters, named by
+// type: "CarePlan.subject" (R4 compartmentdefinition.html).
+type Compartment struct {
+	Of     resource.Ref
+	Params []string
+}
+
+// SortKey is one value to sort by, of a search parameter: the least of a
+// version's values, or when Descending the greatest (R4 search.html#sort).
+type SortKey struct {
+	Param      string
+	Kind       searchparam.Kind
+	Descending bool
+}
+
+// SortValue is the value that a version is sorted by; neither is set where it has
+// none.
+type SortValue struct {
+	Int  *int64  `json:"i,omitempty"`
+	Text *string `json:"t,omitempty"`
+}
+
 // Key is the position of an entry in a keyset walk.
 type Key struct {
-	Seq int64
-	Ref resource.Ref
+	Seq  int64
+	Ref  resource.Ref
+	Sort []SortValue // as Query.Sort
 }
 
 // Page is a part of a walk.
 type Page struct {
 	Versions []Version
-	Total    int  // of the whole search under the bound
-	More     bool // a next page exists
+	Keys     []Key // of a search: of each version, in the same order
+	Total    int   // of the whole search under the bound
+	More     bool  // a next page exists
 	UpTo     int64
 	Epoch    string
 }
@@ -275,6 +307,20 @@ type Published interface {
 	VRead(ref resource.Ref, versionID string) (Version, error)
 	Search(q Query) (Page, error)
 	History(q HistoryQuery) (Page, error)
+	// Related gives the versions that stand beside a page of a search under the
+	// same bound: what its versions refer to by the includes, or with reverse
+	// what refers to them; without repeats and without the page's own, by type
+	// and id. More says that there are more than limit.
+	Related(r Relation) (found []Version, more bool, err error)
+}
+
+// Relation asks what is related to the versions of a page.
+type Relation struct {
+	Page     []Version
+	Includes []searchparam.Include
+	Reverse  bool
+	UpTo     int64
+	Limit    int
 }
 
 // Reader reads a snapshot.
@@ -376,7 +422,7 @@ type Writer interface {
 	SetMark(clinic, name, value string) error
 	// Reindex gives every version of the owner that a hub can read, old ones
 	// too, index rows made anew.
-	Reindex(o Owner, index func(resource.Resource) []searchparam.Row) error
+	Reindex(o Owner, index func(resource.Resource) ([]searchparam.Row, error)) error
 	// PutErasure keeps a tombstone; kept already, it stays as it is.
 	PutErasure(e Erasure) error
 	// Erase takes away all that is stored of a patient: deliveries, merges that

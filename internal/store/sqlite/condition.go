@@ -4,6 +4,8 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -14,114 +16,290 @@ import (
 // what it must not.
 var errCondition = errors.New("condition not offered")
 
-// lead is one condition as a select of versions.
+// sight is what a search sees of the store: the versions that stand under its
+// bound, of the clinics of its scope.
+type sight struct {
+	published
+	upTo int64
+}
+
+// sees holds for a version, of a resource, both named by their aliases.
+func (s sight) sees(version, resource string) clause {
+	within := s.within(resource + ".clinic")
+	return clause{
+		version + ".seq <= ? AND " + version + ".until > ? AND " + version + ".deleted = 0 AND " + version + ".hidden = 0 AND " + within.sql,
+		append([]any{s.upTo, s.upTo}, within.args...),
+	}
+}
+
+// lead is one condition as a select of versions: the way of a search may begin
+// there.
 type lead struct {
-	rank  int    // which to try first as the way of the search
-	from  string // table with alias x
-	vid   string // its column of the version
+	rank  int    // which to try first
+	from  string // tables
+	vid   string // the column of the version
 	match clause
 }
 
-// holds is the condition on a version v already found.
-func (l lead) holds() clause {
-	return clause{"EXISTS (SELECT 1 FROM " + l.from + " WHERE " + l.vid + " = v.vid AND " + l.match.sql + ")", l.match.args}
+// indexOf is the index table of a kind, and what makes a clause of one
+// alternative about its alias; rank says how few rows to expect.
+func indexOf(kind searchparam.Kind) (table string, rank int, one func(alias string, a searchparam.Alternative) (clause, error), err error) {
+	switch kind {
+	case searchparam.Reference:
+		return "index_code", 1, code, nil
+	case searchparam.Token:
+		return "index_code", 2, token, nil
+	case searchparam.URI:
+		return "index_code", 2, code, nil
+	case searchparam.String:
+		return "index_text", 3, text, nil
+	case searchparam.Date:
+		return "index_date", 4, date, nil
+	case searchparam.Quantity:
+		return "index_quantity", 4, quantity, nil
+	}
+	return "", 0, nil, fmt.Errorf("%w: kind %q", errCondition, kind)
 }
 
-func leading(resourceType string, c searchparam.Condition) (lead, error) {
-	if c.Param == "_id" {
-		m := anyOf(c.Any, func(a searchparam.Alternative) clause { return clause{"r.id = ?", []any{a.Code}} })
+// leading gives the way of a condition on versions of a type; ok is false where
+// it is none: what is not there can not lead. depth is that of the chain.
+func (s sight) leading(typ string, c searchparam.Condition, depth int) (l lead, ok bool, err error) {
+	switch {
+	case c.Not || c.Present || c.Either != nil || c.Param == "_lastUpdated":
+		return lead{}, false, nil
+	case c.Chain != nil:
+		return s.leadingChain(typ, c, depth)
+	case c.Param == "_id":
+		r, v := alias("r", depth), alias("x", depth)
+		m, err := anyOf(c.Any, func(a searchparam.Alternative) (clause, error) { return clause{r + ".id = ?", []any{a.Code}}, nil })
 		return lead{
-			from: "resource r CROSS JOIN version x ON x.rid = r.rid", vid: "x.vid",
-			match: clause{"r.type = ? AND " + m.sql, append([]any{resourceType}, m.args...)},
-		}, nil
+			from: "resource " + r + " CROSS JOIN version " + v + " ON " + v + ".rid = " + r + ".rid", vid: v + ".vid",
+			match: clause{r + ".type = ? AND " + m.sql, append([]any{typ}, m.args...)},
+		}, true, err
 	}
-	l := lead{vid: "x.vid"}
-	one := code
-	switch c.Kind {
-	case searchparam.Reference:
-		l.rank, l.from = 1, "index_code x"
-	case searchparam.Token:
-		l.rank, l.from, one = 2, "index_code x", token
-	case searchparam.URI:
-		l.rank, l.from = 2, "index_code x"
-	case searchparam.String:
-		l.rank, l.from, one = 3, "index_text x", starts
-	case searchparam.Date:
-		l.rank, l.from = 4, "index_date x"
-		for _, a := range c.Any {
-			if _, ok := date(a); !ok {
-				return lead{}, fmt.Errorf("%w: prefix %q", errCondition, a.Prefix)
-			}
+	x := alias("x", depth)
+	table, rank, one, err := indexOf(c.Kind)
+	if err != nil {
+		return lead{}, false, err
+	}
+	m, err := anyOf(c.Any, func(a searchparam.Alternative) (clause, error) { return one(x, a) })
+	if slices.ContainsFunc(c.Any, func(a searchparam.Alternative) bool { return a.Contains }) {
+		return lead{}, false, err // every row would be read
+	}
+	return lead{
+		rank: rank, from: table + " " + x, vid: x + ".vid",
+		match: clause{x + ".param = ? AND " + m.sql, append([]any{qualified(typ, c.Param)}, m.args...)},
+	}, true, err
+}
+
+// leadingChain begins at the resources that meet the chain's condition and goes
+// to those that refer to them.
+func (s sight) leadingChain(typ string, c searchparam.Condition, depth int) (lead, bool, error) {
+	inner, ok, err := s.leading(c.Chain.Type, c.Chain.Of, depth+1)
+	if err != nil || !ok {
+		return lead{}, false, err
+	}
+	x, t, o := alias("x", depth), alias("t", depth), alias("o", depth)
+	seen := s.sees(t, o)
+	return lead{
+		rank: inner.rank,
+		from: inner.from + " CROSS JOIN version " + t + " ON " + t + ".vid = " + inner.vid +
+			" CROSS JOIN resource " + o + " ON " + o + ".rid = " + t + ".rid CROSS JOIN index_code " + x,
+		vid: x + ".vid",
+		match: clause{inner.match.sql + " AND " + seen.sql + " AND " + x + ".param = ? AND " + x + ".code = ? || " + t + ".id",
+			slices.Concat(inner.match.args, seen.args, []any{qualified(typ, c.Param), c.Chain.Type + "/"})},
+	}, true, nil
+}
+
+func alias(letter string, depth int) string {
+	if depth == 0 {
+		return letter
+	}
+	return letter + strconv.Itoa(depth)
+}
+
+// holds is a condition on a version of a type, named by its alias.
+func (s sight) holds(typ string, c searchparam.Condition, version string, depth int) (clause, error) {
+	cl, err := s.met(typ, c, version, depth)
+	if c.Not {
+		cl.sql = "NOT " + cl.sql
+	}
+	return cl, err
+}
+
+func (s sight) met(typ string, c searchparam.Condition, version string, depth int) (clause, error) {
+	switch {
+	case c.Either != nil:
+		return joined(c.Either, " OR ", func(all []searchparam.Condition) (clause, error) {
+			return joined(all, " AND ", func(c searchparam.Condition) (clause, error) { return s.holds(typ, c, version, depth) })
+		})
+	case c.Chain != nil:
+		return s.metByChain(typ, c, version, depth)
+	case c.Param == "_id":
+		return anyOf(c.Any, func(a searchparam.Alternative) (clause, error) {
+			return clause{version + ".id = ?", []any{a.Code}}, nil
+		})
+	case c.Param == "_lastUpdated":
+		return updated(c, version)
+	}
+	x := alias("x", depth)
+	table, _, one, err := indexOf(c.Kind)
+	if err != nil {
+		return clause{}, err
+	}
+	if c.Present {
+		row := func(table, param string) clause {
+			return clause{"EXISTS (SELECT 1 FROM " + table + " " + x + " WHERE " + x + ".vid = " + version + ".vid AND " + x + ".param = ?)", []any{param}}
 		}
-		one = func(a searchparam.Alternative) clause { c, _ := date(a); return c }
-	default:
-		return lead{}, fmt.Errorf("%w: kind %q", errCondition, c.Kind)
+		own, other := row(table, qualified(typ, c.Param)), row("index_code", qualified(typ, searchparam.PresentParam(c.Param)))
+		return clause{"(" + own.sql + " OR " + other.sql + ")", append(own.args, other.args...)}, nil
 	}
-	m := anyOf(c.Any, one)
-	l.match = clause{"x.param = ? AND " + m.sql, append([]any{qualified(resourceType, c.Param)}, m.args...)}
-	return l, nil
+	m, err := anyOf(c.Any, func(a searchparam.Alternative) (clause, error) { return one(x, a) })
+	return clause{"EXISTS (SELECT 1 FROM " + table + " " + x + " WHERE " + x + ".vid = " + version + ".vid AND " + x + ".param = ? AND " + m.sql + ")",
+		append([]any{qualified(typ, c.Param)}, m.args...)}, err
+}
+
+// metByChain goes from the version to what it refers to.
+func (s sight) metByChain(typ string, c searchparam.Condition, version string, depth int) (clause, error) {
+	x, t, o := alias("x", depth), alias("t", depth), alias("o", depth)
+	seen := s.sees(t, o)
+	of, err := s.holds(c.Chain.Type, c.Chain.Of, t, depth+1)
+	before := c.Chain.Type + "/"
+	return clause{
+		"EXISTS (SELECT 1 FROM index_code " + x + " CROSS JOIN resource " + o + " ON " + o + ".type = ? AND " + o + ".id = substr(" + x + ".code, ?)" +
+			" CROSS JOIN version " + t + " ON " + t + ".rid = " + o + ".rid" +
+			" WHERE " + x + ".vid = " + version + ".vid AND " + x + ".param = ? AND " + x + ".code >= ? AND " + x + ".code < ?" +
+			" AND " + seen.sql + " AND " + of.sql + ")",
+		slices.Concat([]any{c.Chain.Type, len(before) + 1, qualified(typ, c.Param), before, c.Chain.Type + "0"}, seen.args, of.args), // "0" follows "/"
+	}, err
+}
+
+// updated is a condition on when a version was committed.
+func updated(c searchparam.Condition, version string) (clause, error) {
+	if c.Kind != searchparam.Date {
+		return clause{}, fmt.Errorf("%w: _lastUpdated as %q", errCondition, c.Kind)
+	}
+	return anyOf(c.Any, func(a searchparam.Alternative) (clause, error) {
+		spans, err := instants(a)
+		if err != nil {
+			return clause{}, err
+		}
+		return joined(spans, " OR ", func(sp span) (clause, error) {
+			return clause{version + ".updated >= ? AND " + version + ".updated < ?", []any{sp.lo, sp.hi}}, nil
+		})
+	})
 }
 
 // anyOf joins alternatives; no alternative holds for nothing.
-func anyOf(as []searchparam.Alternative, one func(searchparam.Alternative) clause) clause {
+func anyOf(as []searchparam.Alternative, one func(searchparam.Alternative) (clause, error)) (clause, error) {
+	return joined(as, " OR ", one)
+}
+
+// joined joins the clauses of items; those of none hold for nothing.
+func joined[T any](items []T, by string, one func(T) (clause, error)) (clause, error) {
 	parts := []string{}
 	var args []any
-	for _, a := range as {
-		c := one(a)
+	for _, it := range items {
+		c, err := one(it)
+		if err != nil {
+			return clause{}, err
+		}
 		parts = append(parts, c.sql)
 		args = append(args, c.args...)
 	}
 	if len(parts) == 0 {
-		return clause{"0", nil}
+		return clause{"0", nil}, nil
 	}
-	return clause{"(" + strings.Join(parts, " OR ") + ")", args}
+	return clause{"(" + strings.Join(parts, by) + ")", args}, nil
 }
 
-func code(a searchparam.Alternative) clause { return clause{"x.code = ?", []any{a.Code}} }
+func code(x string, a searchparam.Alternative) (clause, error) {
+	return clause{x + ".code = ?", []any{a.Code}}, nil
+}
 
 // token is R4 search.html#token: "code", "|code", "system|code", "system|".
-func token(a searchparam.Alternative) clause {
+func token(x string, a searchparam.Alternative) (clause, error) {
 	switch {
 	case a.AnySystem:
-		return code(a)
+		return code(x, a)
 	case a.NoSystem:
-		return clause{"(x.code = ? AND x.system = '')", []any{a.Code}}
+		return clause{"(" + x + ".code = ? AND " + x + ".system = '')", []any{a.Code}}, nil
 	case a.Code == "":
-		return clause{"x.system = ?", []any{a.System}}
+		return clause{x + ".system = ?", []any{a.System}}, nil
 	}
-	return clause{"(x.code = ? AND x.system = ?)", []any{a.Code, a.System}}
+	return clause{"(" + x + ".code = ? AND " + x + ".system = ?)", []any{a.Code, a.System}}, nil
 }
 
-// starts is R4 search.html#string: equal or starting with, both folded. The
-// byte 0xff sorts after all UTF-8.
-func starts(a searchparam.Alternative) clause {
-	return clause{"(x.text >= ? AND x.text < ?)", []any{a.Text, a.Text + "\xff"}}
+// text is R4 search.html#string: starting with, both folded; :contains, any part
+// of it; :exact, the whole of what is not folded. The byte 0xff sorts after all
+// UTF-8.
+func text(x string, a searchparam.Alternative) (clause, error) {
+	switch {
+	case a.Exact:
+		return clause{x + ".text = ?", []any{a.Text}}, nil
+	case a.Contains:
+		return clause{"instr(" + x + ".text, ?) > 0", []any{a.Text}}, nil
+	}
+	return clause{"(" + x + ".text >= ? AND " + x + ".text < ?)", []any{a.Text, a.Text + "\xff"}}, nil
 }
 
-// date is R4 search.html#prefix for a value [x.lo, x.hi) in microseconds; ok
-// is false for a prefix that is not offered. The search range may be finer
-// than a microsecond, so each comparison rounds its end to where it is exact.
-func date(a searchparam.Alternative) (c clause, ok bool) {
+// date is R4 search.html#prefix for a value [lo, hi) in microseconds. The search
+// range may be finer than a microsecond, so each comparison rounds its end to
+// where it is exact.
+func date(x string, a searchparam.Alternative) (clause, error) {
 	lo, hi := ends(a, time.Microsecond)
+	within := clause{"(" + x + ".lo >= ? AND " + x + ".hi <= ?)", []any{lo.up, hi.down}}
 	switch a.Prefix {
 	case "", searchparam.Eq: // the search range holds the value whole
-		return clause{"(x.lo >= ? AND x.hi <= ?)", []any{lo.up, hi.down}}, true
+		return within, nil
 	case searchparam.Ne:
-		return clause{"NOT (x.lo >= ? AND x.hi <= ?)", []any{lo.up, hi.down}}, true
+		return clause{"NOT " + within.sql, within.args}, nil
 	case searchparam.Gt: // the value reaches above the search range
-		return clause{"x.hi > ?", []any{hi.down}}, true
+		return clause{x + ".hi > ?", []any{hi.down}}, nil
 	case searchparam.Lt:
-		return clause{"x.lo < ?", []any{lo.up}}, true
+		return clause{x + ".lo < ?", []any{lo.up}}, nil
 	case searchparam.Ge: // gt or eq
-		return clause{"(x.hi > ? OR (x.lo >= ? AND x.hi <= ?))", []any{hi.down, lo.up, hi.down}}, true
+		return clause{"(" + x + ".hi > ? OR " + within.sql + ")", append([]any{hi.down}, within.args...)}, nil
 	case searchparam.Le:
-		return clause{"(x.lo < ? OR (x.lo >= ? AND x.hi <= ?))", []any{lo.up, lo.up, hi.down}}, true
+		return clause{"(" + x + ".lo < ? OR " + within.sql + ")", append([]any{lo.up}, within.args...)}, nil
 	case searchparam.Sa: // the value lies above the search range
-		return clause{"x.lo >= ?", []any{hi.up}}, true
+		return clause{x + ".lo >= ?", []any{hi.up}}, nil
 	case searchparam.Eb:
-		return clause{"x.hi <= ?", []any{lo.down}}, true
+		return clause{x + ".hi <= ?", []any{lo.down}}, nil
 	}
-	return clause{}, false
+	return clause{}, fmt.Errorf("%w: prefix %q", errCondition, a.Prefix)
+}
+
+// quantity is R4 search.html#quantity. Number keys sort as the numbers do.
+func quantity(x string, a searchparam.Alternative) (clause, error) {
+	n, err := number(x+".number", a)
+	switch {
+	case err != nil || a.Code == "":
+		return n, err
+	case a.AnySystem:
+		return clause{"(" + n.sql + " AND (" + x + ".code = ? OR " + x + ".unit = ?))", append(n.args, a.Code, a.Code)}, nil
+	}
+	return clause{"(" + n.sql + " AND " + x + ".code = ? AND " + x + ".system = ?)", append(n.args, a.Code, a.System)}, nil
+}
+
+func number(column string, a searchparam.Alternative) (clause, error) {
+	within := clause{"(" + column + " >= ? AND " + column + " < ?)", []any{a.NumberLo, a.NumberHi}}
+	than := func(op string) (clause, error) { return clause{column + op + "?", []any{a.Number}}, nil }
+	switch a.Prefix {
+	case "", searchparam.Eq:
+		return within, nil
+	case searchparam.Ne:
+		return clause{"NOT " + within.sql, within.args}, nil
+	case searchparam.Gt, searchparam.Sa:
+		return than(" > ")
+	case searchparam.Lt, searchparam.Eb:
+		return than(" < ")
+	case searchparam.Ge:
+		return than(" >= ")
+	case searchparam.Le:
+		return than(" <= ")
+	}
+	return clause{}, fmt.Errorf("%w: prefix %q", errCondition, a.Prefix)
 }
 
 // rounded is an instant in whole units: the last not after it and the first

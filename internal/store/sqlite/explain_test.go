@@ -42,6 +42,7 @@ func condition(param string, kind searchparam.Kind, a searchparam.Alternative) s
 // the order asked for, without sorting.
 func TestSearchesWalkIndexes(t *testing.T) {
 	d := filled(t, 300)
+	d.SetLead(256)
 	patient := condition("patient", searchparam.Reference, searchparam.Alternative{Code: "Patient/7"})
 	active := condition("status", searchparam.Token, searchparam.Alternative{AnySystem: true, Code: "active"})
 	since := condition("_lastUpdated", searchparam.Date, searchparam.Alternative{Prefix: searchparam.Ge, Lo: t0, Hi: t0.Add(1)})

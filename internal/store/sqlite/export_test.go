@@ -25,11 +25,15 @@ func (d *DB) Reader() *sql.DB { return d.reader }
 func (d *DB) Explain(ctx context.Context, q store.Query) (page, total []string, err error) {
 	err = d.View(ctx, func(r store.Reader) error {
 		s := r.(*snapshot)
-		p, err := s.plan(q, s.head.Seq)
+		p, err := sight{s.all(), s.head.Seq}.plan(q)
 		if err != nil {
 			return err
 		}
-		if page, err = s.explain(p.page(q)); err != nil {
+		c, err := p.page(q)
+		if err != nil {
+			return err
+		}
+		if page, err = s.explain(c); err != nil {
 			return err
 		}
 		total, err = s.explain(p.statement("count(*)"))
@@ -42,11 +46,14 @@ func (d *DB) Explain(ctx context.Context, q store.Query) (page, total []string, 
 func (d *DB) PageStatement(ctx context.Context, q store.Query) (statement string, args []any, err error) {
 	err = d.View(ctx, func(r store.Reader) error {
 		s := r.(*snapshot)
-		p, err := s.plan(q, s.head.Seq)
+		p, err := sight{s.all(), s.head.Seq}.plan(q)
 		if err != nil {
 			return err
 		}
-		c := p.page(q)
+		c, err := p.page(q)
+		if err != nil {
+			return err
+		}
 		statement, args = c.sql, c.args
 		return nil
 	})

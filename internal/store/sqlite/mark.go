@@ -64,7 +64,7 @@ func (t *txn) SetMark(clinic, name, value string) error {
 
 // Reindex gives every version of the owner that is neither hidden nor a DELETE
 // entry the index rows of its content, in place of those it has.
-func (t *txn) Reindex(o store.Owner, index func(resource.Resource) []searchparam.Row) error {
+func (t *txn) Reindex(o store.Owner, index func(resource.Resource) ([]searchparam.Row, error)) error {
 	const op = "reindex"
 	if err := t.enter(op); err != nil {
 		return err
@@ -93,7 +93,11 @@ func (t *txn) Reindex(o store.Owner, index func(resource.Resource) []searchparam
 		if err := t.dropRows(op, `?`, v.vid); err != nil {
 			return err
 		}
-		if err := t.addRows(v.vid, r.Type(), index(r)); err != nil {
+		rows, err := index(r)
+		if err != nil {
+			return t.fail(op, err)
+		}
+		if err := t.addRows(v.vid, r.Type(), rows); err != nil {
 			return err
 		}
 	}

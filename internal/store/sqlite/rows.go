@@ -25,6 +25,7 @@ func (t *txn) addRows(vid int64, resourceType string, rows []searchparam.Row) er
 	codes := batch{table: "index_code", columns: "vid, param, code, system"}
 	texts := batch{table: "index_text", columns: "vid, param, text"}
 	dates := batch{table: "index_date", columns: "vid, param, lo, hi"}
+	quantities := batch{table: "index_quantity", columns: "vid, param, number, system, code, unit"}
 	for _, r := range rows {
 		param := qualified(resourceType, r.Param)
 		switch r.Kind {
@@ -35,11 +36,13 @@ func (t *txn) addRows(vid int64, resourceType string, rows []searchparam.Row) er
 		case searchparam.Date:
 			lo, hi := ends(searchparam.Alternative{Lo: r.Lo, Hi: r.Hi}, time.Microsecond)
 			dates.rows = append(dates.rows, []any{vid, param, lo.down, hi.up})
+		case searchparam.Quantity:
+			quantities.rows = append(quantities.rows, []any{vid, param, r.Number, r.System, r.Code, r.Unit})
 		default:
 			return t.fail("put", fmt.Errorf("index row of kind %q", r.Kind))
 		}
 	}
-	for _, b := range []batch{codes, texts, dates} {
+	for _, b := range []batch{codes, texts, dates, quantities} {
 		if err := t.insert(b); err != nil {
 			return err
 		}

@@ -27,6 +27,11 @@ func (s *snapshot) VRead(ref resource.Ref, id string) (store.Version, error) {
 // Search answers one page of a search.
 func (s *snapshot) Search(q store.Query) (store.Page, error) { return s.all().Search(q) }
 
+// Related gives what stands beside a page.
+func (s *snapshot) Related(r store.Relation) ([]store.Version, bool, error) {
+	return s.all().Related(r)
+}
+
 // History answers one page of a history.
 func (s *snapshot) History(q store.HistoryQuery) (store.Page, error) { return s.all().History(q) }
 

@@ -1,6 +1,7 @@
 package sqlite
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 
@@ -9,7 +10,7 @@ import (
 
 // driveCap is the number of index rows up to which a condition may lead a
 // search; past it the versions of the type are walked in order.
-const driveCap = 256
+const driveCap = 4096
 
 // clause is a piece of SQL with the values of its marks.
 type clause struct {
@@ -35,11 +36,10 @@ func (s published) Search(q store.Query) (store.Page, error) {
 		return page, err
 	}
 	page.UpTo = upTo
-	p, err := s.plan(q, upTo)
+	p, err := sight{s, upTo}.plan(q)
 	if err != nil {
 		return page, err
 	}
-	p = s.restrict(p)
 	if !q.NoTotal {
 		c := p.statement("count(*)")
 		if _, err := s.one("search", c.sql, c.args, &page.Total); err != nil {
@@ -49,8 +49,7 @@ func (s published) Search(q store.Query) (store.Page, error) {
 	if q.Count <= 0 {
 		return page, nil
 	}
-	c := p.page(q)
-	return page, s.fill("search", &page, c, q.Count)
+	return page, s.sorted(&page, p, q)
 }
 
 // bound checks the token's epoch and gives the bound of a walk: the head, or
@@ -90,81 +89,112 @@ func (p plan) statement(columns string) clause {
 	return clause{b.String(), args}
 }
 
-// page is the statement of the page after q.After.
-func (p plan) page(q store.Query) clause {
-	order, past := "DESC", "<"
-	if q.Ascending {
-		order, past = "ASC", ">"
-	}
-	if k := q.After; k != nil {
-		// The key's seq bounds the walk; its id parts the entries of one commit.
-		if q.Ascending {
-			p.span.lo = max(p.span.lo, k.Seq)
-		} else {
-			p.span.hi = min(p.span.hi, k.Seq+1)
-		}
-		p.where = append(slices.Clone(p.where), clause{
-			"(v.seq <> ? OR v.id " + past + " ?)", []any{k.Seq, k.Ref.ID}})
-	}
-	c := p.statement(versionColumns)
-	c.sql += "\n ORDER BY v.seq " + order + ", v.id " + order + " LIMIT ?"
-	c.args = append(c.args, q.Count+1)
-	return c
-}
-
 // plan chooses the way of a search.
-func (s *snapshot) plan(q store.Query, upTo int64) (plan, error) {
-	p := plan{
-		span: span{0, upTo + 1},
-		where: []clause{{
-			"v.type = ? AND v.until > ? AND v.deleted = 0 AND v.hidden = 0", []any{q.Type, upTo}}},
-	}
+func (s sight) plan(q store.Query) (plan, error) {
+	p := plan{span: span{0, s.upTo + 1}}
+	types := []string{q.Type}
 	var leads []lead
+	var rest []clause // the conditions of leads, in the same order
+	if q.Compartment != nil {
+		l, of := compartment(*q.Compartment)
+		if q.Type == "" {
+			types = of
+		}
+		leads, rest = append(leads, l), append(rest, l.holds())
+	}
+	of := "v.type = ?"
+	if len(types) != 1 {
+		of = "v.type IN (" + marks(len(types)) + ")"
+	}
+	p.where = append(p.where, clause{
+		of + " AND v.until > ? AND v.deleted = 0 AND v.hidden = 0", append(anys(types), s.upTo)})
 	for _, c := range q.Match {
-		if c.Param == "_lastUpdated" {
+		if q.Type == "" && c.Param != "_id" && c.Param != "_lastUpdated" {
+			return plan{}, fmt.Errorf("%w: %q over several types", errCondition, c.Param)
+		}
+		if c.Param == "_lastUpdated" && !c.Not {
 			if err := s.narrow(&p, c); err != nil {
 				return plan{}, err
 			}
 			continue
 		}
-		l, err := leading(q.Type, c)
+		h, err := s.holds(q.Type, c, "v", 0)
 		if err != nil {
 			return plan{}, err
 		}
-		leads = append(leads, l)
+		l, ok, err := s.leading(q.Type, c, 0)
+		switch {
+		case err != nil:
+			return plan{}, err
+		case ok && q.Type != "":
+			leads, rest = append(leads, l), append(rest, h)
+		default:
+			p.where = append(p.where, h)
+		}
 	}
-	slices.SortStableFunc(leads, func(a, b lead) int { return a.rank - b.rank })
-	chosen, err := s.choose(leads)
-	if err != nil {
+	if err := s.choose(&p, leads, rest); err != nil {
 		return plan{}, err
 	}
-	for i, l := range leads {
+	return s.restrict(p), nil
+}
+
+// compartment gives the way to what belongs to a resource, and the types of it.
+func compartment(c store.Compartment) (l lead, types []string) {
+	for _, p := range c.Params {
+		typ, _, _ := strings.Cut(p, ".")
+		types = append(types, typ)
+	}
+	slices.Sort(types)
+	return lead{
+		from: "index_code x", vid: "x.vid",
+		match: clause{"x.code = ? AND x.param IN (" + marks(len(c.Params)) + ")", append([]any{c.Of.String()}, anys(c.Params)...)},
+	}, slices.Compact(types)
+}
+
+// holds is the condition of a lead on a version v already found.
+func (l lead) holds() clause {
+	return clause{"EXISTS (SELECT 1 FROM " + l.from + " WHERE " + l.vid + " = v.vid AND " + l.match.sql + ")", l.match.args}
+}
+
+func anys(texts []string) (out []any) {
+	for _, t := range texts {
+		out = append(out, t)
+	}
+	return out
+}
+
+// choose lets the first condition lead that few index rows meet, and adds the
+// others as they hold; without one the versions are walked in order.
+func (s sight) choose(p *plan, leads []lead, rest []clause) error {
+	order := make([]int, len(leads))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return leads[a].rank - leads[b].rank })
+	chosen := -1
+	for _, i := range order {
+		var n int
+		_, err := s.one("search", "SELECT count(*) FROM (SELECT 1 FROM "+leads[i].from+" WHERE "+leads[i].match.sql+" LIMIT ?)",
+			append(slices.Clone(leads[i].match.args), s.db.lead), &n)
+		if err != nil {
+			return err
+		}
+		if n < s.db.lead {
+			chosen = i
+			break
+		}
+	}
+	for _, i := range order {
 		if i != chosen {
-			p.where = append(p.where, l.holds())
+			p.where = append(p.where, rest[i])
 		}
 	}
 	if chosen < 0 {
 		p.from.sql = "version v INDEXED BY version_walk"
-		return p, nil
+		return nil
 	}
 	l := leads[chosen]
 	p.from = clause{"(SELECT DISTINCT " + l.vid + " AS vid FROM " + l.from + " WHERE " + l.match.sql +
 		") d CROSS JOIN version v ON v.vid = d.vid", l.match.args}
-	return p, nil
-}
-
-// choose gives the first condition that few index rows meet, or -1.
-func (s *snapshot) choose(leads []lead) (int, error) {
-	for i, l := range leads {
-		var n int
-		_, err := s.one("search", "SELECT count(*) FROM (SELECT 1 FROM "+l.from+" WHERE "+l.match.sql+" LIMIT ?)",
-			append(slices.Clone(l.match.args), s.db.lead), &n)
-		if err != nil {
-			return -1, err
-		}
-		if n < s.db.lead {
-			return i, nil
-		}
-	}
-	return -1, nil
+	return nil
 }

@@ -120,7 +120,7 @@ func writeAll(t testing.TB, w store.Writer, mark string) error {
 			return err
 		},
 		func() error {
-			return w.Reindex(owner, func(resource.Resource) []searchparam.Row { return rows("Patient/q") })
+			return w.Reindex(owner, func(resource.Resource) ([]searchparam.Row, error) { return rows("Patient/q"), nil })
 		},
 	} {
 		if err := step(); err != nil {

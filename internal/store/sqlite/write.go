@@ -247,7 +247,7 @@ func (t *txn) hide(op string, rid, below int64) error {
 
 // dropRows deletes the index rows of the versions that a select names.
 func (t *txn) dropRows(op, which string, args ...any) error {
-	for _, table := range []string{"index_code", "index_text", "index_date"} {
+	for _, table := range []string{"index_code", "index_text", "index_date", "index_quantity"} {
 		if _, err := t.exec(op, `DELETE FROM `+table+` WHERE vid IN (`+which+`)`, args...); err != nil {
 			return err
 		}

@@ -6,13 +6,14 @@ import (
 	"pgregory.net/rapid"
 
 	"nailbridge/internal/searchparam"
+	"nailbridge/internal/store"
 )
 
 // Few values, so that rows and conditions meet.
 var (
 	modelSystem = rapid.SampledFrom([]string{"", "http://s", "http://t"})
 	modelCode   = rapid.SampledFrom([]string{"x", "y"})
-	modelTo     = rapid.SampledFrom([]string{"Patient/1", "Patient/2"})
+	modelTo     = rapid.SampledFrom([]string{"Patient/a", "Patient/b", "CarePlan/a", "CarePlan/c", "Patient/none", "https://else.example/Patient/a"})
 	modelText   = rapid.SampledFrom([]string{"", "e", "eve", "evelyn", "st"})
 )
 
@@ -30,13 +31,20 @@ func modelInstant(open bool) *rapid.Generator[time.Time] {
 }
 
 var modelRow = rapid.Custom(func(t *rapid.T) searchparam.Row {
-	switch rapid.IntRange(0, 3).Draw(t, "kind") {
+	switch rapid.IntRange(0, 6).Draw(t, "kind") {
 	case 0:
 		return code("token", modelSystem.Draw(t, "system"), modelCode.Draw(t, "code"))
 	case 1:
 		return ref("reference", modelTo.Draw(t, "to"))
 	case 2:
 		return searchparam.Row{Param: "string", Kind: searchparam.String, Text: modelText.Draw(t, "text")}
+	case 3:
+		return searchparam.Row{Param: "string:exact", Kind: searchparam.String, Text: modelText.Draw(t, "text")}
+	case 4:
+		return code(searchparam.PresentParam(modelParam.Draw(t, "param")), "", "true")
+	case 5:
+		return searchparam.Row{Param: "quantity", Kind: searchparam.Quantity, Number: drawNumber(t, "number"),
+			System: modelSystem.Draw(t, "system"), Code: modelCode.Draw(t, "code"), Unit: modelCode.Draw(t, "unit")}
 	}
 	// Values in resources are whole microseconds (D9: google/fhir cuts there).
 	lo := modelInstant(true).Draw(t, "lo").Truncate(time.Microsecond)
@@ -60,11 +68,64 @@ func (m *model) instant() *rapid.Generator[time.Time] {
 	})
 }
 
-func (m *model) condition() *rapid.Generator[searchparam.Condition] {
+var modelParam = rapid.SampledFrom([]string{"token", "reference", "string", "date", "quantity"})
+
+var kindOfParam = map[string]searchparam.Kind{
+	"token": searchparam.Token, "reference": searchparam.Reference, "string": searchparam.String, "date": searchparam.Date,
+	"quantity": searchparam.Quantity, "_id": searchparam.Token, "_lastUpdated": searchparam.Date,
+}
+
+// drawNumber is the key of a small number.
+func drawNumber(t *rapid.T, label string) string {
+	key, _ := searchparam.NumberKey(rapid.SampledFrom([]string{"-1.5", "0", "0.05", "5.36", "5.4", "5.45", "12"}).Draw(t, label))
+	return key
+}
+
+var modelSort = rapid.Custom(func(t *rapid.T) store.SortKey {
+	p := rapid.SampledFrom([]string{"token", "reference", "string", "date", "quantity", "_id", "_lastUpdated"}).Draw(t, "param")
+	return store.SortKey{Param: p, Kind: kindOfParam[p], Descending: rapid.Bool().Draw(t, "descending")}
+})
+
+// condition is one of any shape, of chains and conjunctions too.
+func (m *model) condition(depth int) *rapid.Generator[searchparam.Condition] {
+	return rapid.Custom(func(t *rapid.T) searchparam.Condition {
+		not := rapid.IntRange(0, 3).Draw(t, "not") == 0
+		switch shape := rapid.IntRange(0, 6).Draw(t, "shape"); {
+		case shape == 0:
+			p := modelParam.Draw(t, "param")
+			return searchparam.Condition{Param: p, Kind: kindOfParam[p], Present: true, Not: not}
+		case shape == 1 && depth < 2:
+			typ := modelRef.Draw(t, "type").Type
+			return searchparam.Condition{Param: "reference", Kind: searchparam.Reference, Not: not,
+				Chain: &searchparam.Chain{Type: typ, Of: m.condition(depth+1).Draw(t, "of")}}
+		case shape == 2 && depth < 2:
+			all := rapid.SliceOfN(m.condition(depth+1), 1, 2)
+			return searchparam.Condition{Either: rapid.SliceOfN(all, 1, 2).Draw(t, "either"), Not: not}
+		}
+		c := m.simple().Draw(t, "simple")
+		c.Not = not
+		return c
+	})
+}
+
+// simple is a condition that compares values.
+func (m *model) simple() *rapid.Generator[searchparam.Condition] {
 	return rapid.Custom(func(t *rapid.T) searchparam.Condition {
 		var c searchparam.Condition
 		var one func(t *rapid.T) searchparam.Alternative
-		switch rapid.IntRange(0, 5).Draw(t, "kind") {
+		switch rapid.IntRange(0, 8).Draw(t, "kind") {
+		case 6:
+			c.Param, c.Kind, one = "quantity", searchparam.Quantity, drawQuantity
+		case 7:
+			c.Param, c.Kind = "string:exact", searchparam.String
+			one = func(t *rapid.T) searchparam.Alternative {
+				return searchparam.Alternative{Exact: true, Text: modelText.Draw(t, "text")}
+			}
+		case 8:
+			c.Param, c.Kind = "string", searchparam.String
+			one = func(t *rapid.T) searchparam.Alternative {
+				return searchparam.Alternative{Contains: true, Text: modelText.Draw(t, "text")}
+			}
 		case 0:
 			c.Param, c.Kind, one = "token", searchparam.Token, drawToken
 		case 1:
@@ -92,6 +153,18 @@ func (m *model) condition() *rapid.Generator[searchparam.Condition] {
 		c.Any = rapid.SliceOfN(rapid.Custom(one), 1, 2).Draw(t, "any")
 		return c
 	})
+}
+
+func drawQuantity(t *rapid.T) searchparam.Alternative {
+	a := searchparam.Alternative{Prefix: rapid.SampledFrom(prefixes).Draw(t, "prefix"), Number: drawNumber(t, "number"),
+		NumberLo: drawNumber(t, "lo"), NumberHi: drawNumber(t, "hi")}
+	switch rapid.IntRange(0, 2).Draw(t, "form") {
+	case 0:
+		a.AnySystem, a.Code = true, modelCode.Draw(t, "code")
+	case 1:
+		a.System, a.Code = modelSystem.Draw(t, "system"), modelCode.Draw(t, "code")
+	}
+	return a
 }
 
 func drawToken(t *rapid.T) searchparam.Alternative {

@@ -3,6 +3,7 @@ package storetest
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 	"testing"
 	"time"
@@ -183,8 +184,9 @@ func (m *model) hideBefore(ref resource.Ref) {
 func (m *model) startSearch(rt *rapid.T) {
 	q := store.Query{
 		Type:      rapid.SampledFrom([]string{"CarePlan", "Patient"}).Draw(rt, "type"),
-		Match:     rapid.SliceOfN(m.condition(), 0, 2).Draw(rt, "match"),
+		Match:     rapid.SliceOfN(m.condition(0), 0, 2).Draw(rt, "match"),
 		Ascending: rapid.Bool().Draw(rt, "ascending"),
+		Sort:      rapid.SliceOfN(modelSort, 0, 2).Draw(rt, "sort"),
 		Count:     rapid.IntRange(1, 3).Draw(rt, "count"),
 	}
 	m.walks = append(m.walks, &walk{search: &q})
@@ -235,8 +237,9 @@ func (m *model) page(rt *rapid.T, i int) {
 	require.Equal(rt, wk.upTo, got.UpTo)
 	rest := want
 	if wk.after != nil {
-		rest = slices.DeleteFunc(slices.Clone(want), func(v store.Version) bool { return wk.order(v, *wk.after) <= 0 })
+		rest = slices.DeleteFunc(slices.Clone(want), func(v store.Version) bool { return m.order(wk, v, *wk.after) <= 0 })
 	}
+	m.back(rt, wk, want[:len(want)-len(rest)])
 	require.Equal(rt, len(rest) > count, got.More)
 	rest = rest[:min(count, len(rest))]
 	require.Equal(rt, names(rest), names(got.Versions))
@@ -248,15 +251,114 @@ func (m *model) page(rt *rapid.T, i int) {
 		return
 	}
 	wk.after = keyOf(rest[len(rest)-1])
+	if wk.search != nil {
+		wk.after = &got.Keys[len(got.Keys)-1]
+	}
+}
+
+// back reads a search the other way round from where it stands.
+func (m *model) back(rt *rapid.T, wk *walk, before []store.Version) {
+	if wk.search == nil || wk.after == nil {
+		return
+	}
+	q := *wk.search
+	q.UpTo, q.After, q.Epoch, q.Reverse, q.Count = wk.upTo, wk.after, m.epoch, true, 100
+	before = slices.DeleteFunc(slices.Clone(before), func(v store.Version) bool { return m.order(wk, v, *wk.after) == 0 })
+	slices.Reverse(before)
+	m.view(rt, func(r store.Reader) error {
+		got, err := r.Search(q)
+		require.Equal(rt, names(before), names(got.Versions))
+		return err
+	})
 }
 
 // order compares a version with a key in the order of the walk.
-func (wk *walk) order(v store.Version, k store.Key) int {
+func (m *model) order(wk *walk, v store.Version, k store.Key) int {
+	if wk.search != nil {
+		for i, s := range wk.search.Sort {
+			a, b := m.sortValue(v, s), k.Sort[i]
+			missing := func(v store.SortValue) int {
+				if v.Int == nil && v.Text == nil {
+					return 1
+				}
+				return 0
+			}
+			if c := cmp.Compare(missing(a), missing(b)); c != 0 {
+				return c
+			}
+			c := 0
+			switch {
+			case a.Int != nil:
+				c = cmp.Compare(*a.Int, *b.Int)
+			case a.Text != nil:
+				c = cmp.Compare(*a.Text, *b.Text)
+			}
+			if s.Descending {
+				c = -c
+			}
+			if c != 0 {
+				return c
+			}
+		}
+	}
 	c := cmp.Or(cmp.Compare(v.Seq, k.Seq), cmp.Compare(v.Ref.Type, k.Ref.Type), cmp.Compare(v.Ref.ID, k.Ref.ID))
 	if wk.search != nil && wk.search.Ascending {
 		return c
 	}
 	return -c
+}
+
+// sortValue is the least or the greatest of a version's values.
+func (m *model) sortValue(v store.Version, k store.SortKey) (out store.SortValue) {
+	switch k.Param {
+	case "_id":
+		return store.SortValue{Text: &v.Ref.ID}
+	case "_lastUpdated":
+		return store.SortValue{Int: &v.Seq}
+	}
+	i := slices.IndexFunc(m.versions, func(x modelVersion) bool { return x.Ref == v.Ref && x.Number == v.Number })
+	for _, r := range m.versions[i].rows {
+		if r.Param != k.Param {
+			continue
+		}
+		if r.Kind == searchparam.Date {
+			n := int64(math.MinInt64)
+			if !r.Lo.IsZero() {
+				n = r.Lo.UnixMicro()
+			}
+			if k.Descending {
+				if n = math.MaxInt64; !r.Hi.IsZero() {
+					n = r.Hi.UnixMicro()
+				}
+			}
+			if out.Int == nil || k.Descending == (n > *out.Int) {
+				out.Int = &n
+			}
+			continue
+		}
+		s := r.Code
+		switch r.Kind {
+		case searchparam.String:
+			s = r.Text
+		case searchparam.Quantity:
+			s = r.Number
+		}
+		if out.Text == nil || k.Descending == (s > *out.Text) {
+			out.Text = &s
+		}
+	}
+	return out
+}
+
+// keyOf is the key of a version in a walk.
+func (m *model) keyOf(wk *walk, v store.Version) store.Key {
+	k := *keyOf(v)
+	if wk.search != nil {
+		for _, s := range wk.search.Sort {
+			k.Sort = append(k.Sort, m.sortValue(v, s))
+		}
+	}
+	return k
 }
 
 // expected is the whole walk as the model has it now.
@@ -268,11 +370,11 @@ func (m *model) expected(wk *walk) (out []store.Version, count int) {
 			if (wk.history.Type == "" || wk.history.Type == v.Ref.Type) && !v.LastUpdated.Before(wk.history.Since) {
 				out = append(out, v.Version)
 			}
-		case v.Ref.Type == wk.search.Type && !v.Deleted && m.latest(v, wk.upTo) && v.holds(wk.search.Match):
+		case v.Ref.Type == wk.search.Type && !v.Deleted && m.latest(v, wk.upTo) && m.holds(v, wk.search.Match, wk.upTo):
 			out = append(out, v.Version)
 		}
 	}
-	slices.SortFunc(out, func(a, b store.Version) int { return wk.order(a, *keyOf(b)) })
+	slices.SortFunc(out, func(a, b store.Version) int { return m.order(wk, a, m.keyOf(wk, b)) })
 	if wk.history != nil {
 		return out, wk.history.Count
 	}
@@ -287,13 +389,25 @@ func (m *model) latest(v modelVersion, upTo int64) bool {
 	})
 }
 
-func (v modelVersion) holds(match []searchparam.Condition) bool {
-	rows := append([]searchparam.Row{
+// indexed is every row of a version.
+func (v modelVersion) indexed() []searchparam.Row {
+	return append([]searchparam.Row{
 		{Param: "_id", Kind: searchparam.Token, Code: v.Ref.ID},
 		{Param: "_lastUpdated", Kind: searchparam.Date, Lo: v.LastUpdated, Hi: v.LastUpdated.Add(time.Millisecond)},
 	}, v.rows...)
+}
+
+func (m *model) holds(v modelVersion, match []searchparam.Condition, upTo int64) bool {
+	target := func(ref string) []searchparam.Row {
+		for _, x := range m.versions {
+			if x.Ref.String() == ref && x.Seq <= upTo && !x.Deleted && !x.hidden && m.latest(x, upTo) {
+				return x.indexed()
+			}
+		}
+		return nil
+	}
 	for _, c := range match {
-		if !c.Holds(rows) {
+		if !c.Holds(v.indexed(), target) {
 			return false
 		}
 	}

@@ -28,6 +28,10 @@ var searchTests = []test{
 	{"EntriesOfOneCommitArePartedByID", searchOneCommit},
 	{"Totals", searchTotals},
 	{"ConditionNotOfferedIsAnError", searchNotOffered},
+	{"Quantities", searchQuantity},
+	{"RelatedStandUnderTheBoundAndTheScope", searchRelated},
+	{"ChainsKeepToTheScope", searchChainScope},
+	{"Compartments", searchCompartment},
 	{"TokenOfAnotherEpoch", searchEpoch},
 	{"ValuesAreNeverSQL", searchInjection},
 	{"ReindexReplacesTheRowsOfEveryVersion", reindexed},
@@ -204,7 +208,7 @@ func (f *fixture) holding(c searchparam.Condition, ranges []searchparam.Alternat
 				require.NoError(f, err)
 				var want []string
 				for id, rows := range rows {
-					if c.Holds(rows) {
+					if c.Holds(rows, nil) {
 						want = append(want, id)
 					}
 				}
@@ -451,7 +455,7 @@ func searchNotOffered(f *fixture) {
 	f.putOne(Plan("a", ""))
 	for _, c := range []searchparam.Condition{
 		one("special", searchparam.Alternative{Code: "x"}),
-		one(searchparam.Quantity, searchparam.Alternative{Number: "1"}),
+		one(searchparam.Quantity, searchparam.Alternative{Number: "1", Prefix: "ap"}),
 		one(searchparam.Date, searchparam.Alternative{Prefix: "ap"}),
 		lastUpdated(searchparam.Alternative{Prefix: "ap"}),
 		is("_lastUpdated", "", "2026"),
@@ -461,6 +465,147 @@ func searchNotOffered(f *fixture) {
 			assert.Error(f, err, "a condition left out would widen the search: %+v", c)
 		})
 	}
+}
+
+// R4 search.html#quantity: every prefix at, below and above a value, with each
+// form of the unit.
+func searchQuantity(f *fixture) {
+	numbers := []string{"-12", "-5.45", "-5.4", "0", "0.05", "5.35", "5.36", "5.4", "5.45", "54", "120"}
+	key := func(s string) string {
+		k, ok := searchparam.NumberKey(s)
+		require.True(f, ok)
+		return k
+	}
+	rows := map[string][]searchparam.Row{}
+	f.update(func(w store.Writer) {
+		for i, n := range numbers {
+			id := fmt.Sprint("n", i)
+			unit := [][3]string{{"http://s", "mg", "milligram"}, {"http://t", "mg", "mg"}, {"", "", "milligram"}}[i%3]
+			rows[id] = []searchparam.Row{{Param: "p", Kind: searchparam.Quantity, Number: key(n), System: unit[0], Code: unit[1], Unit: unit[2]}}
+			f.put(w, Plan(id, ""), rows[id]...)
+		}
+	})
+	var asked []searchparam.Alternative
+	for i, n := range numbers {
+		a := searchparam.Alternative{Number: key(n), NumberLo: key(numbers[max(0, i-1)]), NumberHi: key(numbers[min(len(numbers)-1, i+1)])}
+		coded, named, none := a, a, a
+		coded.System, coded.Code = "http://s", "mg"
+		named.AnySystem, named.Code = true, "milligram"
+		none.System, none.Code = "", "mg"
+		asked = append(asked, a, coded, named, none)
+	}
+	f.holding(searchparam.Condition{Param: "p", Kind: searchparam.Quantity}, asked, rows)
+}
+
+// related asks what stands beside the page of every plan.
+func (f *fixture) related(scope store.Scope, r store.Relation) (out []string, more bool) {
+	f.Helper()
+	f.view(func(rd store.Reader) {
+		in := rd.Within(scope)
+		p, err := in.Search(store.Query{Type: "CarePlan", UpTo: r.UpTo, Count: 100})
+		require.NoError(f, err)
+		r.Page, r.UpTo = p.Versions, p.UpTo
+		found, m, err := in.Related(r)
+		require.NoError(f, err)
+		for _, v := range found {
+			out = append(out, v.Ref.String()+" "+v.LastUpdated.Format(time.RFC3339Nano))
+		}
+		more = m
+	})
+	return out, more
+}
+
+// R4 search.html#include: as the page stands, so does what is beside it; what is
+// deleted, hidden or of another clinic is not there.
+func searchRelated(f *fixture) {
+	put := func(o store.Owner, content string, rows ...searchparam.Row) (at string) {
+		s := f.update(func(w store.Writer) {
+			_, err := w.Put(o, "case", Checked(f, content), rows)
+			require.NoError(f, err)
+		})
+		return " " + s.LastUpdated.Format(time.RFC3339Nano)
+	}
+	first := put(owner, patient("a", 1), ref("link", "Patient/b"))
+	put(owner, patient("b", 1), ref("link", "Patient/a"), ref("about", "CarePlan/p"))
+	theirs := put(south, patient("c", 1), ref("about", "CarePlan/p"))
+	put(owner, patient("gone", 1))
+	put(owner, Plan("p", "one"), ref("subject", "Patient/a"), ref("subject", "Patient/c"), ref("subject", "Patient/gone"), ref("subject", "Patient/none"), ref("subject", "https://else.example/Patient/b"))
+	f.update(func(w store.Writer) {
+		_, err := w.Delete(owner, resource.Ref{Type: "Patient", ID: "gone"})
+		require.NoError(f, err)
+	})
+	var head store.Stamp
+	f.view(func(r store.Reader) { head = r.Head() })
+	second := put(owner, patient("a", 2), ref("link", "Patient/b"))
+
+	subjects := []searchparam.Include{{Type: "CarePlan", Param: "subject"}}
+	got, more := f.related(store.Everything, store.Relation{Includes: subjects, Limit: 10})
+	assert.Equal(f, []string{"Patient/a" + second, "Patient/c" + theirs}, got)
+	assert.False(f, more)
+	got, _ = f.related(store.Everything, store.Relation{Includes: subjects, Limit: 10, UpTo: head.Seq})
+	assert.Equal(f, []string{"Patient/a" + first, "Patient/c" + theirs}, got, "under the bound of the page")
+	got, _ = f.related(store.Scope{Clinics: []string{"north"}}, store.Relation{Includes: subjects, Limit: 10})
+	assert.Equal(f, []string{"Patient/a" + second}, got)
+	got, more = f.related(store.Everything, store.Relation{Includes: subjects, Limit: 1})
+	assert.Equal(f, []string{"Patient/a" + second}, got)
+	assert.True(f, more)
+	got, _ = f.related(store.Everything, store.Relation{Includes: []searchparam.Include{{Type: "CarePlan", Param: "subject", Target: "Group"}}, Limit: 10})
+	assert.Empty(f, got)
+	about := []searchparam.Include{{Type: "Patient", Param: "about"}}
+	got, _ = f.related(store.Scope{Clinics: []string{"north"}}, store.Relation{Includes: about, Reverse: true, Limit: 10})
+	assert.Len(f, got, 1)
+	got, more = f.related(store.Everything, store.Relation{Includes: append(about, about...), Reverse: true, Limit: 1})
+	assert.Len(f, got, 1)
+	assert.True(f, more)
+}
+
+// A chain goes over nothing that the scope does not show (R-SP-33).
+func searchChainScope(f *fixture) {
+	for _, o := range []store.Owner{owner, south} {
+		f.update(func(w store.Writer) {
+			_, err := w.Put(o, "case", Checked(f, patient(o.Clinic, 1)), []searchparam.Row{code("family", "", "quill")})
+			require.NoError(f, err)
+			_, err = w.Put(owner, "case", Checked(f, Plan("of-"+o.Clinic, "")), []searchparam.Row{ref("subject", "Patient/"+o.Clinic)})
+			require.NoError(f, err)
+		})
+	}
+	chained := searchparam.Condition{Param: "subject", Kind: searchparam.Reference, Chain: &searchparam.Chain{Type: "Patient", Of: is("family", "", "quill")}}
+	assert.Equal(f, []string{"of-north", "of-south"}, f.found(chained))
+	f.within(func(p store.Published) {
+		page, err := p.Search(query(chained))
+		require.NoError(f, err)
+		assert.Equal(f, []string{"of-north"}, ids(page))
+		assert.Equal(f, 1, page.Total)
+		chained.Not = true
+		page, err = p.Search(query(chained))
+		require.NoError(f, err)
+		assert.Equal(f, []string{"of-south"}, ids(page), "as if there were no such patient")
+	}, "north")
+}
+
+// R4 compartmentdefinition.html: what refers to one resource by one of some
+// parameters, of one type or of each.
+func searchCompartment(f *fixture) {
+	f.putOne(Plan("a", ""), ref("subject", "Patient/p"))
+	f.putOne(Plan("b", ""), ref("performer", "Patient/p"), ref("subject", "Patient/p"))
+	f.putOne(Plan("c", ""), ref("other", "Patient/p"), ref("subject", "Patient/q"))
+	f.putOne(patient("d", 1), ref("link", "Patient/p"))
+	of := &store.Compartment{Of: resource.Ref{Type: "Patient", ID: "p"}, Params: []string{"CarePlan.subject", "CarePlan.performer", "Patient.link"}}
+	for typ, want := range map[string][]string{"CarePlan": {"a", "b"}, "Patient": {"d"}, "": {"a", "b", "d"}} {
+		p := f.search(store.Query{Type: typ, Compartment: of, Ascending: true, Count: 10})
+		assert.Equal(f, want, ids(p), typ)
+		assert.Equal(f, len(want), p.Total)
+	}
+	q := store.Query{Compartment: of, Ascending: true, Count: 2}
+	first := f.search(q)
+	require.True(f, first.More)
+	q.After, q.UpTo = &first.Keys[1], first.UpTo
+	assert.Equal(f, []string{"d"}, ids(f.search(q)))
+	assert.Equal(f, []string{"b"}, ids(f.search(store.Query{Compartment: of, Match: []searchparam.Condition{is("_id", "", "b")}, Count: 10})))
+	f.view(func(r store.Reader) {
+		_, err := r.Search(store.Query{Compartment: of, Match: []searchparam.Condition{is("status", "", "x")}, Count: 10})
+		assert.Error(f, err, "a parameter of one type, asked of several")
+	})
 }
 
 func searchEpoch(f *fixture) {
@@ -500,8 +645,8 @@ func reindexed(f *fixture) {
 		require.NoError(f, err)
 		_, err = w.Put(second, "", Checked(f, Plan("theirs", "one")), []searchparam.Row{code("p", "s", "before")})
 		require.NoError(f, err)
-		require.NoError(f, w.Reindex(owner, func(r resource.Resource) []searchparam.Row {
-			return []searchparam.Row{code("p", "s", "after"), code("q", "s", r.Tree()["title"].(string))}
+		require.NoError(f, w.Reindex(owner, func(r resource.Resource) ([]searchparam.Row, error) {
+			return []searchparam.Row{code("p", "s", "after"), code("q", "s", r.Tree()["title"].(string))}, nil
 		}))
 	})
 	assert.Equal(f, []string{"theirs"}, f.found(is("p", "s", "before")))

@@ -1,0 +1,92 @@
+package sqlite
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+
+	"nailbridge/internal/searchparam"
+	"nailbridge/internal/store"
+	"nailbridge/mapping/resource"
+)
+
+// askedAtOnce bounds the values of one statement.
+const askedAtOnce = 500
+
+// Related gives what the versions of a page refer to, or with r.Reverse what
+// refers to them (R4 search.html#include), under the bound of the page.
+func (s published) Related(r store.Relation) (found []store.Version, more bool, err error) {
+	if err := s.enter("related"); err != nil {
+		return nil, false, err
+	}
+	had := map[resource.Ref]bool{}
+	for _, v := range r.Page {
+		had[v.Ref] = true
+	}
+	see := sight{s, r.UpTo}
+	for _, i := range r.Includes {
+		ask := see.referredTo
+		if r.Reverse {
+			ask = see.referring
+		}
+		for of := range slices.Chunk(r.Page, askedAtOnce) {
+			c, err := ask(i, of, r.Limit+1)
+			if err != nil {
+				return nil, false, err
+			}
+			vs, err := s.versions("related", c)
+			if err != nil {
+				return nil, false, err
+			}
+			more = more || len(vs) > r.Limit
+			for _, v := range vs {
+				if !had[v.Ref] {
+					had[v.Ref] = true
+					found = append(found, v)
+				}
+			}
+		}
+	}
+	slices.SortFunc(found, func(a, b store.Version) int {
+		return cmp.Or(cmp.Compare(a.Ref.Type, b.Ref.Type), cmp.Compare(a.Ref.ID, b.Ref.ID))
+	})
+	if len(found) > r.Limit {
+		found, more = found[:r.Limit], true
+	}
+	return found, more, nil
+}
+
+// referredTo is what the versions of a page refer to by a parameter. A reference
+// to nothing that can be seen has no row.
+func (s sight) referredTo(i searchparam.Include, page []store.Version, limit int) (clause, error) {
+	of, err := joined(page, " OR ", func(v store.Version) (clause, error) {
+		return clause{"(p.type = ? AND p.seq = ? AND p.id = ?)", []any{v.Ref.Type, v.Seq, v.Ref.ID}}, nil
+	})
+	slash := "instr(x.code, '/')"
+	seen := s.sees("v", "r")
+	c := clause{
+		"SELECT DISTINCT " + versionColumns + " FROM version p CROSS JOIN index_code x ON x.vid = p.vid AND x.param = ?" +
+			" CROSS JOIN resource r ON r.type = substr(x.code, 1, " + slash + " - 1) AND r.id = substr(x.code, " + slash + " + 1)" +
+			" CROSS JOIN version v ON v.rid = r.rid WHERE " + of.sql + " AND " + seen.sql + " AND (? = '' OR r.type = ?)" +
+			" ORDER BY v.type, v.id LIMIT ?",
+		slices.Concat([]any{qualified(i.Type, i.Param)}, of.args, seen.args, []any{i.Target, i.Target, limit}),
+	}
+	return c, err
+}
+
+// referring is what refers to the versions of a page by a parameter.
+func (s sight) referring(i searchparam.Include, page []store.Version, limit int) (clause, error) {
+	refs := make([]any, 0, len(page))
+	for _, v := range page {
+		refs = append(refs, v.Ref.String())
+	}
+	seen := s.sees("v", "r")
+	if len(refs) == 0 {
+		return clause{}, fmt.Errorf("%w: no page", errCondition)
+	}
+	return clause{
+		"SELECT DISTINCT " + versionColumns + " FROM index_code x CROSS JOIN version v ON v.vid = x.vid CROSS JOIN resource r ON r.rid = v.rid" +
+			" WHERE x.param = ? AND x.code IN (" + marks(len(refs)) + ") AND " + seen.sql + " ORDER BY v.type, v.id LIMIT ?",
+		slices.Concat([]any{qualified(i.Type, i.Param)}, refs, seen.args, []any{limit}),
+	}, nil
+}
