@@ -36,8 +36,9 @@ var besides = []string{"-wal", "-shm", "-journal"}
 
 // Backup writes the last committed state to a new file, readable by its owner
 // alone, while work goes on, in this process and in others. The file must not
-// exist; it is there once it is whole and on the disk. A process that is killed
-// meanwhile leaves a file whose name goes on with ".part-", which is no backup.
+// exist, nor be made meanwhile: fs.ErrExist. It is there once it is whole and on
+// the disk. A process that is killed meanwhile leaves a file whose name goes on with
+// ".part-", which is no backup.
 func (d *DB) Backup(ctx context.Context, path string, taken Taken) (err error) {
 	if err := absent(path); err != nil {
 		return fmt.Errorf("backup: %w", err)
@@ -57,10 +58,7 @@ func (d *DB) Backup(ctx context.Context, path string, taken Taken) (err error) {
 	if err := disk.SyncFile(part); err != nil {
 		return fmt.Errorf("backup: %w", err)
 	}
-	if err := absent(path); err != nil { // made while this one was written
-		return fmt.Errorf("backup: %w", err)
-	}
-	if err := os.Rename(part, path); err != nil {
+	if err := rename(part, path); err != nil {
 		return fmt.Errorf("backup: %w", err)
 	}
 	if err := disk.SyncFolder(filepath.Dir(path)); err != nil {
@@ -298,6 +296,33 @@ func absent(path string) error {
 		return err
 	}
 	return fmt.Errorf("%s: %w", filepath.Base(path), fs.ErrExist)
+}
+
+// link gives a file a second name, unless it is somebody's; another in tests.
+var link = os.Link
+
+// rename gives a file a new name, unless it is somebody's: fs.ErrExist, and both
+// stay as they are. os.Rename would take the name away from the other.
+func rename(from, to string) error {
+	switch err := link(from, to); {
+	case err == nil:
+		if err := os.Remove(from); err != nil {
+			return errors.Join(err, os.Remove(to))
+		}
+		return nil
+	case errors.Is(err, fs.ErrExist):
+		return fmt.Errorf("%s: %w", filepath.Base(to), fs.ErrExist)
+	}
+	// File systems without second names say so in many ways. There the name is taken
+	// by an empty file first, which a kill at this instant leaves.
+	f, err := os.OpenFile(to, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if err != nil {
+		return err
+	}
+	if err := errors.Join(f.Close(), os.Rename(from, to)); err != nil {
+		return errors.Join(err, os.Remove(to))
+	}
+	return nil
 }
 
 // partOf names the file that a backup is written to; another in tests.

@@ -154,3 +154,10 @@ func snapshotOf(r store.Reader) *snapshot {
 	}
 	return r.(*snapshot)
 }
+
+// SetLink sets how a backup is given its name.
+func SetLink(f func(from, to string) error) (restore func()) {
+	was := link
+	link = f
+	return func() { link = was }
+}
