@@ -84,6 +84,9 @@ func startAlone(dir string, g *guard, log *slog.Logger) (*embedded, error) {
 	return e, e.start()
 }
 
+// overwrite deletes a message and overwrites it on the disk; another in tests.
+var overwrite = jetstream.Stream.SecureDeleteMsg
+
 // eraser walks the streams of one clinic.
 type eraser struct {
 	Erasing
@@ -116,7 +119,7 @@ func (e *eraser) walk(ctx context.Context, name string, of func(*jetstream.RawSt
 		if !of(m) {
 			continue
 		}
-		if err := st.SecureDeleteMsg(ctx, seq); err != nil {
+		if err := overwrite(st, ctx, seq); err != nil {
 			return err
 		}
 		e.n++
