@@ -18,6 +18,10 @@ import (
 // ErrNotWhole: a backup that is damaged, cut short or no backup at all.
 var ErrNotWhole = errors.New("not a whole backup")
 
+// ErrOpened: a backup beside which there is what SQLite keeps there, so that it was
+// opened, and maybe changed, since it was made.
+var ErrOpened = errors.New("the backup was opened since it was made")
+
 // ErrNamespace: a backup of data whose ids were made in another namespace.
 var ErrNamespace = errors.New("the backup is of another namespace of ids")
 
@@ -106,8 +110,9 @@ type Restored struct {
 // again (D8.3). now is noted as the end of the interval that is lost; namespace
 // is the mark of the namespace in use, ErrNamespace when the backup has
 // another. prepare, if any, works on the data before they are put in place. It
-// fails when there is a data file already, or what belongs to one; what an
-// attempt that was cut off left is no hindrance. The folder is the caller's
+// fails, with fs.ErrExist, when there is a data file already, or what belongs to one; what an
+// attempt that was cut off left is no hindrance. ErrOpened: the backup is not as it
+// was made. The folder is the caller's
 // alone meanwhile.
 func Restore(ctx context.Context, backup string, o Options, namespace string, now time.Time, prepare func(*DB) error) (done Restored, err error) {
 	if err := os.MkdirAll(o.Dir, 0o700); err != nil {
@@ -121,9 +126,9 @@ func Restore(ctx context.Context, backup string, o Options, namespace string, no
 			return done, fmt.Errorf("restore: %w", err)
 		}
 	}
-	for _, end := range besides { // it was opened and changed since it was made
+	for _, end := range besides {
 		if err := absent(backup + end); err != nil {
-			return done, fmt.Errorf("restore: %w", err)
+			return done, fmt.Errorf("restore: %w: %w", ErrOpened, err)
 		}
 	}
 	part := final + ".restore"

@@ -122,7 +122,7 @@ func TestABackupWithAWriteAheadFileIsRefused(t *testing.T) {
 		require.NoError(t, os.WriteFile(backup+end, []byte("x"), 0o600))
 		dir := t.TempDir()
 		_, err := sqlite.Restore(t.Context(), backup, sqlite.Options{Dir: dir}, "", t0, nil)
-		assert.ErrorIs(t, err, fs.ErrExist, end)
+		assert.ErrorIs(t, err, sqlite.ErrOpened, end)
 		assert.ErrorContains(t, err, "backup"+end)
 		assert.Empty(t, filesIn(t, dir), end)
 		assert.FileExists(t, backup+end)
