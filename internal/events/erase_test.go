@@ -122,7 +122,7 @@ func TestEraseTakesWhatWasLedIntoTheRecords(t *testing.T) {
 	}, patience, 20*time.Millisecond)
 	stop(t, s)
 	dir := filepath.Join(c.dir, "jetstream")
-	require.NotEmpty(t, filesWith(t, filepath.Join(dir, "jetstream"), marker), "else nothing is shown")
+	require.NotEmpty(t, filesWith(t, dir, marker), "else nothing is shown")
 	_, err = events.Erase(context.Background(), erasing(t, c, record.Identifier{System: rt.PatientSystem, Value: "P-" + marker}))
 	require.NoError(t, err)
 	assert.Empty(t, filesWith(t, dir, marker))
