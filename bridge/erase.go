@@ -66,7 +66,7 @@ func (c eraseCommand) erase(e *env, st *sqlite.DB, namespace uuid.UUID) error {
 		return err
 	}
 	err = st.Update(e.ctx, func(w store.Writer) error {
-		return errors.Join(eraser(e)(w, o, x), erasures.ScrubDue(w, o.Clinic))
+		return errors.Join(eraser(e)(w, o, x), erasures.ScrubDue(w))
 	})
 	if err == nil {
 		err = erasures.Scrub(e.ctx, st)

@@ -50,6 +50,8 @@ func (c restoreCommand) Run(e *env) (err error) {
 		return err
 	})
 	switch {
+	case errors.Is(err, sqlite.ErrOpened):
+		return fmt.Errorf("%w beside it: take a copy of the backup that was never opened", err)
 	case errors.Is(err, fs.ErrExist):
 		return fmt.Errorf("%w: move %s, and what is beside it with the same beginning, out of the data folder first", err, sqlite.File)
 	case err != nil:

@@ -89,6 +89,7 @@ type app struct {
 	handler   http.Handler
 	clock     func() time.Time
 	log       *slog.Logger
+	times     httpTimes
 	ready     atomic.Bool
 	folding   atomic.Bool // what is stored was folded under other settings: hubs wait
 }
@@ -110,7 +111,7 @@ func newApp(e *env, file config.File, namespace uuid.UUID, dir string, who acces
 	if err != nil {
 		return nil, fmt.Errorf("data folder: %w", err)
 	}
-	a := &app{file: file, dir: dir, access: who, certified: certified, store: st, outbox: events.Announce(st), meter: meter.New(version), clock: e.clock, log: log}
+	a := &app{file: file, dir: dir, access: who, certified: certified, store: st, outbox: events.Announce(st), meter: meter.New(version), clock: e.clock, log: log, times: servingTimes}
 	if err := eraseListed(e, dir, st, namespace, log); err != nil {
 		return nil, errors.Join(err, st.Close())
 	}
@@ -289,8 +290,16 @@ func (a *app) startClock(ctx context.Context) (stop func()) {
 	}
 }
 
-// httpStop is how long requests may take to finish.
-const httpStop = 20 * time.Second
+// httpTimes are how long what comes over HTTP may take.
+type httpTimes struct {
+	header time.Duration // until the header of a request is there
+	read   time.Duration // until all of it is: a batch of records over a slow line, not a connection held open
+	idle   time.Duration // until the next request on a connection
+	stop   time.Duration // until requests under way are done, when the program stops
+}
+
+// servingTimes are those of the program; shorter in tests.
+var servingTimes = httpTimes{header: 10 * time.Second, read: 5 * time.Minute, idle: 2 * time.Minute, stop: 20 * time.Second}
 
 // serveHTTP serves the doors and pages until the context ends, and then until
 // what is under way is done.
@@ -314,7 +323,7 @@ func (a *app) serveHTTP(ctx context.Context, l net.Listener, started func(addr s
 	case err = <-failed:
 	case <-ctx.Done():
 		a.ready.Store(false)
-		stop, done := context.WithTimeout(context.WithoutCancel(ctx), httpStop)
+		stop, done := context.WithTimeout(context.WithoutCancel(ctx), a.times.stop)
 		defer done()
 		if err = srv.Shutdown(stop); err != nil {
 			err = errors.Join(err, srv.Close()) // no handler outlives the store
@@ -326,12 +335,11 @@ func (a *app) serveHTTP(ctx context.Context, l net.Listener, started func(addr s
 	return err
 }
 
-// readTime is how long a request may take to arrive: a batch of records over a
-// slow line, not a connection held open.
-const readTime = 5 * time.Minute
-
 func (a *app) server(h http.Handler) *http.Server {
-	return &http.Server{Handler: h, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: readTime, IdleTimeout: 2 * time.Minute, ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelWarn)}
+	return &http.Server{
+		Handler: h, ReadHeaderTimeout: a.times.header, ReadTimeout: a.times.read, IdleTimeout: a.times.idle,
+		ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelWarn),
+	}
 }
 
 // serveMetrics serves /metrics at an address of its own, if one was asked for,

@@ -98,6 +98,9 @@ func (b *Bridge) Start(ctx context.Context) error {
 // PID is the number of the process that runs.
 func (b *Bridge) PID() int { return b.cmd.Process.Pid }
 
+// Said is the end of what it said since its last start.
+func (b *Bridge) Said() string { return b.said.String() }
+
 func (b *Bridge) waitReady(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, upTime)
 	defer cancel()

@@ -19,6 +19,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"time"
 
 	"github.com/google/uuid"
 
@@ -124,60 +125,44 @@ type Store interface {
 // erased, and gives how many patients it found and erased. erasing says how; a
 // store from before an erasure has nothing of that patient from after it.
 func Apply(ctx context.Context, s Store, namespace uuid.UUID, list []store.Erasure, erase func(store.Writer, store.Owner, store.Erasure) error) (found int, err error) {
-	unknown, owners, err := pending(ctx, s, list)
+	unknown, owners, err := pending(ctx, s, namespace, list)
 	if err != nil {
 		return 0, err
 	}
 	met := map[store.Owner]bool{} // one patient may be on the list twice
+	var absent []store.Erasure
 	for _, e := range unknown {
+		if len(owners[e.Subject]) == 0 {
+			absent = append(absent, e)
+			continue
+		}
 		err := s.Update(ctx, func(w store.Writer) error {
-			for _, o := range owners {
-				if Subject(namespace, o) != e.Subject {
-					continue
-				}
+			for _, o := range owners[e.Subject] {
 				met[o] = true
-				if err := errors.Join(erase(w, o, e), ScrubDue(w, o.Clinic)); err != nil {
+				if err := erase(w, o, e); err != nil {
 					return err
 				}
 			}
-			return w.PutErasure(e)
+			return errors.Join(ScrubDue(w), w.PutErasure(e))
 		})
 		if err != nil {
 			return len(met), err
 		}
 	}
+	if err := putAll(ctx, s, absent); err != nil {
+		return len(met), err
+	}
 	return len(met), Scrub(ctx, s)
 }
 
-// scrubMark stands in a clinic's data from the transaction that erases somebody
-// until the files are freed of what was deleted, which may be cut off.
-const scrubMark = "scrub"
-
-// ScrubDue notes that the files still hold what the transaction deletes.
-func ScrubDue(w store.Writer, clinic string) error { return w.SetMark(clinic, scrubMark, "due") }
-
-// Scrub frees the files of a store of what was erased from it, where that is due.
-func Scrub(ctx context.Context, s Store) error {
-	var due []string
-	err := s.View(ctx, func(r store.Reader) error {
-		clinics, err := r.Clinics()
-		for _, c := range clinics {
-			mark, markErr := r.Mark(c, scrubMark)
-			if err = errors.Join(err, markErr); mark != "" {
-				due = append(due, c)
-			}
-		}
-		return err
-	})
-	if err != nil || len(due) == 0 {
-		return err
-	}
-	if err := s.Scrub(ctx); err != nil {
-		return err
+// putAll lets a store know erasures of patients of whom it holds nothing.
+func putAll(ctx context.Context, s Store, list []store.Erasure) error {
+	if len(list) == 0 {
+		return nil
 	}
 	return s.Update(ctx, func(w store.Writer) error {
-		for _, c := range due {
-			if err := w.SetMark(c, scrubMark, ""); err != nil {
+		for _, e := range list {
+			if err := w.PutErasure(e); err != nil {
 				return err
 			}
 		}
@@ -185,33 +170,76 @@ func Scrub(ctx context.Context, s Store) error {
 	})
 }
 
-// pending are the erasures that a store does not know, and its patients.
-func pending(ctx context.Context, s Store, list []store.Erasure) (unknown []store.Erasure, owners []store.Owner, err error) {
+// scrubMark stands among the marks of no clinic from the transaction that erases
+// somebody until the files are freed of what was deleted, which may be cut off. Among
+// those of a clinic it would be lost with all else that was stored of it.
+const scrubMark = "scrub"
+
+// ScrubDue notes that the files still hold what the transaction deletes.
+func ScrubDue(w store.Writer) error { return w.SetMark("", scrubMark, "due") }
+
+// Scrub frees the files of a store of what was erased from it, where that is due.
+func Scrub(ctx context.Context, s Store) error {
+	var due string
+	err := s.View(ctx, func(r store.Reader) (err error) {
+		due, err = r.Mark("", scrubMark)
+		return err
+	})
+	if err != nil || due == "" {
+		return err
+	}
+	if err := s.Scrub(ctx); err != nil {
+		return err
+	}
+	return s.Update(ctx, func(w store.Writer) error { return w.SetMark("", scrubMark, "") })
+}
+
+// pending are the erasures that a store does not know, and its patients by subject.
+func pending(ctx context.Context, s Store, namespace uuid.UUID, list []store.Erasure) (unknown []store.Erasure, owners map[string][]store.Owner, err error) {
+	var all []store.Owner
 	err = s.View(ctx, func(r store.Reader) error {
-		for _, e := range list {
-			known, err := r.Erasures(e.Subject)
-			if err != nil {
-				return err
+		known, err := r.Erasures("")
+		if err != nil {
+			return err
+		}
+		last := map[string]time.Time{}
+		for _, e := range known {
+			if e.At.After(last[e.Subject]) {
+				last[e.Subject] = e.At
 			}
-			if !slices.ContainsFunc(known, func(x store.Erasure) bool { return !x.At.Before(e.At) }) {
+		}
+		for _, e := range list {
+			if last[e.Subject].Before(e.At) {
 				unknown = append(unknown, e)
 			}
 		}
 		if len(unknown) == 0 {
 			return nil
 		}
-		clinics, err := r.Clinics()
-		if err != nil {
-			return err
-		}
-		for _, c := range clinics {
-			of, err := r.Owners(c)
-			if err != nil {
-				return err
-			}
-			owners = append(owners, of...)
-		}
-		return nil
+		all, err = everybody(r)
+		return err
 	})
+	// Out of any transaction: others wait for one, and each hash is asked once.
+	owners = make(map[string][]store.Owner, len(all))
+	for _, o := range all {
+		subject := Subject(namespace, o)
+		owners[subject] = append(owners[subject], o)
+	}
 	return unknown, owners, err
+}
+
+// everybody are the patients of all clinics.
+func everybody(r store.Reader) (owners []store.Owner, err error) {
+	clinics, err := r.Clinics()
+	if err != nil {
+		return nil, err
+	}
+	for _, c := range clinics {
+		of, err := r.Owners(c)
+		if err != nil {
+			return nil, err
+		}
+		owners = append(owners, of...)
+	}
+	return owners, nil
 }

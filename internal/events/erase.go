@@ -79,6 +79,9 @@ func HasStreams(dir string) (bool, error) {
 	return err == nil, err
 }
 
+// overwrite deletes a message and overwrites it on the disk; another in tests.
+var overwrite = jetstream.Stream.SecureDeleteMsg
+
 // eraser walks the streams of one clinic.
 type eraser struct {
 	Erasing
@@ -111,7 +114,7 @@ func (e *eraser) walk(ctx context.Context, name string, of func(*jetstream.RawSt
 		if !of(m) {
 			continue
 		}
-		if err := st.SecureDeleteMsg(ctx, seq); err != nil {
+		if err := overwrite(st, ctx, seq); err != nil {
 			return err
 		}
 		e.n++

@@ -2,6 +2,7 @@ package events_test
 
 import (
 	"context"
+	"errors"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -128,6 +129,67 @@ func TestEraseTakesWhatWasLedIntoTheRecords(t *testing.T) {
 	_, err = events.Erase(context.Background(), erasing(t, c, record.Identifier{System: rt.PatientSystem, Value: "P-" + marker}))
 	require.NoError(t, err)
 	assert.Empty(t, filesWith(t, dir, marker))
+}
+
+// An erasure of the streams is cut off before the nth message goes, for every n, and
+// done again: with what the store still holds, and with a store that has nothing of
+// the patient any more, as after a start in between, which erases by the list. No file
+// keeps a text of theirs: what leads to the rest goes last.
+func TestEraseMayBeCutOffBeforeAnyMessage(t *testing.T) {
+	const marker = "Zzyzxmarker"
+	c, e := streamsOf(t, marker)
+	cut := errors.New("cut off")
+	seen := map[string]int{}
+	for n := 1; ; n++ {
+		dir, left := filepath.Join(t.TempDir(), "cut"), n
+		require.NoError(t, os.CopyFS(dir, os.DirFS(c.dir)))
+		restore := events.SetOverwrite(func(stream string) error {
+			if left--; left > 0 {
+				return nil
+			}
+			seen[stream]++
+			return cut
+		})
+		first := e
+		first.Dir = dir
+		_, err := events.Erase(t.Context(), first)
+		restore()
+		if err == nil {
+			break
+		}
+		require.ErrorIs(t, err, cut)
+		require.NotEmpty(t, filesWith(t, filepath.Join(dir, "jetstream"), marker), "else nothing is shown")
+		for name, known := range map[string]store.Belongings{"as before": e.Known, "nothing known": {}} {
+			again := first
+			again.Dir, again.Known = filepath.Join(t.TempDir(), "again"), known
+			require.NoError(t, os.CopyFS(again.Dir, os.DirFS(dir)))
+			_, err := events.Erase(t.Context(), again)
+			require.NoError(t, err)
+			assert.Empty(t, filesWith(t, filepath.Join(again.Dir, "jetstream"), marker), "cut off before message %d, %s", n, name)
+		}
+	}
+	t.Logf("messages that it was cut off before: %v", seen)
+	for _, stream := range []string{events.RecordsStream, events.AnswersStream, events.ChangesStream} {
+		assert.Positive(t, seen[stream], stream)
+	}
+}
+
+// streamsOf is a clinic with the streams that a marked patient and another left, and
+// how the one is erased.
+func streamsOf(t *testing.T, marker string) (*clinic, events.Erasing) {
+	t.Helper()
+	c := newClinic(t)
+	s := start(t, embedded(c, c.options(t)))
+	n := connect(t, s.ClientURL())
+	theirs := []rt.Edit{rt.Record("S-" + marker), rt.Patient("P-" + marker), rt.Set("/patient/name/family", marker)}
+	n.ask("north", rt.Surgery())
+	n.ask("north", rt.Surgery(theirs...))
+	n.ask("north", rt.Review(rt.Record("R-"+marker), rt.Set("/review/surgery", "S-"+marker), rt.Patient("P-"+marker), rt.RedFlag))
+	n.ask("north", []byte(strings.Replace(string(rt.Surgery(theirs...)), "{", `{"clinic": 1, `, 1)))
+	n.settled()
+	n.relayed(c)
+	stop(t, s)
+	return c, erasing(t, c, record.Identifier{System: rt.PatientSystem, Value: "P-" + marker})
 }
 
 // erasing is how a patient is erased of whom the store knows something.

@@ -40,3 +40,16 @@ func Streams(t testing.TB, s *Service, clinic string) map[string]*jetstream.Stre
 	}
 	return out
 }
+
+// SetOverwrite sets what is done before a message of a stream is overwritten; its
+// error stands for the end of the work.
+func SetOverwrite(before func(stream string) error) (restore func()) {
+	was := overwrite
+	overwrite = func(st jetstream.Stream, ctx context.Context, seq uint64) error {
+		if err := before(st.CachedInfo().Config.Name); err != nil {
+			return err
+		}
+		return was(st, ctx, seq)
+	}
+	return func() { overwrite = was }
+}

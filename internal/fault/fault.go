@@ -28,7 +28,7 @@ import (
 // locked as a whole and synced. close is none: the file would stay open. Nor is
 // fcntl: no disk lets an unlocking fail, and SQLite counts on it.
 const calls = "?open,openat,?access,?faccessat,?faccessat2,?stat,?lstat,?newfstatat,?fstat,?statx," +
-	"?mkdir,mkdirat,?chmod,?fchmod,fchmodat,?fchmodat2,?rename,?renameat,?renameat2,?unlink,unlinkat,getdents64," +
+	"?mkdir,mkdirat,?chmod,?fchmod,fchmodat,?fchmodat2,?rename,?renameat,?renameat2,?link,linkat,?unlink,unlinkat,getdents64," +
 	"read,write,pread64,pwrite64,lseek,ftruncate,?fallocate,fsync,fdatasync,flock"
 
 // Call is a system call on a file.

@@ -32,6 +32,7 @@ type Folder struct {
 	mu     sync.Mutex
 	count  int  // calls since the last Fail
 	nth    int  // the one that fails; 0: none
+	kill   bool // it ends the process instead, and only those that change a file count
 	always Call // those that fail
 	failed Call // Name is "" until one did
 	err    error
@@ -77,7 +78,16 @@ func NewFolder(paths ...string) (*Folder, error) {
 func (f *Folder) Fail(n int) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	f.count, f.nth, f.always, f.failed = 0, n, Call{}, Call{}
+	f.count, f.nth, f.kill, f.always, f.failed = 0, n, false, Call{}, Call{}
+}
+
+// Kill lets the process end, as kill -9 ends it, before the nth call from now on that
+// changes what a file or a folder holds; before another call, all is as before the
+// next of these. 0 lets it live, and begins to count anew.
+func (f *Folder) Kill(n int) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.count, f.nth, f.kill, f.always, f.failed = 0, n, true, Call{}, Call{}
 }
 
 // FailAll lets every call of a name on files of a name fail from now on, until
@@ -85,7 +95,7 @@ func (f *Folder) Fail(n int) {
 func (f *Folder) FailAll(name, file string) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	f.count, f.nth, f.always, f.failed = 0, 0, Call{Name: name, File: file}, Call{}
+	f.count, f.nth, f.kill, f.always, f.failed = 0, 0, false, Call{Name: name, File: file}, Call{}
 }
 
 // Count is how many calls there were since the last Fail.
@@ -95,8 +105,8 @@ func (f *Folder) Count() int {
 	return f.count
 }
 
-// Failed gives the call that failed since the last Fail, and false when none
-// did; none will until the next.
+// Failed gives the call that failed, or that the process was killed before, since the
+// last Fail or Kill, and false when there was none; none will be until the next.
 func (f *Folder) Failed() (Call, bool) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -214,11 +224,16 @@ func (f *Folder) fails(n notification) bool {
 		}
 		f.mu.Lock()
 		defer f.mu.Unlock()
+		if f.kill && !c.changes(n) {
+			return false
+		}
 		call := Call{Name: c.name, File: filepath.Base(file)}
 		if f.count++; f.count != f.nth && call != f.always {
 			return false
 		}
-		f.failed = call
+		if f.failed = call; f.kill {
+			f.err = errors.Join(f.err, unix.Kill(int(n.pid), unix.SIGKILL))
+		}
 		return true
 	}
 	return false
@@ -247,6 +262,17 @@ var watchedCalls = map[uintptr]watchedCall{
 	unix.SYS_FTRUNCATE: {name: "ftruncate"}, unix.SYS_FALLOCATE: {name: "fallocate"}, unix.SYS_FSYNC: {name: "fsync"},
 	unix.SYS_FDATASYNC: {name: "fdatasync"}, unix.SYS_GETDENTS64: {name: "getdents64"}, unix.SYS_FLOCK: {name: "flock"},
 	unix.SYS_FCHMOD: {name: "fchmod"},
+}
+
+// changes reports whether a call changes what a file or a folder holds.
+func (c watchedCall) changes(n notification) bool {
+	switch c.name {
+	case "openat":
+		return n.args[2]&(unix.O_CREAT|unix.O_TRUNC) != 0
+	case "mkdirat", "unlinkat", "linkat", "renameat", "renameat2", "write", "pwrite64", "ftruncate", "fallocate":
+		return true
+	}
+	return false
 }
 
 // files are the files that a call is on. What can not be told is none: the

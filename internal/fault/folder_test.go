@@ -100,3 +100,37 @@ func TestTheNthCallOfAProcessFails(t *testing.T) {
 		assert.Contains(t, []string{"mkdirat", "renameat", "fchmodat"}, c.Name)
 	}
 }
+
+// A process is killed before each change below the folder in its turn, and of the
+// calls that it was let make none comes after: no more was made than were counted.
+func TestAProcessIsKilledBeforeTheNthChange(t *testing.T) {
+	fault.NeedFolder(t)
+	self, err := os.Executable()
+	require.NoError(t, err)
+	const changes = 2 * threads // a chmod is none
+	for n := 1; n <= changes+1; n++ {
+		dir := filepath.Join(t.TempDir(), "watched")
+		require.NoError(t, os.Mkdir(dir, 0o700))
+		f, err := fault.NewFolder(dir)
+		require.NoError(t, err)
+		f.Kill(n)
+		cmd := exec.Command(self)
+		cmd.Dir, cmd.Env = dir, append(os.Environ(), workEnv+"="+dir)
+		require.NoError(t, f.Start(cmd))
+		err = cmd.Wait()
+		require.NoError(t, f.Err())
+		made, rerr := os.ReadDir(dir)
+		require.NoError(t, rerr)
+		c, killed := f.Failed()
+		if n > changes {
+			require.NoError(t, err)
+			assert.False(t, killed)
+			assert.Len(t, made, threads)
+			break
+		}
+		require.True(t, killed)
+		assert.Contains(t, []string{"mkdirat", "renameat", "renameat2"}, c.Name)
+		assert.EqualError(t, err, "signal: killed")
+		assert.Less(t, len(made), n)
+	}
+}

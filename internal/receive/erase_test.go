@@ -205,6 +205,25 @@ func TestD8_3_TheListOutlivesARestore(t *testing.T) {
 	assert.Zero(t, found, "done once")
 }
 
+// The files are freed of a clinic's only patient too, of whom there was but a
+// draft: nothing else is stored of the clinic then.
+func TestTheFilesAreFreedOfAClinicsOnlyPatient(t *testing.T) {
+	const marker = "Zzyzxmarker"
+	w := rt.New(t)
+	w.Send(rt.Surgery(rt.Record("S-"+marker), rt.Patient("P-"+marker), rt.Set("/status", "draft")))
+	dir := filepath.Dir(w.Path)
+	require.NotEmpty(t, filesHolding(t, dir, marker))
+	o := ownerOf("P-" + marker)
+	list := []store.Erasure{{Subject: erasures.Subject(w.Settings.Namespace, o), Reason: "mistake", Who: "Quill", At: w.Now}}
+	found, err := erasures.Apply(t.Context(), w.DB, w.Settings.Namespace, list, func(tx store.Writer, o store.Owner, x store.Erasure) error {
+		_, err := receive.Erase(tx, o, x, w.Now)
+		return err
+	})
+	require.NoError(t, err)
+	assert.Equal(t, 1, found)
+	assert.Empty(t, filesHolding(t, dir, marker))
+}
+
 // A record id that named the erased patient first and another later stays the
 // other's.
 func TestD1_5_EraseLeavesTheOtherPatientOfARecord(t *testing.T) {

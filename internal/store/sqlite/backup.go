@@ -18,6 +18,10 @@ import (
 // ErrNotWhole: a backup that is damaged, cut short or no backup at all.
 var ErrNotWhole = errors.New("not a whole backup")
 
+// ErrOpened: a backup beside which there is what SQLite keeps there, so that it was
+// opened, and maybe changed, since it was made.
+var ErrOpened = errors.New("the backup was opened since it was made")
+
 // ErrNamespace: a backup of data whose ids were made in another namespace.
 var ErrNamespace = errors.New("the backup is of another namespace of ids")
 
@@ -36,8 +40,9 @@ var besides = []string{"-wal", "-shm", "-journal"}
 
 // Backup writes the last committed state to a new file, readable by its owner
 // alone, while work goes on, in this process and in others. The file must not
-// exist; it is there once it is whole and on the disk. A process that is killed
-// meanwhile leaves a file whose name goes on with ".part-", which is no backup.
+// exist, nor be made meanwhile: fs.ErrExist. It is there once it is whole and on
+// the disk. A process that is killed meanwhile leaves a file whose name goes on with
+// ".part-", which is no backup.
 func (d *DB) Backup(ctx context.Context, path string, taken Taken) (err error) {
 	if err := absent(path); err != nil {
 		return fmt.Errorf("backup: %w", err)
@@ -57,10 +62,7 @@ func (d *DB) Backup(ctx context.Context, path string, taken Taken) (err error) {
 	if err := disk.SyncFile(part); err != nil {
 		return fmt.Errorf("backup: %w", err)
 	}
-	if err := absent(path); err != nil { // made while this one was written
-		return fmt.Errorf("backup: %w", err)
-	}
-	if err := os.Rename(part, path); err != nil {
+	if err := rename(part, path); err != nil {
 		return fmt.Errorf("backup: %w", err)
 	}
 	if err := disk.SyncFolder(filepath.Dir(path)); err != nil {
@@ -108,8 +110,9 @@ type Restored struct {
 // again (D8.3). now is noted as the end of the interval that is lost; namespace
 // is the mark of the namespace in use, ErrNamespace when the backup has
 // another. prepare, if any, works on the data before they are put in place. It
-// fails when there is a data file already, or what belongs to one; what an
-// attempt that was cut off left is no hindrance. The folder is the caller's
+// fails, with fs.ErrExist, when there is a data file already, or what belongs to one; what an
+// attempt that was cut off left is no hindrance. ErrOpened: the backup is not as it
+// was made. The folder is the caller's
 // alone meanwhile.
 func Restore(ctx context.Context, backup string, o Options, namespace string, now time.Time, prepare func(*DB) error) (done Restored, err error) {
 	if err := os.MkdirAll(o.Dir, 0o700); err != nil {
@@ -123,9 +126,9 @@ func Restore(ctx context.Context, backup string, o Options, namespace string, no
 			return done, fmt.Errorf("restore: %w", err)
 		}
 	}
-	for _, end := range besides { // it was opened and changed since it was made
+	for _, end := range besides {
 		if err := absent(backup + end); err != nil {
-			return done, fmt.Errorf("restore: %w", err)
+			return done, fmt.Errorf("restore: %w: %w", ErrOpened, err)
 		}
 	}
 	part := final + ".restore"
@@ -298,6 +301,33 @@ func absent(path string) error {
 		return err
 	}
 	return fmt.Errorf("%s: %w", filepath.Base(path), fs.ErrExist)
+}
+
+// link gives a file a second name, unless it is somebody's; another in tests.
+var link = os.Link
+
+// rename gives a file a new name, unless it is somebody's: fs.ErrExist, and both
+// stay as they are. os.Rename would take the name away from the other.
+func rename(from, to string) error {
+	switch err := link(from, to); {
+	case err == nil:
+		if err := os.Remove(from); err != nil {
+			return errors.Join(err, os.Remove(to))
+		}
+		return nil
+	case errors.Is(err, fs.ErrExist):
+		return fmt.Errorf("%s: %w", filepath.Base(to), fs.ErrExist)
+	}
+	// File systems without second names say so in many ways. There the name is taken
+	// by an empty file first, which a kill at this instant leaves.
+	f, err := os.OpenFile(to, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if err != nil {
+		return err
+	}
+	if err := errors.Join(f.Close(), os.Rename(from, to)); err != nil {
+		return errors.Join(err, os.Remove(to))
+	}
+	return nil
 }
 
 // partOf names the file that a backup is written to; another in tests.

@@ -2,10 +2,14 @@ package sqlite_test
 
 import (
 	"context"
+	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
+	"sync/atomic"
+	"syscall"
 	"testing"
 	"time"
 
@@ -107,6 +111,86 @@ func TestNothingIsRestoredBesideAForgottenWriteAheadFile(t *testing.T) {
 		_, err := sqlite.Restore(t.Context(), backup, sqlite.Options{Dir: dir}, "", t0, nil)
 		assert.ErrorIs(t, err, fs.ErrExist, end)
 		assert.Equal(t, []string{sqlite.File + end}, filesIn(t, dir))
+	}
+}
+
+// A backup that was opened holds what was written since in its write-ahead file:
+// without it, it is not what it was. What lies beside it stays.
+func TestABackupWithAWriteAheadFileIsRefused(t *testing.T) {
+	backup, _ := backedUp(t)
+	for _, end := range []string{"-wal", "-shm", "-journal"} {
+		require.NoError(t, os.WriteFile(backup+end, []byte("x"), 0o600))
+		dir := t.TempDir()
+		_, err := sqlite.Restore(t.Context(), backup, sqlite.Options{Dir: dir}, "", t0, nil)
+		assert.ErrorIs(t, err, sqlite.ErrOpened, end)
+		assert.ErrorContains(t, err, "backup"+end)
+		assert.Empty(t, filesIn(t, dir), end)
+		assert.FileExists(t, backup+end)
+		require.NoError(t, os.Remove(backup+end))
+	}
+	_, err := sqlite.Restore(t.Context(), backup, sqlite.Options{Dir: t.TempDir()}, "", t0, nil)
+	assert.NoError(t, err, "else nothing is shown")
+}
+
+// Two backups into one file, both begun before it was there: one has it, and the
+// other is told.
+func TestTwoBackupsIntoOneFile(t *testing.T) {
+	d := open(t, sqlite.Options{})
+	into := filepath.Join(t.TempDir(), "backup")
+	var begun sync.WaitGroup
+	var number atomic.Int32
+	begun.Add(2)
+	defer sqlite.SetPart(func(path string) string {
+		begun.Done()
+		begun.Wait()
+		return fmt.Sprint(path, ".part-", number.Add(1))
+	})()
+	of := []sqlite.Taken{{At: t0, Namespace: "one"}, {At: t0, Namespace: "two"}}
+	errs := make([]error, 2)
+	var both sync.WaitGroup
+	for i := range of {
+		both.Go(func() { errs[i] = d.Backup(t.Context(), into, of[i]) })
+	}
+	both.Wait()
+	won := 0
+	if errs[won] != nil {
+		won = 1
+	}
+	require.NoError(t, errs[won])
+	assert.ErrorIs(t, errs[1-won], fs.ErrExist)
+	assert.Equal(t, []string{"backup"}, filesIn(t, filepath.Dir(into)))
+	done, err := sqlite.Restore(t.Context(), into, sqlite.Options{Dir: t.TempDir()}, "", t0, nil)
+	require.NoError(t, err)
+	assert.Equal(t, of[won], done.Taken)
+}
+
+// A file that is made at the last instant keeps its name and its content, on a file
+// system that knows no second names too (link(2): EPERM); nothing is left beside it.
+func TestABackupTakesNoNameAway(t *testing.T) {
+	d := open(t, sqlite.Options{})
+	for name, link := range map[string]func(from, to string) error{
+		"second names": os.Link, "no second names": func(string, string) error { return syscall.EPERM },
+	} {
+		t.Run(name, func(t *testing.T) {
+			into := filepath.Join(t.TempDir(), "backup")
+			restore := sqlite.SetLink(func(from, to string) error {
+				require.NoError(t, os.WriteFile(to, []byte("another's"), 0o600))
+				return link(from, to)
+			})
+			assert.ErrorIs(t, d.Backup(t.Context(), into, taken), fs.ErrExist)
+			restore()
+			b, err := os.ReadFile(into)
+			require.NoError(t, err)
+			assert.Equal(t, "another's", string(b))
+			assert.Equal(t, []string{"backup"}, filesIn(t, filepath.Dir(into)))
+
+			defer sqlite.SetLink(link)()
+			free := filepath.Join(t.TempDir(), "backup")
+			require.NoError(t, d.Backup(t.Context(), free, taken))
+			assert.Equal(t, []string{"backup"}, filesIn(t, filepath.Dir(free)))
+			_, err = sqlite.Restore(t.Context(), free, sqlite.Options{Dir: t.TempDir()}, taken.Namespace, t0, nil)
+			assert.NoError(t, err)
+		})
 	}
 }
 

@@ -129,3 +129,42 @@ func SetPart(name func(path string) string) (restore func()) {
 	partOf = name
 	return func() { partOf = was }
 }
+
+// ErrOpen is errOpen.
+var ErrOpen = errOpen
+
+// QueryRow, Each and Exec run statements in the transaction of a reader.
+func QueryRow(r store.Reader, query string, args ...any) interface{ Scan(dest ...any) error } {
+	return snapshotOf(r).queryRow(query, args...)
+}
+
+// Each runs a query for rows of one text.
+func Each(r store.Reader, query string, args []any, scan func(text string) error) error {
+	return snapshotOf(r).each("each", query, args, func(rows *sql.Rows) error {
+		var text string
+		if err := rows.Scan(&text); err != nil {
+			return err
+		}
+		return scan(text)
+	})
+}
+
+// Exec runs a statement without rows.
+func Exec(r store.Reader, query string, args ...any) error {
+	_, err := snapshotOf(r).exec("exec", query, args...)
+	return err
+}
+
+func snapshotOf(r store.Reader) *snapshot {
+	if t, ok := r.(*txn); ok {
+		return t.snapshot
+	}
+	return r.(*snapshot)
+}
+
+// SetLink sets how a backup is given its name.
+func SetLink(f func(from, to string) error) (restore func()) {
+	was := link
+	link = f
+	return func() { link = was }
+}

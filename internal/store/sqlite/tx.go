@@ -62,7 +62,7 @@ type snapshot struct {
 	head      store.Stamp
 	failed    error // the first failure of the store, for ever
 	committed bool
-	prepared  map[string]*sql.Stmt // by query; a case writes the same few hundreds of times
+	prepared  map[string]*statement // by query; a case writes the same few hundreds of times
 }
 
 func (d *DB) begin(ctx context.Context, pool *sql.DB, op, stmt string) (*snapshot, error) {
@@ -161,7 +161,8 @@ func (s *snapshot) fail(op string, err error) error {
 // Head is the last commit seen.
 func (s *snapshot) Head() store.Stamp { return s.head }
 
-// each runs a query and calls scan for each row.
+// each runs a query and calls scan for each row. It keeps no statement: what scan
+// asks may be the same query again, while the rows are open.
 func (s *snapshot) each(op, query string, args []any, scan func(*sql.Rows) error) (err error) {
 	rows, err := s.conn.QueryContext(s.ctx, query, args...)
 	if err != nil {
@@ -189,17 +190,41 @@ func (s *snapshot) one(op, query string, args []any, dest ...any) (found bool, e
 	return err == nil, s.fail(op, err)
 }
 
-// noRow is the row of a query that could not be prepared.
+// statement is a prepared statement. The driver has one place in its rows for all
+// who use it: asked again while a row is open, it would give rows of the wrong query.
+type statement struct {
+	*sql.Stmt
+	open bool // a row of it was not scanned yet
+}
+
+// errOpen is a fault of ours: a statement is wanted of which a row is open.
+var errOpen = errors.New("a row of the same statement was not scanned yet")
+
+// openRow is the row of a statement, which is free again once it is scanned.
+type openRow struct {
+	*sql.Row
+	of *statement
+}
+
+func (r openRow) Scan(dest ...any) error {
+	defer func() { r.of.open = false }()
+	return r.Row.Scan(dest...)
+}
+
+// noRow is the row of a query that could not be asked.
 type noRow struct{ error }
 
 func (r noRow) Scan(...any) error { return r.error }
 
+// queryRow runs a query for at most one row, which must be scanned before the same
+// query is run again.
 func (s *snapshot) queryRow(query string, args ...any) scanner {
 	stmt, err := s.prepare(query)
 	if err != nil {
 		return noRow{err}
 	}
-	return stmt.QueryRowContext(s.ctx, args...)
+	stmt.open = true
+	return openRow{stmt.QueryRowContext(s.ctx, args...), stmt}
 }
 
 func (s *snapshot) exec(op, query string, args ...any) (sql.Result, error) {
@@ -211,19 +236,21 @@ func (s *snapshot) exec(op, query string, args ...any) (sql.Result, error) {
 	return res, s.fail(op, err)
 }
 
-// prepare gives a query's statement, which must not be in use: no rows of it are
-// open.
-func (s *snapshot) prepare(query string) (*sql.Stmt, error) {
-	if stmt := s.prepared[query]; stmt != nil {
-		return stmt, nil
+// prepare gives a query's statement: errOpen while a row of it is open.
+func (s *snapshot) prepare(query string) (*statement, error) {
+	if known := s.prepared[query]; known != nil {
+		if known.open {
+			return nil, errOpen
+		}
+		return known, nil
 	}
 	stmt, err := s.conn.PrepareContext(s.ctx, query)
 	if err != nil {
 		return nil, err
 	}
 	if s.prepared == nil {
-		s.prepared = map[string]*sql.Stmt{}
+		s.prepared = map[string]*statement{}
 	}
-	s.prepared[query] = stmt
-	return stmt, nil
+	s.prepared[query] = &statement{Stmt: stmt}
+	return s.prepared[query], nil
 }
