@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/access"
 	"nailbridge/internal/store"
 )
 
@@ -104,8 +105,8 @@ func TestR_HTTP_19_Head(t *testing.T) {
 		get, head := w.get(path), w.call(http.MethodHead, path)
 		assert.Equal(t, get.Code, head.Code, path)
 		assert.Zero(t, head.Body.Len(), path)
-		get.Header().Del(requestIDHeader)
-		head.Header().Del(requestIDHeader)
+		get.Header().Del(access.RequestID)
+		head.Header().Del(access.RequestID)
 		if strings.Contains(get.Body.String(), "_page=") { // a token is never the same twice
 			continue
 		}
@@ -223,7 +224,7 @@ func TestR_OO_08_Panic(t *testing.T) {
 	r.failed(500, "exception")
 	assert.NotContains(t, r.Body.String(), "Marker")
 	assert.NotContains(t, w.log.String(), "Marker")
-	assert.Contains(t, w.log.String(), r.Header().Get(requestIDHeader))
+	assert.Contains(t, w.log.String(), r.Header().Get(access.RequestID))
 	assert.Contains(t, w.log.String(), `"status":500`)
 }
 
@@ -236,7 +237,7 @@ func TestR_OO_09_R_SEC_08_NothingLeaks(t *testing.T) {
 		"/Patient/Marker-none", "/Patient/p1/_history/Marker", "/Patient?_format=Marker", "/Patient?_count=Marker", "/Patient?_sort=Marker", "/Patient?_page=Marker",
 		"/Patient/_history?_since=Marker", "/Patient/p1?Marker=Marker", "/Patient?M%C3%A4rker%20Marker=1", "/Marker//Marker", "/Patient?active=Marker"} {
 		for _, method := range []string{"GET", "HEAD", "DELETE"} {
-			r := w.call(method, path, requestIDHeader, "Marker", "Prefer", "handling=Marker", "Accept", "application/fhir+json;x=Marker")
+			r := w.call(method, path, access.RequestID, "Marker", "Prefer", "handling=Marker", "Accept", "application/fhir+json;x=Marker")
 			if r.Code >= 400 && path != "/Patient?Marker=1&_id=Marker" { // names of parameters are repeated (R-SRCH-06)
 				assert.NotContains(t, r.Body.String(), "Marker", path)
 			}
@@ -252,11 +253,11 @@ func TestR_OO_09_R_SEC_08_NothingLeaks(t *testing.T) {
 // it.
 func TestR_HTTP_21_RequestIDs(t *testing.T) {
 	w := newWorld(t)
-	a, b := w.get("/metadata", requestIDHeader, "t-1"), w.get("/metadata")
-	assert.Equal(t, "t-1", a.Header().Get(correlationIDHeader))
-	assert.NotEmpty(t, a.Header().Get(requestIDHeader))
-	assert.NotEqual(t, a.Header().Get(requestIDHeader), b.Header().Get(requestIDHeader))
-	assert.Empty(t, b.Header().Get(correlationIDHeader))
+	a, b := w.get("/metadata", access.RequestID, "t-1"), w.get("/metadata")
+	assert.Equal(t, "t-1", a.Header().Get(access.CorrelationID))
+	assert.NotEmpty(t, a.Header().Get(access.RequestID))
+	assert.NotEqual(t, a.Header().Get(access.RequestID), b.Header().Get(access.RequestID))
+	assert.Empty(t, b.Header().Get(access.CorrelationID))
 }
 
 // R-SEC-12: injection strings in every part of a request are harmless.
