@@ -329,8 +329,15 @@ func (a *app) serveHTTP(ctx context.Context, l net.Listener, started func(addr s
 // slow line, not a connection held open.
 const readTime = 5 * time.Minute
 
+// writeTime is how long a client may take to read one part of an answer: a page
+// of a hub, a line of a batch. The whole of a batch has no bound but its length.
+const writeTime = 2 * time.Minute
+
+// server bounds what a client may take of a connection. What net/http refuses
+// itself, before there is a request (no HTTP, headers of over a megabyte), it
+// answers in plain text: there is no path yet that tells a hub from a clinic.
 func (a *app) server(h http.Handler) *http.Server {
-	return &http.Server{Handler: h, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: readTime, IdleTimeout: 2 * time.Minute, ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelWarn)}
+	return &http.Server{Handler: answering(h, writeTime, a.log), ReadHeaderTimeout: 10 * time.Second, ReadTimeout: readTime, IdleTimeout: 2 * time.Minute, ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelWarn)}
 }
 
 // serveMetrics serves /metrics at an address of its own, if one was asked for,
