@@ -18,6 +18,9 @@ const (
 	maxCount     = 500
 )
 
+// maxNotes is how many warnings a search may raise, which each page repeats.
+const maxNotes = 64
+
 // criteria is a search as it will be carried out.
 type criteria struct {
 	typ       string
@@ -48,7 +51,7 @@ func (h *hub) search(r *request) error {
 	if err != nil {
 		return err
 	}
-	return h.answerSearch(r, cr, token{Walk: walkSearch, Type: typ, Query: searchparam.EncodeQuery(cr.used), Scope: h.scopeName(r)}, "")
+	return h.answerSearch(r, cr, token{Walk: walkSearch, Type: typ, Query: searchparam.EncodeQuery(cr.used), Notes: cr.notes, Scope: h.scopeName(r)}, "")
 }
 
 // searchPage answers a page named by a token. The criteria come from the
@@ -66,6 +69,7 @@ func (h *hub) searchPage(r *request, typ, page string) error {
 	if err != nil {
 		return err
 	}
+	cr.notes = t.Notes
 	return h.answerSearch(r, cr, t, page)
 }
 
@@ -181,11 +185,15 @@ func (h *hub) criteria(typ string, pairs []searchparam.Pair, lenient bool) (crit
 		switch {
 		case err != nil:
 			problems = append(problems, refused(name, "may be sent once only"))
-		case value == "":
-		default:
+		case value != "":
 			if p := cr.control(name, value); p != nil {
 				problems = append(problems, *p)
 			}
+		}
+	}
+	for _, p := range q.Control {
+		if p.Value == "" {
+			problems = append(problems, ignored(p.Name, "has no value (R4 search.html#errors)"))
 		}
 	}
 	var wrong []issue
@@ -195,6 +203,9 @@ func (h *hub) criteria(typ string, pairs []searchparam.Pair, lenient bool) (crit
 			continue
 		}
 		cr.notes = append(cr.notes, issue{"warning", p.Code, p.Text + "; the search went on without it"})
+	}
+	if len(cr.notes) > maxNotes {
+		wrong = append(wrong, issue{"error", "too-costly", fmt.Sprintf("a search may leave out at most %d parameters", maxNotes)})
 	}
 	if len(wrong) > 0 {
 		return cr, &fault{status: http.StatusBadRequest, issues: wrong}
@@ -208,6 +219,10 @@ func (h *hub) criteria(typ string, pairs []searchparam.Pair, lenient bool) (crit
 
 func refused(name, text string) searchparam.Problem {
 	return searchparam.Problem{Weight: searchparam.Refused, Code: "value", Text: name + " " + text}
+}
+
+func ignored(name, text string) searchparam.Problem {
+	return searchparam.Problem{Weight: searchparam.Ignored, Code: "informational", Text: name + " " + text}
 }
 
 func unsupported(name, text string) searchparam.Problem {
