@@ -159,9 +159,10 @@ func TestCancelledRequestsFreeTheirWork(t *testing.T) {
 		done <- struct{}{}
 	}))
 	defer server.Close()
-	ctx, leave := context.WithCancel(t.Context())
 	var clients sync.WaitGroup
-	for range 2 { // one reads, one waits
+	defer clients.Wait()
+	client := func() (leave func()) {
+		ctx, cancel := context.WithCancel(t.Context())
 		clients.Go(func() {
 			r, err := http.NewRequestWithContext(ctx, http.MethodGet, server.URL+"/fhir/CarePlan", http.NoBody)
 			if assert.NoError(t, err) {
@@ -171,17 +172,16 @@ func TestCancelledRequestsFreeTheirWork(t *testing.T) {
 				}
 			}
 		})
+		<-came
+		return cancel
 	}
+	reads := client()
 	<-held.opened
-	<-came
-	<-came
-	leave()
-	clients.Wait()
-	for range 2 {
+	waits := client()
+	for _, leave := range []func(){waits, reads} { // who waits is gone while the other still reads
+		leave()
 		select {
 		case <-done:
-		case <-held.opened: // the place of the first went to the second, before it was seen to have left
-			<-done
 		case <-time.After(30 * time.Second):
 			require.Fail(t, "a request outlives its client")
 		}

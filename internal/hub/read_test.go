@@ -215,6 +215,46 @@ func TestD8_3_R_READ_13_AfterARestore(t *testing.T) {
 	assert.Equal(t, 304, w.get("/CarePlan/c1", "If-Modified-Since", date).Code, "known since the restore")
 }
 
+// foretold is a store of one history.
+type foretold struct {
+	store.Published
+	page store.Page
+}
+
+func (f foretold) History(store.HistoryQuery) (store.Page, error) { return f.page, nil }
+
+// R-READ-13: the date counts only where the version before is seen, and was of
+// an earlier second.
+func TestR_READ_13_WhatADateTells(t *testing.T) {
+	v := func(id string, n int64, ms int64) store.Version {
+		return store.Version{VersionID: id, Number: n, LastUpdated: time.UnixMilli(ms)}
+	}
+	third := v("e2-3", 3, 7000)
+	for name, c := range map[string]struct {
+		epoch string
+		seen  []store.Version
+		want  bool
+	}{
+		"an earlier second":          {"e2", []store.Version{third, v("e2-2", 2, 6999)}, true},
+		"an earlier epoch's":         {"e2", []store.Version{third, v("e1-2", 2, 5000)}, true},
+		"the same second":            {"e2", []store.Version{third, v("e2-2", 2, 7000)}, false},
+		"hidden":                     {"e2", []store.Version{third}, false},
+		"hidden between two":         {"e2", []store.Version{third, v("e2-1", 1, 5000)}, false},
+		"restored since":             {"e3", []store.Version{third, v("e2-2", 2, 5000)}, false},
+		"an epoch of the same start": {"e", []store.Version{third, v("e2-2", 2, 5000)}, false},
+		"another is current":         {"e2", []store.Version{v("e2-4", 4, 9000), third}, false},
+		"nothing is seen":            {"e2", nil, false},
+	} {
+		got, err := tells(foretold{page: store.Page{Epoch: c.epoch, Versions: c.seen}}, third)
+		require.NoError(t, err)
+		assert.Equal(t, c.want, got, name)
+	}
+	first := v("e2-1", 1, 7000)
+	got, err := tells(foretold{page: store.Page{Epoch: "e2", Versions: []store.Version{first}}}, first)
+	require.NoError(t, err)
+	assert.True(t, got, "the first has none before it")
+}
+
 // R-READ-13: the date of an artifact, and of the statement of what is offered,
 // may stay while settings change their content: their tag alone tells.
 func TestR_READ_13_DatesOfArtifactsTellNothing(t *testing.T) {
