@@ -11,11 +11,14 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"os"
 	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
+	"testing/iotest"
 	"time"
 
 	"github.com/gin-gonic/gin"
@@ -357,7 +360,9 @@ func (d *documented) hubPages() (ref string, reads, walks []string) {
 	plan := slices.MaxFunc(d.Live("CarePlan"), func(a, b rt.Resource) int { return int(a.Number - b.Number) }) // of several versions
 	ref = "/fhir/" + plan.Ref.String()
 	reads = []string{ref, ref + "/_history/" + plan.VersionID}
-	return ref, reads, []string{"/fhir/CarePlan", "/fhir/_history", "/fhir/CarePlan/_history", ref + "/_history"}
+	var subject struct{ Subject struct{ Reference string } }
+	require.NoError(d, json.Unmarshal(plan.Body, &subject))
+	return ref, reads, []string{"/fhir/CarePlan", "/fhir/" + subject.Subject.Reference + "/Observation", "/fhir/_history", "/fhir/CarePlan/_history", ref + "/_history"}
 }
 
 // reads shows reading, searching and histories.
@@ -387,13 +392,44 @@ func (d *documented) reads() {
 	}
 	d.both(h, 405, "/fhir/CarePlan/_search")
 	d.both(h, 405, "/fhir/CarePlan/$validate")
+	d.tooLong(slices.Concat([]string{"/fhir/metadata", "/fhir/CarePlan/_search", "/fhir/CarePlan/$validate"}, reads, walks))
+}
+
+// tooLong shows what is answered to a URL and to headers that are too long.
+func (d *documented) tooLong(pages []string) {
+	h, long := d.open.handler, strings.Repeat("a", 1<<17)
+	for _, p := range pages {
+		d.both(h, 414, p+"?a="+long)
+		d.both(h, 431, p, "X-Long", long)
+	}
+	for path, media := range map[string]string{"/fhir/CarePlan/_search": formBody, "/fhir/Patient/$validate": fhirBody} {
+		d.ask(h, 414, "POST", path+"?a="+strings.Repeat(long, 5), "", "Content-Type", media)
+		d.ask(h, 431, "POST", path, "", "Content-Type", media, "X-Long", long)
+		d.slow(path, media)
+	}
+}
+
+// slow shows what is answered when a body does not arrive in the time that the
+// server gives it.
+func (d *documented) slow(path, media string) {
+	d.Helper()
+	r := httptest.NewRequestWithContext(d.Context(), "POST", "http://127.0.0.1:8470"+path, iotest.ErrReader(os.ErrDeadlineExceeded))
+	r.Header.Set("Content-Type", media)
+	w := httptest.NewRecorder()
+	d.open.handler.ServeHTTP(w, r)
+	require.Equal(d, http.StatusRequestTimeout, w.Code, "%s", w.Body)
+	got, err := d.doc.Check(r, w)
+	require.NoError(d, err, "%s", w.Body)
+	d.seen[got]++
 }
 
 // parameters shows that what is offered is taken.
 func (d *documented) parameters(reads, walks []string) {
 	h := d.open.handler
 	d.both(h, 200, "/fhir/metadata?mode=full")
-	for _, p := range append([]string{"/fhir/metadata"}, reads...) {
+	for _, p := range reads {
+		d.both(h, 200, p+"?_summary=text")
+		d.both(h, 200, p+"?_elements=title")
 		d.both(h, 304, p, "If-Modified-Since", d.ask(h, 200, "GET", p, "").Header().Get("Last-Modified"))
 	}
 	const search = "_sort=-_lastUpdated&_summary=false&_total=accurate"
@@ -402,12 +438,15 @@ func (d *documented) parameters(reads, walks []string) {
 		if strings.HasSuffix(p, "_history") {
 			d.both(h, 200, p+"?_since=2026-01-01T00:00:00Z")
 		} else {
-			d.both(h, 200, p+"?"+search, "Prefer", "handling=lenient")
+			typ := p[strings.LastIndex(p, "/")+1:]
+			d.both(h, 200, p+"?"+search+"&_include="+typ+":patient&_revinclude=Provenance:target", "Prefer", "handling=lenient")
+			d.both(h, 200, p+"?_elements=status&status=active")
 		}
 		d.both(h, 200, d.nextPage(p+"?_count=1"))
 	}
 	page := strings.Replace(d.nextPage("/fhir/CarePlan?_count=1"), "?", "/_search?", 1)
-	for _, p := range []string{page, "/fhir/CarePlan/_search?_format=json&_pretty=true&_count=5&" + search} {
+	for _, p := range []string{page, "/fhir/CarePlan/_search?_format=json&_pretty=true&_count=5&_include=CarePlan:patient&_revinclude=Provenance:target&" + search,
+		"/fhir/CarePlan/_search?_elements=title"} {
 		d.ask(h, 200, "POST", p, "", "Content-Type", formBody, "Prefer", "handling=lenient")
 	}
 	d.ask(h, 200, "POST", "/fhir/Patient/$validate?_format=json&_pretty=true&mode=profile&profile=http://hl7.org/fhir/StructureDefinition/Patient",
@@ -544,6 +583,27 @@ func (d *documented) faults() {
 	d.failing(func() error { return store.ErrGone }, func() { all(410, d.open.handler, reads...) })
 	broken := hubOf(d.TB.(*testing.T), d.open, func([]byte, []string) []byte { panic("a fault of ours") })
 	d.ask(broken, 500, "POST", "/fhir/Patient/$validate", "{}", "Content-Type", fhirBody)
+	d.busy()
+}
+
+// busy shows what is answered while as many validate as may.
+func (d *documented) busy() {
+	began, end := make(chan struct{}), make(chan struct{})
+	h, err := hub.New(hub.Options{
+		Store: d.odd, BaseURL: rt.Base, Secret: make([]byte, 32), Limits: hub.Limits{Readers: 1, Queue: time.Millisecond},
+		Validator: func([]byte, []string) []byte { close(began); <-end; return nil },
+	})
+	require.NoError(d, err)
+	var first sync.WaitGroup
+	first.Go(func() {
+		r := httptest.NewRequestWithContext(d.Context(), "POST", "/fhir/Patient/$validate", strings.NewReader("{}"))
+		r.Header.Set("Content-Type", fhirBody)
+		h.ServeHTTP(httptest.NewRecorder(), r)
+	})
+	<-began
+	d.ask(h, 503, "POST", "/fhir/Patient/$validate", "{}", "Content-Type", fhirBody)
+	close(end)
+	first.Wait()
 }
 
 // programPages shows the pages about the program.

@@ -294,12 +294,13 @@ func (a *app) startClock(ctx context.Context) (stop func()) {
 type httpTimes struct {
 	header time.Duration // until the header of a request is there
 	read   time.Duration // until all of it is: a batch of records over a slow line, not a connection held open
+	write  time.Duration // until the client has read one part of an answer: a page of a hub, a line of a batch
 	idle   time.Duration // until the next request on a connection
 	stop   time.Duration // until requests under way are done, when the program stops
 }
 
 // servingTimes are those of the program; shorter in tests.
-var servingTimes = httpTimes{header: 10 * time.Second, read: 5 * time.Minute, idle: 2 * time.Minute, stop: 20 * time.Second}
+var servingTimes = httpTimes{header: 10 * time.Second, read: 5 * time.Minute, write: 2 * time.Minute, idle: 2 * time.Minute, stop: 20 * time.Second}
 
 // serveHTTP serves the doors and pages until the context ends, and then until
 // what is under way is done.
@@ -335,9 +336,12 @@ func (a *app) serveHTTP(ctx context.Context, l net.Listener, started func(addr s
 	return err
 }
 
+// server bounds what a client may take of a connection. What net/http refuses
+// itself, before there is a request (no HTTP, headers of over a megabyte), it
+// answers in plain text: there is no path yet that tells a hub from a clinic.
 func (a *app) server(h http.Handler) *http.Server {
 	return &http.Server{
-		Handler: h, ReadHeaderTimeout: a.times.header, ReadTimeout: a.times.read, IdleTimeout: a.times.idle,
+		Handler: answering(h, a.times.write, a.log), ReadHeaderTimeout: a.times.header, ReadTimeout: a.times.read, IdleTimeout: a.times.idle,
 		ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelWarn),
 	}
 }

@@ -120,14 +120,14 @@ func (s *served) stored() (n int) {
 func TestAConnectionIsNotHeldOpen(t *testing.T) {
 	const short = 50 * time.Millisecond
 	t.Run("header", func(t *testing.T) {
-		s := serveWith(t, httpTimes{header: short, read: never, idle: never, stop: patience})
+		s := serveWith(t, httpTimes{header: short, read: never, write: never, idle: never, stop: patience})
 		c := s.connect()
 		_, err := io.WriteString(c, "GET /health HTTP/1.1\r\nHost: 127.0")
 		require.NoError(t, err)
 		s.closed(c)
 	})
 	t.Run("body", func(t *testing.T) {
-		s := serveWith(t, httpTimes{header: never, read: 2 * time.Second, idle: never, stop: patience})
+		s := serveWith(t, httpTimes{header: never, read: 2 * time.Second, write: never, idle: never, stop: patience})
 		c := s.connect()
 		s.begin(c)
 		status, body := s.answer(c)
@@ -137,7 +137,7 @@ func TestAConnectionIsNotHeldOpen(t *testing.T) {
 		assert.Zero(t, s.stored())
 	})
 	t.Run("idle", func(t *testing.T) {
-		s := serveWith(t, httpTimes{header: never, read: never, idle: short, stop: patience})
+		s := serveWith(t, httpTimes{header: never, read: never, write: never, idle: short, stop: patience})
 		c := s.connect()
 		_, err := io.WriteString(c, "GET /health HTTP/1.1\r\nHost: 127.0.0.1:8470\r\n\r\n")
 		require.NoError(t, err)
@@ -149,7 +149,7 @@ func TestAConnectionIsNotHeldOpen(t *testing.T) {
 
 // A stop waits for a request under way, and answers it.
 func TestAStopWaitsForARequestUnderWay(t *testing.T) {
-	s := serveWith(t, httpTimes{header: never, read: never, idle: never, stop: patience})
+	s := serveWith(t, httpTimes{header: never, read: never, write: never, idle: never, stop: patience})
 	c := s.connect()
 	rest := s.begin(c)
 	s.cancel()
@@ -165,7 +165,7 @@ func TestAStopWaitsForARequestUnderWay(t *testing.T) {
 // A request that does not end in time when the program stops is cut off, and the stop
 // says so: no handler outlives the store.
 func TestAStopEndsARequestThatDoesNotEnd(t *testing.T) {
-	s := serveWith(t, httpTimes{header: never, read: never, idle: never, stop: 50 * time.Millisecond})
+	s := serveWith(t, httpTimes{header: never, read: never, write: never, idle: never, stop: 50 * time.Millisecond})
 	c := s.connect()
 	s.begin(c)
 	s.cancel()

@@ -87,6 +87,7 @@ var (
 // refuse answers with an OperationOutcome on /fhir, an RFC 9457 problem
 // elsewhere.
 func refuse(w http.ResponseWriter, r *http.Request, why refusal) {
+	Identify(w, r)
 	media := "application/problem+json"
 	var body any = problem{"https://nailbridge.example/problem/" + why.name, why.text, why.status}
 	if isFHIR(r.URL.Path) {

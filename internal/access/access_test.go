@@ -94,3 +94,35 @@ func TestRefusalsAreOfThePagesKind(t *testing.T) {
 		assert.EqualValues(t, 403, tree["status"], path)
 	}
 }
+
+// R-HTTP-21, R-OO-10: what is refused before a door sees it has a request id
+// too, with the client's own beside it; an id that is there already stays.
+func TestR_HTTP_21_RefusalsHaveARequestID(t *testing.T) {
+	h := access.Guard("https://bridge.example/fhir", access.Require(nobody{}, http.NotFoundHandler()))
+	ids := map[string]bool{}
+	for _, path := range []string{"/fhir/CarePlan", "/records", "/nowhere"} {
+		for host, status := range map[string]int{"127.0.0.1": 401, "evil.example": 403} {
+			r := httptest.NewRequestWithContext(t.Context(), http.MethodGet, path, http.NoBody)
+			r.Host = host
+			r.Header.Set(access.RequestID, "t-1")
+			w := httptest.NewRecorder()
+			h.ServeHTTP(w, r)
+			assert.Equal(t, status, w.Code)
+			assert.Regexp(t, `^[0-9a-f]{16}$`, w.Header().Get(access.RequestID))
+			assert.Equal(t, "t-1", w.Header().Get(access.CorrelationID))
+			ids[w.Header().Get(access.RequestID)] = true
+			assert.Equal(t, w.Header().Get(access.RequestID), access.Identify(w, r))
+		}
+	}
+	assert.Len(t, ids, 6, "each has its own")
+	r := httptest.NewRequestWithContext(t.Context(), http.MethodGet, "/fhir/CarePlan", http.NoBody)
+	r.Header.Set(access.RequestID, strings.Repeat("a", 129))
+	w := httptest.NewRecorder()
+	h.ServeHTTP(w, r)
+	assert.Empty(t, w.Header().Values(access.CorrelationID), "an id without end is not given back")
+}
+
+// nobody is a checker without keys.
+type nobody struct{}
+
+func (nobody) Find(string) (access.Caller, bool) { return access.Caller{}, false }

@@ -3,6 +3,7 @@ package hub
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"fmt"
 	"time"
 
 	"nailbridge/internal/searchparam"
@@ -89,12 +90,12 @@ const (
 	capabilityTitle = "Nailbridge, the read side for hubs"
 	capabilityText  = "Records of toenail surgery and its follow-up, carried from foot clinics: read, search and history, nothing is written here."
 	capabilityRules = "A parameter that is not listed, or a value that cannot be read, is 400 and nothing is searched; with Prefer: handling=lenient an unknown parameter " +
-		"is left out, self does not list it and an outcome entry says so. A parameter without a value is ignored, as R4 says, and an outcome entry says so. " +
+		"is left out, self does not list it and an outcome entry says so. A parameter of a search without a value is ignored, as R4 says, and an outcome entry says so. " +
 		"Several values are joined by commas, any of which may match; repeated parameters must all match; \\, \\| \\$ and \\\\ escape. Modifiers are :missing, " +
 		":not on tokens, :exact and :contains on strings, :identifier and the type (subject:Patient) on references. A reference may be followed (patient.identifier, " +
 		"subject:Patient.birthdate), twice at most. _include and _revinclude take what is listed, one step, and at most 1000 resources each beside a page, else an outcome " +
 		"entry says so. _sort takes up to four parameters; what has no value comes last. _summary and _elements answer a part, marked SUBSETTED, of a read too. Patient/[id]/[type] " +
-		"and Patient/[id]/* search the compartment. A reference to a version means the resource, but in Provenance. Dates take eq, ne, gt, lt, ge, le, sa and eb; those without an offset stand in the zone of the server. " +
+		"and Patient/[id]/* search the compartment. A reference to a version means the resource, but in Provenance. Dates take eq, ne, gt, lt, ge, le, sa and eb; those without an offset stand in the zone %s. " +
 		"Results are ordered by _lastUpdated, newest first, unless _sort says otherwise; _count is at most 500. Links to further pages hold an opaque token and keep " +
 		"to the state of the first page; after a restored backup they are 410, and the hub starts over. History lists the newest first; a resource whose sharing " +
 		"was declined is there once as DELETE and is 410 to read, in every version."
@@ -103,10 +104,15 @@ const (
 // newCapability makes the CapabilityStatement of this server. It is made from
 // the same tables that the search reads, and its version id is a hash of it.
 func (h *hub) newCapability(o Options) document {
+	zone := time.UTC
+	if o.Zone != nil {
+		zone = o.Zone
+	}
+	rules := fmt.Sprintf(capabilityRules, zone)
 	date := o.Released.UTC().Format(time.RFC3339)
 	s := capabilityStatement{
 		ResourceType:   "CapabilityStatement",
-		Text:           paragraphs(capabilityTitle+".", capabilityText, capabilityRules),
+		Text:           paragraphs(capabilityTitle+".", capabilityText, rules),
 		URL:            h.base + "/metadata",
 		Version:        o.Version,
 		Name:           "NailbridgeReadSide",
@@ -121,7 +127,7 @@ func (h *hub) newCapability(o Options) document {
 		Format:         []string{fhirJSON, "json"},
 		Rest: []rest{{
 			Mode:          "server",
-			Documentation: capabilityRules,
+			Documentation: rules,
 			Security:      security{Description: "With keys, each request carries one as a bearer token (RFC 6750); without keys nobody is asked, on loopback alone."},
 			Interaction:   []interaction{{Code: "history-system"}},
 		}},
@@ -144,11 +150,11 @@ func capabilityOf(typ string) restResource {
 		Profile:           "http://hl7.org/fhir/StructureDefinition/" + typ,
 		Interaction:       []interaction{{Code: "read"}, {Code: "vread"}, {Code: "search-type"}},
 		Versioning:        "versioned",
-		ConditionalRead:   "full-support",
+		ConditionalRead:   "not-match", // an artifact's date may stay while it changes
 		ConditionalDelete: "not-supported",
 	}
 	if !isArtifact(typ) {
-		r.ReadHistory = true
+		r.ReadHistory, r.ConditionalRead = true, "full-support"
 		r.SearchInclude, r.SearchRevInclude = searchparam.Includes(typ), searchparam.RevIncludes(typ)
 		r.Interaction = append(r.Interaction, interaction{Code: "history-type"}, interaction{Code: "history-instance"})
 	}

@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/access"
 	"nailbridge/internal/store"
 )
 
@@ -31,6 +32,20 @@ func TestR_HTTP_07_09_13_16_Negotiation(t *testing.T) {
 		"text/html,application/xhtml+xml;q=0.9,*/*;q=0.8":     fhir,
 		"application/fhir+json;q=0, application/json;q=0.1":   "application/json",
 		"application/fhir+json; fhirVersion=3.0, */*;q=0.1":   fhir,
+		// RFC 9110 section 12.5.1: the most specific range says the quality.
+		"application/fhir+json;q=0, */*":                                         "application/json",
+		"*/*, application/fhir+json;q=0":                                         "application/json",
+		"application/*;q=0, */*":                                                 "text/json",
+		"application/fhir+json;q=0, application/json;q=0, */*":                   "text/json",
+		"application/json;q=0.1, */*;q=0.5":                                      fhir,
+		"application/fhir+json;q=0.2, application/*;q=0.3":                       "application/json",
+		"application/fhir+json; fhirVersion=4.0;q=0, application/fhir+json, */*": "application/json",
+		"application/*; charset=utf-8, application/fhir+json;q=0":                "application/json",
+		"application/fhir+json;q=0, */*;q=0":                                     "", "*/*;q=0": "", "application/fhir+json;q=nan": "",
+		"application/fhir+json; charset=utf-8": fhir, `application/json; charset="UTF-8"`: "application/json", "application/json; charset=latin1": "",
+		`text/html; x="a,application/json"`: "", `text/html; x="\",*/*", text/json`: "text/json", `"`: "",
+		" ": fhir, ",": fhir, " , ,": fhir, ", text/json,": "text/json", // RFC 9110 section 5.6.1: an empty list asks for nothing
+		"text/html, image/gif, image/jpeg, *; q=.2, */*; q=.2": fhir,
 		"image/png": "", "application/fhir+xml": "", "application/fhir+turtle": "", "application/fhir+json;q=0": "",
 		"application/fhir+json; fhirVersion=3.0": "", "nonsense": "", "*/*;q=x": "",
 	} {
@@ -49,17 +64,103 @@ func TestR_HTTP_07_09_13_16_Negotiation(t *testing.T) {
 		}
 	}
 	want := w.get("/CarePlan/c1").Body.String()
-	for _, f := range []string{"json", "application/json", "application/fhir%2Bjson", "application/fhir+json", "application/fhir%2Bjson;%20fhirVersion=4.0"} {
+	for _, f := range []string{"json", "application/json", "application/fhir%2Bjson", "application/fhir+json", "application/fhir%2Bjson;%20fhirVersion=4.0",
+		"text/json", "JSON", "application/fhir%2Bjson;charset=utf-8", "application/fhir+json;charset=UTF-8;fhirVersion=4.0", "application/json;%20charset=utf-8"} {
 		r := w.get("/CarePlan/c1?_format="+f, "Accept", "application/fhir+xml")
 		assert.Equal(t, 200, r.Code, f)
 		assert.Equal(t, want, r.Body.String(), f)
 		assert.Equal(t, "application/fhir+json; charset=utf-8", r.Header().Get("Content-Type"))
 	}
-	for _, f := range []string{"xml", "application/fhir%2Bxml", "ttl", "html", "application/fhir%2Bjson;fhirVersion=3.0"} {
+	for _, f := range []string{"xml", "application/fhir%2Bxml", "ttl", "html", "application/fhir%2Bjson;fhirVersion=3.0",
+		"application/fhir%2Bjson;charset=latin1", "application/fhir%2Bjson;fhirVersion=4.0;fhirVersion=3.0", ";", "json,xml"} {
 		w.get("/CarePlan/c1?_format="+f, "Accept", "application/fhir+json").failed(406, "not-supported")
 	}
 	w.get("/CarePlan/c1?_format=json&_format=xml").failed(400, "invalid")
 	assert.Equal(t, 200, w.get("/CarePlan/c1?_format=").Code)
+	assert.Equal(t, 200, w.get("/CarePlan/c1", "Accept", "").Code, "an empty header asks for nothing")
+	assert.Equal(t, "text/json; charset=utf-8", w.get("/CarePlan/c1", "Accept", "text/html", "Accept", "text/json").Header().Get("Content-Type"), "two headers are one list")
+}
+
+// R-OO-01, R-OO-03, R-OO-04, R-OO-08: every status that this side answers with
+// is an OperationOutcome, in the media type asked for where that can be given;
+// 401 and 403 are given before it (TestRefusalsAreOutcomesOnFHIR), 412, 422 and
+// 429 by nothing that is offered.
+func TestR_OO_01_03_04_EveryStatusIsAnOutcome(t *testing.T) {
+	w := small(t)
+	w.limited(w.store, Limits{})
+	w.delete(planRef("c2"))
+	long := strings.Repeat("a", maxURL)
+	for _, c := range []struct {
+		status             int
+		method, path, body string
+		headers            []string
+	}{
+		{400, "GET", "/CarePlan?date=yesterday", "", nil}, {400, "GET", "/CarePlan?%zz=1", "", nil}, {400, "GET", "/CarePlan/c1?_pretty=1", "", nil},
+		{404, "GET", "/CarePlan/none", "", nil}, {404, "GET", "/Nonsense", "", nil}, {404, "GET", "/a/b/c/d/e", "", nil}, {404, "PUT", "/Nonsense/1", "", nil},
+		{405, "DELETE", "/CarePlan/c1", "", nil}, {405, "GET", "/CarePlan/_search", "", nil}, {405, "GET", "", "", nil},
+		{406, "GET", "/CarePlan/c1?_format=xml", "", nil}, {410, "GET", "/CarePlan/c2", "", nil},
+		{413, "POST", "/CarePlan/_search", long, []string{"Content-Type", "application/x-www-form-urlencoded"}},
+		{413, "POST", "/CarePlan/$validate", long + strings.Repeat(long, 8), []string{"Content-Type", fhirJSON}},
+		{414, "GET", "/CarePlan?" + long, "", nil}, {415, "POST", "/CarePlan/_search", "", []string{"Content-Type", "text/csv"}},
+		{415, "POST", "/CarePlan/$validate", "", []string{"Content-Type", "text/csv"}}, {431, "GET", "/CarePlan", "", []string{"X-Long", long}},
+	} {
+		for accept, media := range map[string]string{"": fhirJSON, "application/json": "application/json", "text/json": "text/json"} {
+			r := httptest.NewRequestWithContext(t.Context(), c.method, "/fhir"+c.path, strings.NewReader(c.body))
+			got := w.send(r, append([]string{"Accept", accept}, c.headers...)...)
+			assert.Equal(t, c.status, got.Code, c.path)
+			if strings.Contains(c.path, "_format=") {
+				media = fhirJSON // which names no form that could be given
+			}
+			assert.Equal(t, media+"; charset=utf-8", got.Header().Get("Content-Type"), "%d %s %.60s", c.status, accept, c.path)
+			o := parseOutcome(t, got.Body.Bytes())
+			for _, i := range o.Issue {
+				assert.Contains(t, []string{"error", "fatal"}, i.Severity)
+				assert.NotEmpty(t, i.Code)
+			}
+			assert.Equal(t, "no-store", got.Header().Get("Cache-Control"))
+			assert.Empty(t, got.Header().Get("Server"), "R-OO-08: no version of software")
+		}
+	}
+	for path, status := range map[string]int{"/a/b/c/d/e": 404, "/CarePlan/c1": 406, "/CarePlan?" + long: 414} {
+		r := w.get(path, "Accept", "image/png")
+		assert.Equal(t, status, r.Code)
+		assert.Equal(t, fhirJSON+"; charset=utf-8", r.Header().Get("Content-Type"), "nothing asked for can be given")
+	}
+}
+
+// R-HTTP-02, R-HTTP-24: paths, types and ids are told apart by case; an unknown
+// type is 404 with an OperationOutcome in every interaction.
+func TestR_HTTP_02_24_PathsAreCaseSensitive(t *testing.T) {
+	w := newWorld(t)
+	v := w.commit(plan("Ab1", "p1", "active"))[0]
+	for _, path := range []string{"/CarePlan/Ab1", "/CarePlan/Ab1/_history", "/CarePlan/Ab1/_history/" + v.VersionID, "/metadata", "/_history"} {
+		assert.Equal(t, 200, w.get(path).Code, path)
+	}
+	for _, path := range []string{"/CarePlan/ab1", "/CarePlan/AB1/_history", "/CarePlan/Ab1/_history/" + strings.ToUpper(v.VersionID)} {
+		w.get(path).failed(404, "not-found")
+	}
+	for _, path := range []string{"/careplan/Ab1", "/CAREPLAN", "/careplan/_history", "/careplan/Ab1/_history", "/Metadata", "/_History", "/CarePlan/Ab1/_History",
+		"/Nonsense", "/Nonsense/1", "/Nonsense/_history", "/Nonsense/1/_history", "/Nonsense/1/_history/1"} {
+		w.get(path).failed(404, w.get(path).issueCode())
+	}
+	w.post("/Nonsense/_search", "").failed(404, "not-supported")
+	outside := httptest.NewRequestWithContext(t.Context(), http.MethodGet, "/FHIR/CarePlan/Ab1", http.NoBody)
+	w.send(outside).failed(404, "not-supported")
+}
+
+// R-HTTP-05: whoever asks for nothing else gets application/fhir+json, by every
+// interaction.
+func TestR_HTTP_05_MediaTypeOfEveryInteraction(t *testing.T) {
+	w := small(t)
+	for _, path := range []string{"/metadata", "/CarePlan/c1", "/CarePlan/c1/_history/e1-1", "/CarePlan", "/CarePlan/c1/_history", "/CarePlan/_history", "/_history", "/CodeSystem/toes", "/CodeSystem"} {
+		for _, accept := range []string{"", "*/*", fhirJSON} {
+			r := w.get(path, "Accept", accept)
+			assert.Equal(t, 200, r.Code, path)
+			assert.Equal(t, []string{fhirJSON + "; charset=utf-8"}, r.Header().Values("Content-Type"), path)
+			assert.Equal(t, "nosniff", r.Header().Get("X-Content-Type-Options"))
+		}
+	}
+	assert.Equal(t, fhirJSON+"; charset=utf-8", w.post("/CarePlan/_search", "status=active").Header().Get("Content-Type"))
 }
 
 // R-HTTP-10, R-HTTP-14, R-HTTP-28: the body of a search.
@@ -104,8 +205,8 @@ func TestR_HTTP_19_Head(t *testing.T) {
 		get, head := w.get(path), w.call(http.MethodHead, path)
 		assert.Equal(t, get.Code, head.Code, path)
 		assert.Zero(t, head.Body.Len(), path)
-		get.Header().Del(requestIDHeader)
-		head.Header().Del(requestIDHeader)
+		get.Header().Del(access.RequestID)
+		head.Header().Del(access.RequestID)
 		if strings.Contains(get.Body.String(), "_page=") { // a token is never the same twice
 			continue
 		}
@@ -223,7 +324,7 @@ func TestR_OO_08_Panic(t *testing.T) {
 	r.failed(500, "exception")
 	assert.NotContains(t, r.Body.String(), "Marker")
 	assert.NotContains(t, w.log.String(), "Marker")
-	assert.Contains(t, w.log.String(), r.Header().Get(requestIDHeader))
+	assert.Contains(t, w.log.String(), r.Header().Get(access.RequestID))
 	assert.Contains(t, w.log.String(), `"status":500`)
 }
 
@@ -236,7 +337,7 @@ func TestR_OO_09_R_SEC_08_NothingLeaks(t *testing.T) {
 		"/Patient/Marker-none", "/Patient/p1/_history/Marker", "/Patient?_format=Marker", "/Patient?_count=Marker", "/Patient?_sort=Marker", "/Patient?_page=Marker",
 		"/Patient/_history?_since=Marker", "/Patient/p1?Marker=Marker", "/Patient?M%C3%A4rker%20Marker=1", "/Marker//Marker", "/Patient?active=Marker"} {
 		for _, method := range []string{"GET", "HEAD", "DELETE"} {
-			r := w.call(method, path, requestIDHeader, "Marker", "Prefer", "handling=Marker", "Accept", "application/fhir+json;x=Marker")
+			r := w.call(method, path, access.RequestID, "Marker", "Prefer", "handling=Marker", "Accept", "application/fhir+json;x=Marker")
 			if r.Code >= 400 && path != "/Patient?Marker=1&_id=Marker" { // names of parameters are repeated (R-SRCH-06)
 				assert.NotContains(t, r.Body.String(), "Marker", path)
 			}
@@ -252,11 +353,11 @@ func TestR_OO_09_R_SEC_08_NothingLeaks(t *testing.T) {
 // it.
 func TestR_HTTP_21_RequestIDs(t *testing.T) {
 	w := newWorld(t)
-	a, b := w.get("/metadata", requestIDHeader, "t-1"), w.get("/metadata")
-	assert.Equal(t, "t-1", a.Header().Get(correlationIDHeader))
-	assert.NotEmpty(t, a.Header().Get(requestIDHeader))
-	assert.NotEqual(t, a.Header().Get(requestIDHeader), b.Header().Get(requestIDHeader))
-	assert.Empty(t, b.Header().Get(correlationIDHeader))
+	a, b := w.get("/metadata", access.RequestID, "t-1"), w.get("/metadata")
+	assert.Equal(t, "t-1", a.Header().Get(access.CorrelationID))
+	assert.NotEmpty(t, a.Header().Get(access.RequestID))
+	assert.NotEqual(t, a.Header().Get(access.RequestID), b.Header().Get(access.RequestID))
+	assert.Empty(t, b.Header().Get(access.CorrelationID))
 }
 
 // R-SEC-12: injection strings in every part of a request are harmless.

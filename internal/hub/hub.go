@@ -22,6 +22,7 @@ import (
 	"time"
 
 	"github.com/gin-gonic/gin"
+	"golang.org/x/sync/semaphore"
 
 	"nailbridge/internal/searchparam"
 	"nailbridge/internal/store"
@@ -56,6 +57,8 @@ type Options struct {
 	Scope func(context.Context) store.Scope
 	// Validator answers $validate; nil does not offer it.
 	Validator Validator
+	// Limits bound what requests take.
+	Limits Limits
 	// Clock is the clock of durations in the log; nil is time.Now.
 	Clock func() time.Time
 	// Log gets one line for each request; nil logs nothing.
@@ -75,6 +78,8 @@ type hub struct {
 	seal       sealer
 	capability document
 	validator  Validator
+	limits     Limits
+	turn       *semaphore.Weighted // of requests that read or validate
 	clock      func() time.Time
 	log        *slog.Logger
 }
@@ -109,6 +114,7 @@ func newHub(o Options) (*hub, error) {
 	if o.Scope == nil {
 		o.Scope = func(context.Context) store.Scope { return store.Everything }
 	}
+	limits := o.Limits.orDefault()
 	h := &hub{
 		store: o.Store,
 		scope: o.Scope,
@@ -116,6 +122,8 @@ func newHub(o Options) (*hub, error) {
 		index: searchparam.Index{Base: o.BaseURL, Zone: o.Zone},
 
 		validator: o.Validator,
+		limits:    limits,
+		turn:      semaphore.NewWeighted(limits.Readers),
 		clock:     o.Clock,
 		log:       o.Log,
 	}
@@ -139,7 +147,7 @@ func (h *hub) router() http.Handler {
 	e.RemoveExtraSlash = false
 	e.UseRawPath, e.UnescapePathValues = true, true // an escaped slash parts nothing
 	e.HandleMethodNotAllowed = true
-	e.Use(h.observe, h.rescue)
+	e.Use(h.observe, h.rescue, h.bounded)
 	e.NoRoute(h.noRoute)
 	e.NoMethod(h.noMethod)
 

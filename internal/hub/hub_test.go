@@ -36,7 +36,7 @@ var (
 
 // world is a hub over a real store, with what a test does to both.
 type world struct {
-	*testing.T
+	testing.TB
 	store   store.Store
 	handler http.Handler
 	now     time.Time
@@ -44,9 +44,9 @@ type world struct {
 	fault   error // what the store answers
 }
 
-func newWorld(t *testing.T, statics ...string) *world {
+func newWorld(t testing.TB, statics ...string) *world {
 	t.Helper()
-	w := &world{T: t, now: t0}
+	w := &world{TB: t, now: t0}
 	w.store = w.open(t.TempDir(), "e1")
 	var rs []resource.Resource
 	for _, s := range statics {
@@ -160,7 +160,7 @@ func (w *world) send(r *http.Request, headers ...string) reply {
 	if _, err := documented().Check(r, rec); !errors.Is(err, openapitest.ErrNoPath) {
 		assert.NoError(w, err, "as the OpenAPI document has it")
 	}
-	return reply{rec, w.T}
+	return reply{rec, w.TB}
 }
 
 // documented is what every answer of these tests is held to.
@@ -206,12 +206,19 @@ func (r reply) failed(status int, code string) outcomeJSON {
 	r.t.Helper()
 	assert.Equal(r.t, status, r.Code, r.Body.String())
 	assert.Equal(r.t, "application/fhir+json; charset=utf-8", r.Header().Get("Content-Type"))
-	var o outcomeJSON
-	require.NoError(r.t, json.Unmarshal(r.Body.Bytes(), &o), r.Body.String())
-	require.Equal(r.t, "OperationOutcome", o.ResourceType)
-	require.NotEmpty(r.t, o.Issue)
+	o := parseOutcome(r.t, r.Body.Bytes())
 	assert.Equal(r.t, code, o.Issue[0].Code)
 	assert.Contains(r.t, []string{"error", "fatal"}, o.Issue[0].Severity)
+	return o
+}
+
+// parseOutcome reads an OperationOutcome, which has an issue at least (R-OO-03).
+func parseOutcome(t testing.TB, body []byte) outcomeJSON {
+	t.Helper()
+	var o outcomeJSON
+	require.NoError(t, json.Unmarshal(body, &o), string(body))
+	require.Equal(t, "OperationOutcome", o.ResourceType)
+	require.NotEmpty(t, o.Issue)
 	return o
 }
 

@@ -1,19 +1,14 @@
 package hub
 
 import (
-	"crypto/rand"
-	"encoding/hex"
 	"log/slog"
 	"net/http"
 	"runtime/debug"
 	"strings"
 
 	"github.com/gin-gonic/gin"
-)
 
-const (
-	requestIDHeader     = "X-Request-Id"
-	correlationIDHeader = "X-Correlation-Id"
+	"nailbridge/internal/access"
 )
 
 // observe gives each request an id of its own and logs one line for it: never
@@ -21,11 +16,7 @@ const (
 // patient data.
 func (h *hub) observe(c *gin.Context) {
 	start := h.clock()
-	id := newRequestID()
-	c.Header(requestIDHeader, id)
-	if theirs := c.GetHeader(requestIDHeader); theirs != "" && len(theirs) <= 128 {
-		c.Header(correlationIDHeader, theirs) // http.html#custom
-	}
+	id := access.Identify(c.Writer, c.Request)
 	c.Next()
 
 	route := c.FullPath()
@@ -45,12 +36,6 @@ func (h *hub) observe(c *gin.Context) {
 		attrs = append(attrs, slog.String("error", strings.Join(c.Errors.Errors(), "; ")))
 	}
 	h.log.LogAttrs(c.Request.Context(), level, "fhir request", attrs...)
-}
-
-func newRequestID() string {
-	var b [8]byte
-	_, _ = rand.Read(b[:]) // never fails
-	return hex.EncodeToString(b[:])
 }
 
 // knownMethod keeps invented methods out of the log.
@@ -74,7 +59,7 @@ func (h *hub) rescue(c *gin.Context) {
 			panic(v)
 		}
 		h.log.LogAttrs(c.Request.Context(), slog.LevelError, "fhir request panicked",
-			slog.String("request", c.Writer.Header().Get(requestIDHeader)),
+			slog.String("request", c.Writer.Header().Get(access.RequestID)),
 			slog.String("stack", string(debug.Stack())))
 		if !c.Writer.Written() {
 			newRequest(c).fail(faultf(http.StatusInternalServerError, "exception", "the request failed inside the server"))

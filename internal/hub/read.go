@@ -31,7 +31,14 @@ func (h *hub) metadata(r *request) error {
 
 // read answers the current version (http.html#read).
 func (h *hub) read(r *request) error {
-	return h.readVersion(r, func(rd store.Published, ref resource.Ref) (store.Version, error) { return rd.Read(ref) })
+	return h.readVersion(r, func(rd store.Published, ref resource.Ref) (v store.Version, dated bool, err error) {
+		if v, err = rd.Read(ref); err == nil && !isArtifact(ref.Type) { // whose date is not that of its version
+			if _, asked := r.modifiedSince(); asked {
+				dated, err = tells(rd, v)
+			}
+		}
+		return v, dated, err
+	})
 }
 
 // vread answers one version (http.html#vread).
@@ -40,10 +47,13 @@ func (h *hub) vread(r *request) error {
 	if !idPattern.MatchString(version) {
 		return store.ErrNotFound
 	}
-	return h.readVersion(r, func(rd store.Published, ref resource.Ref) (store.Version, error) { return rd.VRead(ref, version) })
+	return h.readVersion(r, func(rd store.Published, ref resource.Ref) (store.Version, bool, error) {
+		v, err := rd.VRead(ref, version)
+		return v, true, err // there is one version at this address
+	})
 }
 
-func (h *hub) readVersion(r *request, get func(store.Published, resource.Ref) (store.Version, error)) error {
+func (h *hub) readVersion(r *request, get func(store.Published, resource.Ref) (v store.Version, dated bool, err error)) error {
 	ref, err := r.ref()
 	if err != nil {
 		return err
@@ -56,8 +66,9 @@ func (h *hub) readVersion(r *request, get func(store.Published, resource.Ref) (s
 		return faultf(http.StatusBadRequest, "value", "a read takes _summary as true, text, data or false, or _elements with elements of its type")
 	}
 	var v store.Version
+	var dated bool
 	err = h.view(r.c.Request.Context(), ref.Type, func(rd store.Published) error {
-		v, err = get(rd, ref)
+		v, dated, err = get(rd, ref)
 		return err
 	})
 	if err != nil {
@@ -70,7 +81,7 @@ func (h *hub) readVersion(r *request, get func(store.Published, resource.Ref) (s
 	if err != nil {
 		return err
 	}
-	d := document{body: body, version: v.VersionID, public: isArtifact(ref.Type)}
+	d := document{body: body, version: v.VersionID, dated: dated, public: isArtifact(ref.Type)}
 	if !v.LastUpdated.IsZero() {
 		d.lastModified = httpDate(v.LastUpdated)
 	}
@@ -97,7 +108,9 @@ func (h *hub) view(ctx context.Context, typ string, fn func(store.Published) err
 	if isArtifact(typ) {
 		return fn(h.statics)
 	}
-	return h.store.View(ctx, func(rd store.Reader) error { return fn(rd.Within(h.scope(ctx))) })
+	return h.limited(ctx, func(ctx context.Context) error {
+		return h.store.View(ctx, func(rd store.Reader) error { return fn(rd.Within(h.scope(ctx))) })
+	})
 }
 
 func httpDate(t time.Time) string { return t.UTC().Format(http.TimeFormat) }

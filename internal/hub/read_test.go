@@ -3,13 +3,16 @@ package hub
 import (
 	"encoding/json"
 	"net/http"
+	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/internal/store"
+	"nailbridge/internal/store/sqlite"
 )
 
 // R-READ-01, R-READ-02, R-READ-03, R-HTTP-05: read serves the stored bytes of
@@ -128,6 +131,146 @@ func TestR_READ_13_IfModifiedSince(t *testing.T) {
 	assert.Equal(t, 200, w.get("/CarePlan/c1", "If-Modified-Since", "Mon, 02 Mar 2026 09:00:00 GMT").Code)
 	assert.Equal(t, 200, w.get("/CarePlan/c1", "If-Modified-Since", "yesterday").Code)
 	assert.Equal(t, 200, w.get("/CarePlan/c1", "If-Modified-Since", last, "If-None-Match", `W/"x"`).Code)
+}
+
+// beside commits in the second of the last commit.
+func (w *world) beside(contents ...string) []store.Version {
+	w.Helper()
+	w.now = w.now.Add(-time.Second + 100*time.Millisecond)
+	return w.commit(contents...)
+}
+
+// R-READ-13, RFC 9110 section 8.8.2.2: where a second had two versions its date
+// tells nothing: a client that holds the earlier one gets the later.
+func TestR_READ_13_TwoVersionsInOneSecond(t *testing.T) {
+	w := newWorld(t)
+	w.commit(plan("c1", "p1", "active"), plan("c2", "p1", "active"))
+	first := w.get("/CarePlan/c1")
+	date := first.Header().Get("Last-Modified")
+	assert.Equal(t, 304, w.get("/CarePlan/c1", "If-Modified-Since", date).Code)
+	w.beside(plan("c1", "p1", "completed"))
+	again := w.get("/CarePlan/c1", "If-Modified-Since", date)
+	assert.Equal(t, 200, again.Code)
+	assert.Equal(t, date, again.Header().Get("Last-Modified"), "the second is the same")
+	assert.Contains(t, again.Body.String(), "completed")
+	assert.Equal(t, 200, w.get("/CarePlan/c1", "If-Modified-Since", "Mon, 01 Jan 2029 00:00:00 GMT").Code)
+	assert.Equal(t, 304, w.get("/CarePlan/c2", "If-Modified-Since", date).Code, "another resource does not count")
+	tag := strings.Trim(strings.TrimPrefix(first.Header().Get("ETag"), "W/"), `"`)
+	assert.Equal(t, 304, w.get("/CarePlan/c1/_history/"+tag, "If-Modified-Since", date).Code, "a version has one content for ever")
+
+	w.commit(plan("c1", "p1", "active"))
+	last := w.get("/CarePlan/c1").Header().Get("Last-Modified")
+	assert.Equal(t, 304, w.get("/CarePlan/c1", "If-Modified-Since", last).Code)
+	assert.Equal(t, 200, w.get("/CarePlan/c1", "If-Modified-Since", date).Code)
+}
+
+// D1.5, R-READ-13: the version before is hidden by now; who read it in the same
+// second must hear that it was an error.
+func TestD1_5_R_READ_13_AfterAMask(t *testing.T) {
+	w := newWorld(t)
+	w.commit(plan("c1", "p1", "active"))
+	date := w.get("/CarePlan/c1").Header().Get("Last-Modified")
+	w.beside(plan("c1", "p1", "entered-in-error"))
+	w.change(func(tx store.Writer) error { return tx.Mask(planRef("c1")) })
+	require.Len(t, w.get("/CarePlan/c1/_history").bundle().Entry, 1, "the history alone would not tell")
+	r := w.get("/CarePlan/c1", "If-Modified-Since", date)
+	assert.Equal(t, 200, r.Code)
+	assert.Contains(t, r.Body.String(), "entered-in-error")
+	assert.Equal(t, 304, w.get("/CarePlan/c1", "If-None-Match", r.Header().Get("ETag")).Code)
+}
+
+// D3.1, R-READ-13: shared, declined and shared again within a second.
+func TestD3_1_R_READ_13_SharedAgain(t *testing.T) {
+	w := newWorld(t)
+	w.commit(plan("c1", "p1", "active"))
+	date := w.get("/CarePlan/c1").Header().Get("Last-Modified")
+	w.now = w.now.Add(-time.Second + 100*time.Millisecond)
+	w.delete(planRef("c1"))
+	w.get("/CarePlan/c1", "If-Modified-Since", date).failed(410, "deleted")
+	w.beside(plan("c1", "p1", "completed"))
+	assert.Equal(t, 200, w.get("/CarePlan/c1", "If-Modified-Since", date).Code)
+}
+
+// D8.3, R-READ-13: a client may hold a version that a restore has lost, with a
+// later date than that of the version which stands again.
+func TestD8_3_R_READ_13_AfterARestore(t *testing.T) {
+	w := newWorld(t)
+	w.commit(plan("c1", "p1", "active"))
+	backup := filepath.Join(t.TempDir(), "backup")
+	require.NoError(t, w.store.(*sqlite.DB).Backup(t.Context(), backup, sqlite.Taken{Namespace: "n"}))
+	w.commit(plan("c1", "p1", "completed"))
+	lost := w.get("/CarePlan/c1")
+	dir := t.TempDir()
+	_, err := sqlite.Restore(t.Context(), backup, sqlite.Options{Dir: dir, NewEpoch: func() string { return "e2" }}, "n", w.now, nil)
+	require.NoError(t, err)
+	w.store = w.open(dir, "e3")
+	w.handler = w.serve(secret)
+	r := w.get("/CarePlan/c1", "If-Modified-Since", lost.Header().Get("Last-Modified"))
+	assert.Equal(t, 200, r.Code)
+	assert.Contains(t, r.Body.String(), `"active"`)
+	assert.Equal(t, 304, w.get("/CarePlan/c1", "If-None-Match", r.Header().Get("ETag")).Code)
+	assert.Equal(t, 200, w.get("/CarePlan/c1", "If-None-Match", lost.Header().Get("ETag")).Code)
+	w.commit(plan("c1", "p1", "on-hold"))
+	date := w.get("/CarePlan/c1").Header().Get("Last-Modified")
+	assert.Equal(t, 304, w.get("/CarePlan/c1", "If-Modified-Since", date).Code, "known since the restore")
+}
+
+// foretold is a store of one history.
+type foretold struct {
+	store.Published
+	page store.Page
+}
+
+func (f foretold) History(store.HistoryQuery) (store.Page, error) { return f.page, nil }
+
+// R-READ-13: the date counts only where the version before is seen, and was of
+// an earlier second.
+func TestR_READ_13_WhatADateTells(t *testing.T) {
+	v := func(id string, n int64, ms int64) store.Version {
+		return store.Version{VersionID: id, Number: n, LastUpdated: time.UnixMilli(ms)}
+	}
+	third := v("e2-3", 3, 7000)
+	for name, c := range map[string]struct {
+		epoch string
+		seen  []store.Version
+		want  bool
+	}{
+		"an earlier second":          {"e2", []store.Version{third, v("e2-2", 2, 6999)}, true},
+		"an earlier epoch's":         {"e2", []store.Version{third, v("e1-2", 2, 5000)}, true},
+		"the same second":            {"e2", []store.Version{third, v("e2-2", 2, 7000)}, false},
+		"hidden":                     {"e2", []store.Version{third}, false},
+		"hidden between two":         {"e2", []store.Version{third, v("e2-1", 1, 5000)}, false},
+		"restored since":             {"e3", []store.Version{third, v("e2-2", 2, 5000)}, false},
+		"an epoch of the same start": {"e", []store.Version{third, v("e2-2", 2, 5000)}, false},
+		"another is current":         {"e2", []store.Version{v("e2-4", 4, 9000), third}, false},
+		"nothing is seen":            {"e2", nil, false},
+	} {
+		got, err := tells(foretold{page: store.Page{Epoch: c.epoch, Versions: c.seen}}, third)
+		require.NoError(t, err)
+		assert.Equal(t, c.want, got, name)
+	}
+	first := v("e2-1", 1, 7000)
+	got, err := tells(foretold{page: store.Page{Epoch: "e2", Versions: []store.Version{first}}}, first)
+	require.NoError(t, err)
+	assert.True(t, got, "the first has none before it")
+}
+
+// R-READ-13: the date of an artifact, and of the statement of what is offered,
+// may stay while settings change their content: their tag alone tells.
+func TestR_READ_13_DatesOfArtifactsTellNothing(t *testing.T) {
+	w := newWorld(t, codeSystem)
+	for _, path := range []string{"/CodeSystem/toes", "/metadata"} {
+		r := w.get(path)
+		assert.NotEmpty(t, r.Header().Get("Last-Modified"))
+		assert.Equal(t, 200, w.get(path, "If-Modified-Since", r.Header().Get("Last-Modified")).Code, path)
+		assert.Equal(t, 304, w.get(path, "If-None-Match", r.Header().Get("ETag")).Code, path)
+	}
+	var s capabilityStatement
+	require.NoError(t, json.Unmarshal(w.get("/metadata").Body.Bytes(), &s))
+	for _, x := range s.Rest[0].Resource { // and clients are told so (capabilitystatement.html)
+		want := map[bool]string{true: "not-match", false: "full-support"}[isArtifact(x.Type)]
+		assert.Equal(t, want, x.ConditionalRead, x.Type)
+	}
 }
 
 const (

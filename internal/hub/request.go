@@ -4,15 +4,19 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
+	"io"
 	"mime"
 	"net/http"
+	"os"
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/gin-gonic/gin"
 
 	"nailbridge/internal/searchparam"
+	"nailbridge/internal/store"
 )
 
 // maxForm is the largest body of POST _search, in bytes.
@@ -28,8 +32,14 @@ type request struct {
 	lenient bool // Prefer: handling=lenient
 }
 
+// newRequest settles what a fault is answered in before the request is
+// understood: what Accept asks for, where that can be given (R-OO-01).
 func newRequest(c *gin.Context) *request {
-	return &request{c: c, media: fhirJSON}
+	r := &request{c: c, media: fhirJSON}
+	if media, ok := accepted(c.Request.Header.Values("Accept")); ok {
+		r.media = media
+	}
+	return r
 }
 
 // handle makes a Gin handler of one that returns its fault.
@@ -58,6 +68,9 @@ func (r *request) understand() error {
 			return err
 		}
 	}
+	if err := r.short(); err != nil {
+		return err
+	}
 	r.lenient = handling(r.c.Request.Header.Values("Prefer")) == "lenient"
 	return r.negotiate()
 }
@@ -70,26 +83,41 @@ func (r *request) operation() bool { return strings.Contains(r.c.FullPath(), "/$
 func (r *request) readForm() error {
 	req := r.c.Request
 	media, params, err := mime.ParseMediaType(req.Header.Get("Content-Type"))
-	charset := strings.ToLower(params["charset"])
-	if err != nil || media != "application/x-www-form-urlencoded" || charset != "" && charset != "utf-8" ||
-		!isVersion(params["fhirversion"]) || req.Header.Get("Content-Encoding") != "" {
+	if err != nil || media != "application/x-www-form-urlencoded" || !fits(params) || req.Header.Get("Content-Encoding") != "" {
 		return faultf(http.StatusUnsupportedMediaType, "not-supported",
 			"the body of a search must be application/x-www-form-urlencoded in UTF-8, not compressed")
 	}
-	var body bytes.Buffer
-	if _, err := body.ReadFrom(http.MaxBytesReader(r.c.Writer, req.Body, maxForm)); err != nil {
-		var tooLarge *http.MaxBytesError
-		if errors.As(err, &tooLarge) {
-			return faultf(http.StatusRequestEntityTooLarge, "too-long", "the body of a search may have at most %d bytes", maxForm)
-		}
-		return faultf(http.StatusBadRequest, "invalid", "the body could not be read")
+	body, err := r.readBody(maxForm)
+	if err != nil {
+		return err
 	}
-	pairs, err := searchparam.ParseQuery(strings.TrimRight(body.String(), "\r\n"))
+	pairs, err := searchparam.ParseQuery(strings.TrimRight(string(body), "\r\n"))
 	if err != nil {
 		return faultf(http.StatusBadRequest, "invalid", "malformed form body: nothing was searched")
 	}
 	r.pairs = append(r.pairs, pairs...)
 	return nil
+}
+
+// readBody reads a body of at most so many bytes. One that says itself that it
+// is longer is not read at all (R-HTTP-28).
+func (r *request) readBody(most int64) ([]byte, error) {
+	req := r.c.Request
+	tooLarge := faultf(http.StatusRequestEntityTooLarge, "too-long", "the body may have at most %d bytes", most)
+	if req.ContentLength > most {
+		return nil, tooLarge
+	}
+	body, err := io.ReadAll(http.MaxBytesReader(r.c.Writer, req.Body, most))
+	var exceeded *http.MaxBytesError
+	switch {
+	case err == nil:
+		return body, nil
+	case errors.As(err, &exceeded):
+		return nil, tooLarge
+	case errors.Is(err, os.ErrDeadlineExceeded): // RFC 9110 section 15.5.9
+		return nil, faultf(http.StatusRequestTimeout, "timeout", "the body did not arrive in time")
+	}
+	return nil, faultf(http.StatusBadRequest, "invalid", "the body could not be read")
 }
 
 // one gives the value of a parameter that may be sent once; "" when absent.
@@ -136,6 +164,7 @@ type document struct {
 	body         []byte
 	version      string // versionId, for ETag; "" without one
 	lastModified string // as an HTTP date; "" without one
+	dated        bool   // lastModified tells this version from every other
 	public       bool   // no patient data in it
 }
 
@@ -154,7 +183,7 @@ func (r *request) send(d document) {
 		h.Set("Last-Modified", d.lastModified)
 	}
 	if r.unchanged(d) {
-		h.Set("Vary", "Accept")
+		h.Set("Vary", vary)
 		r.c.Status(http.StatusNotModified)
 		r.c.Writer.WriteHeaderNow()
 		return
@@ -165,23 +194,49 @@ func (r *request) send(d document) {
 func etag(version string) string { return `W/"` + version + `"` }
 
 // unchanged evaluates the conditions of a read (http.html#cread, RFC 9110
-// section 13.2.2): If-Modified-Since counts only without If-None-Match.
+// section 13.2.2): If-Modified-Since counts only without If-None-Match. Tags are
+// compared weakly, so that a content coding does not matter (section 8.8.3.2).
 func (r *request) unchanged(d document) bool {
 	if d.version == "" {
 		return false
 	}
 	if tags := r.c.Request.Header.Values("If-None-Match"); len(tags) > 0 {
-		for tag := range strings.SplitSeq(strings.Join(tags, ","), ",") {
-			tag = strings.TrimSpace(tag)
+		for tag := range elements(tags) {
 			if tag == "*" || strings.TrimPrefix(tag, "W/") == `"`+d.version+`"` {
 				return true
 			}
 		}
 		return false
 	}
-	since, err := http.ParseTime(r.c.Request.Header.Get("If-Modified-Since"))
-	last, err2 := http.ParseTime(d.lastModified)
-	return err == nil && err2 == nil && !last.After(since)
+	since, asked := r.modifiedSince()
+	last, err := http.ParseTime(d.lastModified)
+	return asked && err == nil && d.dated && !last.After(since)
+}
+
+// modifiedSince gives the instant of If-Modified-Since; false where it does
+// not count: with If-None-Match, or when it is no date (RFC 9110 section 13.1.3).
+func (r *request) modifiedSince() (time.Time, bool) {
+	h := r.c.Request.Header
+	since, err := http.ParseTime(h.Get("If-Modified-Since"))
+	return since, err == nil && len(h.Values("If-None-Match")) == 0
+}
+
+// tells reports whether the second of Last-Modified tells the current version
+// of a resource from all that a client may hold. It does not where the version
+// before, or one that is hidden by now (D1.5), was of the same second; nor where
+// the version is from before a restore (D8.3), by which a later one was lost.
+func tells(rd store.Published, v store.Version) (bool, error) {
+	p, err := rd.History(store.HistoryQuery{Type: v.Ref.Type, ID: v.Ref.ID, Count: 2, NoTotal: true})
+	if err != nil || !strings.HasPrefix(v.VersionID, p.Epoch+"-") || len(p.Versions) == 0 || p.Versions[0].VersionID != v.VersionID {
+		return false, err
+	}
+	if v.Number == 1 {
+		return true, nil
+	}
+	if len(p.Versions) < 2 || p.Versions[1].Number != v.Number-1 {
+		return false, nil
+	}
+	return p.Versions[1].LastUpdated.Unix() < v.LastUpdated.Unix(), nil
 }
 
 // fail writes a fault as an OperationOutcome.
@@ -206,10 +261,14 @@ func (r *request) write(status int, body []byte) {
 		}
 	}
 	h := r.c.Writer.Header()
+	if gzipped(r.c.Request.Header.Values("Accept-Encoding"), len(body)) {
+		body = compress(body)
+		h.Set("Content-Encoding", "gzip")
+	}
 	h.Set("Content-Type", r.media+"; charset=utf-8")
 	h.Set("Content-Length", strconv.Itoa(len(body)))
 	h.Set("X-Content-Type-Options", "nosniff")
-	h.Set("Vary", "Accept")
+	h.Set("Vary", vary)
 	r.c.Status(status)
 	r.c.Writer.WriteHeaderNow()
 	if r.c.Request.Method != http.MethodHead {

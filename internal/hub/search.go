@@ -20,6 +20,9 @@ const (
 	maxCount     = 500
 )
 
+// maxNotes is how many warnings a search may raise, which each page repeats.
+const maxNotes = 64
+
 // criteria is a search as it will be carried out.
 type criteria struct {
 	typ       string // "": every type of the compartment
@@ -90,7 +93,7 @@ func (h *hub) searchFor(r *request, a asked) error {
 	if err != nil {
 		return err
 	}
-	return h.answerSearch(r, cr, token{Walk: walkSearch, Type: a.typ, ID: a.patient, Query: searchparam.EncodeQuery(cr.used), Scope: h.scopeName(r)}, "")
+	return h.answerSearch(r, cr, token{Walk: walkSearch, Type: a.typ, ID: a.patient, Query: searchparam.EncodeQuery(cr.used), Notes: cr.notes, Scope: h.scopeName(r)}, "")
 }
 
 // searchPage answers a page named by a token. The criteria come from the
@@ -108,6 +111,7 @@ func (h *hub) searchPage(r *request, a asked, page string) error {
 	if err != nil {
 		return err
 	}
+	cr.notes = t.Notes
 	return h.answerSearch(r, cr, t, page)
 }
 
@@ -290,9 +294,13 @@ func (h *hub) criteria(a asked, pairs []searchparam.Pair, lenient bool) (criteri
 		switch {
 		case err != nil:
 			problems = append(problems, refused(name, "may be sent once only"))
-		case value == "":
-		default:
+		case value != "":
 			problems = append(problems, cr.control(name, value)...)
+		}
+	}
+	for _, p := range q.Control {
+		if p.Value == "" {
+			problems = append(problems, ignored(p.Name, "has no value (R4 search.html#errors)"))
 		}
 	}
 	problems = append(problems, cr.related(q.Control)...)
@@ -320,6 +328,9 @@ func (cr *criteria) weigh(problems []searchparam.Problem, lenient bool) error {
 		default:
 			cr.notes = append(cr.notes, issue{"warning", p.Code, p.Text + "; the search went on without it"})
 		}
+	}
+	if len(cr.notes) > maxNotes {
+		wrong = append(wrong, issue{"error", "too-costly", fmt.Sprintf("a search may leave out at most %d parameters", maxNotes)})
 	}
 	if len(wrong) > 0 {
 		return &fault{status: http.StatusBadRequest, issues: wrong}
@@ -392,6 +403,10 @@ func (cr *criteria) order(value string) (problems []searchparam.Problem) {
 
 func refused(name, text string) searchparam.Problem {
 	return searchparam.Problem{Weight: searchparam.Refused, Code: "value", Text: name + " " + text}
+}
+
+func ignored(name, text string) searchparam.Problem {
+	return searchparam.Problem{Weight: searchparam.Ignored, Code: "informational", Text: name + " " + text}
 }
 
 func unsupported(name, text string) searchparam.Problem {

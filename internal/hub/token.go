@@ -20,17 +20,18 @@ const pageParam = "_page"
 // token is a place in a walk: which walk, under which bound, after which
 // entry. It is sealed, since criteria may be patient data.
 type token struct {
-	Walk     string `json:"w"` // walkSearch or walkHistory
-	Type     string `json:"t,omitempty"`
-	ID       string `json:"i,omitempty"` // history of one resource; search in its compartment
-	Query    string `json:"q,omitempty"` // the client's criteria as used
-	Scope    string `json:"c,omitempty"` // of the client: nobody else reads its criteria in a self link
-	Epoch    string `json:"e"`
-	UpTo     int64  `json:"u"`
-	Seq      int64  `json:"s"`
-	RefType  string `json:"rt"`
-	RefID    string `json:"ri"`
-	Backward bool   `json:"b,omitempty"` // the page before the entry
+	Walk     string  `json:"w"` // walkSearch or walkHistory
+	Type     string  `json:"t,omitempty"`
+	ID       string  `json:"i,omitempty"` // history of one resource; search in its compartment
+	Query    string  `json:"q,omitempty"` // the client's criteria as used
+	Notes    []issue `json:"n,omitempty"` // warnings of the search, for each page
+	Scope    string  `json:"c,omitempty"` // of the client: nobody else reads its criteria in a self link
+	Epoch    string  `json:"e"`
+	UpTo     int64   `json:"u"`
+	Seq      int64   `json:"s"`
+	RefType  string  `json:"rt"`
+	RefID    string  `json:"ri"`
+	Backward bool    `json:"b,omitempty"` // the page before the entry
 	// Sort are the values that the entry is sorted by.
 	Sort []store.SortValue `json:"v,omitempty"`
 }

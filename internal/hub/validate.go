@@ -1,13 +1,11 @@
 package hub
 
 import (
-	"bytes"
+	"context"
 	"encoding/json"
-	"errors"
 	"mime"
 	"net/http"
 	"slices"
-	"strings"
 )
 
 // maxResource is the largest body of $validate, in bytes.
@@ -51,8 +49,16 @@ func (h *hub) validate(r *request) error {
 	if !slices.Contains([]string{"", "create", "update", "profile"}, in.mode) {
 		return faultf(http.StatusBadRequest, "not-supported", "mode may be create, update or profile: nothing is written or deleted here")
 	}
+	var found []byte
+	err = h.limited(r.c.Request.Context(), func(context.Context) error {
+		found = h.validator(in.resource, in.profiles)
+		return nil
+	})
+	if err != nil {
+		return err
+	}
 	r.c.Writer.Header().Set("Cache-Control", "private, no-store")
-	r.write(http.StatusOK, h.validator(in.resource, in.profiles))
+	r.write(http.StatusOK, found)
 	return nil
 }
 
@@ -106,18 +112,8 @@ func (v *validation) unwrap(typ string) error {
 func (r *request) readResource() ([]byte, error) {
 	req := r.c.Request
 	media, params, err := mime.ParseMediaType(req.Header.Get("Content-Type"))
-	charset := strings.ToLower(params["charset"])
-	if err != nil || media != fhirJSON && media != "application/json" && media != "text/json" || charset != "" && charset != "utf-8" ||
-		!isVersion(params["fhirversion"]) || req.Header.Get("Content-Encoding") != "" {
+	if err != nil || !slices.Contains(offered, media) || !fits(params) || req.Header.Get("Content-Encoding") != "" {
 		return nil, faultf(http.StatusUnsupportedMediaType, "not-supported", "the body must be %s in UTF-8, not compressed", fhirJSON)
 	}
-	var body bytes.Buffer
-	if _, err := body.ReadFrom(http.MaxBytesReader(r.c.Writer, req.Body, maxResource)); err != nil {
-		var tooLarge *http.MaxBytesError
-		if errors.As(err, &tooLarge) {
-			return nil, faultf(http.StatusRequestEntityTooLarge, "too-long", "the body may have at most %d bytes", maxResource)
-		}
-		return nil, faultf(http.StatusBadRequest, "invalid", "the body could not be read")
-	}
-	return body.Bytes(), nil
+	return r.readBody(maxResource)
 }

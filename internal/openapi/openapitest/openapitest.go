@@ -4,8 +4,10 @@ package openapitest
 
 import (
 	"bytes"
+	"compress/gzip"
 	"errors"
 	"fmt"
+	"io"
 	"mime"
 	"net/http"
 	"net/http/httptest"
@@ -242,19 +244,36 @@ func (d *Document) body(response map[string]any, at, method string, w *httptest.
 	if err != nil || content[media] == nil {
 		return fmt.Errorf("media type %q is not in the document", w.Header().Get("Content-Type"))
 	}
+	text, err := decoded(w)
+	if err != nil {
+		return err
+	}
 	schema := pointer(at, "content", media, "schema")
 	switch {
 	case media == "application/x-ndjson":
-		for line := range bytes.Lines(w.Body.Bytes()) {
+		for line := range bytes.Lines(text) {
 			if err := d.holdsJSON(schema, line); err != nil {
 				return err
 			}
 		}
 		return nil
 	case strings.HasSuffix(media, "json"):
-		return d.holdsJSON(schema, w.Body.Bytes())
+		return d.holdsJSON(schema, text)
 	}
-	return d.Holds(schema, w.Body.String())
+	return d.Holds(schema, string(text))
+}
+
+// decoded gives a body without its content coding, of which the document says
+// nothing (RFC 9110 section 8.4).
+func decoded(w *httptest.ResponseRecorder) ([]byte, error) {
+	if w.Header().Get("Content-Encoding") != "gzip" {
+		return w.Body.Bytes(), nil
+	}
+	r, err := gzip.NewReader(bytes.NewReader(w.Body.Bytes()))
+	if err != nil {
+		return nil, err
+	}
+	return io.ReadAll(r)
 }
 
 func (d *Document) holdsJSON(schema string, text []byte) error {
