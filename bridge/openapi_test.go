@@ -387,7 +387,7 @@ func (d *documented) reads() {
 		d.both(h, 400, p+"?_format=json&_format=json")
 		d.both(h, 406, p, "Accept", "application/fhir+xml")
 	}
-	for _, p := range []string{"/fhir/Toe", "/fhir/Toe/_history", ref + "0", ref + "0/_history", ref + "/_history/none"} {
+	for _, p := range []string{"/fhir/Toe", "/fhir/Toe/_history", ref + "0", ref + "0/_history", ref + "/_history/none", ref + "/Goal"} {
 		d.both(h, 404, p)
 	}
 	d.both(h, 405, "/fhir/CarePlan/_search")
