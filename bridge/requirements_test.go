@@ -73,6 +73,32 @@ func procedureDays(t *testing.T, found bundle) map[string][]string {
 	return out
 }
 
+// R-CONT-08: the reviews of a plan are found by it: Observations of a day and of
+// somebody, based on the plan, and their Encounters beside them.
+func TestR_CONT_08_ReviewsAreFoundByTheirPlan(t *testing.T) {
+	b := newBench(t, t.TempDir(), "2026-04-20T12:00:00Z")
+	b.send("04-over-limit") // one review, on 15 April
+	plans := b.search("CarePlan")
+	require.Len(t, plans.Entry, 1)
+	var plan struct{ ID string }
+	require.NoError(t, json.Unmarshal(plans.Entry[0].Resource, &plan))
+	found := b.search("Observation?_count=500&based-on=CarePlan/" + plan.ID)
+	require.NotEmpty(t, found.Entry)
+	for _, e := range found.Entry {
+		var o struct {
+			BasedOn           []struct{ Reference string }
+			EffectiveDateTime string
+			Performer         []struct{ Reference, Display string }
+		}
+		require.NoError(t, json.Unmarshal(e.Resource, &o))
+		require.Len(t, o.BasedOn, 1)
+		assert.Equal(t, "CarePlan/"+plan.ID, o.BasedOn[0].Reference)
+		assert.Contains(t, o.EffectiveDateTime, "2026-04-15")
+		assert.NotEmpty(t, o.Performer)
+	}
+	assert.Less(t, found.Total, b.search("Observation").Total, "findings of the surgery are not based on the plan")
+}
+
 // R-TERM-02, overridden by D8.1: while releases are mixed no Coding says a
 // version, SNOMED CT's or another's, under either licence setting. The goldens
 // are what the program makes (TestGoldens).

@@ -22,12 +22,13 @@ func edited(t *testing.T, e edits) mapping.Result {
 	return fold(t, mapping.PatientFold{Patient: *d.Record.Patient.Identifier, Deliveries: []mapping.Delivery{d}})
 }
 
-// R-CONT-10: an operation that did not happen is not-done with its reason, and
-// no part of it reads as done; one that was broken off is stopped. The twin was
-// done.
+// R-CONT-10, R-CONT-24: an operation that did not happen is not-done with its
+// reason, in its status and for those who read; one that was broken off is
+// stopped. The twin was done.
 func TestR_CONT_10_WhatDidNotHappenIsNotDone(t *testing.T) {
 	const border = "/surgery/toes/*/borders/*/outcome"
 	for outcome, status := range map[string]string{"not-done": "not-done", "abandoned": "stopped", "done": "completed"} {
+		read := map[string]string{"not-done": "Status: not done", "abandoned": "Status: stopped before its end", "done": "Status: completed"}[outcome]
 		res := edited(t, edits{"/surgery/outcome": outcome, "/surgery/outcomeReason": "No consent", border: nil})
 		operations := 0
 		for _, r := range res.Resources {
@@ -37,6 +38,7 @@ func TestR_CONT_10_WhatDidNotHappenIsNotDone(t *testing.T) {
 			}
 			operations++
 			assert.Equal(t, status, tree["status"], "%s: %v", outcome, tree["code"])
+			assert.Contains(t, tree["text"].(map[string]any)["div"], read)
 			if outcome != "done" {
 				assert.Equal(t, map[string]any{"text": "No consent"}, tree["statusReason"], outcome)
 			}

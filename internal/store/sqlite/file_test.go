@@ -94,7 +94,7 @@ func TestDataAreThereAfterAReopen(t *testing.T) {
 	assert.Equal(t, want, state(t, open(t, sqlite.Options{Dir: dir, NewEpoch: func() string { return "unused" }})))
 }
 
-// What a killed process leaves: the files as they are. A commit that was
+// R-ING-05: what a killed process leaves: the files as they are. A commit that was
 // answered is there, a transaction under way is not.
 func TestAKilledProcessLeavesWholeCommits(t *testing.T) {
 	d := open(t, sqlite.Options{})

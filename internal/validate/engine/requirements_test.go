@@ -16,6 +16,7 @@ var requirements = map[string][]string{
 	"R-DATA-01": {"json-null Patient.active", "json-null Patient.telecom[1]", "json-null Patient.name[0].given[2]",
 		"json-empty Medication.batch.lotNumber", "json-empty Specimen.type", "json-empty BodyStructure.locationQualifier"},
 	"R-DATA-04": {"json-list Composition.author", "json-list Specimen.status"},
+	"R-DATA-06": {"json-list-length Patient.name[0].given", "json-null Patient.name[0].given[2]"},
 	"R-DATA-08": {"element-unknown Patient.toenail", "element-unknown Specimen.collection.toenail", "element-unknown Device.Status"},
 	"R-DATA-09": {"id Specimen.id", "id Device.id", "id Patient.contained[0].id", "reference Goal.subject.reference"},
 	"R-DATA-10": {"format Patient.birthDate", "format Observation.effective", "format Provenance.recorded"},
@@ -36,8 +37,8 @@ var requirements = map[string][]string{
 	"R-CONT-25": {"txt-1 BodyStructure.text.div", "txt-2 BodyStructure.text.div", "txt-1 Composition.section[0].text.div"},
 }
 
-// R-DATA-01, R-DATA-04, R-DATA-08, R-DATA-09, R-DATA-10, R-DATA-21, R-DATA-26,
-// R-CONT-01, R-CONT-02, R-CONT-04, R-CONT-14, R-CONT-25: the battery has the defects of
+// R-DATA-01, R-DATA-04, R-DATA-06, R-DATA-08, R-DATA-09, R-DATA-10, R-DATA-21,
+// R-DATA-26, R-CONT-01, R-CONT-02, R-CONT-04, R-CONT-14, R-CONT-25: the battery has the defects of
 // these rows, which TestBattery finds, and each makes a resource invalid.
 func TestBatteryHoldsTheRequirements(t *testing.T) {
 	v := known(t)
