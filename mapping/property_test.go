@@ -40,8 +40,8 @@ func patientsMade(t *testing.T) map[resource.Ref]bool {
 }
 
 // Every reference resolves inside the set, or to another's Patient, every byte is read,
-// and no form, id, date, invariant, code or unit is amiss (D5.10, D7.4, R-CONT-03,
-// R-DATA-01, R-DATA-09, R-DATA-10).
+// and no form, id, date, mandatory element, invariant, code or unit is amiss (D5.10,
+// D7.4, R-CONT-01, R-CONT-03, R-DATA-01, R-DATA-09, R-DATA-10).
 func TestFoldPassesItsOwnCheck(t *testing.T) {
 	s := worldSettings()
 	made := patientsMade(t)

@@ -316,7 +316,8 @@ func TestD3_1_IndexRowsOfHiddenVersionsAreRemoved(t *testing.T) {
 	}
 }
 
-// Writers that wait take their turns in the order in which they came.
+// R-HIST-12: writers that wait take their turns in the order in which they came: while
+// one holds its transaction open no later one is committed before it.
 func TestWritersTakeTurns(t *testing.T) {
 	dir := t.TempDir()
 	synctest.Test(t, func(t *testing.T) {
