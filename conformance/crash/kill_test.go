@@ -16,7 +16,7 @@ import (
 	"nailbridge/conformance/running"
 )
 
-// roundsVariable is how often the bridge is killed; without it 60 times.
+// roundsVariable is how often the bridge is killed; without it 100 times (R-ING-05).
 const roundsVariable = "NAILBRIDGE_CRASH_ROUNDS"
 
 func rounds(t *testing.T) int {
@@ -25,7 +25,7 @@ func rounds(t *testing.T) int {
 		if testing.Short() {
 			t.Skipf("kills a bridge for minutes; %s says how often", roundsVariable)
 		}
-		return 60
+		return 100
 	}
 	n, err := strconv.Atoi(text)
 	require.NoError(t, err, roundsVariable)

@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -176,4 +177,24 @@ func TestRequirementsMissEachProof(t *testing.T) {
 	}
 	_, err := table("| R-X-01 | | shown | `TestRequirements` | – |")
 	assert.Error(t, err, "a line that asks nothing")
+}
+
+// Each of the twenty questions that the reference leaves open has one answer,
+// and tests that are there and run.
+func TestOpenDecisions(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join(root, "conformance", "OPEN-DECISIONS.md"))
+	require.NoError(t, err)
+	rows, err := proof.Table(string(text), "#", "question", "decided", "state", "shown by")
+	require.NoError(t, err)
+	require.Len(t, rows, 20)
+	runs := cited(t)
+	for i, r := range rows {
+		assert.Equal(t, strconv.Itoa(i+1), r[0])
+		assert.Contains(t, []string{"held", "to come", "not offered"}, r[3], r[0])
+		named, err := proof.Parse(r[4])
+		require.NoError(t, err, r[0])
+		for _, p := range named {
+			assert.Contains(t, runs, p, r[0])
+		}
+	}
 }

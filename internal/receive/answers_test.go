@@ -175,7 +175,7 @@ func TestD2_WaitingWithARedFlagNeedsAgreement(t *testing.T) {
 // R-ING-02: the same save sent many times at once is stored once.
 func TestTheSameSaveAtOnceIsStoredOnce(t *testing.T) {
 	w := rt.New(t)
-	const n = 6
+	const n = 10
 	answers := make(chan receive.Kind, n)
 	for range n {
 		go func() {
