@@ -222,6 +222,21 @@ func TestR_READ_10_OldVersionsAfterManyUpdates(t *testing.T) {
 	assert.Contains(t, s.get("/CarePlan/c1").Body.String(), "update 49")
 }
 
+// R-DATA-07: decimals have the digits that were stored, more than a float holds
+// too, in a read, a search and the histories.
+func TestR_DATA_07_DecimalsInEveryAnswer(t *testing.T) {
+	s := serve(t)
+	const narrative = `"text":{"status":"generated","div":"<div xmlns=\"http://www.w3.org/1999/xhtml\"><p>of a test</p></div>"}`
+	for i, digits := range []string{"2.00", "0.010", "37.50", "12345678901234567.89", "1e-3"} {
+		id := fmt.Sprint("o", i)
+		s.commit(fmt.Sprintf(`{"resourceType":"Observation","id":%q,%s,"status":"final","code":{"text":"a"},"subject":{"reference":"Patient/p"},"valueQuantity":{"value":%s}}`,
+			id, narrative, digits))
+		for _, path := range []string{"/Observation/" + id, "/Observation/" + id + "/_history/e1-1", "/Observation?_id=" + id, "/Observation/" + id + "/_history", "/_history?_count=1"} {
+			assert.Contains(t, s.get(path).Body.String(), `"value":`+digits+`}`, path)
+		}
+	}
+}
+
 // R-SP-03: the parameters of meta that the bridge itself gives no value: what has
 // a security label or a source is found by it, and nothing else is. Tags and
 // profiles are found in internal/hub.

@@ -104,7 +104,7 @@ func TestNothingRecordedIsNothing(t *testing.T) {
 
 // R4 datatypes.html#decimal, R-DATA-07: precision is significant.
 func TestDecimalTextIsKept(t *testing.T) {
-	for _, text := range []string{"2.50", "0", "0.0", "10", "100.000", "-1.20", "0.05", "70.125"} {
+	for _, text := range []string{"2.50", "0", "0.0", "10", "100.000", "-1.20", "0.05", "70.125", "0.010"} {
 		d := record.MustDecimal(text)
 		assert.Equal(t, `{"value":`+text+`}`, elementJSON(t, &dpb.Quantity{Value: Decimal(&d)}))
 	}
