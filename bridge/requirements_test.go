@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -71,6 +72,35 @@ func procedureDays(t *testing.T, found bundle) map[string][]string {
 		slices.Sort(out[day])
 	}
 	return out
+}
+
+// R-PROF-04, R-PAGE-19: the Provenances of what was found, beside it: each names a
+// version of a match, and each match has one (IHE QEDm, Provenance option; the guide
+// itself is not claimed). They are those that a search by target finds.
+func TestR_PROF_04_ProvenanceBesideWhatWasFound(t *testing.T) {
+	b := newBench(t, t.TempDir(), "2026-04-20T12:00:00Z")
+	b.send("04-over-limit")
+	found := b.search("CarePlan?_revinclude=Provenance:target")
+	require.Equal(t, 1, found.Total)
+	plan := strings.TrimPrefix(found.Entry[0].FullURL, "http://127.0.0.1:8470/fhir/")
+	var beside []string
+	for _, e := range found.Entry[1:] {
+		assert.Equal(t, "include", e.Search.Mode)
+		var p struct {
+			ResourceType string
+			Target       []struct{ Reference string }
+		}
+		require.NoError(t, json.Unmarshal(e.Resource, &p))
+		assert.Equal(t, "Provenance", p.ResourceType)
+		assert.True(t, slices.ContainsFunc(p.Target, func(r struct{ Reference string }) bool { return strings.HasPrefix(r.Reference, plan+"/_history/") }))
+		beside = append(beside, e.FullURL)
+	}
+	var byTarget []string
+	for _, e := range b.search("Provenance?target=" + plan).Entry {
+		byTarget = append(byTarget, e.FullURL)
+	}
+	assert.Len(t, byTarget, b.search(plan+"/_history").Total, "one for each version")
+	assert.ElementsMatch(t, byTarget, beside)
 }
 
 // R-CONT-08: the reviews of a plan are found by it: Observations of a day and of

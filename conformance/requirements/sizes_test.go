@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"net/http"
 	"net/http/httptest"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -188,6 +189,27 @@ func TestR_PAGE_07_TenThousandMatchesUnderWrites(t *testing.T) {
 	assert.Empty(t, times, "what came later")
 }
 
+// R-PAGE-08: two hundred of one date, sorted by it, are all on pages of seven.
+func TestR_PAGE_08_TwoHundredOfOneDate(t *testing.T) {
+	s := serve(t)
+	var contents []string
+	for i := range 200 {
+		contents = append(contents, observation(fmt.Sprint("o", i), `"effectiveDateTime":"2026-03-02"`))
+	}
+	s.commit(contents...)
+	for _, sort := range []string{"date", "-date"} {
+		seen := s.walk("/Observation?_count=7&_sort="+sort, func(int) {})
+		assert.Len(t, seen, 200, sort)
+		assert.Len(t, slices.Compact(slices.Sorted(slices.Values(seen))), 200, sort)
+	}
+}
+
+// observation is a finding with one more member.
+func observation(id, member string) string {
+	return fmt.Sprintf(`{"resourceType":"Observation","id":%q,"text":{"status":"generated","div":"<div xmlns=\"http://www.w3.org/1999/xhtml\"><p>of a test</p></div>"},
+		"status":"final","code":{"text":"a"},"subject":{"reference":"Patient/p"},%s}`, id, member)
+}
+
 // R-HIST-11: a thousand versions of one transaction, with one instant, are walked
 // by tens while others are written: each once, and none missed.
 func TestR_HIST_11_AThousandOfOneTransaction(t *testing.T) {
@@ -226,14 +248,36 @@ func TestR_READ_10_OldVersionsAfterManyUpdates(t *testing.T) {
 // too, in a read, a search and the histories.
 func TestR_DATA_07_DecimalsInEveryAnswer(t *testing.T) {
 	s := serve(t)
-	const narrative = `"text":{"status":"generated","div":"<div xmlns=\"http://www.w3.org/1999/xhtml\"><p>of a test</p></div>"}`
 	for i, digits := range []string{"2.00", "0.010", "37.50", "12345678901234567.89", "1e-3"} {
 		id := fmt.Sprint("o", i)
-		s.commit(fmt.Sprintf(`{"resourceType":"Observation","id":%q,%s,"status":"final","code":{"text":"a"},"subject":{"reference":"Patient/p"},"valueQuantity":{"value":%s}}`,
-			id, narrative, digits))
+		s.commit(observation(id, `"valueQuantity":{"value":`+digits+`}`))
 		for _, path := range []string{"/Observation/" + id, "/Observation/" + id + "/_history/e1-1", "/Observation?_id=" + id, "/Observation/" + id + "/_history", "/_history?_count=1"} {
 			assert.Contains(t, s.get(path).Body.String(), `"value":`+digits+`}`, path)
 		}
+	}
+}
+
+// R-SP-04, R-SP-10: with and without a parameter are all and none twice, and what has
+// no category at all has not the one asked for.
+func TestR_SP_04_10_MissingAndNotOverTheStore(t *testing.T) {
+	s := serve(t)
+	in := func(of ...string) string {
+		var codings []string
+		for _, c := range of {
+			codings = append(codings, `{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/observation-category","code":"`+c+`","display":"`+strings.ToUpper(c[:1])+c[1:]+`"}]}`)
+		}
+		return `"category":[` + strings.Join(codings, ",") + `]`
+	}
+	s.commit(observation("none", `"effectiveDateTime":"2026"`), observation("one", in("exam")), observation("both", in("exam", "laboratory")))
+	for query, want := range map[string][]string{
+		"category:missing=true": {"none"}, "category:missing=false": {"one", "both"}, "date:missing=false": {"none"}, "date:missing=true": {"one", "both"},
+		"category:not=laboratory": {"none", "one"}, "category:not=exam": {"none"}, "category:not=survey": {"none", "one", "both"},
+	} {
+		var ids []string
+		for _, e := range s.walk("/Observation?"+query, func(int) {}) {
+			ids = append(ids, strings.TrimSpace(strings.TrimPrefix(e, base+"/Observation/")))
+		}
+		assert.ElementsMatch(t, want, ids, query)
 	}
 }
 
@@ -257,6 +301,6 @@ func TestR_SP_03_SecurityAndSource(t *testing.T) {
 	} {
 		q, problems := index.Parse("CarePlan", []searchparam.Pair{{Name: c.name, Value: c.value}})
 		require.Empty(t, problems, c.value)
-		assert.Equal(t, c.found, q.Match[0].Holds(rows), "%s=%s", c.name, c.value)
+		assert.Equal(t, c.found, q.Match[0].Holds(rows, nil), "%s=%s", c.name, c.value)
 	}
 }
