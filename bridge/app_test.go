@@ -159,6 +159,7 @@ type bundle struct {
 	Entry []struct {
 		FullURL  string
 		Resource json.RawMessage
+		Search   struct{ Mode string }
 	}
 }
 

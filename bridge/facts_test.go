@@ -24,8 +24,9 @@ import (
 // factColumns are the columns of the table in testdata/README.md.
 var factColumns = []string{"case", "shared", "sitting", "parts", "borders", "plan", "answered", "open", "flags", "mg", "tourniquet", "contact"}
 
-// TestFactsOfTheDemoClinic compares the table that was written by hand with
-// the fold of each case at the demo's instant.
+// R-TERM-06: TestFactsOfTheDemoClinic compares the table that was written by hand with
+// the fold of each case at the demo's instant; the bodySite of an operation and the
+// BodyStructure that it targets must name one toe.
 func TestFactsOfTheDemoClinic(t *testing.T) {
 	expected := readFacts(t)
 	s := demoSettings(t)

@@ -20,10 +20,10 @@ import (
 // marker stands in every text of the records of this test.
 const marker = "Zqmarkerqz"
 
-// TestMarkedPatientNeverShowsOutsideContent sends patients whose every field
-// holds the marker, good records and bad ones, asks for them by it in every
-// way, and looks for it where no patient data may be: logs, metrics, error
-// text, and links of our making.
+// R-SEC-08, R-OO-09: TestMarkedPatientNeverShowsOutsideContent sends patients whose
+// every field holds the marker, good records and bad ones, asks for them by it in every
+// way, and looks for it where no patient data may be: logs, metrics, error text, and
+// links of our making.
 func TestMarkedPatientNeverShowsOutsideContent(t *testing.T) {
 	b := newBench(t, t.TempDir(), "2026-04-08T09:00:00Z")
 	b.schedule()

@@ -234,9 +234,9 @@ func (d *documented) asked() {
 	d.bodiesOfFHIR()
 }
 
-// R-HTTP, D2, RFC 9457: the program answers with what the document has and
-// with nothing else, and each answer that the document has is given. Answers are
-// of the real doors, over a real store.
+// R-HTTP, R-OO-01, D2, RFC 9457: the program answers with what the document has and
+// with nothing else, and each answer that the document has is given: every failure on
+// /fhir an OperationOutcome. Answers are of the real doors, over a real store.
 func TestOpenAPIHasEveryAnswer(t *testing.T) {
 	d := newDocumented(t)
 	d.asked()

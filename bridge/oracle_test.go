@@ -13,8 +13,9 @@ import (
 	"nailbridge/testdata"
 )
 
-// TestOracleDemoStore gives every version of every resource that the store of
-// the demo holds after a tick, as a hub is served it, to the outside validator.
+// R-PROF-16: what the store of the demo holds after a tick, every version of every
+// resource as a hub is served it, is valid to the outside validator, which holds each
+// to the profiles that it claims.
 func TestOracleDemoStore(t *testing.T) {
 	oracles.Require(t)
 	b := newBench(t, t.TempDir(), "2026-01-01T00:00:00Z")

@@ -165,11 +165,12 @@ func TestBuilderIsDeterministic(t *testing.T) {
 	}
 }
 
-// Every resource has a narrative, and one with a status names it (design, "What
-// it becomes").
+// R-CONT-24: every resource has a narrative, generated, and one with a status names it
+// (design, "What it becomes").
 func TestEveryResourceHasANarrative(t *testing.T) {
 	for _, r := range buildCase(t, fullSurgery(t), fullLater(t), buildAll) {
 		div := narrative(t, r)
+		assert.Equal(t, []any{"generated"}, at(r, "text.status"), r.Ref())
 		assert.Contains(t, div, `<div xmlns="http://www.w3.org/1999/xhtml">`, r.Ref())
 		for _, member := range []string{"status", "active", "clinicalStatus"} {
 			if r.Tree()[member] != nil {

@@ -29,8 +29,8 @@ func oddValues() []any {
 	}
 }
 
-// D2.1: whatever a member holds, what is not refused is folded without a fault
-// and passes the bridge's own check, and what is refused disturbs nothing.
+// D2.1, R-SEC-12: whatever a member holds, what is not refused is folded without a
+// fault and passes the bridge's own check, and what is refused disturbs nothing.
 func TestD2_1_OddValuesNeverBreakAFold(t *testing.T) {
 	s := worldSettings()
 	nothing := func(resource.Ref) bool { return false }

@@ -232,7 +232,7 @@ func TestD5_1_BodyStructure(t *testing.T) {
 	assert.Empty(t, buildCase(t, nil, nil, build(place{"", "1", "medial"}, place{"left", "", "medial"})))
 }
 
-// D5.1: a bodySite never has a coding without the side.
+// D5.1, R-TERM-06: a bodySite never has a coding without the side.
 func TestD5_1_BodySiteHasASide(t *testing.T) {
 	b := newBuilder(buildSettings(t), buildPatient)
 	for _, digit := range record.DigitSet.Values {

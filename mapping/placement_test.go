@@ -118,8 +118,8 @@ func TestD5_3_TheAgentOfAnAblation(t *testing.T) {
 	assert.ElementsMatch(t, parts, refs(totals[0], "derivedFrom"))
 }
 
-// D5.4: who performed and computed an Observation, what it is derived from and
-// part of, and what no reference of reason may point to.
+// D5.4, R-CONT-08: who performed and computed an Observation, what it is derived from
+// and part of, and what no reference of reason may point to.
 func TestD5_4_WhatObservationsAndReasonsPointTo(t *testing.T) {
 	res := worked(t, unedited)
 	clinic, device := only(t, res.Resources, "Organization").Ref().String(), only(t, res.Resources, "Device").Ref().String()

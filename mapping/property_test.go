@@ -39,8 +39,9 @@ func patientsMade(t *testing.T) map[resource.Ref]bool {
 	return made
 }
 
-// Every reference resolves inside the set, or to another's Patient, google/fhir reads every byte, and no
-// invariant, code or unit is amiss (D5.10, D7.4).
+// Every reference resolves inside the set, or to another's Patient, every byte is read,
+// and no form, id, date, mandatory element, invariant, code or unit is amiss (D5.10,
+// D7.4, R-CONT-01, R-CONT-03, R-DATA-01, R-DATA-09, R-DATA-10).
 func TestFoldPassesItsOwnCheck(t *testing.T) {
 	s := worldSettings()
 	made := patientsMade(t)
@@ -149,7 +150,7 @@ func strike(t *testing.T, in *mapping.PatientFold, res mapping.Result, now time.
 	return stored
 }
 
-// D1.4: in every permutation with any repeats, with clock ticks and
+// D1.4, R-ING-12: in every permutation with any repeats, with clock ticks and
 // acknowledgements anywhere, the fold's own output is equal.
 func TestD1_4_TheSetDecidesNeverTheOrder(t *testing.T) {
 	eachPatient(t, 1, func(t *testing.T, p *folded) {

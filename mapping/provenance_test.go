@@ -33,6 +33,8 @@ func provenanceInput() ProvenanceInput {
 	}
 }
 
+// D5.9, R-SEC-01: a Provenance names its targets by their versions, the author, the
+// bridge as assembler, each on behalf of the clinic, and its sources by their hashes.
 func TestD5_9_Provenance(t *testing.T) {
 	s := buildSettings(t)
 	p, err := MakeProvenance(s, provenanceInput())

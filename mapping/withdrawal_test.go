@@ -67,6 +67,7 @@ var vanished = []struct {
 		"active", false, nil, []string{"active", "practitioner", "organization"}},
 }
 
+// D6, R-CONT-07: what was made in error says so in the status of its type, and stays.
 func TestD6_EachTypeShowsItsWithdrawal(t *testing.T) {
 	s := buildSettings(t)
 	for _, c := range vanished {

@@ -22,8 +22,10 @@ import (
 // generatedCases is how many generated cases are validated.
 const generatedCases = 200
 
-// TestOracleOutput validates the Bundle of every story of the demo clinic, under both licence settings, and what is made
-// of 200 generated cases. One Java process checks both, since to start one takes as long as to check hundreds of resources.
+// R-NDJ-03, R-CONT-03: TestOracleOutput validates the Bundle of every story of the demo
+// clinic, under both licence settings, and what is made of 200 generated cases. One
+// Java process checks both, since to start one takes as long as to check hundreds of
+// resources.
 func TestOracleOutput(t *testing.T) {
 	Require(t)
 	goldens := readGoldens(t)

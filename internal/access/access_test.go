@@ -73,7 +73,7 @@ func TestHostAndOriginAreChecked(t *testing.T) {
 	}
 }
 
-// D2: on /fhir always an OperationOutcome, elsewhere RFC 9457.
+// D2, R-OO-01: on /fhir always an OperationOutcome, elsewhere RFC 9457.
 func TestRefusalsAreOfThePagesKind(t *testing.T) {
 	h := access.Guard("", http.NotFoundHandler())
 	for path, want := range map[string][2]string{

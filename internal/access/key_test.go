@@ -168,8 +168,8 @@ func TestKeysAreReadAgainWithoutARestart(t *testing.T) {
 	assert.True(t, ok, "back again")
 }
 
-// RFC 6750 sections 2.1 and 3: 401 without a key in force, 403 for one that
-// does not open the path; neither says what there is.
+// RFC 6750 sections 2.1 and 3, R-CAP-01: 401 without a key in force, but for /metadata,
+// and 403 for one that does not open the path; neither says what there is.
 func TestKeysOpenTheirOwnPathsOnly(t *testing.T) {
 	clinic, clinicSecret := newKey(t, 1, access.ClinicKey, "n", "north")
 	hub, hubSecret := newKey(t, 2, access.HubKey, "hub", "north", "south")

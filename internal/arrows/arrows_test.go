@@ -109,6 +109,7 @@ var rooms = []room{
 	{"testdata/...", []string{"internal/convert"}, "records of the invented clinic"},
 	{"conformance/running", []string{"internal/events", "internal/generate", "mapping/record", "testdata"}, "a running bridge as senders see it: the names of subjects, invented records, and settings to start it with"},
 	{"conformance/crash", nil, "tests alone"},
+	{"conformance/proof", []string{"mapping/safety/safetytest"}, "a test aid: what the gate runs"},
 	{"conformance/load", []string{"conformance/running", "internal/generate", "mapping/record"}, "the load sends invented records to a running bridge through both doors"},
 	{"conformance/...", slices.Concat(engine, []string{"conformance/...", "internal/official", "internal/validate/...", "mapping/terms", "mapping/followup"}), "the suite judges resources from outside and does not know the bridge"},
 	{"bridge", []string{"internal/...", "mapping/...", "testdata"}, "the program joins everything, and nobody imports it"},
@@ -186,7 +187,7 @@ func TestOutsideModulesStopAtTheirAdapters(t *testing.T) {
 
 // Test aids are imported by tests and by test aids alone.
 func TestTestAidsStayInTests(t *testing.T) {
-	aids := []string{"internal/store/storetest", "internal/receive/receivetest", "internal/golden", "internal/fault", "mapping/safety/safetytest", "internal/openapi/openapitest"}
+	aids := []string{"internal/store/storetest", "internal/receive/receivetest", "internal/golden", "internal/fault", "mapping/safety/safetytest", "internal/openapi/openapitest", "conformance/proof"}
 	for _, p := range list(t) {
 		for _, i := range p.Imports {
 			to := strings.TrimPrefix(i, module)

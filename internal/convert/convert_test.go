@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 	"time"
+	"unicode/utf8"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -50,8 +51,8 @@ func plain(t testing.TB, tree map[string]any) string {
 	return string(b)
 }
 
-// Files of records become what the intake makes of the same records, with the
-// clock at the same instant.
+// R-NDJ-06: files of records become what the intake makes of the same records, with the
+// clock at the same instant, and the same bytes in whatever order they come.
 func TestFilesBecomeWhatTheIntakeMakes(t *testing.T) {
 	records := [][]byte{
 		rt.Surgery(), rt.Surgery(rt.Saved("2026-03-03T09:00:00Z"), rt.Set("/author/name/given", []any{"Eda"})),
@@ -145,6 +146,30 @@ func TestD3_1_ARefusedRecordEndsSharingInAFileToo(t *testing.T) {
 	assert.NotEmpty(t, convertAll(t, file("a.ndjson", rt.Surgery(), refused("agreed"))).Resources, "twin")
 }
 
+// R-NDJ-01: one resource a line, which ends with LF, in UTF-8 without a byte order
+// mark (https://hl7.org/fhir/R4/nd-json.html); the text of a record that holds a
+// line break does not break one.
+func TestR_NDJ_01_OneResourceALine(t *testing.T) {
+	res := convertAll(t, file("a.ndjson", rt.Surgery(rt.Set("/surgery/note", "one\r\ntwo\u2028Größe")), rt.Review(rt.RedFlag)))
+	var out bytes.Buffer
+	require.NoError(t, convert.WriteNDJSON(&out, res.Resources))
+	require.True(t, utf8.Valid(out.Bytes()))
+	assert.Contains(t, out.String(), "Größe", "the note was published")
+	assert.NotContains(t, out.String(), "\r")
+	text, ends := strings.CutSuffix(out.String(), "\n")
+	assert.True(t, ends)
+	lines := strings.Split(text, "\n")
+	require.Len(t, lines, len(res.Resources))
+	for i, l := range lines {
+		var r struct{ ResourceType, ID string }
+		require.NoError(t, json.Unmarshal([]byte(l), &r))
+		assert.Equal(t, res.Resources[i].Ref().String(), r.ResourceType+"/"+r.ID)
+		assert.Equal(t, byte('{'), l[0], "no byte order mark")
+	}
+}
+
+// R-NDJ-01: lines end with LF or CR LF, blank ones are passed over, and each is read
+// alone; a JSON array and one record are taken too.
 func TestSplit(t *testing.T) {
 	for data, want := range map[string][]string{
 		`{"a":1}`:                   {`f {"a":1}`},

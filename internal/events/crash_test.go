@@ -119,8 +119,8 @@ func (b *bridge) kill() {
 	_ = b.cmd.Wait()
 }
 
-// D9: the answer is published before the acknowledgement. A bridge killed
-// between commit, answer and acknowledgement repeats the delivery and skips
+// D9, R-ING-02, R-ING-06: the answer is published before the acknowledgement. A bridge
+// killed between commit, answer and acknowledgement repeats the delivery and skips
 // none; the repeat changes nothing.
 func TestD9_KilledBetweenCommitAndAcknowledgement(t *testing.T) {
 	for _, at := range []struct {

@@ -82,7 +82,7 @@ func TestD2_EveryDeliveryIsAnswered(t *testing.T) {
 	})
 }
 
-// D2.1: what cannot be understood ends with a refusal, its reasons and their
+// D2.1, R-ING-08: what cannot be understood ends with a refusal, its reasons and their
 // places; it is kept, and what comes after it is taken.
 func TestD2_1_RefusedIsAnsweredAndBlocksNothing(t *testing.T) {
 	onEach(t, func(t *testing.T, c *clinic, o events.Options, run func(events.Options) *client) {
@@ -133,8 +133,8 @@ func TestD2_1_TheSubjectsClinicIsTheHeaders(t *testing.T) {
 	})
 }
 
-// On the embedded server a subject of a clinic that nobody serves is answered
-// too; on an outside server another bridge may serve it.
+// D2.1, R-ING-15: on the embedded server a subject of a clinic that nobody serves is
+// answered too; on an outside server another bridge may serve it.
 func TestD2_1_TheSubjectOfAnotherClinic(t *testing.T) {
 	t.Run("embedded", func(t *testing.T) {
 		c := newClinic(t)
@@ -280,7 +280,7 @@ func (p panicky) Receive(ctx context.Context, body []byte, dry bool) (receive.An
 	return p.Receiver.Receive(ctx, body, dry)
 }
 
-// A poison message ends with an answer and blocks nothing.
+// R-ING-08: a poison message ends with an answer and blocks nothing.
 func TestPoisonEndsWithAnAnswer(t *testing.T) {
 	onEach(t, func(t *testing.T, c *clinic, o events.Options, run func(events.Options) *client) {
 		o.Clinics[0].Receiver = panicky{c.Receiver, []byte("poison")}

@@ -23,8 +23,8 @@ import (
 	"nailbridge/mapping/record"
 )
 
-// Both doors give equal stores for the same records: every row of every table,
-// over generated cases and what is refused.
+// R-ING-01: both doors give equal stores for the same records: every row of every
+// table, over generated cases and what is refused.
 func TestBothDoorsGiveEqualStores(t *testing.T) {
 	zone := receivetest.Settings(t).Clinic.Zone
 	for seed := range uint64(4) {

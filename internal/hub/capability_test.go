@@ -54,7 +54,7 @@ func TestR_CAP_01_02_04_07_Statement(t *testing.T) {
 	assert.NotEqual(t, tag, w.get("/metadata").Header().Get("ETag"))
 }
 
-// R-CAP-03: what is declared works and what is not is refused, for every type,
+// R-CAP-03, R-CAP-04: what is declared works and what is not is refused, for every type,
 // interaction and parameter.
 func TestR_CAP_03_TellsTheTruth(t *testing.T) {
 	w := newWorld(t)

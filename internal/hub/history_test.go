@@ -21,8 +21,8 @@ func (b bundleJSON) changes() []string {
 	return out
 }
 
-// R-HIST-01 to R-HIST-05: instance, type and system history, newest first,
-// deletions included, each entry with request and response.
+// R-HIST-01, R-HIST-02, R-HIST-03, R-HIST-04, R-HIST-05: instance, type and system
+// history, newest first, deletions included, each entry with request and response.
 func TestR_HIST_01_02_03_04_05_History(t *testing.T) {
 	w := newWorld(t)
 	w.commit(patient("p1", "A", "1950"), plan("c1", "p1", "active"))

@@ -275,8 +275,8 @@ func TestUnknownParametersOfOtherInteractions(t *testing.T) {
 	assert.Equal(t, 200, w.get("/metadata?mode=terminology&_format=json").Code) // R-CAP-08
 }
 
-// A store that cannot answer is 503 with Retry-After; nothing of its error
-// leaves (R-OO-08).
+// R-OO-01, R-OO-08: a store that cannot answer is 503 with Retry-After and an
+// OperationOutcome; nothing of its error leaves.
 func TestR_OO_01_08_StoreUnavailable(t *testing.T) {
 	w := small(t)
 	for _, cause := range []error{store.ErrUnavailable, errors.New("SQLITE_IOERR at /var/lib/marker.db")} {

@@ -32,8 +32,8 @@ func (b bundleJSON) modes() map[string][]string {
 	return out
 }
 
-// R-PAGE-12, R-PAGE-17, R-PAGE-19, R-PAGE-21: what the matches of a page refer to,
-// and what refers to them, beside the page and outside its total.
+// R-PAGE-01, R-PAGE-12, R-PAGE-14, R-PAGE-17, R-PAGE-19, R-PAGE-21: what the matches
+// of a page refer to, and what refers to them, beside the page and outside its total.
 func TestR_PAGE_17_19_21_Includes(t *testing.T) {
 	w := small(t)
 	b := w.get("/CarePlan?status=active&_include=CarePlan:patient").bundle()

@@ -48,8 +48,8 @@ func TestR_SRCH_01_Searchset(t *testing.T) {
 	assert.Empty(t, r.Header().Get("ETag"))
 }
 
-// The parameters of the main job over the real index: R-SP-01, R-SP-02,
-// R-SP-03, R-SP-06, R-SP-07, R-SP-15, R-SP-22, R-SP-24, R-SRCH-12.
+// The parameters of the main job over the real index: R-SP-01, R-SP-02, R-SP-03,
+// R-SP-06, R-SP-07, R-SP-15, R-SP-22, R-SP-24, R-SRCH-12, R-PROF-04.
 func TestR_SP_ParametersOverTheStore(t *testing.T) {
 	w := small(t)
 	w.commit(`{"resourceType":"Procedure","id":"x1",`+told+`,"status":"completed","subject":{"reference":"Patient/p1"},"partOf":[{"reference":"Procedure/x0"}],
@@ -242,7 +242,8 @@ func TestR_SRCH_22_AtOnce(t *testing.T) {
 	}
 }
 
-// R-PAGE-03: _count=0 and _summary=count give the total alone.
+// R-PAGE-03, and of R-PAGE-24 two forms: _count=0 and _summary=count give the total
+// alone.
 func TestR_PAGE_03_CountZero(t *testing.T) {
 	w := small(t)
 	for _, q := range []string{"_count=0", "_summary=count", "_count=0&_total=none", "_count=7&_summary=count"} {

@@ -36,7 +36,7 @@ func failOnBad(w *rt.World) {
 
 func wide(mm float64) rt.Edit { return rt.Set("/surgery/toes/0/borders/0/widthMm", mm) }
 
-// D2: every answer with its HTTP status and what a hub sees of it, each in a
+// D2, R-ING-08: every answer with its HTTP status and what a hub sees of it, each in a
 // world where S-1 is stored under revision 2 and R-1 answers it.
 func TestD2_EveryAnswerWithItsStatus(t *testing.T) {
 	rev := rt.Revision
@@ -139,7 +139,7 @@ func TestAPanicIsAProblem(t *testing.T) {
 	d.post(rt.Surgery()).isProblem(http.StatusInternalServerError, "internal")
 }
 
-// D2.1: the caller's clinic not the record's.
+// D2.1, R-ING-15: the caller's clinic not the record's.
 func TestD2_1_AnotherClinicIs403(t *testing.T) {
 	d := newDoor(t)
 	d.post(rt.Surgery(rt.Set("/clinic", "south"))).isProblem(http.StatusForbidden, "other-clinic")
@@ -280,8 +280,8 @@ func TestNDJSONOverAConnection(t *testing.T) {
 	assert.Equal(t, n, bytes.Count(b, []byte("\n")))
 }
 
-// Nothing of a patient stands in a log line, or in a problem that a fault of
-// the request caused.
+// R-SEC-08, R-OO-09: nothing of a patient stands in a log line, or in a problem that a
+// fault of the request caused.
 func TestLogsAndProblemsHoldNoPatientData(t *testing.T) {
 	const mark = "Zzyzx"
 	marked := func(edits ...rt.Edit) []byte {

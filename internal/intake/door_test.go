@@ -154,6 +154,8 @@ func TestMethodsNotTaken(t *testing.T) {
 	}
 }
 
+// R-HTTP-10, R-HTTP-28: a body of another media type is 415, one over the limit 413,
+// one without content 400; none is kept.
 func TestBodiesThatAreNotTaken(t *testing.T) {
 	d := newDoor(t, func(o *intake.Options) { o.MaxBytes, o.MaxLinesBytes = 10_000, 20_000 })
 	text := string(rt.Surgery())

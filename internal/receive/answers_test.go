@@ -92,7 +92,7 @@ func TestD2_StoredNamesEverythingMade(t *testing.T) {
 	}
 }
 
-// D2: a change makes new versions of what changed and of nothing else.
+// D2, R-ING-03: a change makes new versions of what changed and of nothing else.
 func TestD2_OnlyWhatChangedGetsAVersion(t *testing.T) {
 	w := rt.New(t)
 	w.Send(rt.Surgery())
@@ -173,10 +173,10 @@ func TestD2_WaitingWithARedFlagNeedsAgreement(t *testing.T) {
 	}
 }
 
-// The same save sent many times at once is stored once.
+// R-ING-02: the same save sent many times at once is stored once.
 func TestTheSameSaveAtOnceIsStoredOnce(t *testing.T) {
 	w := rt.New(t)
-	const n = 6
+	const n = 10
 	answers := make(chan receive.Kind, n)
 	for range n {
 		go func() {

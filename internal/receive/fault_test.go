@@ -54,9 +54,9 @@ func committed(t *testing.T, db *sql.DB) (version int) {
 	return version
 }
 
-// D2, unavailable: the nth operation of the store fails, for every n of an
-// intake. It is told, nothing of the intake is stored, and the next try is
-// answered and stored as if nothing had failed.
+// D2, unavailable, R-SEC-02, R-ING-05: the nth operation of the store fails, for every
+// n of an intake. It is told, nothing of the intake is stored, its Provenance no more
+// than its targets, and the next try is answered and stored as if nothing had failed.
 func TestD2_UnavailableAtAnyOperation(t *testing.T) {
 	for name, in := range intakes {
 		t.Run(name, func(t *testing.T) {

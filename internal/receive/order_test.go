@@ -31,10 +31,10 @@ func content(t testing.TB, w *rt.World) map[string]string {
 	return out
 }
 
-// D1.4 through the store: whatever order the records of a patient come in, with
-// repeats, ticks between and an acknowledgement as soon as its flag stands, what
-// a hub finds in the end is the same. Every seventh order is tried; the fold
-// itself is held to the property over generated cases in package mapping.
+// D1.4 through the store, R-ING-12: whatever order the records of a patient come in,
+// with repeats, ticks between and an acknowledgement as soon as its flag stands, what a
+// hub finds in the end is the same. Every seventh order is tried; the fold itself is
+// held to the property over generated cases in package mapping.
 func TestD1_4_OrderThroughTheStore(t *testing.T) {
 	for name, records := range map[string][][]byte{
 		"a case": {

@@ -260,7 +260,7 @@ func TestD3_1_AnySupersededContentCounts(t *testing.T) {
 	assert.Empty(t, w.Care())
 }
 
-// D6: what each type becomes when its source is withdrawn.
+// D6, R-CONT-07: what each type becomes when its source is withdrawn.
 func TestD6_WhatVanishes(t *testing.T) {
 	w := rt.New(t)
 	w.Send(rt.Surgery())
@@ -305,8 +305,9 @@ func TestD6_WhatVanishes(t *testing.T) {
 	}
 }
 
-// D5.9: each commit that changed something has its Provenance: CREATE, UPDATE
-// or NULLIFY over versions that exist, and the hash of each source as a ni URI.
+// D5.9, R-SEC-01, R-SEC-02: each commit that changed something has its Provenance:
+// CREATE, UPDATE or NULLIFY over versions that exist, and the hash of each source as a
+// ni URI.
 func TestD5_9_ProvenancePerCommit(t *testing.T) {
 	w := rt.New(t)
 	codes := map[string]string{"create": "CREATE", "update": "UPDATE", "nullify": "NULLIFY"}

@@ -68,8 +68,8 @@ func TestD1_1_TheLatestSavedCounts(t *testing.T) {
 	assert.Equal(t, []bool{false, false, false, true}, counts, "the later of two deliveries of one content")
 }
 
-// D1.1: with revisions everywhere the revision decides; what ranks lower by its
-// revision is plainly older, and not urgent.
+// D1.1, R-ING-04: with revisions everywhere the revision decides; what ranks lower by
+// its revision is plainly older, and not urgent.
 func TestD1_1_TheHighestRevisionCounts(t *testing.T) {
 	w := rt.New(t)
 	w.Send(rt.Surgery(rt.Revision(2), rt.Saved("2026-03-02T11:00:00Z"), wide(3)))
@@ -93,8 +93,8 @@ func TestD1_1_RevisionsHereAndThereConflict(t *testing.T) {
 	require.Len(t, w.Issues("revisions-partial"), 1)
 }
 
-// D1.2: two contents under one revision are both kept; the greatest counts and
-// a critical flag stands until a higher revision comes.
+// D1.2, R-ING-03: two contents under one revision are both kept; the greatest counts
+// and a critical flag stands until a higher revision comes.
 func TestD1_2_TwoContentsUnderOneRevision(t *testing.T) {
 	w := rt.New(t)
 	w.Send(rt.Surgery(rt.Revision(1), rt.Saved("2026-03-02T11:10:00Z"), wide(3)))

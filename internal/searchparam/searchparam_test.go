@@ -249,7 +249,7 @@ func TestReferencesResolveToTheirType(t *testing.T) {
 	}
 }
 
-// :missing of anything, :not over the whole set of codings, and :identifier of a
+// R-SP-04, R-SP-10: :missing of anything, :not over the whole set of codings, and :identifier of a
 // reference (search.html#modifiers).
 func TestR_SP_04_10_Modifiers(t *testing.T) {
 	rows := rowsOf(t, plan)

@@ -127,6 +127,8 @@ var brokenOnce = []struct{ key, typ, was, now, path string }{
 	{"txt-2", "Organization", `<p>Seen.</p>`, `<p> </p>`, "Organization.text.div"},
 }
 
+// R-CONT-03: what breaks one invariant is found by its key at its place, and stops the
+// commit.
 func TestInvariant(t *testing.T) {
 	for _, c := range brokenOnce {
 		t.Run(c.key, func(t *testing.T) {
@@ -216,8 +218,8 @@ func TestReferencesResolve(t *testing.T) {
 	assert.Empty(t, checked, "all pass or none does")
 }
 
-// D7.4: every coding that leaves is listed, with the display of the table and a
-// right check digit; D7.1: and the licence setting permits it.
+// D7.4, R-TERM-03: every coding that leaves is listed, with the display of the table
+// and a right check digit; D7.1: and the licence setting permits it.
 func TestD7_4_CodingsThatLeave(t *testing.T) {
 	weight := `"code":"29463-7","display":"Body weight"`
 	for name, now := range map[string]string{

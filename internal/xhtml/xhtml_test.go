@@ -25,7 +25,7 @@ func TestAllowed(t *testing.T) {
 	}
 }
 
-// R4 narrative.html: what is not, one rule each.
+// R4 narrative.html, R-CONT-25: what is not, one rule each.
 func TestRefused(t *testing.T) {
 	for s, want := range map[string]Rule{
 		"":                                   Root,

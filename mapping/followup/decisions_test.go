@@ -33,6 +33,8 @@ func TestD4_1_ActivityIDIsTheStepOrTheRecordAndItemKey(t *testing.T) {
 		"r1.extra", "r2.recall", "s1.b1", "s1.next"}, ids)
 }
 
+// D4.1, R-DATA-09: the id of an activity that a record opened has the form of a FHIR id
+// and is no other's.
 func TestD4_1_OpenedIDsAreFHIRIDsAndNeverCollide(t *testing.T) {
 	pairs := [][2]string{{"a", "b"}, {"a.b", "c"}, {"a", "b.c"}, {"a.", "b"}, {"a", ".b"}, {"a..2E", "b"}, {"a", "..2Eb"}, {"A", "b"}, {"a b", "c"},
 		{"a/b", "c"}, {"ä", "c"}, {"a", strings.Repeat("x", 100)}, {"a" + strings.Repeat("x", 100), "x"}, {"a", strings.Repeat("x", 61)}, {"a", strings.Repeat("x", 62)}}

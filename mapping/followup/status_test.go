@@ -82,6 +82,8 @@ func TestD4_4_DischargeIsMatchedByToeBorderAndKey(t *testing.T) {
 	}
 }
 
+// D4.4, R-CONT-07: a plan that was stopped clinically is revoked, with the reason, and
+// nothing of it stays open.
 func TestD4_4_StoppedClinicallyIsRevoked(t *testing.T) {
 	r := attended(t, "r1", "2024-03-08", "week-1")
 	r.Review.Stopped = &record.FollowUpStopped{Reason: "moved abroad"}

@@ -148,6 +148,8 @@ func TestD2_1_KindAndTree(t *testing.T) {
 	assert.Equal(t, []string{"other-kind /contact"}, findingsOf(d, Refusal))
 }
 
+// D2.1, R-SEC-12: what is not one JSON value is refused as such, and so is one that is
+// too deep, too large or not UTF-8.
 func TestD2_1_NotOneJSONValue(t *testing.T) {
 	for text, code := range map[string]string{
 		"":                                      "not-json",

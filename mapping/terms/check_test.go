@@ -10,9 +10,9 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The check digits are those of published codes; the wrong ones are one digit
-// or one transposition away, which Verhoeff's scheme catches always and mod 10
-// for neighbours that differ by anything but 0 and 9.
+// D7.4, R-TERM-01: the check digits are those of published codes; the wrong ones are
+// one digit or one transposition away, which Verhoeff's scheme catches always and mod
+// 10 for neighbours that differ by anything but 0 and 9.
 func TestD7_4_CheckDigits(t *testing.T) {
 	for _, c := range []struct {
 		system, code string
@@ -39,6 +39,21 @@ func TestD7_4_CheckDigits(t *testing.T) {
 	}
 }
 
+// R-TERM-01: every listed SNOMED CT code has the form of a concept's id: 6 to 18
+// digits, of which the two before the check digit say so (SNOMED CT release file
+// specification, SCTID). Ids of descriptions and relationships have other ones.
+func TestR_TERM_01_OnlyConceptIDs(t *testing.T) {
+	ts := MustLoad()
+	listed := ts.evidence[SNOMEDCT]
+	require.NotEmpty(t, listed)
+	for code := range listed {
+		assert.Regexp(t, `^[1-9][0-9]{2,14}[01]0[0-9]$`, code)
+		assert.NoError(t, CheckDigit(SNOMEDCT, code))
+	}
+}
+
+// D7.4, R-TERM-01, R-TERM-03: a coding leaves with a listed code and the display that
+// the table has for it, and with no other.
 func TestD7_4_Check(t *testing.T) {
 	ts := MustLoad()
 	for _, c := range []struct{ name, system, code, display, want string }{

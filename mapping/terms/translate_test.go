@@ -104,8 +104,8 @@ func line(c Concept) string {
 	return b.String()
 }
 
-// Every concept, under every setting: each coding passes Check, the local one
-// comes first (none where the binding forbids it, D5.7), one of each system,
+// D7.1, R-TERM-13: every concept, under every setting: each coding passes Check, the
+// local one comes first (none where the binding forbids it, D5.7), one of each system,
 // and no code leaves that the setting does not permit.
 func TestD7_1_EveryConceptUnderEverySetting(t *testing.T) {
 	ts := MustLoad()
@@ -144,8 +144,8 @@ func holds(t *testing.T, ts *Terms, c Concept, s Setting) {
 	}
 }
 
-// The wrong toe must not be possible: the words of each standard display say
-// the same side and digit as the local code, read here independently.
+// D5.1, R-TERM-06: the wrong toe must not be possible: the words of each standard
+// display say the same side and digit as the local code, read here independently.
 func TestD5_1_ToesAgreeInWords(t *testing.T) {
 	ts := MustLoad()
 	digits := map[string][]string{
@@ -193,7 +193,8 @@ func TestD5_1_BordersDiffer(t *testing.T) {
 	assert.Len(t, ts.Qualifiers("left", "", free), 1)
 }
 
-// Absent stays absent; a name that does not exist is a fault of the program.
+// R-TERM-13: absent stays absent, and so does a code that no list has; a name that does
+// not exist is a fault of the program.
 func TestTranslateAbsentAndUnknown(t *testing.T) {
 	ts := MustLoad()
 	assert.True(t, ts.Translate("toe-colour", "", free).IsZero())

@@ -94,7 +94,7 @@ func TestDataAreThereAfterAReopen(t *testing.T) {
 	assert.Equal(t, want, state(t, open(t, sqlite.Options{Dir: dir, NewEpoch: func() string { return "unused" }})))
 }
 
-// What a killed process leaves: the files as they are. A commit that was
+// R-ING-05: what a killed process leaves: the files as they are. A commit that was
 // answered is there, a transaction under way is not.
 func TestAKilledProcessLeavesWholeCommits(t *testing.T) {
 	d := open(t, sqlite.Options{})
@@ -316,7 +316,8 @@ func TestD3_1_IndexRowsOfHiddenVersionsAreRemoved(t *testing.T) {
 	}
 }
 
-// Writers that wait take their turns in the order in which they came.
+// R-HIST-12: writers that wait take their turns in the order in which they came: while
+// one holds its transaction open no later one is committed before it.
 func TestWritersTakeTurns(t *testing.T) {
 	dir := t.TempDir()
 	synctest.Test(t, func(t *testing.T) {

@@ -102,9 +102,9 @@ func TestNothingRecordedIsNothing(t *testing.T) {
 	assert.Nil(t, Meta(nil))
 }
 
-// R4 datatypes.html#decimal: precision is significant.
+// R4 datatypes.html#decimal, R-DATA-07: precision is significant.
 func TestDecimalTextIsKept(t *testing.T) {
-	for _, text := range []string{"2.50", "0", "0.0", "10", "100.000", "-1.20", "0.05", "70.125"} {
+	for _, text := range []string{"2.50", "0", "0.0", "10", "100.000", "-1.20", "0.05", "70.125", "0.010"} {
 		d := record.MustDecimal(text)
 		assert.Equal(t, `{"value":`+text+`}`, elementJSON(t, &dpb.Quantity{Value: Decimal(&d)}))
 	}
@@ -120,7 +120,8 @@ func TestStringsShowWhatTheyMayNotHold(t *testing.T) {
 	}
 }
 
-// R4 narrative.html: XHTML in its namespace, entities of XML only.
+// R4 narrative.html, R-CONT-24, R-CONT-25: generated, XHTML in its namespace, entities
+// of XML only.
 func TestNarrativeEscapesEverything(t *testing.T) {
 	n := NewText("T & <script>").Line(`"quoted" <b>`).Line(" ").Row("Label <", "v & w").Row("None", "").
 		List("Items", "<li>", "two").List("Empty").Narrative()
@@ -147,7 +148,8 @@ func TestExtensionTakesEveryChoice(t *testing.T) {
 	assert.Panics(t, func() { Extension("http://example.org/e", &ppb.Patient{}) })
 }
 
-// A required primitive without value: google/fhir's own mark never leaves.
+// R-DATA-06: a required primitive without value has its extension in the member of its
+// name with an underscore; google/fhir's own mark never leaves.
 func TestAbsentValueOfAPrimitive(t *testing.T) {
 	r, err := Marshal(minimalEncounter(func(e *epb.Encounter) { e.Status = &epb.Encounter_StatusCode{Extension: AbsentValue("masked")} }))
 	require.NoError(t, err)

@@ -32,8 +32,9 @@ var notTaken = map[string]string{
 	"Observation-clinical-gender.json": "its performer is of a type that R4 does not allow there",
 }
 
-// The official R4 examples (hl7.fhir.r4.examples 4.0.1) of the types we emit
-// come through reading and writing with every value, decimals to the digit.
+// R-DATA-06, R-DATA-07: the official R4 examples (hl7.fhir.r4.examples 4.0.1) of the
+// types we emit come through reading and writing with every value, extensions of
+// primitives at their place, decimals to the digit.
 func TestOfficialExamplesComeThrough(t *testing.T) {
 	counts := map[string]int{}
 	eachExample(t, func(name string, b []byte) {

@@ -44,8 +44,9 @@ func deceased(t *testing.T, d *dpb.DateTime) (value any, ext string) {
 	return r.Tree()["deceasedDateTime"], ext
 }
 
-// R4 datatypes.html#dateTime: a partial date stays partial; with hours and
-// minutes a zone SHALL be there, and seconds must be.
+// R4 datatypes.html#dateTime, R-DATA-10, R-DATA-11: a partial date stays partial; with
+// hours and minutes a zone SHALL be there, and seconds must be; an offset stays as it
+// was recorded.
 func TestD5_6_DateTimeKeepsPrecisionAndOffset(t *testing.T) {
 	notRecorded := `{"extension":[{"url":"` + terms.ExtSecondsNotRecorded + `","valueBoolean":true}]}`
 	for _, c := range []struct{ sent, zone, want, ext string }{
@@ -115,7 +116,7 @@ func TestDateTimeOfComputedInstants(t *testing.T) {
 	}
 }
 
-// R4 datatypes.html#date: no time of day, precision kept.
+// R4 datatypes.html#date, R-DATA-11: no time of day, precision kept.
 func TestDateKeepsPrecision(t *testing.T) {
 	for sent, want := range map[string]string{
 		"1950": "1950", "1950-02": "1950-02", "1950-02-28": "1950-02-28", "2000-02-29": "2000-02-29",
@@ -130,7 +131,7 @@ func TestDateKeepsPrecision(t *testing.T) {
 	assert.Equal(t, "2025-06-04", r.Tree()["birthDate"])
 }
 
-// R4 datatypes.html#instant: to the second at least, with zone.
+// R4 datatypes.html#instant, R-DATA-10: to the second at least, with zone.
 func TestInstantIsUTCToTheMillisecond(t *testing.T) {
 	r, err := Marshal(&ppb.Patient{Id: ID("p"), Meta: &dpb.Meta{LastUpdated: Instant(time.Date(2025, 6, 4, 0, 30, 1, 234_567_890, zone(t, "Europe/Berlin")))}})
 	require.NoError(t, err)

@@ -1,9 +1,11 @@
-package hazards
+package proof
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"go/ast"
 	"go/parser"
 	"go/printer"
@@ -15,35 +17,26 @@ import (
 	"regexp"
 	"slices"
 	"strings"
-	"testing"
-
-	"github.com/stretchr/testify/assert"
-	"github.com/stretchr/testify/require"
 
 	"nailbridge/mapping/safety/safetytest"
 )
 
-// running is every proof that the gate runs.
-func running(t *testing.T) map[proof]bool {
-	t.Helper()
+// Running is every proof that the gate runs over the tree at root, each with
+// the text that says what it shows: of a Go test its comment and its source, of
+// a story or a script the file. Tests of one name are one proof.
+func Running(ctx context.Context, root string) (map[Proof]string, error) {
 	gate, err := os.ReadFile(filepath.Join(root, ".ci", "run"))
-	require.NoError(t, err)
-	require.True(t, runsEverything(string(gate)), ".ci/run runs every test, with CI set and without -short, -run or -skip")
-	out := map[proof]bool{}
-	for _, name := range goTests(t) {
-		out[proof{goTest, name}] = true
+	if err != nil {
+		return nil, err
 	}
+	if !runsEverything(string(gate)) {
+		return nil, errors.New(".ci/run does not run every test, with CI set and without -short, -run or -skip")
+	}
+	out := map[Proof]string{}
 	for _, c := range safetytest.Cases() {
-		out[proof{fact, c.Check}] = true
+		out[Proof{Fact, c.Check}] = ""
 	}
-	stories(t, out)
-	demoCases(t, out)
-	for _, m := range ciStep.FindAllStringSubmatch(string(gate), -1) {
-		info, err := os.Stat(filepath.Join(root, m[1]))
-		require.NoError(t, err)
-		out[proof{script, m[1]}] = info.Mode()&0o100 != 0
-	}
-	return out
+	return out, errors.Join(goTests(ctx, root, out), stories(root, out), demoCases(root, out), scripts(root, string(gate), out))
 }
 
 var (
@@ -57,15 +50,35 @@ func runsEverything(gate string) bool {
 	return ciVariable.MatchString(gate) && wholeSuite.MatchString(gate)
 }
 
+// scripts are the steps of the gate that are programs of the tree.
+func scripts(root, gate string, into map[Proof]string) error {
+	for _, m := range ciStep.FindAllStringSubmatch(gate, -1) {
+		file := filepath.Join(root, m[1])
+		info, err := os.Stat(file)
+		if err != nil {
+			return err
+		}
+		text, err := os.ReadFile(file)
+		if err != nil {
+			return err
+		}
+		if info.Mode()&0o100 != 0 {
+			into[Proof{Script, m[1]}] = string(text)
+		}
+	}
+	return nil
+}
+
 // goTests are the tests of the files that `go test ./...` compiles without tags.
 // A file behind a tag that the gate does not give is not among them, nor is one
 // in a folder that Go leaves out.
-func goTests(t *testing.T) (out []string) {
-	t.Helper()
-	cmd := exec.CommandContext(t.Context(), "go", "list", "-json=Dir,TestGoFiles,XTestGoFiles", "./...")
+func goTests(ctx context.Context, root string, into map[Proof]string) error {
+	cmd := exec.CommandContext(ctx, "go", "list", "-json=Dir,TestGoFiles,XTestGoFiles", "./...")
 	cmd.Dir = root
 	text, err := cmd.Output()
-	require.NoError(t, err)
+	if err != nil {
+		return fmt.Errorf("go list: %w", err)
+	}
 	for d := json.NewDecoder(bytes.NewReader(text)); ; {
 		var p struct {
 			Dir                       string
@@ -73,25 +86,36 @@ func goTests(t *testing.T) (out []string) {
 		}
 		err := d.Decode(&p)
 		if errors.Is(err, io.EOF) {
-			return out
+			return nil
 		}
-		require.NoError(t, err)
+		if err != nil {
+			return err
+		}
 		for _, name := range slices.Concat(p.TestGoFiles, p.XTestGoFiles) {
 			source, err := os.ReadFile(filepath.Join(p.Dir, name))
-			require.NoError(t, err)
+			if err != nil {
+				return err
+			}
 			tests, err := testsOf(string(source))
-			require.NoError(t, err, name)
-			out = append(out, tests...)
+			if err != nil {
+				return fmt.Errorf("%s: %w", name, err)
+			}
+			for _, f := range tests {
+				into[Proof{Test, f.name}] += f.text
+			}
 		}
 	}
 }
 
+// function is a test with its comment and its source.
+type function struct{ name, text string }
+
 // testsOf are the tests of a source that nothing skips: a skip counts for
 // nothing where it stands in a condition that the gate does not meet. One in a
 // helper may be met by any test of its file.
-func testsOf(source string) (out []string, err error) {
+func testsOf(source string) (out []function, err error) {
 	fset := token.NewFileSet()
-	file, err := parser.ParseFile(fset, "", source, 0)
+	file, err := parser.ParseFile(fset, "", source, parser.ParseComments)
 	if err != nil {
 		return nil, err
 	}
@@ -103,7 +127,11 @@ func testsOf(source string) (out []string, err error) {
 		test, skipped := f.Recv == nil && testPattern.MatchString(f.Name.Name) && takesOne(f), skips(fset, f.Body, false)
 		switch {
 		case test && !skipped:
-			out = append(out, f.Name.Name)
+			from := f.Pos()
+			if f.Doc != nil {
+				from = f.Doc.Pos()
+			}
+			out = append(out, function{f.Name.Name, source[fset.Position(from).Offset:fset.Position(f.End()).Offset]})
 		case !test && skipped:
 			return nil, nil
 		}
@@ -160,15 +188,21 @@ func skips(fset *token.FileSet, n ast.Node, inside bool) (found bool) {
 }
 
 // stories are those that TestStories plays, to their ends.
-func stories(t *testing.T, into map[proof]bool) {
-	t.Helper()
+func stories(root string, into map[Proof]string) error {
 	files, err := filepath.Glob(filepath.Join(root, "bridge", "testdata", "script", "*.txtar"))
-	require.NoError(t, err)
+	if err != nil {
+		return err
+	}
 	for _, f := range files {
 		text, err := os.ReadFile(f)
-		require.NoError(t, err)
-		into[proof{story, strings.TrimSuffix(filepath.Base(f), ".txtar")}] = !cutShort.Match(text)
+		if err != nil {
+			return err
+		}
+		if !cutShort.Match(text) {
+			into[Proof{Story, strings.TrimSuffix(filepath.Base(f), ".txtar")}] = string(text)
+		}
 	}
+	return nil
 }
 
 // cutShort is a line of a story that leaves out the rest.
@@ -176,47 +210,20 @@ var cutShort = regexp.MustCompile(`(?m)^(\[[^\]]*\] *)*(skip|stop)\b`)
 
 // demoCases are those whose facts TestFactsOfTheDemoClinic compares: a file of
 // records, and a line of the table.
-func demoCases(t *testing.T, into map[proof]bool) {
-	t.Helper()
+func demoCases(root string, into map[Proof]string) error {
 	table, err := os.ReadFile(filepath.Join(root, "testdata", "README.md"))
-	require.NoError(t, err)
+	if err != nil {
+		return err
+	}
 	files, err := filepath.Glob(filepath.Join(root, "testdata", "records", "*.ndjson"))
-	require.NoError(t, err)
+	if err != nil {
+		return err
+	}
 	for _, f := range files {
 		name := strings.TrimSuffix(filepath.Base(f), ".ndjson")
-		into[proof{demoCase, name}] = bytes.Contains(table, []byte("| "+name+" |"))
+		if bytes.Contains(table, []byte("| "+name+" |")) {
+			into[Proof{Case, name}] = ""
+		}
 	}
-}
-
-// What is there and not run is no proof.
-func TestWhatIsNotRunIsNoProof(t *testing.T) {
-	const head = "package p\nimport \"testing\"\n"
-	for source, want := range map[string][]string{
-		"func TestA(t *testing.T) {}":                                                {"TestA"},
-		"func FuzzA(f *testing.F) {}":                                                {"FuzzA"},
-		"func TestA(t *testing.T) { t.Skip() }":                                      nil,
-		"func TestA(t *testing.T) { t.Run(``, func(t *testing.T) { t.Skipf(``) }) }": nil,
-		"func TestA(t *testing.T) { if testing.Short() { t.Skip() } }":               {"TestA"},
-		"func TestA(t *testing.T) { if !official.Required() { t.Skip() } }":          {"TestA"},
-		"func TestA(t *testing.T) { if x { t.SkipNow() } }":                          nil,
-		"func TestA(t *testing.T) { if testing.Short() {} else { t.Skip() } }":       nil,
-		"func TestA(t *testing.T) { if x || testing.Short() { t.Skip() } }":          nil,
-		"func TestA(t *testing.T) { if x && testing.Short() { t.Skip() } }":          {"TestA"},
-		"func TestA(t *testing.T) { b(t) }; func b(t testing.TB) { t.Skip() }":       nil,
-		"func testA(t *testing.T) {}":                                                nil,
-		"func TestA(t *testing.T, n int) {}":                                         nil,
-		"type x int\nfunc (x) TestA(t *testing.T) {}":                                nil,
-	} {
-		got, err := testsOf(head + source)
-		require.NoError(t, err)
-		assert.Equal(t, want, got, source)
-	}
-	const gate = "export CI=true # why\nGOFLAGS=-timeout=60m go test ./...\n"
-	assert.True(t, runsEverything(gate))
-	for _, weaker := range []string{"-short ", "-run TestA ", "-skip TestA "} {
-		assert.False(t, runsEverything(strings.Replace(gate, "./...", weaker+"./...", 1)), weaker)
-	}
-	assert.False(t, runsEverything(strings.Replace(gate, "CI=true", "CI=false", 1)))
-	assert.True(t, cutShort.MatchString("exec x\n[windows] skip 'no'\n"))
-	assert.False(t, cutShort.MatchString("exec x skip\n"))
+	return nil
 }
