@@ -24,8 +24,6 @@ import (
 	"nailbridge/internal/store"
 	"nailbridge/internal/store/sqlite"
 	"nailbridge/mapping"
-	"nailbridge/mapping/followup"
-	"nailbridge/mapping/resource"
 )
 
 type serveCommand struct {
@@ -137,7 +135,7 @@ func (a *app) close() error { return a.store.Close() }
 // routes joins the doors behind the guard. The code maps of s are those of
 // every clinic.
 func (a *app) routes(e *env, s mapping.Settings, namespace uuid.UUID) (http.Handler, error) {
-	static, err := artifacts(s)
+	static, err := a.clinics.artifacts(e.ctx, s)
 	if err != nil {
 		return nil, err
 	}
@@ -193,33 +191,6 @@ func (a *app) beside(door http.Handler) http.Handler {
 // within reports whether path is base or below it.
 func within(path, base string) bool {
 	return path == base || len(path) > len(base) && path[:len(base)+1] == base+"/"
-}
-
-// artifacts are the definitions that our resources point to.
-func artifacts(s mapping.Settings) ([]resource.Resource, error) {
-	var out []resource.Resource
-	add := func(b []byte) error {
-		r, err := resource.FromJSON(b)
-		if err == nil {
-			out = append(out, r)
-		}
-		return err
-	}
-	for _, x := range s.Terms.Artifacts(s.Codes) {
-		if err := add(x.JSON); err != nil {
-			return nil, err
-		}
-	}
-	protocols, err := followup.Artifacts()
-	if err != nil {
-		return nil, err
-	}
-	for _, x := range protocols {
-		if err := add(x.JSON); err != nil {
-			return nil, err
-		}
-	}
-	return out, nil
 }
 
 func (a *app) readiness(w http.ResponseWriter, r *http.Request) {

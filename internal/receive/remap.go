@@ -250,29 +250,13 @@ func (v *Receiver) madeWith() []mapping.Cause {
 	}
 	add("confirmed codes", confirmed)
 	add("dose limits", limits)
-	add("follow-up protocols", v.protocols())
+	add("follow-up protocols", v.protocolsMade())
 	add("dates of reviews", named(cmp.Or(string(s.Clinic.DefaultProtocol), "no default protocol"), hashed(s.Clinic.DaysOff)))
 	zone := s.Clinic.Zone.String()
 	s.Terms, s.Protocols, s.Clinic.Zone, s.Clinic.Formulary = nil, nil, nil, nil
 	s.Clinic.DefaultProtocol, s.Clinic.DaysOff = "", followup.DaysOff{}
 	add("other settings", hashed(zone, s)[:12])
 	return out
-}
-
-// protocols names the follow-up protocols: their versions, and all by one hash.
-func (v *Receiver) protocols() string {
-	all := v.Settings.Protocols
-	if all == nil {
-		all, _ = followup.Load() // of the program itself, which could not fold without them
-	}
-	var versions []string
-	var json []any
-	for _, p := range all {
-		versions = append(versions, p.Version)
-		json = append(json, string(p.JSON), p.Steps)
-	}
-	slices.Sort(versions)
-	return named(strings.Join(slices.Compact(versions), ", "), hashed(json...))
 }
 
 // named is a version beside what tells two of the same name apart.
@@ -322,6 +306,9 @@ func (v *Receiver) changedSince(r store.Reader) (out []mapping.Cause, err error)
 // Remap is Renew at a pace, and says what was written. A store that is made with
 // all that is in force is left as it is.
 func (v *Receiver) Remap(ctx context.Context, pace Pace) (Remapped, error) {
+	if _, err := v.KeepProtocols(ctx); err != nil {
+		return Remapped{Clinic: v.Settings.Clinic.ID}, err
+	}
 	stale, err := v.Outdated(ctx)
 	if err != nil || !stale {
 		return Remapped{Clinic: v.Settings.Clinic.ID}, err
