@@ -7,7 +7,6 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"nailbridge/internal/receive"
 	rt "nailbridge/internal/receive/receivetest"
 	"nailbridge/mapping"
 	"nailbridge/mapping/followup"
@@ -51,7 +50,7 @@ func TestD8_3_EveryVersionOfAPlanFindsItsProtocol(t *testing.T) {
 		set(w, func(s *mapping.Settings) {
 			s.Protocols = rt.OwnWindow(t, "partial-avulsion-chemical-ablation", "week-4", after)
 		})
-		_, err := w.Remap(t.Context(), receive.Pace{})
+		_, err := w.Remap(t.Context(), nil)
 		require.NoError(t, err)
 	}
 	named := canonicals(t, w)

@@ -23,17 +23,24 @@ import (
 // Re-map: what is stored is made again with what is in force now, all of it, as
 // Renew does; counted, at a pace, and as a dry run first.
 
-// Pace lets others use the store between patients.
+// Pace lets others use the store between patients. One Pace is for one run, over
+// however many clinics.
 type Pace struct {
-	Patients int                         // folded before each pause; 0: no pause
+	Patients int                         // done before each pause; 0: no pause
 	Pause    func(context.Context) error // waits
+	done     int                         // since the last pause
 }
 
-// wait waits before the patient of a number, where a pause is due.
-func (p Pace) wait(ctx context.Context, i int) error {
-	if p.Patients < 1 || i == 0 || i%p.Patients != 0 {
+// wait waits before one more patient is done, where a pause is due. No pace at
+// all waits never.
+func (p *Pace) wait(ctx context.Context) error {
+	if p == nil || p.Patients < 1 {
 		return nil
 	}
+	if p.done++; p.done <= p.Patients {
+		return nil
+	}
+	p.done = 1
 	return p.Pause(ctx)
 }
 
@@ -160,6 +167,7 @@ func at(list []any, i int) any {
 // position is how far a renewal came, and what it wrote until there.
 type position struct {
 	Under    string // foldedUnder of the settings; "": it did not begin
+	Staff    bool   // what each patient says of the staff is renewed
 	After    string // ownerMark of the last patient done
 	Patients int
 	Failed   int
@@ -168,7 +176,7 @@ type position struct {
 
 // after is the position once one more patient is done.
 func (p position) after(owner, under string, w *Written, failed bool) position {
-	out := position{Under: under, After: owner, Patients: p.Patients + 1, Failed: p.Failed}
+	out := position{Under: under, Staff: true, After: owner, Patients: p.Patients + 1, Failed: p.Failed}
 	out.Written.add(&p.Written)
 	out.Written.add(w)
 	if failed {
@@ -305,7 +313,7 @@ func (v *Receiver) changedSince(r store.Reader) (out []mapping.Cause, err error)
 
 // Remap is Renew at a pace, and says what was written. A store that is made with
 // all that is in force is left as it is.
-func (v *Receiver) Remap(ctx context.Context, pace Pace) (Remapped, error) {
+func (v *Receiver) Remap(ctx context.Context, pace *Pace) (Remapped, error) {
 	if _, err := v.KeepProtocols(ctx); err != nil {
 		return Remapped{Clinic: v.Settings.Clinic.ID}, err
 	}
@@ -332,7 +340,7 @@ func (v *Receiver) DryRemap(ctx context.Context) (out Remapped, err error) {
 		}); err != nil {
 			return err
 		}
-		out, err = re.renewAt(ctx, Pace{})
+		out, err = re.renewAt(ctx, nil)
 		out.DryRun = true
 		return err
 	})

@@ -134,12 +134,12 @@ func TestD2_AWrongMapperChangesNothingLater(t *testing.T) {
 			require.NoError(t, err)
 			assert.Equal(t, 1, dry.Failed)
 			assert.Zero(t, w.Meter.FailedFolds, "a dry run alarms nobody")
-			done, err := w.Remap(t.Context(), receive.Pace{})
+			done, err := w.Remap(t.Context(), nil)
 			require.NoError(t, err)
 			assert.Equal(t, 1, done.Failed)
 			mended := *w.Receiver
 			mended.Fold = nil
-			again, err := mended.Remap(t.Context(), receive.Pace{})
+			again, err := mended.Remap(t.Context(), nil)
 			require.NoError(t, err)
 			assert.Equal(t, 1, again.Patients, "the mended build tries again")
 			assert.Zero(t, again.Failed)
