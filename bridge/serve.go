@@ -314,9 +314,7 @@ func (a *app) serveMetrics(ctx context.Context) (stop func(), err error) {
 	if err != nil {
 		return nil, err
 	}
-	mux := http.NewServeMux()
-	mux.Handle("GET /metrics", a.meter.Handler())
-	srv := a.server(access.Guard("", mux))
+	srv := a.server(a.metricsAlone())
 	go func() {
 		if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
 			a.log.Error("metrics are not served", "error", err)
@@ -324,4 +322,11 @@ func (a *app) serveMetrics(ctx context.Context) (stop func(), err error) {
 	}()
 	a.log.Info("listening", "metrics", l.Addr().String())
 	return func() { _ = srv.Close() }, nil // scrapes may be cut off
+}
+
+// metricsAlone is /metrics and nothing else.
+func (a *app) metricsAlone() http.Handler {
+	mux := http.NewServeMux()
+	mux.Handle("GET /metrics", a.meter.Handler())
+	return access.Guard("", mux)
 }
