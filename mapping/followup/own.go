@@ -238,12 +238,14 @@ func (f *planFile) publish(p *Protocol) *Protocol {
 
 const hashDigits = 12 // of a version, 48 bits
 
-// encode marshals our own structs, which cannot fail.
-func (f *planFile) encode() []byte {
+func (f *planFile) encode() []byte { return encode(f) }
+
+// encode marshals what came of JSON or is our own struct, which cannot fail.
+func encode(v any) []byte {
 	var b bytes.Buffer
 	e := json.NewEncoder(&b)
 	e.SetEscapeHTML(false)
-	if err := e.Encode(f); err != nil {
+	if err := e.Encode(v); err != nil {
 		panic("followup: " + err.Error())
 	}
 	return bytes.TrimSuffix(b.Bytes(), []byte("\n"))
@@ -371,9 +373,8 @@ func (a Artifact) besides(retire bool) (Artifact, error) {
 	if retire {
 		tree["status"] = "retired"
 	}
-	var err error
-	a.JSON, err = json.Marshal(tree)
-	return a, err
+	a.JSON = encode(tree)
+	return a, nil
 }
 
 func artifactOf(b []byte) (Artifact, error) {
