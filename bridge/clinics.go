@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"log/slog"
 	"net/http"
 	"time"
@@ -13,7 +14,10 @@ import (
 	"nailbridge/internal/receive"
 	"nailbridge/internal/searchparam"
 	"nailbridge/internal/store"
+	"nailbridge/internal/validate/engine"
 	"nailbridge/mapping"
+	"nailbridge/mapping/followup"
+	"nailbridge/mapping/resource"
 )
 
 // clinics are the receivers of the clinics that the settings name, each for its
@@ -27,9 +31,63 @@ func newClinics(file config.File, settings []mapping.Settings, st store.Store, l
 	}
 	var out clinics
 	for _, s := range settings {
+		if err := checkProtocols(s); err != nil {
+			return nil, err
+		}
 		out = append(out, &receive.Receiver{
 			Store: st, Settings: s, Log: log, Index: searchparam.Index{Base: file.PublicBaseURL, Zone: zone},
 		})
+	}
+	return out, nil
+}
+
+// checkProtocols holds the protocols of a clinic's own to R4: they are published
+// as they are.
+func checkProtocols(s mapping.Settings) error {
+	if len(s.Protocols) == 0 {
+		return nil
+	}
+	v := engine.New(definitions(s.Terms))
+	for _, p := range s.Protocols {
+		for _, i := range v.Validate(p.JSON, engine.Options{}) {
+			if i.Invalid() {
+				return fmt.Errorf("settings: clinic %q: protocols: %s: %s: %s", s.Clinic.ID, p.ID, i.Location, i.Text)
+			}
+		}
+	}
+	return nil
+}
+
+// artifacts are the definitions that our resources point to: the code maps of s,
+// which are those of every clinic, and the protocols of all clinics, with those
+// that were in force before. Those of now are kept for the time after.
+func (cs clinics) artifacts(ctx context.Context, s mapping.Settings) (out []resource.Resource, err error) {
+	var inForce []*followup.Protocol
+	var kept [][]byte
+	for _, v := range cs {
+		one, err := v.KeepProtocols(ctx)
+		if err != nil {
+			return nil, err
+		}
+		inForce, kept = append(inForce, v.Settings.Protocols...), append(kept, one...)
+	}
+	protocols, err := followup.Published(inForce, kept)
+	if err != nil {
+		return nil, err
+	}
+	var all [][]byte
+	for _, x := range s.Terms.Artifacts(s.Codes) {
+		all = append(all, x.JSON)
+	}
+	for _, x := range protocols {
+		all = append(all, x.JSON)
+	}
+	for _, b := range all {
+		r, err := resource.FromJSON(b)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, r)
 	}
 	return out, nil
 }

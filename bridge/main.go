@@ -43,6 +43,17 @@ type env struct {
 	stdout io.Writer
 	stderr io.Writer
 	clock  func() time.Time
+	sleep  func(context.Context, time.Duration) error
+}
+
+// sleep waits so long, or until the program is told to stop.
+func sleep(ctx context.Context, d time.Duration) error {
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-time.After(d):
+		return nil
+	}
 }
 
 // exitError ends the program with a status of its own after its message was
@@ -56,7 +67,7 @@ func main() { os.Exit(run()) }
 func run() int {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	return runArgs(os.Args[1:], &env{ctx: ctx, stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr, clock: time.Now})
+	return runArgs(os.Args[1:], &env{ctx: ctx, stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr, clock: time.Now, sleep: sleep})
 }
 
 // runArgs runs one command line and gives its exit status: 0 done, 1 it failed

@@ -612,6 +612,8 @@ func (d *documented) programPages() {
 	for _, p := range []string{"/health", "/metrics", openapi.Path} {
 		d.both(h, 200, p)
 	}
+	d.both(d.keyed.metricsAlone(), 200, "/metrics") // at --metrics-listen
+	d.both(d.keyed.metricsAlone(), 403, "/metrics", "Host", "elsewhere.example")
 	assert.Equal(d, string(openapi.Document()), d.ask(h, 200, "GET", openapi.Path, "").Body.String())
 	d.both(h, 503, "/ready")
 	d.open.ready.Store(true)

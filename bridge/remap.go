@@ -71,12 +71,13 @@ func (c remapCommand) Run(e *env) (err error) {
 // each re-maps one clinic after another.
 func (c remapCommand) each(e *env, cs clinics) error {
 	failed := false
+	pace := &receive.Pace{Patients: c.PatientsPerSecond, Pause: func(ctx context.Context) error { return e.sleep(ctx, time.Second) }}
 	for _, v := range cs {
 		v.Clock, v.Meter = e.clock, meter.New(version)
 		var done receive.Remapped
 		var err error
 		if c.Commit {
-			done, err = v.Remap(e.ctx, receive.Pace{Patients: c.PatientsPerSecond, Pause: aSecond})
+			done, err = v.Remap(e.ctx, pace)
 		} else {
 			done, err = v.DryRemap(e.ctx)
 		}
@@ -89,16 +90,6 @@ func (c remapCommand) each(e *env, cs clinics) error {
 		return exitError(1)
 	}
 	return nil
-}
-
-// aSecond waits one, or until the program is told to stop.
-func aSecond(ctx context.Context) error {
-	select {
-	case <-ctx.Done():
-		return ctx.Err()
-	case <-time.After(time.Second):
-		return nil
-	}
 }
 
 func (c remapCommand) print(out io.Writer, done receive.Remapped) error {

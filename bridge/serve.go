@@ -24,8 +24,6 @@ import (
 	"nailbridge/internal/store"
 	"nailbridge/internal/store/sqlite"
 	"nailbridge/mapping"
-	"nailbridge/mapping/followup"
-	"nailbridge/mapping/resource"
 )
 
 type serveCommand struct {
@@ -144,7 +142,7 @@ func (a *app) close() error { return a.store.Close() }
 // routes joins the doors behind the guard. The code maps of s are those of
 // every clinic.
 func (a *app) routes(e *env, s mapping.Settings, namespace uuid.UUID) (http.Handler, error) {
-	static, err := artifacts(s)
+	static, err := a.clinics.artifacts(e.ctx, s)
 	if err != nil {
 		return nil, err
 	}
@@ -195,33 +193,6 @@ func (a *app) beside(door http.Handler) http.Handler {
 		// Unknown paths too: a ServeMux would redirect "//records".
 		door.ServeHTTP(w, r)
 	})
-}
-
-// artifacts are the definitions that our resources point to.
-func artifacts(s mapping.Settings) ([]resource.Resource, error) {
-	var out []resource.Resource
-	add := func(b []byte) error {
-		r, err := resource.FromJSON(b)
-		if err == nil {
-			out = append(out, r)
-		}
-		return err
-	}
-	for _, x := range s.Terms.Artifacts(s.Codes) {
-		if err := add(x.JSON); err != nil {
-			return nil, err
-		}
-	}
-	protocols, err := followup.Artifacts()
-	if err != nil {
-		return nil, err
-	}
-	for _, x := range protocols {
-		if err := add(x.JSON); err != nil {
-			return nil, err
-		}
-	}
-	return out, nil
 }
 
 func (a *app) readiness(w http.ResponseWriter, r *http.Request) {
@@ -356,9 +327,7 @@ func (a *app) serveMetrics(ctx context.Context) (stop func(), err error) {
 	if err != nil {
 		return nil, err
 	}
-	mux := http.NewServeMux()
-	mux.Handle("GET /metrics", a.meter.Handler())
-	srv := a.server(access.Guard("", mux))
+	srv := a.server(a.metricsAlone())
 	go func() {
 		if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
 			a.log.Error("metrics are not served", "error", err)
@@ -366,4 +335,11 @@ func (a *app) serveMetrics(ctx context.Context) (stop func(), err error) {
 	}()
 	a.log.Info("listening", "metrics", l.Addr().String())
 	return func() { _ = srv.Close() }, nil // scrapes may be cut off
+}
+
+// metricsAlone is /metrics and nothing else.
+func (a *app) metricsAlone() http.Handler {
+	mux := http.NewServeMux()
+	mux.Handle("GET /metrics", a.meter.Handler())
+	return access.Guard("", mux)
 }

@@ -18,6 +18,7 @@ import (
 	"nailbridge/internal/validate/engine"
 	"nailbridge/internal/validate/findings"
 	"nailbridge/mapping"
+	"nailbridge/mapping/followup"
 	"nailbridge/mapping/terms"
 )
 
@@ -71,7 +72,7 @@ func (c validateCommand) write(w io.Writer, r findings.Result) error {
 // validator knows R4, our own definitions and those of the folders. A profile
 // that is asked for and cannot be used stops the command.
 func (c validateCommand) validator() (*engine.Validator, error) {
-	r := validate.Definitions(terms.MustLoad())
+	r := definitions(terms.MustLoad())
 	var added []string
 	for _, dir := range c.Defs {
 		urls, err := addFolder(r, dir)
@@ -87,6 +88,21 @@ func (c validateCommand) validator() (*engine.Validator, error) {
 		}
 	}
 	return v, nil
+}
+
+// definitions are R4's and our own, those of the protocols too.
+func definitions(t *terms.Terms) *defs.Registry {
+	r := validate.Definitions(t)
+	own, err := followup.Artifacts()
+	for _, a := range own {
+		if a.Type == "StructureDefinition" && err == nil {
+			_, err = r.Add(a.JSON)
+		}
+	}
+	if err != nil {
+		panic(err) // embedded data
+	}
+	return r
 }
 
 // addFolder adds the definitions below a folder and lists the canonicals of its
@@ -168,7 +184,7 @@ func byLine(name string, text []byte) bool {
 // validator answers $validate. The outcome goes to whom the resource came from,
 // and still holds nothing of it: a hub may log it.
 func validator(s mapping.Settings, clock func() time.Time) hub.Validator {
-	v := validate.Engine(s.Terms)
+	v := engine.New(definitions(s.Terms))
 	return func(resource []byte, profiles []string) []byte {
 		return findings.Outcome(v.Validate(resource, engine.Options{Profiles: profiles, Now: clock()}), false)
 	}

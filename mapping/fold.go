@@ -23,8 +23,8 @@ type Settings struct {
 	Terms     *terms.Terms
 	Codes     terms.Setting
 	Clinic    ClinicSettings
-	// Protocols stand in for those of the program, to try a change of them; nil:
-	// those.
+	// Protocols are the follow-up protocols of the clinic, some of its own among
+	// those of the program; nil: those of the program.
 	Protocols []*followup.Protocol
 }
 

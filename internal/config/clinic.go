@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -34,6 +35,10 @@ type Clinic struct {
 	WeightConvention string `json:"weightConvention,omitempty"`
 	// DefaultProtocol applies where a record names no protocol (D4.1).
 	DefaultProtocol string `json:"defaultProtocol,omitempty"`
+	// Protocols are paths, relative to the settings file, of follow-up protocols
+	// of the clinic's own, each a PlanDefinition that stands for the program's of
+	// its id.
+	Protocols []string `json:"protocols,omitempty"`
 	// Weekend is what a protocol date on a weekend becomes: absent leaves it, else
 	// next (the Monday after), previous (the Friday before) or nearest (C-50).
 	Weekend string `json:"weekend,omitempty"`
@@ -148,8 +153,12 @@ func (f File) Settings(namespace uuid.UUID) ([]mapping.Settings, error) {
 		if err != nil {
 			return nil, fmt.Errorf("settings: clinic %q: %w", c.Identity.ID, err)
 		}
+		protocols, err := c.protocols()
+		if err != nil {
+			return nil, fmt.Errorf("settings: clinic %q: protocols: %w", c.Identity.ID, err)
+		}
 		out = append(out, mapping.Settings{
-			Namespace: namespace, Terms: t, Codes: terms.Setting{SnomedCT: licence, HCPCS: f.HCPCS}, Clinic: own,
+			Namespace: namespace, Terms: t, Codes: terms.Setting{SnomedCT: licence, HCPCS: f.HCPCS}, Clinic: own, Protocols: protocols,
 		})
 	}
 	return out, nil
@@ -185,6 +194,24 @@ func (c Clinic) settings() (mapping.ClinicSettings, error) {
 		Formulary: formulary, DefaultProtocol: record.Code(c.DefaultProtocol), ShareUnstated: c.ShareUnstated, DaysOff: c.daysOff(),
 		WeightConvention: safety.WeightConvention(c.WeightConvention), RiskTourniquet: c.tourniquet(), HideFigures: c.HideFigures,
 	}, nil
+}
+
+// protocols are those of the clinic's own among those of the program; nil where
+// it has none.
+func (c Clinic) protocols() ([]*followup.Protocol, error) {
+	var own []*followup.Protocol
+	for _, path := range c.Protocols {
+		b, err := os.ReadFile(path)
+		if err != nil {
+			return nil, err
+		}
+		p, err := followup.Own(b)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", filepath.Base(path), err)
+		}
+		own = append(own, p)
+	}
+	return followup.Stand(own)
 }
 
 // isPath tells a file from the name of a set of the product.

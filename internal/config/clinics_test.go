@@ -113,3 +113,37 @@ func TestTheReadmesExample(t *testing.T) {
 	require.Len(t, f.Clinics, 2)
 	assert.True(t, f.Clinics[1].Test)
 }
+
+// D4.1: a protocol of a clinic's own stands for the program's at that clinic
+// alone; its path is relative to the settings file, and its faults name the file.
+func TestD4_1_AProtocolIsTheClinicsOwn(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "settings.json")
+	text := strings.Replace(two, `"defaultProtocol":"PROTOCOL"`, `"protocols":["own.json"]`, 1)
+	require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
+	program := followup.Lookup("avulsion-alone")
+	own := strings.Replace(string(program.JSON), `"publisher": "Nailbridge project"`, `"publisher": "North", "approvalDate": "2026-02-01", "endorser": [{"name": "A. Quill"}]`, 1)
+	settings := func(own string) ([]*followup.Protocol, []*followup.Protocol, error) {
+		require.NoError(t, os.WriteFile(filepath.Join(dir, "own.json"), []byte(own), 0o600))
+		f, err := config.Read(path)
+		require.NoError(t, err)
+		all, err := f.Settings(config.DemoNamespace)
+		if err != nil {
+			return nil, nil, err
+		}
+		return all[0].Protocols, all[1].Protocols, nil
+	}
+	north, south, err := settings(own)
+	require.NoError(t, err)
+	assert.Nil(t, south, "those of the program")
+	var other []string
+	for _, p := range north {
+		if p.Version != program.Version {
+			other = append(other, p.ID)
+		}
+	}
+	assert.Equal(t, []string{"avulsion-alone"}, other)
+
+	_, _, err = settings(string(program.JSON))
+	assert.ErrorContains(t, err, `clinic "north": protocols: own.json: /publisher`)
+}

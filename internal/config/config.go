@@ -69,6 +69,7 @@ type Document struct {
 	TourniquetAtRisk *LocalLimit     `json:"tourniquetAtRisk,omitempty"`
 	HideFigures      bool            `json:"hideFigures,omitempty"`
 	WeightConvention string          `json:"weightConvention,omitempty"`
+	Protocols        []string        `json:"protocols,omitempty"`
 }
 
 // one is the clinic of the form for one.
@@ -77,6 +78,7 @@ func (d Document) one() Clinic {
 		Identity: d.Identity, Zone: d.Zone, ShareUnstated: d.ShareUnstated, Formulary: d.Formulary,
 		DefaultProtocol: d.DefaultProtocol, Weekend: d.Weekend, Test: d.Test,
 		Holidays: d.Holidays, ClosedOn: d.ClosedOn, TourniquetAtRisk: d.TourniquetAtRisk, HideFigures: d.HideFigures, WeightConvention: d.WeightConvention,
+		Protocols: d.Protocols,
 	}
 }
 
@@ -131,12 +133,18 @@ func Parse(b []byte) (File, error) {
 
 // resolve takes the paths of files as relative to the settings file.
 func (f File) resolve(dir string) File {
-	if f.ConfirmedCodes != "" && !filepath.IsAbs(f.ConfirmedCodes) {
-		f.ConfirmedCodes = filepath.Join(dir, f.ConfirmedCodes)
+	from := func(path *string) {
+		if *path != "" && !filepath.IsAbs(*path) {
+			*path = filepath.Join(dir, *path)
+		}
 	}
-	for i, c := range f.Clinics {
-		if isPath(c.Formulary) && !filepath.IsAbs(c.Formulary) {
-			f.Clinics[i].Formulary = filepath.Join(dir, c.Formulary)
+	from(&f.ConfirmedCodes)
+	for i := range f.Clinics {
+		if c := &f.Clinics[i]; isPath(c.Formulary) {
+			from(&c.Formulary)
+		}
+		for j := range f.Clinics[i].Protocols {
+			from(&f.Clinics[i].Protocols[j])
 		}
 	}
 	return f

@@ -9,6 +9,7 @@ import (
 
 	"nailbridge/internal/receive"
 	rt "nailbridge/internal/receive/receivetest"
+	"nailbridge/mapping/safety"
 )
 
 // BenchmarkReceive takes the first save of a surgery, and of a review of a
@@ -74,4 +75,35 @@ func BenchmarkReceiveManyToes(b *testing.B) {
 			b.ReportMetric(float64(b.Elapsed().Microseconds())/float64(max(1, made)), "µs/resource")
 		})
 	}
+}
+
+// BenchmarkRenew folds a store of patients with one case each again, as a start
+// under changed settings does, and reports what a patient costs: where nothing of
+// the output changes, and where something of every patient's does.
+func BenchmarkRenew(b *testing.B) {
+	for _, n := range []int{20, 100} {
+		b.Run(fmt.Sprint(n), func(b *testing.B) {
+			w := rt.New(b)
+			for i := range n {
+				w.Send(rt.Surgery(rt.Record(fmt.Sprint("S-", i)), rt.Patient(fmt.Sprint("P-", i))))
+			}
+			b.Run("alike", func(b *testing.B) { benchRenew(b, w, n, func() {}) })
+			b.Run("changed", func(b *testing.B) { benchRenew(b, w, n, func() { w.Settings.Codes.HCPCS = !w.Settings.Codes.HCPCS }) })
+		})
+	}
+}
+
+// benchRenew renews under other settings each time.
+func benchRenew(b *testing.B, w *rt.World, n int, change func()) {
+	for i := 0; b.Loop(); i++ {
+		b.StopTimer()
+		w.Settings.Clinic.RiskTourniquet = &safety.LocalLimit{Minutes: 10, Source: fmt.Sprint(b.Name(), i, b.Elapsed())}
+		change()
+		require.True(b, outdated(b, w))
+		b.StartTimer()
+		done, err := w.Renew(b.Context())
+		require.NoError(b, err)
+		require.Equal(b, receive.Renewed{Patients: n}, done)
+	}
+	b.ReportMetric(float64(b.Elapsed().Microseconds())/float64(b.N*n), "µs/patient")
 }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"time"
 
 	"nailbridge/internal/store"
 	"nailbridge/internal/validate"
@@ -188,6 +189,18 @@ func (v *Receiver) attemptAll(w store.Writer, r *record.Record, was mapping.Stan
 // staff is no longer said to be what it was. What each says of the staff is kept before any is folded, since
 // Practitioner is one for all.
 func (v *Receiver) attemptThese(w store.Writer, patients []record.Identifier, surgery string) ([]attempt, error) {
+	out, err := v.gatherThese(w, patients, surgery)
+	if err != nil {
+		return nil, err
+	}
+	for i := range out {
+		v.try(&out[i])
+	}
+	return out, v.checkAll(w, out)
+}
+
+// gatherThese is attemptThese before anything is folded.
+func (v *Receiver) gatherThese(w store.Writer, patients []record.Identifier, surgery string) ([]attempt, error) {
 	var out []attempt
 	drawn := map[record.Identifier]bool{}
 	for i := 0; i < len(patients); i++ { // grows below
@@ -223,9 +236,8 @@ func (v *Receiver) attemptThese(w store.Writer, patients []record.Identifier, su
 				return nil, err
 			}
 		}
-		v.try(&out[i])
 	}
-	return out, v.checkAll(w, out)
+	return out, nil
 }
 
 // lost reports that a record named the patient and that its newest content,
@@ -247,6 +259,31 @@ func (v *Receiver) try(a *attempt) {
 	if fault {
 		a.issues = foldFailed
 	}
+}
+
+// tryAt folds as a tick at now would leave it: with the overdue facts of windows
+// that ended (D1.6). Where none did that is one fold.
+func (v *Receiver) tryAt(a *attempt, now time.Time) {
+	for again := true; again; {
+		v.try(a)
+		again = len(a.issues) == 0 && a.endWindows(now)
+	}
+}
+
+// endWindows adds the facts of open windows that ended, and reports whether there
+// were any that the fold did not know.
+func (a *attempt) endWindows(now time.Time) bool {
+	known := len(a.in.Facts)
+	for _, c := range a.res.Cases {
+		for _, x := range c.Activities {
+			fact := mapping.OverdueFact{Case: c.Surgery, Activity: x.ID, End: x.Window.End}
+			ended := x.Status.Open() && !fact.End.IsZero() && !now.Before(fact.End)
+			if ended && !slices.ContainsFunc(a.in.Facts, fact.Equal) {
+				a.in.Facts = append(a.in.Facts, fact)
+			}
+		}
+	}
+	return len(a.in.Facts) > known
 }
 
 // checkAll checks what each fold made. A Patient may name another of the same

@@ -154,24 +154,10 @@ func (v *Receiver) foldedAt(r store.Reader, o store.Owner, now time.Time) (attem
 	if err := v.gather(r, &a); err != nil {
 		return a, err
 	}
-	for {
-		if v.try(&a); len(a.issues) > 0 {
-			return a, &outputError{a.issues}
-		}
-		facts := len(a.in.Facts)
-		for _, c := range a.res.Cases {
-			for _, x := range c.Activities {
-				fact := mapping.OverdueFact{Case: c.Surgery, Activity: x.ID, End: x.Window.End}
-				ended := x.Status.Open() && !fact.End.IsZero() && !now.Before(fact.End)
-				if ended && !slices.ContainsFunc(a.in.Facts, fact.Equal) {
-					a.in.Facts = append(a.in.Facts, fact)
-				}
-			}
-		}
-		if len(a.in.Facts) == facts {
-			return a, nil
-		}
+	if v.tryAt(&a, now); len(a.issues) > 0 {
+		return a, &outputError{a.issues}
 	}
+	return a, nil
 }
 
 func flaggedEntries(flags []store.Flag, out *[]FollowUpEntry) error {

@@ -22,17 +22,24 @@ import (
 // Re-map: what is stored is made again with what is in force now, all of it, as
 // Renew does; counted, at a pace, and as a dry run first.
 
-// Pace lets others use the store between patients.
+// Pace lets others use the store between patients. One Pace is for one run, over
+// however many clinics.
 type Pace struct {
-	Patients int                         // folded before each pause; 0: no pause
+	Patients int                         // done before each pause; 0: no pause
 	Pause    func(context.Context) error // waits
+	done     int                         // since the last pause
 }
 
-// wait waits before the patient of a number, where a pause is due.
-func (p Pace) wait(ctx context.Context, i int) error {
-	if p.Patients < 1 || i == 0 || i%p.Patients != 0 {
+// wait waits before one more patient is done, where a pause is due. No pace at
+// all waits never.
+func (p *Pace) wait(ctx context.Context) error {
+	if p == nil || p.Patients < 1 {
 		return nil
 	}
+	if p.done++; p.done <= p.Patients {
+		return nil
+	}
+	p.done = 1
 	return p.Pause(ctx)
 }
 
@@ -159,6 +166,7 @@ func at(list []any, i int) any {
 // position is how far a renewal came, and what it wrote until there.
 type position struct {
 	Under    string // foldedUnder of the settings; "": it did not begin
+	Staff    bool   // what each patient says of the staff is renewed
 	After    string // ownerMark of the last patient done
 	Patients int
 	Failed   int
@@ -167,7 +175,7 @@ type position struct {
 
 // after is the position once one more patient is done.
 func (p position) after(owner, under string, w *Written, failed bool) position {
-	out := position{Under: under, After: owner, Patients: p.Patients + 1, Failed: p.Failed}
+	out := position{Under: under, Staff: true, After: owner, Patients: p.Patients + 1, Failed: p.Failed}
 	out.Written.add(&p.Written)
 	out.Written.add(w)
 	if failed {
@@ -249,29 +257,13 @@ func (v *Receiver) madeWith() []mapping.Cause {
 	}
 	add("confirmed codes", confirmed)
 	add("dose limits", limits)
-	add("follow-up protocols", v.protocols())
+	add("follow-up protocols", v.protocolsMade())
 	add("dates of reviews", named(cmp.Or(string(s.Clinic.DefaultProtocol), "no default protocol"), hashed(s.Clinic.DaysOff)))
 	zone := s.Clinic.Zone.String()
 	s.Terms, s.Protocols, s.Clinic.Zone, s.Clinic.Formulary = nil, nil, nil, nil
 	s.Clinic.DefaultProtocol, s.Clinic.DaysOff = "", followup.DaysOff{}
 	add("other settings", hashed(zone, s)[:12])
 	return out
-}
-
-// protocols names the follow-up protocols: their versions, and all by one hash.
-func (v *Receiver) protocols() string {
-	all := v.Settings.Protocols
-	if all == nil {
-		all, _ = followup.Load() // of the program itself, which could not fold without them
-	}
-	var versions []string
-	var json []any
-	for _, p := range all {
-		versions = append(versions, p.Version)
-		json = append(json, string(p.JSON), p.Steps)
-	}
-	slices.Sort(versions)
-	return named(strings.Join(slices.Compact(versions), ", "), hashed(json...))
 }
 
 // named is a version beside what tells two of the same name apart.
@@ -320,7 +312,10 @@ func (v *Receiver) changedSince(r store.Reader) (out []mapping.Cause, err error)
 
 // Remap is Renew at a pace, and says what was written. A store that is made with
 // all that is in force is left as it is.
-func (v *Receiver) Remap(ctx context.Context, pace Pace) (Remapped, error) {
+func (v *Receiver) Remap(ctx context.Context, pace *Pace) (Remapped, error) {
+	if _, err := v.KeepProtocols(ctx); err != nil {
+		return Remapped{Clinic: v.Settings.Clinic.ID}, err
+	}
 	stale, err := v.Outdated(ctx)
 	if err != nil || !stale {
 		return Remapped{Clinic: v.Settings.Clinic.ID}, err
@@ -344,7 +339,7 @@ func (v *Receiver) DryRemap(ctx context.Context) (out Remapped, err error) {
 		}); err != nil {
 			return err
 		}
-		out, err = re.renewAt(ctx, Pace{})
+		out, err = re.renewAt(ctx, nil)
 		out.DryRun = true
 		return err
 	})

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -56,7 +57,7 @@ func TestD7_2_RemapCountsWhatItWrites(t *testing.T) {
 			require.NoError(t, err)
 			assert.Equal(t, seq, w.Seq(), "a dry run writes nothing")
 			assert.Contains(t, dry.Elements, receive.RemappedElements{Path: c.path, Versions: c.want})
-			done, err := w.Remap(t.Context(), receive.Pace{})
+			done, err := w.Remap(t.Context(), nil)
 			require.NoError(t, err)
 			assert.Len(t, done.Causes, 1, "one part changed")
 			written, changed := 0, 0
@@ -115,22 +116,123 @@ func TestD7_2_ARemapGoesOnWhereItWas(t *testing.T) {
 		set(w, func(s *mapping.Settings) { s.Terms = anotherDisplay(t) })
 		return w
 	}
-	whole, err := world().Remap(t.Context(), receive.Pace{})
+	whole, err := world().Remap(t.Context(), nil)
 	require.NoError(t, err)
 	require.Equal(t, 3, whole.Patients)
 	w := world()
 	cut := errors.New("cut off")
-	for range 2 {
-		_, err := w.Remap(t.Context(), receive.Pace{Patients: 1, Pause: func(context.Context) error { return cut }})
+	for _, after := range []int{1, 4, 1} { // in what is said of the staff, after one fold, after one more
+		pauses := 0
+		_, err := w.Remap(t.Context(), &receive.Pace{Patients: 1, Pause: func(context.Context) error {
+			if pauses++; pauses == after {
+				return cut
+			}
+			return nil
+		}})
 		require.ErrorIs(t, err, cut)
 	}
 	assert.True(t, outdated(t, w), "not all is done")
+	assert.Equal(t, 2, blocksAgain(w), "two of three are folded")
 	seq := w.Seq()
-	done, err := w.Remap(t.Context(), receive.Pace{})
+	done, err := w.Remap(t.Context(), nil)
 	require.NoError(t, err)
 	assert.Equal(t, whole, done, "the sum of all three")
 	assert.Greater(t, w.Seq(), seq)
 	assert.False(t, outdated(t, w))
+}
+
+// blocksAgain are how many Procedures have a second version: the block of each
+// patient who was folded again.
+func blocksAgain(w *rt.World) (n int) {
+	for _, r := range w.Live("Procedure") {
+		if r.Number == 2 {
+			n++
+		}
+	}
+	return n
+}
+
+// The pace is that of a run over all its clinics, by a pause that the test gives:
+// of three patients and two, each is done twice, for what it says of the staff
+// and for its fold, so that four at a time make two pauses.
+func TestD7_2_OnePaceIsForAllClinicsOfARun(t *testing.T) {
+	north := rt.New(t)
+	south := *north.Receiver
+	south.Settings.Clinic.ID, south.Settings.Clinic.IdentifierBase = "south", "https://south.example/id"
+	for _, v := range []*receive.Receiver{north.Receiver, &south} {
+		_, err := v.Outdated(t.Context())
+		require.NoError(t, err)
+		for i := range map[string]int{"north": 3, "south": 2}[v.Settings.Clinic.ID] {
+			a, err := v.Receive(t.Context(), rt.Surgery(rt.Set("/clinic", v.Settings.Clinic.ID), rt.Record(fmt.Sprint("S-", i)), rt.Patient(fmt.Sprint("P-", i))), false)
+			require.NoError(t, err)
+			require.Equal(t, receive.Stored, a.Answer)
+		}
+	}
+	folds := []int{0} // between pauses
+	fold := func(s mapping.Settings, in mapping.PatientFold) (mapping.Result, error) {
+		folds[len(folds)-1]++
+		return mapping.FoldPatient(s, in)
+	}
+	pace := &receive.Pace{Patients: 4, Pause: func(context.Context) error { folds = append(folds, 0); return nil }}
+	for _, v := range []*receive.Receiver{north.Receiver, &south} {
+		v.Fold, v.Settings.Codes.HCPCS = fold, !v.Settings.Codes.HCPCS
+		done, err := v.Remap(t.Context(), pace)
+		require.NoError(t, err)
+		assert.Positive(t, done.Versions)
+	}
+	assert.Equal(t, []int{1, 2, 2}, folds, "each patient is folded once")
+}
+
+// A dry run counts the versions of people whom several patients' records name, as
+// they will be: once, and by what is still said of them (D1.3, D3.1).
+func TestD7_2_ADryRunCountsTheStaff(t *testing.T) {
+	person := func(family, role string) rt.Edit {
+		return rt.Set("/author", map[string]any{"registration": map[string]any{"system": "https://register.example/podiatry", "value": "R-1"}, "name": map[string]any{"family": family}, "role": role})
+	}
+	w := rt.New(t, basis)
+	require.False(t, outdated(t, w))
+	w.Send(rt.Surgery(person("Quill", "podiatrist")))
+	w.Send(silent(rt.Record("S-2"), rt.Patient("P-2"), rt.Saved("2026-03-02T11:40:00Z"), person("Sedge", "nurse")))
+	before := staffVersions(w)
+	require.Contains(t, before.named, "Sedge", "the later word")
+	set(w, noBasis)
+	dry, err := w.DryRemap(t.Context())
+	require.NoError(t, err)
+	done, err := w.Remap(t.Context(), nil)
+	require.NoError(t, err)
+	after := staffVersions(w)
+	assert.NotContains(t, after.named, "Sedge", "who said so is not shared")
+	assert.Contains(t, after.named, "Quill")
+	for _, typ := range []string{"Practitioner", "PractitionerRole"} {
+		n := 0
+		for _, x := range dry.Types {
+			if x.Type == typ {
+				n = x.Created + x.Updated + x.EnteredInError + x.Removed
+			}
+		}
+		assert.Positive(t, n, typ)
+		assert.Equal(t, after.versions[typ]-before.versions[typ], n, "%s: versions of the store", typ)
+	}
+	done.DryRun = true
+	assert.Equal(t, dry, done)
+}
+
+// staffState is what is published of the staff: all text, and by type how many
+// versions there are.
+type staffState struct {
+	named    string
+	versions map[string]int
+}
+
+func staffVersions(w *rt.World) staffState {
+	out := staffState{versions: map[string]int{}}
+	for _, r := range w.Published() {
+		if typ := r.Ref.Type; typ == "Practitioner" || typ == "PractitionerRole" {
+			out.named += string(r.Body)
+			out.versions[typ] += int(r.Number)
+		}
+	}
+	return out
 }
 
 // anotherDisplay are the code maps with another display of one local code.

@@ -14,6 +14,7 @@ import (
 	"nailbridge/internal/store"
 	"nailbridge/mapping"
 	"nailbridge/mapping/followup"
+	"nailbridge/mapping/record"
 )
 
 // What is stored was folded under the settings of then. When they change, the
@@ -171,13 +172,13 @@ type Renewed struct {
 // fold failed, sharing was withdrawn all the same, and the next start tries
 // again.
 func (v *Receiver) Renew(ctx context.Context) (Renewed, error) {
-	done, err := v.renewAt(ctx, Pace{})
+	done, err := v.renewAt(ctx, nil)
 	return Renewed{done.Patients, done.Failed}, err
 }
 
 // renewAt is Renew at a pace. It gives what was written, by itself and by those
 // before it that were cut off.
-func (v *Receiver) renewAt(ctx context.Context, pace Pace) (out Remapped, err error) {
+func (v *Receiver) renewAt(ctx context.Context, pace *Pace) (out Remapped, err error) {
 	var is upToDate
 	var owners []store.Owner
 	var at position
@@ -207,7 +208,7 @@ func (v *Receiver) renewAt(ctx context.Context, pace Pace) (out Remapped, err er
 		}
 	}
 	if !is.index {
-		if err := v.indexAll(ctx, owners); err != nil {
+		if err := v.indexAll(ctx, owners, pace); err != nil {
 			return out, err
 		}
 	}
@@ -235,27 +236,15 @@ func (v *Receiver) finish(ctx context.Context, is upToDate, failed bool) error {
 }
 
 // foldAll folds each patient in a transaction of its own, from where the last
-// that was cut off had come. What each says of the staff is renewed before any
-// is folded, since Practitioner is one for all.
-func (v *Receiver) foldAll(ctx context.Context, owners []store.Owner, at *position, pace Pace) error {
-	for _, o := range owners {
-		err := v.once(ctx, func(w store.Writer) error {
-			a, err := attemptOf(o)
-			if err != nil {
-				return nil // dealt with below
-			}
-			if err := v.gather(w, &a); err != nil {
-				return err
-			}
-			_, err = v.keepStaff(w, &a) // whoever is concerned is folded below
+// that was cut off had come.
+func (v *Receiver) foldAll(ctx context.Context, owners []store.Owner, at *position, pace *Pace) error {
+	if !at.Staff {
+		if err := v.staffAll(ctx, owners, at, pace); err != nil {
 			return err
-		})
-		if err != nil && !isOutput(err) { // a fault of ours: dealt with below too
-			return unavailable(err)
 		}
 	}
-	for i, o := range v.leftOf(owners, *at) {
-		if err := pace.wait(ctx, i); err != nil {
+	for _, o := range v.leftOf(owners, *at) {
+		if err := pace.wait(ctx); err != nil {
 			return unavailable(err)
 		}
 		failed, err := v.renew(ctx, o, at)
@@ -266,6 +255,37 @@ func (v *Receiver) foldAll(ctx context.Context, owners []store.Owner, at *positi
 			v.Meter.FailedFold()
 		}
 	}
+	return nil
+}
+
+// staffAll renews what each patient says of the staff, before any is folded,
+// since Practitioner is one for all.
+func (v *Receiver) staffAll(ctx context.Context, owners []store.Owner, at *position, pace *Pace) error {
+	for _, o := range owners {
+		if err := pace.wait(ctx); err != nil {
+			return unavailable(err)
+		}
+		err := v.once(ctx, func(w store.Writer) error {
+			a, err := attemptOf(o)
+			if err != nil {
+				return nil // dealt with as it is folded
+			}
+			if err := v.gather(w, &a); err != nil {
+				return err
+			}
+			_, err = v.keepStaff(w, &a) // whoever is concerned is folded too
+			return err
+		})
+		if err != nil && !isOutput(err) { // a fault of ours: dealt with as it is folded
+			return unavailable(err)
+		}
+	}
+	next := *at
+	next.Under, next.Staff = v.foldedUnder(), true
+	if err := v.Store.Update(ctx, func(w store.Writer) error { return v.keepPosition(w, next) }); err != nil {
+		return unavailable(err)
+	}
+	*at = next
 	return nil
 }
 
@@ -303,28 +323,33 @@ func (v *Receiver) renew(ctx context.Context, o store.Owner, at *position) (fail
 // refoldNow folds a patient as a tick would leave it: with the overdue facts of
 // windows that ended, by the settings in force too (D1.6).
 func (v *Receiver) refoldNow(w store.Writer, a attempt) (*folded, error) {
-	known, err := w.Facts(a.owner)
+	as, err := v.gatherThese(w, []record.Identifier{a.in.Patient}, "")
 	if err != nil {
 		return nil, err
 	}
-	ended, err := v.foldedAt(w, a.owner, v.Clock())
-	if err != nil && !isOutput(err) {
+	known := len(as[0].in.Facts)
+	v.tryAt(&as[0], v.Clock())
+	for i := range as[1:] {
+		v.try(&as[1+i])
+	}
+	if err := v.checkAll(w, as); err != nil {
 		return nil, err
 	}
-	var as []store.Activity
-	if err == nil {
-		for _, x := range ended.in.Facts[len(known):] {
-			if err := w.PutFact(store.Fact{Owner: a.owner, Case: x.Case, Activity: x.Activity, End: x.End}); err != nil {
-				return nil, err
-			}
-			as = append(as, store.Activity{Owner: a.owner, Case: x.Case, ID: x.Activity, End: x.End})
+	if issues := v.ownIssues(as); len(issues) > 0 {
+		return nil, &outputError{issues}
+	}
+	var ended []store.Activity
+	for _, x := range as[0].in.Facts[known:] {
+		if err := w.PutFact(store.Fact{Owner: a.owner, Case: x.Case, Activity: x.Activity, End: x.End}); err != nil {
+			return nil, err
 		}
+		ended = append(ended, store.Activity{Owner: a.owner, Case: x.Case, ID: x.Activity, End: x.End})
 	}
-	f, err := v.refoldPatient(w, a.in.Patient)
-	if err != nil {
+	f := v.newFolded()
+	if err := v.commitAll(w, as, f, false); err != nil {
 		return nil, err
 	}
-	return f, f.announceOverdue(w, as)
+	return f, f.announceOverdue(w, ended)
 }
 
 // attemptOf begins the attempt of a stored owner.
@@ -335,8 +360,11 @@ func attemptOf(o store.Owner) (a attempt, err error) {
 }
 
 // indexAll makes the index rows of every version anew.
-func (v *Receiver) indexAll(ctx context.Context, owners []store.Owner) error {
+func (v *Receiver) indexAll(ctx context.Context, owners []store.Owner, pace *Pace) error {
 	for _, o := range append(owners, store.Owner{Clinic: v.Settings.Clinic.ID}) {
+		if err := pace.wait(ctx); err != nil {
+			return unavailable(err)
+		}
 		err := v.once(ctx, func(w store.Writer) error { return w.Reindex(o, v.Index.Rows) })
 		if err != nil {
 			return unavailable(err)

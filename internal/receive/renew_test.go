@@ -403,20 +403,8 @@ func TestAStoreWithoutMarksIsOutdated(t *testing.T) {
 	require.NoError(t, err)
 }
 
-// laterWeek are the protocols with another window of the check at one week: it
-// stays open a day longer.
-func laterWeek(t testing.TB) (out []*followup.Protocol) {
-	all, err := followup.Load()
-	require.NoError(t, err)
-	for _, p := range all {
-		changed := *p
-		changed.Steps = slices.Clone(p.Steps)
-		for i := range changed.Steps {
-			if changed.Steps[i].ID == "week-1" {
-				changed.Steps[i].When.After++
-			}
-		}
-		out = append(out, &changed)
-	}
-	return out
+// laterWeek are the protocols with another window of the check at four weeks, in
+// the one that the records name: it stays open a day longer.
+func laterWeek(t testing.TB) []*followup.Protocol {
+	return rt.OwnWindow(t, "partial-avulsion-chemical-ablation", "week-4", 8)
 }

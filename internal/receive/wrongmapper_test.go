@@ -318,7 +318,7 @@ func remapped(failed int) func(*testing.T, *rt.World) {
 		require.NoError(t, err)
 		assert.Equal(t, failed, dry.Failed)
 		assert.Equal(t, alarms, w.Meter.FailedFolds)
-		done, err := w.Remap(t.Context(), receive.Pace{})
+		done, err := w.Remap(t.Context(), nil)
 		require.NoError(t, err)
 		assert.Equal(t, 1, done.Patients)
 		assert.Equal(t, failed, done.Failed)

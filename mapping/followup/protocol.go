@@ -112,11 +112,11 @@ func Artifacts() ([]Artifact, error) {
 			if err != nil {
 				return nil, err
 			}
-			var head struct{ ResourceType, ID, URL, Version string }
-			if err := json.Unmarshal(b, &head); err != nil {
+			a, err := artifactOf(b)
+			if err != nil {
 				return nil, fmt.Errorf("%s: %w", e.Name(), err)
 			}
-			out = append(out, Artifact{head.ResourceType, head.ID, head.URL, head.Version, b})
+			out = append(out, a)
 		}
 	}
 	return out, nil
