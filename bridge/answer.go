@@ -9,12 +9,12 @@ import (
 )
 
 // answering lets go of clients that do not read: each part of an answer must be
-// gone within patience, or the connection is closed. It logs what is refused
+// gone within patience, or the connection is closed. net/http takes the deadline
+// from a connection that is used again. It logs what is refused
 // before a door sees it, by the id that the answer has (401, 403).
 func answering(next http.Handler, patience time.Duration, log *slog.Logger) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		a := &answer{ResponseWriter: w, conn: http.NewResponseController(w), patience: patience}
-		a.extend() // for 100 Continue: the deadline of the request before is over
 		next.ServeHTTP(a, r)
 		a.extend() // for what net/http has in its buffer
 		if id := w.Header().Get(access.RequestID); id != "" && (a.status == http.StatusUnauthorized || a.status == http.StatusForbidden) {

@@ -83,8 +83,9 @@ func TestAnAnswerInPartsMayTakeItsTime(t *testing.T) {
 	assert.Equal(t, "0\n1\n2\n3\n", string(body))
 }
 
-// A connection that is used again has no deadline of the answer before: not for
-// an answer without a body, nor for 100 Continue (RFC 9110 section 15.2.1).
+// The deadline of one part is not that of the next: not of what is sent when the
+// handler returns, nor on a connection that is used again, of an answer without a
+// body or of 100 Continue (RFC 9110 section 15.2.1).
 func TestADeadlineEndsWithItsAnswer(t *testing.T) {
 	const patience = 100 * time.Millisecond
 	s := patientServer(t, patience, func(w http.ResponseWriter, r *http.Request) {
@@ -95,10 +96,15 @@ func TestADeadlineEndsWithItsAnswer(t *testing.T) {
 		if r.Header.Get("X-Status") != "" {
 			w.WriteHeader(http.StatusNotModified)
 		}
+		if r.Header.Get("X-Late") != "" {
+			_, err := io.WriteString(w, "kept by net/http until the end")
+			assert.NoError(t, err)
+			time.Sleep(2 * patience)
+		}
 	})
 	conn := dial(t, s, "")
 	in := bufio.NewReader(conn)
-	for _, text := range []string{head, "GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX-Status: 304\r\n\r\n", "HEAD / HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n",
+	for _, text := range []string{head, "GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX-Late: 1\r\n\r\n", "GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX-Status: 304\r\n\r\n", "HEAD / HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n",
 		"POST / HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 1\r\nExpect: 100-continue\r\n\r\n"} {
 		_, err := io.WriteString(conn, text)
 		require.NoError(t, err)

@@ -83,7 +83,7 @@ func TestR_HTTP_07_09_13_16_Negotiation(t *testing.T) {
 
 // R-OO-01, R-OO-03, R-OO-04, R-OO-08: every status that this side answers with
 // is an OperationOutcome, in the media type asked for where that can be given;
-// 401 and 403 are given before it (TestRefusalsAreOutcomesOnFHIR), 412, 422 and
+// 401 and 403 are given before it (TestRefusalsAreOfThePagesKind), 412, 422 and
 // 429 by nothing that is offered.
 func TestR_OO_01_03_04_EveryStatusIsAnOutcome(t *testing.T) {
 	w := small(t)
