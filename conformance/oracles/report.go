@@ -7,6 +7,7 @@ import (
 	"io"
 	"strconv"
 	"strings"
+	"time"
 )
 
 // Levels of a [Finding], as the validator names them.
@@ -46,6 +47,8 @@ type Report struct {
 	Types     map[string]int // the same resources by type
 
 	Errors, Warnings, Filtered int
+
+	PerInput time.Duration // what one input took the warm validator, on one thread; 0 without [Options.Times]
 }
 
 // Err is nil when the validator has nothing to complain of: no error, no warning, no unused filter. Otherwise its text
@@ -92,6 +95,10 @@ func parseReport(out []byte) (Report, error) {
 			r.Findings = append(r.Findings, f)
 		case "unused":
 			r.Unused = append(r.Unused, rest)
+		case "timed":
+			if err := r.parseTimed(rest); err != nil {
+				return Report{}, err
+			}
 		case "total":
 			if err := r.parseTotal(rest); err != nil {
 				return Report{}, err
@@ -105,6 +112,15 @@ func parseReport(out []byte) (Report, error) {
 		return Report{}, fmt.Errorf("output has no total")
 	}
 	return r, r.addsUp()
+}
+
+func (r *Report) parseTimed(columns string) error {
+	var inputs, nanoseconds int64
+	if n, err := fmt.Sscanf(columns, "%d\t%d", &inputs, &nanoseconds); n != 2 || inputs <= 0 {
+		return fmt.Errorf("times: %w: %q", err, columns)
+	}
+	r.PerInput = time.Duration(nanoseconds / inputs)
+	return nil
 }
 
 func parseFinding(columns string) (Finding, error) {

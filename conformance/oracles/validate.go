@@ -39,6 +39,10 @@ type Options struct {
 	// purpose: what is not JSON, or of no type of R4, counts as no resource.
 	Uncounted bool
 
+	// Times is how often all is validated again, one input after another, once the validator is warm, to be timed
+	// ([Report.PerInput]).
+	Times int
+
 	// Verbose adds findings of level information to the report.
 	Verbose bool
 }
@@ -111,6 +115,9 @@ func (o Options) arguments(work string) ([]string, error) {
 	}
 	if o.Verbose {
 		args = append(args, "--verbose")
+	}
+	if o.Times > 0 {
+		args = append(args, "--times", strconv.Itoa(o.Times))
 	}
 	if len(o.Documents) > 0 {
 		file := filepath.Join(work, "documents.ndjson")

@@ -13,11 +13,12 @@ import java.util.List;
  * @param filters the filter file, or null
  * @param expected how many resources must be read, or -1 when nobody counted them
  * @param verbose whether findings of level information are printed too
+ * @param times how often all inputs are checked again, one after another, to be timed
  * @param inputs files and folders to validate
  */
-record Options(List<Path> definitions, Path filters, int expected, boolean verbose, List<Path> inputs) {
+record Options(List<Path> definitions, Path filters, int expected, boolean verbose, int times, List<Path> inputs) {
   private static final String USAGE =
-      "usage: oracle [--definitions FOLDER]... [--filters FILE] [--expect N] [--verbose] FILE|FOLDER...";
+      "usage: oracle [--definitions FOLDER]... [--filters FILE] [--expect N] [--verbose] [--times N] FILE|FOLDER...";
 
   static Options parse(String[] args) throws Refusal {
     List<Path> definitions = new ArrayList<>();
@@ -25,6 +26,7 @@ record Options(List<Path> definitions, Path filters, int expected, boolean verbo
     Path filters = null;
     int expected = -1;
     boolean verbose = false;
+    int times = 0;
     Iterator<String> words = List.of(args).iterator();
     while (words.hasNext()) {
       String word = words.next();
@@ -33,6 +35,7 @@ record Options(List<Path> definitions, Path filters, int expected, boolean verbo
         case "--filters" -> filters = existing(value(word, words));
         case "--expect" -> expected = count(value(word, words));
         case "--verbose" -> verbose = true;
+        case "--times" -> times = count(value(word, words));
         default -> {
           if (word.startsWith("-")) {
             throw new Refusal("unknown option " + word + "\n" + USAGE);
@@ -44,7 +47,7 @@ record Options(List<Path> definitions, Path filters, int expected, boolean verbo
     if (inputs.isEmpty()) {
       throw new Refusal(USAGE);
     }
-    return new Options(definitions, filters, expected, verbose, inputs);
+    return new Options(definitions, filters, expected, verbose, times, inputs);
   }
 
   private static String value(String option, Iterator<String> words) throws Refusal {
@@ -66,7 +69,7 @@ record Options(List<Path> definitions, Path filters, int expected, boolean verbo
     try {
       return Integer.parseUnsignedInt(text);
     } catch (NumberFormatException e) {
-      throw new Refusal("--expect needs a number, not " + text);
+      throw new Refusal("a number is needed, not " + text);
     }
   }
 }

@@ -1,0 +1,84 @@
+package oracles
+
+import (
+	"archive/tar"
+	"compress/gzip"
+	"io"
+	"os"
+	"path"
+	"path/filepath"
+	"testing"
+
+	"github.com/google/fhir/go/fhirversion"
+	"github.com/google/fhir/go/jsonformat"
+	bundlepb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/resources/bundle_and_contained_resource_go_proto"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/official"
+	"nailbridge/internal/validate/defs"
+	"nailbridge/internal/validate/engine"
+)
+
+// timesOfJava is how often the Java validator goes over all examples to be timed.
+const timesOfJava = 3
+
+// BenchmarkExamples validates distinct official examples, one a turn: by ours, by google/fhir's parse and Marshal of
+// the same bytes, of those that it takes, and by HL7's Java validator once it is warm, on one thread as ours.
+func BenchmarkExamples(b *testing.B) {
+	all := exampleTexts(b)
+	each := func(name string, texts [][]byte, do func(text []byte)) {
+		b.Run(name, func(b *testing.B) {
+			b.ReportAllocs()
+			for i := 0; b.Loop(); i++ {
+				do(texts[i%len(texts)])
+			}
+		})
+	}
+	v := engine.New(defs.New())
+	each("ours", all, func(text []byte) { v.Validate(text, engine.Options{}) })
+	u, err := jsonformat.NewUnmarshaller("UTC", fhirversion.R4)
+	require.NoError(b, err)
+	m, err := jsonformat.NewMarshaller(false, "", "", fhirversion.R4)
+	require.NoError(b, err)
+	var taken [][]byte
+	for _, text := range all {
+		if msg, err := u.Unmarshal(text); err == nil {
+			if _, err := m.Marshal(msg.(*bundlepb.ContainedResource)); err == nil {
+				taken = append(taken, text)
+			}
+		}
+	}
+	each("google-parse-and-marshal", taken, func(text []byte) {
+		msg, err := u.Unmarshal(text)
+		require.NoError(b, err)
+		_, err = m.Marshal(msg.(*bundlepb.ContainedResource))
+		require.NoError(b, err)
+	})
+	b.Run("java", func(b *testing.B) {
+		Require(b)
+		report, err := Validate(b.Context(), Options{Documents: all, Times: timesOfJava, Uncounted: true})
+		require.NoError(b, err)
+		b.ReportMetric(float64(report.PerInput.Nanoseconds()), "ns/op")
+	})
+}
+
+// exampleTexts are the official examples.
+func exampleTexts(t testing.TB) (texts [][]byte) {
+	file, err := os.Open(filepath.Join(official.Dir(t), "examples-4.0.1-subset.tgz"))
+	require.NoError(t, err)
+	defer func() { require.NoError(t, file.Close()) }()
+	z, err := gzip.NewReader(file)
+	require.NoError(t, err)
+	for r := tar.NewReader(z); ; {
+		h, err := r.Next()
+		if err == io.EOF {
+			return texts
+		}
+		require.NoError(t, err)
+		if path.Ext(h.Name) == ".json" {
+			text, err := io.ReadAll(r)
+			require.NoError(t, err)
+			texts = append(texts, text)
+		}
+	}
+}
