@@ -126,12 +126,14 @@
 // (with the acknowledgement of JetStream), and hears answers and changes as they
 // come. With ReadingUser it reads ANSWERS and CHANGES through the durable pull
 // consumer Reader, which the bridge makes of each when the key connects so and
-// ends with it: explicit acknowledgement, a thousand messages at most
-// unacknowledged, four pulls open at most, for 30 seconds at most. It makes no
-// consumer itself. A hub's key, with the id of a clinic that it names as user,
-// hears the changes of that clinic while it is connected and publishes nothing,
-// requests to JetStream included; what it missed is in the history on /fhir. A
-// person's key does not come here.
+// ends with it: from the oldest message kept, explicit acknowledgement, a
+// thousand messages at most unacknowledged, four pulls open at most, each with an
+// expiry of 30 seconds at most; one that names none keeps its place while its
+// reply is listened for, and later than longestPull what it is given may reach
+// nobody before it comes again. It makes no consumer itself. A hub's key, with the id of
+// a clinic that it names as user, hears the changes of that clinic while it is
+// connected and publishes nothing, requests to JetStream included; what it missed
+// is in the history on /fhir. A person's key does not come here.
 //
 // Whoever is not let in is told the same, whatever there is. A key that ends
 // closes its connections within Options.Poll, and is refused from then on.
