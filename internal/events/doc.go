@@ -136,7 +136,13 @@
 // is in the history on /fhir. A person's key does not come here.
 //
 // Whoever is not let in is told the same, whatever there is. A key that ends
-// closes its connections within Options.Poll, and is refused from then on.
+// closes its connections within Options.Poll, whatever the streams do, and is
+// refused from then on. A key has mostConnections at a clinic and a connection
+// connectionSubjects, which plain use never meets. The server has one queue of
+// requests for information for all accounts, and drops all when it is full: who
+// has a key to read can hold up what the others ask (CONSUMER.INFO), though not
+// their records, answers and pulls, nor the bridge, which asks for none. What helps
+// is to revoke the key. What clients make the server log is bounded (said).
 // Without keys the server serves one clinic, on loopback, to whoever reaches it;
 // on any other address it needs keys and Options.TLS. Who may use an outside
 // server is its operator's to say.

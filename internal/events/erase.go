@@ -43,7 +43,7 @@ func Erase(ctx context.Context, o Erasing) (n int, err error) {
 	} else if err != nil {
 		return 0, err
 	}
-	s, err := startAlone(o.Dir, newGuard(nil, []string{o.Clinic}, o.Log), o.Log)
+	s, err := startAlone(o.Dir, newGuard(nil, []string{o.Clinic}, o.Log, time.Now), o.Log)
 	if err != nil {
 		return 0, err
 	}
