@@ -33,8 +33,10 @@ const readingSuffix = "/reader"
 // account names the account of a role at a clinic.
 func (r role) account(clinic string) string { return Token(clinic) + "." + string(r) }
 
-// longestPull is for how long a pull may stay open: the server leads no message
-// to whoever asked longer ago. It outlives its connection, so it is short.
+// longestPull is the longest expiry that a pull may name, and for how long the
+// server leads messages to whoever asked. A pull outlives its connection, so it is
+// short. The server has no bound for a pull that names no expiry: it keeps its
+// place while its reply is listened for, though what it is given is led nowhere.
 const longestPull = 30 * time.Second
 
 // makeAccounts makes the accounts of a clinic, with the streams that it had.

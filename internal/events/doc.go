@@ -126,15 +126,23 @@
 // (with the acknowledgement of JetStream), and hears answers and changes as they
 // come. With ReadingUser it reads ANSWERS and CHANGES through the durable pull
 // consumer Reader, which the bridge makes of each when the key connects so and
-// ends with it: explicit acknowledgement, a thousand messages at most
-// unacknowledged, four pulls open at most, for 30 seconds at most. It makes no
-// consumer itself. A hub's key, with the id of a clinic that it names as user,
-// hears the changes of that clinic while it is connected and publishes nothing,
-// requests to JetStream included; what it missed is in the history on /fhir. A
-// person's key does not come here.
+// ends with it: from the oldest message kept, explicit acknowledgement, a
+// thousand messages at most unacknowledged, four pulls open at most, each with an
+// expiry of 30 seconds at most; one that names none keeps its place while its
+// reply is listened for, and later than longestPull what it is given may reach
+// nobody before it comes again. It makes no consumer itself. A hub's key, with the id of
+// a clinic that it names as user, hears the changes of that clinic while it is
+// connected and publishes nothing, requests to JetStream included; what it missed
+// is in the history on /fhir. A person's key does not come here.
 //
 // Whoever is not let in is told the same, whatever there is. A key that ends
-// closes its connections within Options.Poll, and is refused from then on.
+// closes its connections within Options.Poll, whatever the streams do, and is
+// refused from then on. A key has mostConnections at a clinic and a connection
+// connectionSubjects, which plain use never meets. The server has one queue of
+// requests for information for all accounts, and drops all when it is full: who
+// has a key to read can hold up what the others ask (CONSUMER.INFO), though not
+// their records, answers and pulls, nor the bridge, which asks for none. What helps
+// is to revoke the key. What clients make the server log is bounded (said).
 // Without keys the server serves one clinic, on loopback, to whoever reaches it;
 // on any other address it needs keys and Options.TLS. Who may use an outside
 // server is its operator's to say.

@@ -102,10 +102,10 @@ func (d *door) consumer(ctx context.Context) (jetstream.Consumer, error) {
 		return nil, err
 	}
 	whose := d.whose()
-	if _, err := ensureStream(ctx, d.js, AnswersStream, answersPrefix+whose+".*", d.opts.Keep.Answers); err != nil {
+	if _, err := d.stream(ctx, AnswersStream, answersPrefix+whose+".*", d.opts.Keep.Answers); err != nil {
 		return nil, err
 	}
-	st, err := ensureStream(ctx, d.js, RecordsStream, recordsPrefix+whose, d.opts.Keep.Records)
+	st, err := d.stream(ctx, RecordsStream, recordsPrefix+whose, d.opts.Keep.Records)
 	if err != nil {
 		return nil, err
 	}

@@ -39,7 +39,7 @@ func Erase(ctx context.Context, o Erasing) (n int, err error) {
 	if has, err := HasStreams(o.Dir); err != nil || !has {
 		return 0, err
 	}
-	s, err := startAlone(o.Dir, newGuard(nil, []string{o.Clinic}, o.Log), o.Log)
+	s, err := startAlone(o.Dir, newGuard(nil, []string{o.Clinic}, o.Log, time.Now), o.Log)
 	if err != nil {
 		return 0, err
 	}

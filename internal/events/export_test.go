@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/nats-io/nats-server/v2/server"
 	"github.com/nats-io/nats.go/jetstream"
 	"github.com/stretchr/testify/require"
 
@@ -52,4 +53,18 @@ func SetOverwrite(before func(stream string) error) (restore func()) {
 		return was(st, ctx, seq)
 	}
 	return func() { overwrite = was }
+}
+
+// NoInformation makes the embedded server drop each request for information, as
+// it does while clients ask for more than it can tell.
+func NoInformation(o *Options) {
+	o.tune = func(s *server.Options) { s.JetStreamInfoQueueLimit = 1 }
+}
+
+// Varz is what the embedded server says of its settings.
+func Varz(t testing.TB, s *Service) *server.Varz {
+	t.Helper()
+	v, err := s.server.current().Varz(nil)
+	require.NoError(t, err)
+	return v
 }

@@ -22,13 +22,28 @@ type guard struct {
 	clinics []string
 	own     string // password of the connections within the process
 	log     *slog.Logger
+	said    *said
 
 	mu   sync.Mutex
 	run  *server.Server
-	live map[uint64]session       // by the server's number of the connection
-	open chan struct{}            // closed once that server is open, or has failed to start
-	let  func(clinic, key string) // makes the readers of a key; nil: not yet
+	live map[uint64]session // by the server's number of the connection
+	open chan struct{}      // closed when that server is, or has failed to start
+	let  letsRead           // nil: not yet
 }
+
+// letsRead makes readers.
+type letsRead interface {
+	// letRead asks for the readers of a key, and gives what is closed when that was
+	// tried.
+	letRead(clinic, key string) <-chan struct{}
+	// forgetReaders says that there may be none.
+	forgetReaders()
+}
+
+// mostConnections is how many connections a key may have at a clinic. A practice
+// system needs two and a hub one; the rest is for what was not closed yet. It
+// keeps one key from taking the room of all (serverConnections).
+const mostConnections = 64
 
 // session is a client that is in.
 type session struct {
@@ -37,8 +52,8 @@ type session struct {
 	role         role
 }
 
-func newGuard(keys access.Checker, clinics []string, log *slog.Logger) *guard {
-	return &guard{keys: keys, clinics: clinics, own: rand.Text(), log: log}
+func newGuard(keys access.Checker, clinics []string, log *slog.Logger, clock func() time.Time) *guard {
+	return &guard{keys: keys, clinics: clinics, own: rand.Text(), log: log, said: &said{log: log, clock: clock}}
 }
 
 // attach makes the guard that of a server that is about to run. Who comes before
@@ -48,11 +63,14 @@ func (g *guard) attach(s *server.Server) (open func()) {
 	defer g.mu.Unlock()
 	made := make(chan struct{})
 	g.run, g.live, g.open = s, map[uint64]session{}, made
+	if g.let != nil {
+		g.let.forgetReaders()
+	}
 	return func() { close(made) }
 }
 
-// letRead sets what makes the readers of a key.
-func (g *guard) letRead(let func(clinic, key string)) {
+// serve sets what makes readers.
+func (g *guard) serve(let letsRead) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	g.let = let
@@ -85,14 +103,41 @@ func (g *guard) Check(c server.ClientAuthentication) bool {
 		return false
 	}
 	if in.role == reads && let != nil {
-		let(in.clinic, in.key)
+		select {
+		case <-let.letRead(in.clinic, in.key):
+		case <-time.After(readTime):
+		}
+	}
+	if in.allowed != nil && !g.count(run, c.GetID(), in.session) {
+		g.said.say(slog.LevelWarn, "connections", "a client was refused: its key has as many connections as it may")
+		return false
 	}
 	c.RegisterUser(&server.User{Account: account, Permissions: in.allowed})
+	return true
+}
+
+// count notes a client that is let in, unless its key has as many connections to
+// that clinic as it may.
+func (g *guard) count(run *server.Server, id uint64, in session) bool {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	if in.allowed != nil && g.run == run {
-		g.live[c.GetID()] = in.session
+	if g.run != run {
+		return true // that server ends, and its clients with it
 	}
+	has := 0
+	for at, s := range g.live {
+		if s.key != in.key || s.clinic != in.clinic {
+			continue
+		}
+		if has++; has >= mostConnections && g.run.GetClient(at) == nil {
+			delete(g.live, at)
+			has--
+		}
+	}
+	if has >= mostConnections {
+		return false
+	}
+	g.live[id] = in
 	return true
 }
 

@@ -107,7 +107,7 @@ func (d *door) changes(ctx context.Context) (jetstream.Stream, error) {
 	if err := d.may("ensure-changes"); err != nil {
 		return nil, err
 	}
-	return ensureStream(ctx, d.js, ChangesStream, changesPrefix+d.whose(), d.opts.Keep.Changes)
+	return d.stream(ctx, ChangesStream, changesPrefix+d.whose(), d.opts.Keep.Changes)
 }
 
 // resume finds where the relay was: after the event of the last message, if the

@@ -1,8 +1,6 @@
 package events
 
 import (
-	"context"
-	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -43,23 +41,23 @@ var ErrClinics = errors.New("NATS: more than one clinic needs keys")
 // comes in to read.
 var ErrReader = errors.New("NATS: with keys the id of a clinic can not end in " + readingSuffix)
 
-// startEmbedded starts a server with its data in dir, on a loopback address, or
-// with keys and a certificate on any.
-func startEmbedded(dir, listen string, g *guard, certified *tls.Config, log *slog.Logger) (*embedded, error) {
-	err := access.Loopback(listen)
-	if errors.Is(err, access.ErrNotLoopback) && g.keys != nil && certified != nil {
+// startEmbedded starts a server for clinics with its data in a folder, on a
+// loopback address, or with keys and a certificate on any.
+func startEmbedded(o Options, clinics []string) (*embedded, error) {
+	err := access.Loopback(o.Listen)
+	if errors.Is(err, access.ErrNotLoopback) && o.Keys != nil && o.TLS != nil {
 		err = nil
 	}
 	if err != nil {
 		return nil, fmt.Errorf("NATS: %w", err)
 	}
-	if g.keys == nil && len(g.clinics) != 1 {
+	if o.Keys == nil && len(clinics) != 1 {
 		return nil, ErrClinics
 	}
-	if g.keys != nil && slices.ContainsFunc(g.clinics, func(c string) bool { return strings.HasSuffix(c, readingSuffix) }) {
+	if o.Keys != nil && slices.ContainsFunc(clinics, func(c string) bool { return strings.HasSuffix(c, readingSuffix) }) {
 		return nil, ErrReader
 	}
-	host, text, err := net.SplitHostPort(listen)
+	host, text, err := net.SplitHostPort(o.Listen)
 	if err != nil {
 		return nil, fmt.Errorf("NATS address: %w", err)
 	}
@@ -67,40 +65,71 @@ func startEmbedded(dir, listen string, g *guard, certified *tls.Config, log *slo
 	if err != nil {
 		return nil, errors.New("NATS address: the port is not a number up to 65535")
 	}
-	o := serverOptions(dir, g)
-	o.Host, o.Port, o.TLS, o.TLSConfig, o.AuthTimeout = host, int(port), certified != nil, certified, admitTime.Seconds()
+	so := serverOptions(o)
+	so.Host, so.Port, so.TLS, so.TLSConfig, so.AuthTimeout = host, int(port), o.TLS != nil, o.TLS, admitTime.Seconds()
 	if port == 0 {
-		o.Port = server.RANDOM_PORT
+		so.Port = server.RANDOM_PORT
 	}
-	return run(o, g, log)
+	if o.tune != nil {
+		o.tune(&so)
+	}
+	return run(so, newGuard(o.Keys, clinics, o.Log, o.Clock), o.Log)
 }
 
 // startAlone starts a server with its data in dir that listens nowhere.
 func startAlone(dir string, g *guard, log *slog.Logger) (*embedded, error) {
-	o := serverOptions(dir, g)
-	o.DontListen = true
-	return run(o, g, log)
+	so := serverOptions(Options{Dir: dir})
+	so.DontListen = true
+	return run(so, g, log)
 }
 
-// serverOptions are those of every server with its data in dir, wherever it
-// listens.
-func serverOptions(dir string, g *guard) server.Options {
-	return server.Options{
-		ServerName: "nailbridge", NoSigs: true, NoLog: true, CustomClientAuthentication: g,
-		MaxPayload: record.MaxBytes,
-		JetStream:  true, StoreDir: dir, SyncAlways: true, DisableJetStreamBanner: true,
-		// The age limits and the disk bound the data. A share of what is free at
-		// the start, as is the default, would after a full disk be nothing.
-		JetStreamMaxStore: 1 << 50,
-	}
-}
-
-func run(o server.Options, g *guard, log *slog.Logger) (*embedded, error) {
-	e := &embedded{opts: o, guard: g, log: log}
+func run(so server.Options, g *guard, log *slog.Logger) (*embedded, error) {
+	so.CustomClientAuthentication = g
+	e := &embedded{opts: so, guard: g, log: log}
 	if err := e.start(); err != nil {
 		return nil, err
 	}
 	return e, nil
+}
+
+// Limits of what clients may take of the server's memory. Plain use meets none: a
+// practice system has two connections, with three subjects and some inboxes.
+const (
+	// serverConnections is how many connections there may be, those of the bridge
+	// and those that are not let in yet among them: 64 keys with mostConnections
+	// each. Idle ones take some 40 KB each.
+	serverConnections = 64 * mostConnections
+	// connectionSubjects is how many subscriptions a connection may have: a message
+	// goes to each, so each is a copy of every answer to come.
+	connectionSubjects = 64
+	// connectionPending is how much may wait to be sent to a client until it is
+	// taken for gone: all that a reader may hold unacknowledged (mostRead), at 64 KB
+	// each.
+	connectionPending = mostRead << 16
+	// connectionWait is how long a client may take nothing of what waits.
+	connectionWait = 10 * time.Second
+	// protocolLine is how long a line of the protocol may be: two subjects, which
+	// Token bounds, or what a client says of itself as it comes.
+	protocolLine = 4 << 10
+	// closedConnections is how many connections that have ended the server
+	// remembers, with their subjects, for a monitor that nobody can ask; 0 would be
+	// ten thousand.
+	closedConnections = 1
+)
+
+// serverOptions are those of every server with its data in a folder, but for its
+// address and guard.
+func serverOptions(o Options) server.Options {
+	return server.Options{
+		ServerName: "nailbridge", NoSigs: true, NoLog: true,
+		MaxPayload:  record.MaxBytes, MaxControlLine: protocolLine,
+		MaxConn: serverConnections, MaxSubs: connectionSubjects, MaxClosedClients: closedConnections,
+		MaxPending: connectionPending, WriteDeadline: connectionWait,
+		JetStream: true, StoreDir: o.Dir, SyncAlways: true, DisableJetStreamBanner: true,
+		// The age limits and the disk bound the data. A share of what is free at
+		// the start, as is the default, would after a full disk be nothing.
+		JetStreamMaxStore: 1 << 50,
+	}
 }
 
 // start starts the server. Its files are kept meanwhile (kept).
@@ -153,7 +182,7 @@ func (e *embedded) recover(k kept) (s *server.Server, gone []stream, err error) 
 		return nil, nil, err
 	}
 	fatal := make(chan string, 1)
-	s.SetLoggerV2(serverLog{e.log, fatal}, false, false, false)
+	s.SetLoggerV2(serverLog{e.guard.said, fatal}, false, false, false)
 	open := e.guard.attach(s)
 	defer open()
 	s.Start()
@@ -272,12 +301,13 @@ func (e *embedded) stop() {
 	e.run = nil
 	e.mu.Unlock()
 	shut(s)
+	e.guard.said.end()
 }
 
 // serverLog passes on what the server says of trouble. Of a client that is
 // refused it keeps what the client sent to itself: it may be a key.
 type serverLog struct {
-	log   *slog.Logger
+	said  *said
 	fatal chan<- string // the first error that the server does not outlive
 }
 
@@ -286,15 +316,26 @@ const ofClient = " - cid:"
 
 func (l serverLog) say(level slog.Level, format string, v []any) {
 	text := fmt.Sprintf(format, v...)
+	if of := ofAClient(format, text); of != "" {
+		l.said.say(slog.LevelWarn, of, of)
+		return
+	}
+	l.said.say(level, format, text)
+}
+
+// ofAClient says in our words what a line tells of a connection; "": it is of none.
+func ofAClient(format, text string) string {
 	switch {
 	case strings.Contains(text, server.ErrAuthentication.Error()):
-		level, text = slog.LevelWarn, "a client without a key in force was refused"
+		return "a client without a key in force was refused"
 	case strings.Contains(format, "Violation"):
-		level, text = slog.LevelWarn, "a client asked for more than its key opens"
+		return "a client asked for more than its key opens"
+	case strings.Contains(text, server.ErrTooManySubs.Error()), strings.Contains(text, server.ErrTooManyConnections.Error()):
+		return "a client came to the limit of connections or of subscriptions"
 	case strings.Contains(text, ofClient): // it may go on with bytes that the client sent
-		level, text = slog.LevelWarn, "a client's connection failed, or did not speak the protocol"
+		return "a client's connection failed, or did not speak the protocol"
 	}
-	l.log.Log(context.Background(), level, "NATS server", "says", text)
+	return ""
 }
 
 // Noticef passes on, for debugging, what is no trouble.

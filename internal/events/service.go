@@ -11,6 +11,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"github.com/nats-io/nats-server/v2/server"
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
@@ -63,10 +64,16 @@ type Options struct {
 	// again; it doubles to 64 times that. 0: 250 ms.
 	Pause time.Duration
 
-	// Fault, if set, may fail an operation by its name, to try its failures:
-	// ensure-records, ensure-changes, resume, publish-answer, ack, nak,
-	// publish-change, health. It must be safe for concurrent use.
+	// Clock is for what is bounded by time: the lines that the embedded server
+	// logs, and how long readers are known to be there. nil: time.Now.
+	Clock func() time.Time
+
+	// Fault, if set, may fail an operation by its name, or hold it up, to try its
+	// failures: ensure-records, ensure-changes, resume, publish-answer, ack, nak,
+	// publish-change, make-readers, health. It must be safe for concurrent use.
 	Fault func(op string) error
+
+	tune func(*server.Options) // tests alone
 }
 
 func (o Options) orDefault() Options {
@@ -76,6 +83,9 @@ func (o Options) orDefault() Options {
 		if *d <= 0 {
 			*d = v
 		}
+	}
+	if o.Clock == nil {
+		o.Clock = time.Now
 	}
 	o.Keep = o.Keep.orDefault()
 	return o
@@ -100,6 +110,8 @@ type door struct {
 	js     jetstream.JetStream
 	bell   <-chan struct{} // rings after each commit
 
+	readers *readers
+
 	relayedSeq atomic.Int64
 }
 
@@ -120,12 +132,12 @@ func Start(o Options) (*Service, error) {
 			ids = append(ids, c.ID)
 		}
 		var err error
-		if s.server, err = startEmbedded(o.Dir, o.Listen, newGuard(o.Keys, ids, o.Log), o.TLS, o.Log); err != nil {
+		if s.server, err = startEmbedded(s.opts, ids); err != nil {
 			return nil, err
 		}
 	}
 	for _, c := range o.Clinics {
-		d := &door{Service: s, clinic: c, bell: o.Store.listen()}
+		d := &door{Service: s, clinic: c, bell: o.Store.listen(), readers: newReaders(s.opts)}
 		s.doors = append(s.doors, d)
 		if err := d.connect(); err != nil {
 			s.close()
@@ -143,7 +155,7 @@ func (s *Service) begin() {
 	s.abandon = abandon
 	if s.server != nil {
 		s.state.set(serverPart, errStarting) // the first to be told of
-		s.server.guard.letRead(func(clinic, key string) { s.letRead(work, clinic, key) })
+		s.server.guard.serve(s)
 	}
 	for _, d := range s.doors {
 		s.keepAt(work, d.part(doorPart), func(stop context.Context) error { return d.takeRecords(stop, work) })
@@ -153,6 +165,12 @@ func (s *Service) begin() {
 	}
 	if s.server != nil {
 		s.keepAt(work, serverPart, s.watchServer)
+		s.keepAt(work, keysPart, s.watchKeys)
+	}
+	if s.server != nil && s.server.guard.keys != nil {
+		for _, d := range s.doors {
+			s.keepAt(work, d.part(readersPart), d.keepReaders)
+		}
 	}
 }
 
@@ -228,13 +246,11 @@ func (s *Service) keepAt(work context.Context, name string, run func(stop contex
 // to be started again: while a stream is made it is so for a moment.
 const sickBeats = 3
 
-// watchServer starts the embedded server again when it can no longer store, and
-// ends the connections of keys that are no longer in force.
+// watchServer starts the embedded server again when it can no longer store.
 func (s *Service) watchServer(ctx context.Context) error {
 	beat := time.NewTicker(s.opts.Poll)
 	defer beat.Stop()
 	for sick := 0; ; {
-		s.sweep(ctx)
 		err := s.fault("health")
 		if err == nil {
 			err = s.server.health()
@@ -255,28 +271,46 @@ func (s *Service) watchServer(ctx context.Context) error {
 	}
 }
 
-// sweep ends the connections of keys that are no longer in force, with their
-// readers, and makes those that are missing of the others.
-func (s *Service) sweep(ctx context.Context) {
-	stay, ended := s.server.guard.sweep()
-	for _, in := range stay {
-		s.letRead(ctx, in.clinic, in.key)
-	}
-	for _, in := range ended {
-		ctx, cancel := context.WithTimeout(ctx, s.opts.Timeout)
-		if err := s.doorOf(in.clinic).endReading(ctx, in.key); err != nil {
-			s.opts.Log.Warn("the readers of a key that ended stay until they have been idle for as long as messages are kept", "error", err)
+// watchKeys ends the connections of keys that are no longer in force. It asks
+// nothing of the streams: no request of a client, and no sick disk, keeps a key in
+// that was revoked.
+func (s *Service) watchKeys(ctx context.Context) error {
+	s.state.set(keysPart, nil)
+	beat := time.NewTicker(s.opts.Poll)
+	defer beat.Stop()
+	for {
+		s.sweep()
+		s.server.guard.said.tell()
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-beat.C:
 		}
-		cancel()
 	}
 }
 
-// letRead makes the readers of a key, or leaves it to the next beat.
-func (s *Service) letRead(ctx context.Context, clinic, key string) {
-	ctx, cancel := context.WithTimeout(ctx, readTime)
-	defer cancel()
-	if err := s.doorOf(clinic).letRead(ctx, key); err != nil {
-		s.opts.Log.Warn("NATS: a practice system can not read yet", "key", key, "error", err)
+// sweep ends the connections of keys that are no longer in force, and then has
+// their readers taken away, and those that are missing of the others made.
+func (s *Service) sweep() {
+	stay, ended := s.server.guard.sweep()
+	for _, in := range ended {
+		s.doorOf(in.clinic).readers.end(in.key)
+	}
+	for _, in := range stay {
+		s.letRead(in.clinic, in.key)
+	}
+}
+
+// letRead asks for the readers of a key, and gives what is closed when they are
+// there or could not be made.
+func (s *Service) letRead(clinic, key string) <-chan struct{} {
+	return s.doorOf(clinic).readers.letRead(key)
+}
+
+// forgetReaders: the server is another now.
+func (s *Service) forgetReaders() {
+	for _, d := range s.doors {
+		d.readers.forget()
 	}
 }
 
@@ -376,11 +410,14 @@ func (d *door) room() int {
 	return int(limit) - headerRoom
 }
 
-// The parts of a service: the server, and for each clinic a door and a relay.
+// The parts of a service: the server and who is in it, and for each clinic a
+// door, a relay and its readers.
 const (
-	doorPart   = "door"
-	relayPart  = "relay"
-	serverPart = "server"
+	doorPart    = "door"
+	relayPart   = "relay"
+	readersPart = "readers"
+	serverPart  = "server"
+	keysPart    = "keys"
 )
 
 // part names a part of the door's clinic.

@@ -53,13 +53,36 @@ func ruled(c *jetstream.StreamConfig, subject string, age time.Duration) {
 	c.Discard = jetstream.DiscardNew
 }
 
+// ours is a stream as we make it.
+func ours(name, subject string, age time.Duration) jetstream.StreamConfig {
+	c := jetstream.StreamConfig{Name: name, Storage: jetstream.FileStorage, Retention: jetstream.LimitsPolicy, Replicas: 1}
+	ruled(&c, subject, age)
+	return c
+}
+
+// stream is ensureStream for the door. At the embedded server it asks by making,
+// which says the same of a stream that is there: what asks for information waits
+// behind all that clients of every clinic ask, and may be dropped with it.
+func (d *door) stream(ctx context.Context, name, subject string, age time.Duration) (jetstream.Stream, error) {
+	d.readers.forget() // those of a stream that is made anew are gone
+	if d.server != nil {
+		st, err := d.js.CreateStream(ctx, ours(name, subject, age))
+		if err == nil {
+			return st, nil
+		}
+		if !errors.Is(err, jetstream.ErrStreamNameAlreadyInUse) { // else it is there with other settings
+			return nil, fmt.Errorf("stream %s: %w", name, err)
+		}
+	}
+	return ensureStream(ctx, d.js, name, subject, age)
+}
+
 // ensureStream makes a stream, or brings what is ours of its settings up to
 // date.
 func ensureStream(ctx context.Context, js jetstream.JetStream, name, subject string, age time.Duration) (jetstream.Stream, error) {
 	st, err := js.Stream(ctx, name)
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
-		c := jetstream.StreamConfig{Name: name, Storage: jetstream.FileStorage, Retention: jetstream.LimitsPolicy, Replicas: 1}
-		ruled(&c, subject, age)
+		c := ours(name, subject, age)
 		if st, err = js.CreateStream(ctx, c); errors.Is(err, jetstream.ErrStreamNameAlreadyInUse) {
 			st, err = js.Stream(ctx, name) // another bridge was faster
 		}
@@ -90,6 +113,14 @@ const epochOf = "nailbridge-epoch"
 // one of another epoch is made anew: its store no longer holds all that was
 // acknowledged.
 func ensureConsumer(ctx context.Context, st jetstream.Stream, c jetstream.ConsumerConfig, epoch string) (jetstream.Consumer, error) {
+	c.Metadata = map[string]string{epochOf: epoch}
+	made, err := st.CreateConsumer(ctx, c) // says yes to one that is just so, and is dropped for no client's asking
+	if err == nil {
+		return made, nil
+	}
+	if !errors.Is(err, jetstream.ErrConsumerExists) {
+		return nil, fmt.Errorf("consumer: %w", err)
+	}
 	is, err := st.Consumer(ctx, c.Durable)
 	switch {
 	case errors.Is(err, jetstream.ErrConsumerNotFound):
@@ -100,8 +131,7 @@ func ensureConsumer(ctx context.Context, st jetstream.Stream, c jetstream.Consum
 			return nil, fmt.Errorf("consumer of another epoch: %w", err)
 		}
 	}
-	c.Metadata = map[string]string{epochOf: epoch}
-	made, err := st.CreateOrUpdateConsumer(ctx, c)
+	made, err = st.CreateOrUpdateConsumer(ctx, c)
 	if err != nil {
 		return nil, fmt.Errorf("consumer: %w", err)
 	}
