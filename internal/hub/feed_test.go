@@ -101,8 +101,9 @@ func TestR_HIST_12_R_SP_02_FeedUnderManyWriters(t *testing.T) {
 		defer f.close()
 		told := f.run(writers, pollers)
 		for _, err := range f.errs {
-			require.NoError(rt, err)
+			t.Log(err) // a race is not played again by rapid
 		}
+		require.Empty(rt, f.errs)
 		f.settle(rt)
 		for _, p := range told {
 			f.judge(rt, p)
@@ -280,7 +281,7 @@ func (f *feed) poll(p *polled) error {
 				return err
 			}
 			// A first page asked for again begins another walk.
-			if strings.Contains(path, "_page=") && !isPartOf(again, page) {
+			if strings.Contains(path, "_page=") && !isAgain(again, page) {
 				return fmt.Errorf("a page asked for again gives %v after %v", again, page)
 			}
 		}
@@ -303,15 +304,17 @@ func (f *feed) poll(p *polled) error {
 	return nil
 }
 
-// isPartOf reports whether all that is told again was told, in its order; what
-// was hidden meanwhile is left out.
-func isPartOf(again, told []toldEntry) bool {
+// isAgain reports whether a page that was asked for again is that page: in its
+// order, less what was hidden meanwhile, in place of which later entries move up.
+func isAgain(again, told []toldEntry) bool {
+	same := 0
 	for _, e := range told {
-		if len(again) > 0 && again[0] == e {
-			again = again[1:]
+		if same < len(again) && again[same] == e {
+			same++
 		}
 	}
-	return len(again) == 0
+	moved := again[same:]
+	return len(moved) <= len(told)-same && !slices.ContainsFunc(moved, func(e toldEntry) bool { return slices.Contains(told, e) })
 }
 
 // page asks for one page and gives the path of the next.
