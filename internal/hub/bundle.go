@@ -114,7 +114,8 @@ func said(notes []issue) entry {
 }
 
 // change is the entry of one version in a history (http.html#history). Ids are
-// made by the mapping, so a first version is the PUT of an update-as-create.
+// made by the mapping, so a first version is the PUT of an update-as-create; so
+// is one that brings a deleted resource back to life (http.html#delete).
 func (h *hub) change(v store.Version) entry {
 	e := entry{
 		fullURL:  h.fullURL(v.Ref),
@@ -125,7 +126,7 @@ func (h *hub) change(v store.Version) entry {
 	switch {
 	case v.Deleted:
 		e.resource, e.request.Method, e.response.Status = nil, http.MethodDelete, "204"
-	case v.First:
+	case v.First || v.Revived:
 		e.response.Status = "201"
 	}
 	return e

@@ -1,6 +1,7 @@
 package hub
 
 import (
+	"errors"
 	"net/http"
 	"regexp"
 	"strconv"
@@ -31,6 +32,10 @@ func (h *hub) instanceHistory(r *request) error {
 
 // history answers the versions of one resource, one type or all types, newest
 // first (http.html#history). Artifacts keep no history here.
+//
+// It is the feed of every change, deletions included. A hub goes on from the
+// instant of the first entry of its last whole walk: _since includes it, so
+// that what it knows of that commit comes again, and nothing is missed.
 func (h *hub) history(r *request, typ, id string) error {
 	if isArtifact(typ) {
 		return faultf(http.StatusNotFound, "not-supported", "no history is kept of this type")
@@ -56,6 +61,9 @@ func (h *hub) history(r *request, typ, id string) error {
 		return err
 	}
 	q.Type, q.ID, q.UpTo, q.Epoch = typ, id, t.UpTo, t.Epoch
+	// Each page of a feed would count the feed again. The versions of one
+	// resource are few, and who asks for no entries asks for the total.
+	q.NoTotal = id == "" && q.Count > 0
 	if page != "" {
 		q.After = t.key()
 	}
@@ -70,7 +78,11 @@ func (h *hub) answerHistory(r *request, q store.HistoryQuery, used []searchparam
 		p, err = rd.History(q)
 		return err
 	})
-	if err != nil {
+	switch {
+	case errors.Is(err, store.ErrEpoch) && page == "":
+		return faultf(http.StatusGone, "processing", "_since lies between a backup and its restore: changes that were told until then are lost; "+
+			"start over: read the whole history without _since, and go on from what it tells")
+	case err != nil:
 		return err
 	}
 	path := "_history"
@@ -79,7 +91,7 @@ func (h *hub) answerHistory(r *request, q store.HistoryQuery, used []searchparam
 			path = part + "/" + path
 		}
 	}
-	b := bundle{kind: "history", total: &p.Total, links: []link{h.self(r, path, used, page)}}
+	b := bundle{kind: "history", total: historyTotal(q, p), links: []link{h.self(r, path, used, page)}}
 	for _, v := range p.Versions {
 		b.entries = append(b.entries, h.change(v))
 	}
@@ -88,6 +100,19 @@ func (h *hub) answerHistory(r *request, q store.HistoryQuery, used []searchparam
 		b.links = append(b.links, h.page(r, "next", path, t.at(keyOf(p.Versions[n-1]), false)))
 	}
 	r.send(document{body: b.JSON()})
+	return nil
+}
+
+// historyTotal is the total of the whole walk where it was counted, or where
+// the first page is the whole walk; nil: it is left out.
+func historyTotal(q store.HistoryQuery, p store.Page) *int {
+	switch {
+	case !q.NoTotal:
+		return &p.Total
+	case q.After == nil && !p.More:
+		n := len(p.Versions)
+		return &n
+	}
 	return nil
 }
 

@@ -4,12 +4,16 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/store/sqlite"
 )
 
 // changes lists "method url etag" of a history's entries.
@@ -169,4 +173,73 @@ func TestR_HIST_15_HistoryIsReadOnly(t *testing.T) {
 		assert.Equal(t, "GET, HEAD", r.Header().Get("Allow"))
 	}
 	assert.Equal(t, string(v.Body), w.get("/CarePlan/c1/_history/"+v.VersionID).Body.String())
+}
+
+// Bundle.total of a history (fhir-requirements, open decision 12; bdl-1): a feed
+// is not counted again for each of its pages. It is told of one resource, where
+// the first page is the whole walk, and to who asks for no entries.
+func TestR_HIST_09_TotalIsToldWhereItIsCheap(t *testing.T) {
+	w := many(t, 9)
+	w.commit(plan("c000", "p1", "completed"))
+	for _, path := range []string{"/CarePlan/_history", "/_history"} {
+		for _, p := range w.walk(path+"?_count=4", func(int) {}) {
+			assert.Nil(t, p.Total, path)
+		}
+		for _, count := range []string{"0", "10", "500"} {
+			assert.Equal(t, 10, *w.get(path + "?_count=" + count).bundle().Total, path)
+		}
+	}
+	for _, p := range w.walk("/CarePlan/c000/_history?_count=1", func(int) {}) {
+		assert.Equal(t, 2, *p.Total)
+	}
+}
+
+// R-HIST-04: http.html#delete lets a PUT bring a deleted resource back to life,
+// and an update that creates is 201 (http.html#upsert); ids are never given by
+// us on a POST. So is what a patient agreed to share again (D3.1).
+func TestR_HIST_04_SharedAgainIsCreatedAgain(t *testing.T) {
+	w := newWorld(t)
+	w.commit(plan("c1", "p1", "active"))
+	w.delete(planRef("c1"))
+	w.commit(plan("c1", "p1", "active"))
+	w.commit(plan("c1", "p1", "completed"))
+	for _, path := range []string{"/CarePlan/c1/_history", "/CarePlan/_history", "/_history"} {
+		var got []string
+		for _, e := range w.get(path).bundle().Entry {
+			got = append(got, e.Request.Method+" "+e.Response.Status+" "+e.Response.ETag)
+		}
+		assert.Equal(t, []string{`PUT 200 W/"e1-4"`, `PUT 201 W/"e1-3"`, `DELETE 204 W/"e1-2"`}, got, path)
+	}
+}
+
+// D8.3: _since is what a hub goes on from. One that was told changes of a lost
+// interval is told so and starts over; nobody else is, and links keep their
+// answer.
+func TestD8_3_SinceALostIntervalIsGone(t *testing.T) {
+	w := newWorld(t)
+	w.commit(plan("c1", "p1", "active"), plan("c2", "p1", "active"))
+	link := w.get("/_history?_count=1&_since=2026-03-02T09:00:01Z").bundle().link("next")
+	backup, dir := filepath.Join(t.TempDir(), "backup"), t.TempDir()
+	require.NoError(t, w.store.(*sqlite.DB).Backup(t.Context(), backup, sqlite.Taken{At: w.now}))
+	kept := w.get("/_history").bundle().Entry[0].Response.LastModified
+	w.commit(plan("c1", "p1", "completed"))
+	lost := w.get("/_history").bundle().Entry[0].Response.LastModified
+
+	o := sqlite.Options{Dir: dir, NewEpoch: func() string { return "e2" }}
+	_, err := sqlite.Restore(t.Context(), backup, o, "", w.now.Add(time.Minute), nil)
+	require.NoError(t, err)
+	w.store = w.open(dir, "")
+	w.handler = w.serve(secret)
+	w.commit(plan("c1", "p1", "completed")) // sent again, by a clock that stands behind
+	for _, path := range []string{"/_history", "/CarePlan/_history", "/CarePlan/c1/_history"} {
+		o := w.get(path+"?_since="+lost).failed(410, "processing")
+		assert.Contains(t, o.Issue[0].Diagnostics, "start over")
+		assert.Contains(t, w.get(path+"?_since="+kept).bundle().changes(), `PUT CarePlan/c1 W/"e2-2"`)
+	}
+	w.follow(link).failed(410, "processing")
+	now := w.get("/_history").bundle()
+	assert.Equal(t, `PUT CarePlan/c1 W/"e2-2"`, now.changes()[0])
+	assert.Equal(t, now.changes()[:1], w.get("/_history?_since="+now.Entry[0].Response.LastModified).bundle().changes())
+	// A search of the same instant is a question with an answer: what came after.
+	assert.Equal(t, []string{"c1"}, w.found("/CarePlan?_lastUpdated=gt"+lost))
 }

@@ -26,7 +26,8 @@ var (
 	// ErrUnavailable: nothing was stored and nothing was promised: disk full,
 	// locked database, stopping.
 	ErrUnavailable = errors.New("store unavailable")
-	// ErrEpoch: a token from before a restored backup.
+	// ErrEpoch: a token from before a restored backup, or the Since of a history
+	// that lies between a backup and its restore.
 	ErrEpoch = errors.New("token of another epoch")
 )
 
@@ -85,6 +86,7 @@ type Version struct {
 	LastUpdated time.Time
 	Deleted     bool   // a DELETE entry: declined sharing (D3.1)
 	First       bool   // the version that created the resource
+	Revived     bool   // the version after a DELETE entry; told by History alone
 	Body        []byte // as served, with meta spliced in; nil when Deleted
 }
 

@@ -14,6 +14,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 
 	"github.com/santhosh-tekuri/jsonschema/v6"
 
@@ -31,6 +32,7 @@ const otherMethods = "x-other-methods"
 // Document is the document as read.
 type Document struct {
 	Tree map[string]any
+	mu   sync.Mutex // the compiler is for one at a time
 	c    *jsonschema.Compiler
 }
 
@@ -302,6 +304,8 @@ func (d *Document) Compiles(fragment string) error {
 // compile reads the schema at a fragment, whose braces and dollar signs a URL
 // writes as percent-encoded (RFC 3986 section 3.5).
 func (d *Document) compile(fragment string) (*jsonschema.Schema, error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
 	return d.c.Compile(location + strings.NewReplacer("{", "%7B", "}", "%7D", "$", "%24").Replace(fragment))
 }
 

@@ -13,6 +13,7 @@ import (
 
 	"nailbridge/internal/disk"
 	"nailbridge/internal/store"
+	"nailbridge/internal/store/order"
 )
 
 // ErrNotWhole: a backup that is damaged, cut short or no backup at all.
@@ -107,7 +108,8 @@ type Restored struct {
 
 // Restore makes the data file of o.Dir from a backup, under a new epoch:
 // version ids and page tokens given out since the backup are not given out
-// again (D8.3). now is noted as the end of the interval that is lost; namespace
+// again (D8.3), nor instants of lastUpdated, as far as order.Place.Restored can
+// know them. now is noted as the end of the interval that is lost; namespace
 // is the mark of the namespace in use, ErrNamespace when the backup has
 // another. prepare, if any, works on the data before they are put in place. It
 // fails, with fs.ErrExist, when there is a data file already, or what belongs to one; what an
@@ -227,6 +229,9 @@ func (d *DB) goOn(ctx context.Context, done Restored, now time.Time) (err error)
 	if err := beginEpoch(ctx, tx, done.Epoch); err != nil {
 		return err
 	}
+	if err := stampRestore(ctx, tx, done.Taken.At, now); err != nil {
+		return err
+	}
 	if _, err := tx.ExecContext(ctx, `INSERT INTO restored (epoch, taken, restored_at) VALUES (?, ?, ?)`,
 		done.Epoch, instant(done.Taken.At), instant(now)); err != nil {
 		return err
@@ -235,6 +240,24 @@ func (d *DB) goOn(ctx context.Context, done Restored, now time.Time) (err error)
 		return err
 	}
 	return tx.Commit()
+}
+
+// stampRestore takes the place of the restore itself, so that every commit of
+// the new epoch is later than what the lost interval told (order.Restored): a
+// hub that goes on from an instant it was told then misses none of them.
+func stampRestore(ctx context.Context, tx *sql.Tx, taken, now time.Time) error {
+	var last order.Place
+	err := tx.QueryRowContext(ctx, `SELECT seq, updated FROM stamp ORDER BY seq DESC LIMIT 1`).Scan(&last.Seq, &last.At)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return err
+	}
+	ms := int64(0)
+	if !taken.IsZero() {
+		ms = taken.UnixMilli()
+	}
+	p := last.Restored(ms, now.UnixMilli())
+	_, err = tx.ExecContext(ctx, insertStamp, p.Seq, p.At)
+	return err
 }
 
 // Restores gives the restores that the data went through, in order.
@@ -254,7 +277,8 @@ func (s *snapshot) Restores() ([]store.Restore, error) {
 }
 
 // NewEpoch puts a new epoch in force, for a data file that was put back by
-// other means than Restore.
+// other means than Restore. What was told since the file was of that state is
+// not known, so that an instant of then may lie after commits to come.
 func (d *DB) NewEpoch(ctx context.Context) error {
 	conn, err := d.writer.Conn(ctx)
 	if err != nil {

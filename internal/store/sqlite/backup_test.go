@@ -16,8 +16,10 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/searchparam"
 	"nailbridge/internal/store"
 	"nailbridge/internal/store/sqlite"
+	"nailbridge/internal/store/storetest"
 )
 
 var taken = sqlite.Taken{At: t0.Add(time.Hour), Namespace: "of-ours"}
@@ -65,6 +67,71 @@ func TestD8_3_ARestoreNotesTheLostInterval(t *testing.T) {
 	assert.Zero(t, done.Taken, "what a backup does not say of itself is not taken from an older one")
 	view(t, open(t, o2), func(r store.Reader) (err error) { all, err = r.Restores(); return err })
 	assert.Len(t, all, 2)
+}
+
+// D8.3, R-HIST-12: whoever goes on from an instant that was told in the lost
+// interval misses no commit that comes after the restore, though the clock now
+// stands behind; and a history from such an instant is refused, since it was
+// told what is lost (order.Place.Restored, order.Lost).
+func TestD8_3_CommitsAfterARestoreAreLaterThanTheLostOnes(t *testing.T) {
+	for name, c := range map[string]struct {
+		clock, now time.Duration // of the lost commits and of the restore, after the backup
+	}{
+		"the clock goes on":   {time.Minute, time.Hour},
+		"the clock was ahead": {-30 * time.Minute, time.Minute}, // stamps run ahead of it
+		"restored at once":    {0, 3 * time.Millisecond},
+	} {
+		t.Run(name, func(t *testing.T) {
+			d := open(t, sqlite.Options{NewEpoch: func() string { return "old" }})
+			kept := titled(t, d, "kept", taken.At.Add(max(0, -2*c.clock)))
+			backup := filepath.Join(t.TempDir(), "backup")
+			require.NoError(t, d.Backup(t.Context(), backup, taken))
+			titled(t, d, "lost", taken.At.Add(c.clock))
+			lost := titled(t, d, "lost too", taken.At.Add(c.clock))
+
+			o := sqlite.Options{Dir: t.TempDir(), NewEpoch: func() string { return "new" }}
+			_, err := sqlite.Restore(t.Context(), backup, o, "", taken.At.Add(c.now), nil)
+			require.NoError(t, err)
+			r := open(t, o)
+			since := func(at time.Time) (page store.Page, err error) {
+				view(t, r, func(r store.Reader) error { page, err = r.History(store.HistoryQuery{Since: at, Count: 9}); return nil })
+				return page, err
+			}
+			p, err := since(kept.LastUpdated)
+			require.NoError(t, err, "what was seen is still there")
+			assert.Equal(t, []store.Version{kept}, p.Versions)
+			for _, at := range []time.Time{lost.LastUpdated, kept.LastUpdated.Add(time.Nanosecond)} {
+				_, err = since(at)
+				assert.ErrorIs(t, err, store.ErrEpoch)
+			}
+			again := titled(t, r, "lost too", taken.At.Add(-time.Hour)) // the clock was put back
+			assert.True(t, again.LastUpdated.After(lost.LastUpdated), "%v after %v", again.LastUpdated, lost.LastUpdated)
+			p, err = since(again.LastUpdated)
+			require.NoError(t, err)
+			assert.Equal(t, []store.Version{again}, p.Versions)
+			view(t, r, func(r store.Reader) error {
+				p, err := r.Search(store.Query{Type: "CarePlan", Count: 9, Match: []searchparam.Condition{{Param: "_lastUpdated", Kind: searchparam.Date,
+					Any: []searchparam.Alternative{{Prefix: searchparam.Gt, Lo: lost.LastUpdated, Hi: lost.LastUpdated.Add(time.Millisecond)}}}}})
+				require.NoError(t, err)
+				assert.Equal(t, []store.Version{again}, p.Versions)
+				return nil
+			})
+		})
+	}
+}
+
+// titled puts the plan a by a clock.
+func titled(t *testing.T, d *sqlite.DB, title string, now time.Time) (v store.Version) {
+	t.Helper()
+	require.NoError(t, d.Update(t.Context(), func(w store.Writer) error {
+		if _, err := w.Stamp(now); err != nil {
+			return err
+		}
+		var err error
+		v, err = w.Put(owner, "", storetest.Checked(t, storetest.Plan("a", title)), nil)
+		return err
+	}))
+	return v
 }
 
 func view(t *testing.T, d *sqlite.DB, fn func(store.Reader) error) {
@@ -207,11 +274,23 @@ func TestWhatAKillLeftIsNoHindrance(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, []string{sqlite.File}, filesIn(t, dir))
 	d := open(t, o)
-	assert.Equal(t, strings.NewReplacer("{old ", "{new ", " old}", " new}").Replace(want), state(t, d))
-
 	into := filepath.Join(t.TempDir(), "backup")
 	require.NoError(t, os.WriteFile(into+".part-1", []byte("half"), 0o600))
 	require.NoError(t, d.Backup(t.Context(), into, taken))
+	undo(t, d, "new")
+	assert.Equal(t, want, state(t, d))
+}
+
+// undo takes back the epoch of a restore and its place in the order, all that a
+// restore adds to what a hub could see.
+func undo(t *testing.T, d *sqlite.DB, epoch string) {
+	t.Helper()
+	for _, table := range []string{
+		`DELETE FROM stamp WHERE seq = (SELECT after + 1 FROM epoch WHERE id = ?)`, `DELETE FROM epoch WHERE id = ?`,
+	} {
+		_, err := d.Writer().ExecContext(t.Context(), table, epoch)
+		require.NoError(t, err)
+	}
 }
 
 // A preparation that fails leaves the folder as it was.

@@ -73,8 +73,7 @@ func restoredState(t *testing.T, backup, epoch string) string {
 	d, err := sqlite.Open(t.Context(), sqlite.Options{Dir: dir})
 	require.NoError(t, err)
 	defer func() { require.NoError(t, d.Close()) }()
-	_, err = d.Writer().ExecContext(t.Context(), `DELETE FROM epoch WHERE id = ?`, epoch)
-	require.NoError(t, err)
+	undo(t, d, epoch)
 	return state(t, d)
 }
 
@@ -111,8 +110,7 @@ func TestARestoreIsWholeOrNotThereAtAnyFileOperation(t *testing.T) {
 			}
 			d, err := sqlite.Open(t.Context(), sqlite.Options{Dir: dir})
 			require.NoError(t, err)
-			_, err = d.Writer().ExecContext(t.Context(), `DELETE FROM epoch WHERE id = 'new'`)
-			require.NoError(t, err)
+			undo(t, d, "new")
 			require.Equal(t, want, state(t, d), "%s", c)
 			require.NoError(t, d.Close())
 			if !failed {

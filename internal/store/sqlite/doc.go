@@ -13,7 +13,8 @@
 // # Order
 //
 // A commit that changes what a hub sees takes a stamp inside its transaction,
-// under the write lock: the next sequence number and max(now, last + 1 ms).
+// under the write lock: the next sequence number and max(now, last + 1 ms), by
+// the rules of package order. So does a restore, though nothing changes by it.
 // So sequence, lastUpdated and visibility follow one order: a snapshot with
 // head n sees every commit up to n whole, and nothing later.
 //
@@ -34,5 +35,5 @@
 // A search takes the way of the condition with few index rows, found by
 // counting up to a small cap, and otherwise walks the versions of the type in
 // order, trying the conditions on each. Neither way sorts more than the cap.
-// Page.Total visits every match.
+// Page.Total visits every match: who walks a feed asks without it.
 package sqlite

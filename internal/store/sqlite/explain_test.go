@@ -98,6 +98,7 @@ func TestHistoriesWalkIndexes(t *testing.T) {
 		require.NoError(t, err)
 		text := strings.Join(page, "\n")
 		assert.Contains(t, text, want)
+		assert.Contains(t, text, "SEARCH b USING INDEX sqlite_autoindex_version_1 (rid=? AND number=?)", "the version before, for Revived")
 		assert.Equal(t, q.ID != "", strings.Contains(text, "FOR ORDER BY"), text)
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"nailbridge/internal/store"
+	"nailbridge/internal/store/order"
 	"nailbridge/mapping/resource"
 )
 
@@ -27,6 +28,11 @@ func (s published) History(q store.HistoryQuery) (store.Page, error) {
 			return page, err
 		}
 	}
+	if !q.Since.IsZero() && q.Epoch == "" { // a page's token has the epoch
+		if err := s.notLost(q.Since); err != nil {
+			return page, err
+		}
+	}
 	p, err := s.historyPlan(q, upTo)
 	if err != nil {
 		return page, err
@@ -41,7 +47,9 @@ func (s published) History(q store.HistoryQuery) (store.Page, error) {
 	if q.Count <= 0 {
 		return page, nil
 	}
-	return page, s.fill("history", &page, p.historyPage(q), q.Count)
+	rows, err := s.told(p.historyPage(q))
+	cut(&page, rows, q.Count)
+	return page, err
 }
 
 // known is ErrNotFound for a resource that never had a version in the scope.
@@ -52,6 +60,27 @@ func (s published) known(ref resource.Ref) error {
 		append([]any{ref.Type, ref.ID}, within.args...), &n)
 	if err == nil && !found {
 		return store.ErrNotFound
+	}
+	return err
+}
+
+// notLost is ErrEpoch for an instant that a restore made void: who was told
+// everything until then was told what is lost.
+func (s *snapshot) notLost(since time.Time) error {
+	const op = "history"
+	at, lost := round(since, time.Millisecond, 0).up, false
+	err := s.each(op, `
+		SELECT coalesce(kept.seq, 0), coalesce(kept.updated, 0), made.seq, made.updated
+		FROM restored r JOIN epoch e ON e.id = r.epoch
+		JOIN stamp made ON made.seq = e.after + 1 LEFT JOIN stamp kept ON kept.seq = e.after`, nil,
+		func(rows *sql.Rows) error {
+			var kept, made order.Place
+			err := rows.Scan(&kept.Seq, &kept.At, &made.Seq, &made.At)
+			lost = lost || order.Lost(at, kept, made)
+			return err
+		})
+	if err == nil && lost {
+		return store.ErrEpoch
 	}
 	return err
 }
@@ -79,6 +108,9 @@ func (s *snapshot) historyPlan(q store.HistoryQuery, upTo int64) (plan, error) {
 	return p, nil
 }
 
+// revived is whether the version before a version v is a DELETE entry.
+const revived = `EXISTS (SELECT 1 FROM version b WHERE b.rid = v.rid AND b.number = v.number - 1 AND b.deleted = 1)`
+
 // historyPage is the statement of the page after q.After.
 func (p plan) historyPage(q store.HistoryQuery) clause {
 	if k := q.After; k != nil {
@@ -86,10 +118,31 @@ func (p plan) historyPage(q store.HistoryQuery) clause {
 		p.where = append(p.where, clause{
 			"(v.seq <> ? OR (v.type, v.id) < (?, ?))", []any{k.Seq, k.Ref.Type, k.Ref.ID}})
 	}
-	c := p.statement(versionColumns)
+	c := p.statement(versionColumns + ", " + revived)
 	c.sql += "\n ORDER BY v.seq DESC, v.type DESC, v.id DESC LIMIT ?"
 	c.args = append(c.args, q.Count+1)
 	return c
+}
+
+// told runs the statement of a page of a history.
+func (s *snapshot) told(c clause) ([]store.Version, error) {
+	var out []store.Version
+	err := s.each("history", c.sql, c.args, func(rows *sql.Rows) error {
+		var again bool
+		v, err := scanVersion(rows, &again)
+		v.Revived = again
+		out = append(out, v)
+		return err
+	})
+	return out, err
+}
+
+// cut puts on a page what it holds of rows that are one more where there is more.
+func cut(page *store.Page, rows []store.Version, count int) {
+	if len(rows) > count {
+		page.More, rows = true, rows[:count]
+	}
+	page.Versions = rows
 }
 
 func (s *snapshot) versions(op string, c clause) ([]store.Version, error) {

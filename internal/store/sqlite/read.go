@@ -6,11 +6,12 @@ import (
 	"time"
 
 	"nailbridge/internal/store"
+	"nailbridge/internal/store/order"
 	"nailbridge/mapping/resource"
 )
 
 // current is versions.until of a version that has no successor.
-const current = int64(1<<63 - 1)
+const current = order.Current
 
 const versionColumns = `v.type, v.id, v.number, v.epoch, v.seq, v.updated, v.deleted, v.body`
 

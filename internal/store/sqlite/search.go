@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"nailbridge/internal/store"
+	"nailbridge/internal/store/order"
 )
 
 // driveCap is the number of index rows up to which a condition may lead a
@@ -58,10 +59,7 @@ func (s *snapshot) bound(upTo int64, epoch string) (int64, error) {
 	if epoch != "" && epoch != s.head.Epoch {
 		return 0, store.ErrEpoch
 	}
-	if upTo <= 0 {
-		return s.head.Seq, nil
-	}
-	return min(upTo, s.head.Seq), nil
+	return order.Bound(s.head.Seq, upTo), nil
 }
 
 // fill runs a statement that asks for one row more than the page holds.
@@ -70,10 +68,7 @@ func (s *snapshot) fill(op string, page *store.Page, c clause, count int) error 
 	if err != nil {
 		return err
 	}
-	if len(rows) > count {
-		page.More, rows = true, rows[:count]
-	}
-	page.Versions = rows
+	cut(page, rows, count)
 	return nil
 }
 

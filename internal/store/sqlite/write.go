@@ -9,6 +9,7 @@ import (
 
 	"nailbridge/internal/searchparam"
 	"nailbridge/internal/store"
+	"nailbridge/internal/store/order"
 	"nailbridge/internal/validate"
 	"nailbridge/mapping/resource"
 )
@@ -35,16 +36,22 @@ func (t *txn) Stamp(now time.Time) (store.Stamp, error) {
 	if t.stamped {
 		return t.head, nil
 	}
-	ms := now.UnixMilli()
-	if t.head.Seq > 0 {
-		ms = max(ms, t.head.LastUpdated.UnixMilli()+1)
-	}
-	seq := t.head.Seq + 1
-	if _, err := t.exec("stamp", `INSERT INTO stamp (seq, updated) VALUES (?, ?)`, seq, ms); err != nil {
+	next := place(t.head).Next(now.UnixMilli())
+	if _, err := t.exec("stamp", insertStamp, next.Seq, next.At); err != nil {
 		return store.Stamp{}, err
 	}
-	t.head.Seq, t.head.LastUpdated, t.stamped = seq, time.UnixMilli(ms).UTC(), true
+	t.head.Seq, t.head.LastUpdated, t.stamped = next.Seq, time.UnixMilli(next.At).UTC(), true
 	return t.head, nil
+}
+
+const insertStamp = `INSERT INTO stamp (seq, updated) VALUES (?, ?)`
+
+// place is where a stamp stands in the order.
+func place(s store.Stamp) order.Place {
+	if s.Seq == 0 {
+		return order.Place{}
+	}
+	return order.Place{Seq: s.Seq, At: s.LastUpdated.UnixMilli()}
 }
 
 // row is the stored state of one resource.
