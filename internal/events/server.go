@@ -122,7 +122,7 @@ const (
 func serverOptions(o Options) server.Options {
 	return server.Options{
 		ServerName: "nailbridge", NoSigs: true, NoLog: true,
-		MaxPayload:  record.MaxBytes, MaxControlLine: protocolLine,
+		MaxPayload: record.MaxBytes, MaxControlLine: protocolLine,
 		MaxConn: serverConnections, MaxSubs: connectionSubjects, MaxClosedClients: closedConnections,
 		MaxPending: connectionPending, WriteDeadline: connectionWait,
 		JetStream: true, StoreDir: o.Dir, SyncAlways: true, DisableJetStreamBanner: true,
