@@ -62,16 +62,6 @@ func (s *snapshot) bound(upTo int64, epoch string) (int64, error) {
 	return order.Bound(s.head.Seq, upTo), nil
 }
 
-// fill runs a statement that asks for one row more than the page holds.
-func (s *snapshot) fill(op string, page *store.Page, c clause, count int) error {
-	rows, err := s.versions(op, c)
-	if err != nil {
-		return err
-	}
-	cut(page, rows, count)
-	return nil
-}
-
 func (p plan) statement(columns string) clause {
 	var b strings.Builder
 	args := slices.Clone(p.from.args)
