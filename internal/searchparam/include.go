@@ -42,7 +42,7 @@ func ParseInclude(typ, value string, reverse bool) (Include, *Problem) {
 }
 
 // Includes are what may be asked for beside a type by _include, as declared in
-// the CapabilityStatement, and RevIncludes by _revinclude.
+// the CapabilityStatement.
 func Includes(typ string) (out []string) {
 	for _, d := range Definitions(typ) {
 		if d.refers() {

@@ -16,7 +16,7 @@ func (s *snapshot) Within(scope store.Scope) store.Published { return published{
 
 func (s *snapshot) all() published { return published{s, store.Everything} }
 
-// Read is that of Within(Everything), as are the next three.
+// Read is that of Within(Everything), as are the next four.
 func (s *snapshot) Read(ref resource.Ref) (store.Version, error) { return s.all().Read(ref) }
 
 // VRead gives one version.
