@@ -47,6 +47,7 @@ type rest struct {
 	Security      security       `json:"security"`
 	Resource      []restResource `json:"resource"`
 	Interaction   []interaction  `json:"interaction"`
+	Compartment   []string       `json:"compartment"`
 }
 
 type security struct {
@@ -91,9 +92,9 @@ const (
 	capabilityText  = "Records of toenail surgery and its follow-up, carried from foot clinics: read, search and history, nothing is written here."
 	capabilityRules = "A parameter that is not listed, or a value that cannot be read, is 400 and nothing is searched; with Prefer: handling=lenient an unknown parameter " +
 		"is left out, self does not list it and an outcome entry says so. A parameter of a search without a value is ignored, as R4 says, and an outcome entry says so. " +
-		"Several values are joined by commas, any of which may match; repeated parameters must all match; \\, \\| \\$ and \\\\ escape. Modifiers are :missing, " +
+		"Several values are joined by commas, any of which may match; repeated parameters must all match; \\, \\| \\$ and \\\\ escape. Modifiers are :missing (but on parameters of every type, such as _tag), " +
 		":not on tokens, :exact and :contains on strings, :identifier and the type (subject:Patient) on references. A reference may be followed (patient.identifier, " +
-		"subject:Patient.birthdate), twice at most. _include and _revinclude take what is listed, one step, and at most 1000 resources each beside a page, else an outcome " +
+		"subject:Patient.birthdate), twice at most, seven in a search. _include and _revinclude take what is listed, one step, and at most 1000 resources each beside a page, else an outcome " +
 		"entry says so. _sort takes up to four parameters; what has no value comes last. _summary and _elements answer a part, marked SUBSETTED, of a read too. Patient/[id]/[type] " +
 		"and Patient/[id]/* search the compartment. A reference to a version means the resource, but in Provenance. Dates take eq, ne, gt, lt, ge, le, sa and eb; those without an offset stand in the zone %s. " +
 		"Results are ordered by _lastUpdated, newest first, unless _sort says otherwise; _count is at most 500. Links to further pages hold an opaque token and keep " +
@@ -130,6 +131,7 @@ func (h *hub) newCapability(o Options) document {
 			Documentation: rules,
 			Security:      security{Description: "With keys, each request carries one as a bearer token (RFC 6750); without keys nobody is asked, on loopback alone."},
 			Interaction:   []interaction{{Code: "history-system"}},
+			Compartment:   []string{"http://hl7.org/fhir/CompartmentDefinition/patient"},
 		}},
 	}
 	for _, typ := range searchparam.Types() {

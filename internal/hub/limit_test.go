@@ -85,7 +85,7 @@ func TestR_OO_01_TooLongBeforeTheBody(t *testing.T) {
 func TestR_PAGE_06_TheLongestLinksAreTaken(t *testing.T) {
 	w := small(t)
 	form := strings.Repeat("foo=1&", maxNotes) + "_count=1&status=active,completed"
-	form += strings.Repeat(","+strings.Repeat(">", 139), (maxParameters-len(form))/140)
+	form += strings.Repeat(","+strings.Repeat(">", 299), (maxParameters-len(form))/300)
 	require.Greater(t, len(form), maxParameters-400)
 	b := w.post("/CarePlan/_search", form, "Content-Type", "application/x-www-form-urlencoded", "Prefer", "handling=lenient").bundle()
 	var ids []string

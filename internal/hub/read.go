@@ -61,6 +61,11 @@ func (h *hub) readVersion(r *request, get func(store.Published, resource.Ref) (v
 	if err := r.only("_summary", "_elements"); err != nil {
 		return err
 	}
+	for _, name := range []string{"_summary", "_elements"} {
+		if _, err := r.one(name); err != nil {
+			return err
+		}
+	}
 	part, problems := subsetOf(ref.Type, r.pairs)
 	if len(problems) > 0 || part.summary == "" && slices.Contains(r.pairs, searchparam.Pair{Name: "_summary", Value: "count"}) {
 		return faultf(http.StatusBadRequest, "value", "a read takes _summary as true, text, data or false, or _elements with elements of its type")

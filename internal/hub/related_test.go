@@ -179,6 +179,35 @@ func TestR_PAGE_08_26_27_Sort(t *testing.T) {
 	assert.Equal(t, 200, w.get("/CodeSystem?_sort=-date,name").Code)
 }
 
+// R-PAGE-26: names are sorted by the whole of them, not by one of their words.
+func TestR_PAGE_26_NamesAreSortedWhole(t *testing.T) {
+	w := newWorld(t)
+	w.commit(patient("p1", "van der Zee", "1950"), patient("p2", "Eder", "1950"), patient("p3", "Abt", "1950"))
+	assert.Equal(t, []string{"p3", "p2", "p1"}, w.get("/Patient?_sort=family").bundle().ids())
+	assert.Equal(t, []string{"p1", "p2", "p3"}, w.get("/Patient?_sort=-family").bundle().ids())
+}
+
+// D8.1: what a lenient search left out, it left out of every page and of self.
+func TestD8_1_LenientWalksGoOn(t *testing.T) {
+	w := small(t)
+	for query, self := range map[string]string{
+		"_sort=date,foo": "", "_sort=foo,_lastUpdated": "", "_elements=title,nothing": "_elements=title&", "_sort=date&foo=1": "_sort=date&",
+	} {
+		b := w.get("/CarePlan?_count=1&"+query, "Prefer", "handling=lenient").bundle()
+		got := b.ids()
+		assert.Equal(t, self, strings.TrimPrefix(strings.Replace(b.link("self")+"&", "_count=1&", "", 1), base+"/CarePlan?"), query)
+		for b.link("next") != "" {
+			b = w.follow(b.link("next")).bundle()
+			got = append(got, b.ids()...)
+			assert.Equal(t, "outcome", b.Entry[len(b.Entry)-1].Search.Mode, query)
+		}
+		want := []string{"c3", "c2", "c1"}
+		assert.Equal(t, want, got, query)
+	}
+	w.get("/CarePlan/c1?_summary=text&_summary=data").failed(400, "invalid")
+	w.get("/CarePlan/c1?_summary=true&_summary=count").failed(400, "invalid")
+}
+
 // fields gives the members of a resource's JSON, and whether it is marked as a
 // part.
 func fields(t *testing.T, body []byte) (names map[string]bool, subsetted bool) {

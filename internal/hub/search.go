@@ -306,6 +306,9 @@ func (h *hub) criteria(a asked, pairs []searchparam.Pair, lenient bool) (criteri
 	problems = append(problems, cr.related(q.Control)...)
 	part, more := subsetOf(a.typ, q.Control)
 	cr.part, problems = part, append(problems, more...)
+	if part.elements != nil {
+		cr.used = append(cr.used, searchparam.Pair{Name: "_elements", Value: strings.Join(part.elements, ",")})
+	}
 	if err := cr.weigh(problems, lenient); err != nil {
 		return cr, err
 	}
@@ -382,21 +385,26 @@ const maxSort = 4
 // the end _lastUpdated is the walk's own order.
 func (cr *criteria) order(value string) (problems []searchparam.Problem) {
 	names := strings.Split(value, ",")
+	var keys []store.SortKey
+	ascending := false
 	for i, name := range names {
 		bare, falls := strings.CutPrefix(name, "-")
 		if bare == searchparam.LastUpdatedName && i == len(names)-1 {
-			cr.ascending = !falls
+			ascending = !falls
 			continue
 		}
-		kind, ok := searchparam.Sortable(cr.typ, bare)
+		rows, kind, ok := searchparam.Sortable(cr.typ, bare)
 		if !ok {
-			problems = append(problems, unsupported("_sort", "names what a search of this type can not be sorted by"))
+			problems = append(problems, unsupported("_sort", "names what this search can not be sorted by"))
 			continue
 		}
-		cr.sort = append(cr.sort, store.SortKey{Param: bare, Kind: kind, Descending: falls})
+		keys = append(keys, store.SortKey{Param: rows, Kind: kind, Descending: falls})
 	}
-	if len(cr.sort) > maxSort {
+	if len(keys) > maxSort {
 		problems = append(problems, refused("_sort", fmt.Sprintf("takes at most %d names", maxSort)))
+	}
+	if problems == nil { // else all of it is left out, or nothing is searched
+		cr.sort, cr.ascending = keys, ascending
 	}
 	return problems
 }
@@ -430,6 +438,8 @@ func (cr *criteria) control(name, value string) []searchparam.Problem {
 		if problems := cr.order(value); problems != nil {
 			return problems
 		}
+	case "_elements":
+		return nil // subsetOf reads it
 	case "_summary":
 		cr.only = cr.only || value == "count"
 	case "_total":

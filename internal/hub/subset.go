@@ -40,7 +40,7 @@ func subsetOf(typ string, control []searchparam.Pair) (s subset, problems []sear
 		case p.Name == "_elements":
 			for name := range strings.SplitSeq(p.Value, ",") {
 				if spec.R4().Child(spec.R4().Named(typ), name) == nil {
-					problems = append(problems, unsupported(p.Name, "names what is no element at the root of "+typ))
+					problems = append(problems, unsupported(p.Name, "names what is no element at the root of what is searched"))
 					continue
 				}
 				s.elements = append(s.elements, name)
@@ -71,7 +71,11 @@ func (s subset) of(typ string, body []byte) ([]byte, error) {
 		}
 		m := spec.R4().Member(id, strings.TrimPrefix(key, "_"))
 		if m.Element != nil && s.keeps(m.Element) {
-			out[key] = s.within(m.Type, v)
+			if strings.HasPrefix(key, "_") {
+				out[key] = v
+			} else if part := s.within(m.Type, v); !empty(part) {
+				out[key] = part
+			}
 		}
 	}
 	out["meta"] = marked(out["meta"])
@@ -86,7 +90,7 @@ func (s subset) of(typ string, body []byte) ([]byte, error) {
 func (s subset) keeps(e *spec.Element) bool {
 	switch s.summary {
 	case "true":
-		return e.Summary
+		return e.Summary || e.Min > 0
 	case "text":
 		return e.Name == "text" || e.Min > 0
 	case "data":
@@ -111,13 +115,30 @@ func (s subset) within(typ spec.TypeID, v any) any {
 		out := map[string]any{}
 		for key, value := range v {
 			m := spec.R4().Member(typ, strings.TrimPrefix(key, "_"))
-			if m.Element == nil || m.Element.Summary || m.Element.Name == "id" || m.Element.Name == "extension" {
-				out[key] = s.within(m.Type, value) // of a primitive, its own id and extensions
+			switch {
+			case m.Element == nil || m.Element.Name == "id" || m.Element.Name == "extension":
+				out[key] = value // whole, as why there is no value; of a primitive, its own id and extensions
+			case m.Element.Summary || m.Element.Min > 0:
+				if part := s.within(m.Type, value); !empty(part) {
+					out[key] = part
+				}
 			}
 		}
 		return out
 	}
 	return v
+}
+
+// empty reports whether nothing is left of an object or list, which R4's JSON does
+// not have (json.html).
+func empty(v any) bool {
+	switch v := v.(type) {
+	case map[string]any:
+		return len(v) == 0
+	case []any:
+		return !slices.ContainsFunc(v, func(v any) bool { return !empty(v) })
+	}
+	return false
 }
 
 // marked is a meta with the tag of a part; the one given stays as it is.

@@ -64,14 +64,18 @@ func RevIncludes(typ string) (out []string) {
 	return out
 }
 
-// Sortable gives the kind of a parameter by which a search of a type may be
-// sorted: each but composites, which have no value of their own.
-func Sortable(typ, name string) (Kind, bool) {
+// Sortable gives the rows, by name and kind, by which a search of a type is sorted
+// by a parameter: any but composites, which have no value of their own. Strings go
+// by the whole of them to the letter, since those of names have rows for each word.
+func Sortable(typ, name string) (rows string, kind Kind, ok bool) {
 	d := registry[typ][name]
-	if d == nil || d.Kind == Composite {
-		return "", false
+	switch {
+	case d == nil || d.Kind == Composite:
+		return "", "", false
+	case d.Kind == String:
+		return d.Name + exactRows, String, true
 	}
-	return d.Kind, true
+	return d.Name, d.Kind, true
 }
 
 // refers reports whether a parameter finds references to stored resources.

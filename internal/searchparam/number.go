@@ -50,9 +50,13 @@ func numberKey(d *apd.Decimal) string {
 }
 
 // numberRange is what the digits of a number stand for: half of the last digit's
-// unit either way (search.html#number).
-func numberRange(d *apd.Decimal) (lo, hi string) {
+// unit either way, but where it has an exponent a tenth of that, as R4's example
+// has it: 100 is [99.5, 100.5) and 1e2 is [95, 105) (search.html#number).
+func numberRange(text string, d *apd.Decimal) (lo, hi string) {
 	half := apd.New(5, d.Exponent-1)
+	if strings.ContainsAny(text, "eE") {
+		half.Exponent--
+	}
 	ctx := apd.BaseContext.WithPrecision(100)
 	var low, high apd.Decimal
 	_, _ = ctx.Sub(&low, d, half) // exact: the digits are bounded by numberPattern

@@ -1,6 +1,7 @@
 package searchparam
 
 import (
+	"cmp"
 	"fmt"
 	"net/url"
 	"regexp"
@@ -42,7 +43,7 @@ type Problem struct {
 // Limits of one query, so that its cost is bounded.
 const (
 	maxConditions   = 64
-	maxAlternatives = 512 // over all conditions; a bare id counts once for each type it may mean
+	maxAlternatives = 256 // over all conditions; a bare id counts once for each type it may mean
 )
 
 // ControlNames are the parameters that shape an answer and are left to the
@@ -54,7 +55,7 @@ var ControlNames = []string{"_count", "_elements", "_format", "_include", "_pret
 func (x Index) Parse(typ string, pairs []Pair) (Query, []Problem) {
 	var q Query
 	var problems []Problem
-	alternatives := 0
+	conditions, alternatives := 0, 0
 	for _, p := range pairs {
 		if slices.Contains(ControlNames, p.Name) {
 			q.Control = append(q.Control, p)
@@ -65,17 +66,18 @@ func (x Index) Parse(typ string, pairs []Pair) (Query, []Problem) {
 			problems = append(problems, *problem)
 			continue
 		}
-		if typ != "Provenance" && c.unversion() {
+		if c.unversion(typ) {
 			problems = append(problems, Problem{Noted, "informational",
 				shown(p.Name) + " names a version: the resource that refers to it in any version was looked for"})
 		}
 		alternatives += c.size()
+		conditions += c.cost()
 		q.Match = append(q.Match, c)
 		q.Used = append(q.Used, p)
 	}
-	if len(q.Match) > maxConditions || alternatives > maxAlternatives {
+	if conditions > maxConditions || alternatives > maxAlternatives {
 		problems = append(problems, Problem{Refused, "too-costly",
-			fmt.Sprintf("a search may have at most %d criteria with %d values in all; an id without its type counts for each type it may mean", maxConditions, maxAlternatives)})
+			fmt.Sprintf("a search may have at most %d criteria with %d values in all; an id without its type counts for each type it may mean, and a step of a chain as %d criteria", maxConditions, maxAlternatives, stepCost)})
 	}
 	return q, problems
 }
@@ -83,8 +85,11 @@ func (x Index) Parse(typ string, pairs []Pair) (Query, []Problem) {
 // unversion makes references to a version such to the resource, and reports
 // whether there were any: in a search they mean the current one
 // (search.html#versions). Provenance alone refers to versions, which are found.
-func (c *Condition) unversion() (found bool) {
-	if c.Kind != Reference || c.Chain != nil {
+func (c *Condition) unversion(typ string) (found bool) {
+	if c.Chain != nil {
+		return c.Chain.Of.unversion(c.Chain.Type)
+	}
+	if c.Kind != Reference || typ == "Provenance" {
 		return false
 	}
 	for i := range c.Any {
@@ -93,6 +98,17 @@ func (c *Condition) unversion() (found bool) {
 		}
 	}
 	return found
+}
+
+// stepCost is as how many criteria a step of a chain counts.
+const stepCost = 8
+
+// cost is as how many criteria a condition counts.
+func (c Condition) cost() int {
+	if c.Chain != nil {
+		return stepCost + c.Chain.Of.cost()
+	}
+	return 1
 }
 
 // size is how many values a condition compares.
@@ -148,7 +164,7 @@ func parameter(typ, head, whole string) (d *Definition, modifier string, _ *Prob
 	name, modifier, modified := strings.Cut(head, ":")
 	if d = registry[typ][name]; d == nil {
 		return nil, "", &Problem{Unknown, "not-supported",
-			fmt.Sprintf("%s is not a search parameter of %s here", shown(whole), typ)}
+			fmt.Sprintf("%s is not a search parameter of %s here", shown(whole), cmp.Or(typ, "several types at once"))}
 	}
 	if modified && modifier == "" {
 		return nil, "", noModifier(whole)
@@ -412,7 +428,7 @@ func quantityAlternative(raw string) (Alternative, error) {
 		return Alternative{}, fault("not a number")
 	}
 	a := Alternative{Prefix: prefix, Number: numberKey(d)}
-	a.NumberLo, a.NumberHi = numberRange(d)
+	a.NumberLo, a.NumberHi = numberRange(number, d)
 	if len(parts) == 3 {
 		if parts[2] == "" {
 			return Alternative{}, fault("a system without a code of it")

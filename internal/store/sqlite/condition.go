@@ -82,7 +82,7 @@ func (s sight) leading(typ string, c searchparam.Condition, depth int) (l lead, 
 	if err != nil {
 		return lead{}, false, err
 	}
-	m, err := anyOf(c.Any, func(a searchparam.Alternative) (clause, error) { return one(x, a) })
+	m, err := values(x, c, one)
 	if slices.ContainsFunc(c.Any, func(a searchparam.Alternative) bool { return a.Contains }) {
 		return lead{}, false, err // every row would be read
 	}
@@ -154,7 +154,7 @@ func (s sight) met(typ string, c searchparam.Condition, version string, depth in
 		own, other := row(table, qualified(typ, c.Param)), row("index_code", qualified(typ, searchparam.PresentParam(c.Param)))
 		return clause{"(" + own.sql + " OR " + other.sql + ")", append(own.args, other.args...)}, nil
 	}
-	m, err := anyOf(c.Any, func(a searchparam.Alternative) (clause, error) { return one(x, a) })
+	m, err := values(x, c, one)
 	return clause{"EXISTS (SELECT 1 FROM " + table + " " + x + " WHERE " + x + ".vid = " + version + ".vid AND " + x + ".param = ? AND " + m.sql + ")",
 		append([]any{qualified(typ, c.Param)}, m.args...)}, err
 }
@@ -172,6 +172,25 @@ func (s sight) metByChain(typ string, c searchparam.Condition, version string, d
 			" AND " + seen.sql + " AND " + of.sql + ")",
 		slices.Concat([]any{c.Chain.Type, len(before) + 1, qualified(typ, c.Param), before, c.Chain.Type + "0"}, seen.args, of.args), // "0" follows "/"
 	}, err
+}
+
+// values holds where a row has one of a condition's values. Codes stand in a list
+// too, which is looked up in the index value by value, and is no deep expression.
+func values(x string, c searchparam.Condition, one func(string, searchparam.Alternative) (clause, error)) (clause, error) {
+	listed := clause{sql: x + ".code IN (" + marks(len(c.Any)) + ")"}
+	alone := true
+	for _, a := range c.Any {
+		if a.Code == "" || c.Kind != searchparam.Token && c.Kind != searchparam.Reference && c.Kind != searchparam.URI {
+			return anyOf(c.Any, func(a searchparam.Alternative) (clause, error) { return one(x, a) })
+		}
+		listed.args = append(listed.args, a.Code)
+		alone = alone && (a.AnySystem || c.Kind != searchparam.Token)
+	}
+	if alone && len(c.Any) > 0 {
+		return listed, nil
+	}
+	m, err := anyOf(c.Any, func(a searchparam.Alternative) (clause, error) { return one(x, a) })
+	return clause{"(" + listed.sql + " AND " + m.sql + ")", append(listed.args, m.args...)}, err
 }
 
 // updated is a condition on when a version was committed.

@@ -30,7 +30,7 @@ func (s published) Related(r store.Relation) (found []store.Version, more bool, 
 			ask = see.referring
 		}
 		for of := range slices.Chunk(r.Page, askedAtOnce) {
-			c, err := ask(i, of, r.Limit+1)
+			c, err := ask(i, of, r.Limit+len(r.Page)+1) // the page's own may be among them
 			if err != nil {
 				return nil, false, err
 			}
@@ -38,7 +38,6 @@ func (s published) Related(r store.Relation) (found []store.Version, more bool, 
 			if err != nil {
 				return nil, false, err
 			}
-			more = more || len(vs) > r.Limit
 			for _, v := range vs {
 				if !had[v.Ref] {
 					had[v.Ref] = true
@@ -51,9 +50,9 @@ func (s published) Related(r store.Relation) (found []store.Version, more bool, 
 		return cmp.Or(cmp.Compare(a.Ref.Type, b.Ref.Type), cmp.Compare(a.Ref.ID, b.Ref.ID))
 	})
 	if len(found) > r.Limit {
-		found, more = found[:r.Limit], true
+		return found[:r.Limit], true, nil
 	}
-	return found, more, nil
+	return found, false, nil
 }
 
 // referredTo is what the versions of a page refer to by a parameter. A reference
@@ -65,10 +64,10 @@ func (s sight) referredTo(i searchparam.Include, page []store.Version, limit int
 	slash := "instr(x.code, '/')"
 	seen := s.sees("v", "r")
 	c := clause{
-		"SELECT DISTINCT " + versionColumns + " FROM version p CROSS JOIN index_code x ON x.vid = p.vid AND x.param = ?" +
+		bodiesOf("SELECT DISTINCT v.vid FROM version p CROSS JOIN index_code x ON x.vid = p.vid AND x.param = ?" +
 			" CROSS JOIN resource r ON r.type = substr(x.code, 1, " + slash + " - 1) AND r.id = substr(x.code, " + slash + " + 1)" +
 			" CROSS JOIN version v ON v.rid = r.rid WHERE " + of.sql + " AND " + seen.sql + " AND (? = '' OR r.type = ?)" +
-			" ORDER BY v.type, v.id LIMIT ?",
+			" ORDER BY v.type, v.id LIMIT ?"),
 		slices.Concat([]any{qualified(i.Type, i.Param)}, of.args, seen.args, []any{i.Target, i.Target, limit}),
 	}
 	return c, err
@@ -85,8 +84,14 @@ func (s sight) referring(i searchparam.Include, page []store.Version, limit int)
 		return clause{}, fmt.Errorf("%w: no page", errCondition)
 	}
 	return clause{
-		"SELECT DISTINCT " + versionColumns + " FROM index_code x CROSS JOIN version v ON v.vid = x.vid CROSS JOIN resource r ON r.rid = v.rid" +
-			" WHERE x.param = ? AND x.code IN (" + marks(len(refs)) + ") AND " + seen.sql + " ORDER BY v.type, v.id LIMIT ?",
+		bodiesOf("SELECT DISTINCT v.vid FROM index_code x CROSS JOIN version v ON v.vid = x.vid CROSS JOIN resource r ON r.rid = v.rid" +
+			" WHERE x.param = ? AND x.code IN (" + marks(len(refs)) + ") AND " + seen.sql + " ORDER BY v.type, v.id LIMIT ?"),
 		slices.Concat([]any{qualified(i.Type, i.Param)}, refs, seen.args, []any{limit}),
 	}, nil
+}
+
+// bodiesOf reads the versions that a select names: so no body goes through its
+// sorting.
+func bodiesOf(vids string) string {
+	return "SELECT " + versionColumns + " FROM version v WHERE v.vid IN (" + vids + ") ORDER BY v.type, v.id"
 }

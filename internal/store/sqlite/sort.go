@@ -4,6 +4,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"strconv"
 	"strings"
 
 	"nailbridge/internal/searchparam"
@@ -118,30 +119,39 @@ func (p plan) page(q store.Query) (clause, error) {
 		p.after(q, columns)
 	}
 	selected, order := versionColumns, []string{}
-	var values, ordering []any
+	var values []any
 	for i, col := range columns {
-		direction := " ASC"
-		if col.descending {
-			direction = " DESC"
+		by := col.value.sql + direction(col.descending)
+		if i < len(q.Sort) {
+			selected += ", " + col.value.sql
+			values = append(values, col.value.args...)
+			by = strconv.Itoa(versionWidth+i+1) + direction(col.descending) + nulls(q.Reverse)
 		}
-		if i >= len(q.Sort) {
-			order = append(order, col.value.sql+direction)
-			continue
-		}
-		selected += ", " + col.value.sql
-		values = append(values, col.value.args...)
-		last := " ASC" // without a value
-		if q.Reverse {
-			last = " DESC"
-		}
-		order = append(order, col.value.sql+" IS NULL"+last, col.value.sql+direction)
-		ordering = append(ordering, append(col.value.args, col.value.args...)...)
+		order = append(order, by)
 	}
 	c := p.statement(selected)
 	c.args = append(values, c.args...)
 	c.sql += "\n ORDER BY " + strings.Join(order, ", ") + " LIMIT ?"
-	c.args = append(append(c.args, ordering...), q.Count+1)
+	c.args = append(c.args, q.Count+1)
 	return c, nil
+}
+
+// versionWidth is how many columns versionColumns are.
+var versionWidth = strings.Count(versionColumns, ",") + 1
+
+func direction(descending bool) string {
+	if descending {
+		return " DESC"
+	}
+	return " ASC"
+}
+
+// nulls puts what has no value last.
+func nulls(reverse bool) string {
+	if reverse {
+		return " NULLS FIRST"
+	}
+	return " NULLS LAST"
 }
 
 // after bounds a plan to what comes after q.After: what is beyond it in one

@@ -551,6 +551,17 @@ func searchRelated(f *fixture) {
 	assert.True(f, more)
 	got, _ = f.related(store.Everything, store.Relation{Includes: []searchparam.Include{{Type: "CarePlan", Param: "subject", Target: "Group"}}, Limit: 10})
 	assert.Empty(f, got)
+	// What is on the page already is not beside it, and takes no room there.
+	links := []searchparam.Include{{Type: "Patient", Param: "link"}}
+	f.view(func(rd store.Reader) {
+		p, err := rd.Search(store.Query{Type: "Patient", Count: 2, Ascending: true})
+		require.NoError(f, err)
+		for limit, want := range map[int]bool{1: false, 10: false} {
+			_, more, err := rd.Related(store.Relation{Page: p.Versions, Includes: links, UpTo: p.UpTo, Limit: limit})
+			require.NoError(f, err)
+			assert.Equal(f, want, more)
+		}
+	})
 	about := []searchparam.Include{{Type: "Patient", Param: "about"}}
 	got, _ = f.related(store.Scope{Clinics: []string{"north"}}, store.Relation{Includes: about, Reverse: true, Limit: 10})
 	assert.Len(f, got, 1)
@@ -596,11 +607,26 @@ func searchCompartment(f *fixture) {
 		assert.Equal(f, want, ids(p), typ)
 		assert.Equal(f, len(want), p.Total)
 	}
+	f.update(func(w store.Writer) { // two of one id in one commit
+		f.put(w, Plan("e", ""), ref("subject", "Patient/p"))
+		f.put(w, patient("e", 2), ref("link", "Patient/p"))
+	})
+	var walked []string
+	for q := (store.Query{Compartment: of, Ascending: true, Count: 1}); ; {
+		p := f.search(q)
+		walked = append(walked, p.Versions[0].Ref.String())
+		if !p.More {
+			break
+		}
+		q.After, q.UpTo = &p.Keys[0], p.UpTo
+	}
+	assert.Equal(f, []string{"CarePlan/a", "CarePlan/b", "Patient/d", "CarePlan/e", "Patient/e"}, walked)
+	of.Params = of.Params[:2]
 	q := store.Query{Compartment: of, Ascending: true, Count: 2}
 	first := f.search(q)
 	require.True(f, first.More)
 	q.After, q.UpTo = &first.Keys[1], first.UpTo
-	assert.Equal(f, []string{"d"}, ids(f.search(q)))
+	assert.Equal(f, []string{"e"}, ids(f.search(q)))
 	assert.Equal(f, []string{"b"}, ids(f.search(store.Query{Compartment: of, Match: []searchparam.Condition{is("_id", "", "b")}, Count: 10})))
 	f.view(func(r store.Reader) {
 		_, err := r.Search(store.Query{Compartment: of, Match: []searchparam.Condition{is("status", "", "x")}, Count: 10})
