@@ -261,3 +261,19 @@ func TestR_READ_14_R_PAGE_24_25_Parts(t *testing.T) {
 	_, marked = fields(t, w.get("/CodeSystem/toes?_summary=true").Body.Bytes())
 	assert.True(t, marked)
 }
+
+// A summary keeps why there is no value, whole, and leaves no object empty
+// (json.html).
+func TestR_PAGE_24_SummariesAreR4(t *testing.T) {
+	w := newWorld(t)
+	const why = `{"extension":[{"url":"http://hl7.org/fhir/StructureDefinition/data-absent-reason","valueCode":"unknown"}]}`
+	w.commit(strings.Replace(observation("o1", "p1", "2026-03-02", "5"), `"effectiveDateTime":"2026-03-02"`, `"_effectiveDateTime":`+why, 1),
+		strings.Replace(plan("c1", "p1", "active"), `"period":{"start":"2026-03-02"}`, `"period":{"_start":`+why+`}`, 1))
+	for _, path := range []string{"/Observation/o1", "/CarePlan/c1"} {
+		body := w.get(path + "?_summary=true").Body.String()
+		assert.Contains(t, body, `"valueCode":"unknown"`, path)
+		for _, nothing := range []string{"{}", "[]", "null"} {
+			assert.NotContains(t, body, nothing, path)
+		}
+	}
+}
