@@ -14,6 +14,7 @@ import (
 	"nailbridge/internal/receive"
 	"nailbridge/internal/searchparam"
 	"nailbridge/internal/store"
+	"nailbridge/internal/validate"
 	"nailbridge/internal/validate/engine"
 	"nailbridge/mapping"
 	"nailbridge/mapping/followup"
@@ -49,7 +50,7 @@ func checkProtocols(s mapping.Settings) error {
 	}
 	v := engine.New(definitions(s.Terms))
 	for _, p := range s.Protocols {
-		for _, i := range v.Validate(p.JSON, engine.Options{}) {
+		for _, i := range v.Validate(p.JSON, validate.Options(nil)) {
 			if i.Invalid() {
 				return fmt.Errorf("settings: clinic %q: protocols: %s: %s: %s", s.Clinic.ID, p.ID, i.Location, i.Text)
 			}

@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/internal/official"
+	"nailbridge/internal/validate"
 	"nailbridge/internal/validate/defs"
 	"nailbridge/internal/validate/engine"
 )
@@ -35,7 +36,7 @@ func BenchmarkExamples(b *testing.B) {
 		})
 	}
 	v := engine.New(defs.New())
-	each("ours", all, func(text []byte) { v.Validate(text, engine.Options{}) })
+	each("ours", all, func(text []byte) { v.Validate(text, validate.Options(nil)) })
 	u, err := jsonformat.NewUnmarshaller("UTC", fhirversion.R4)
 	require.NoError(b, err)
 	m, err := jsonformat.NewMarshaller(false, "", "", fhirversion.R4)
