@@ -336,6 +336,9 @@ func (r *run) resolved(reference string) map[string]any {
 		m, _ := r.Resolve(reference)
 		return m
 	}
+	if id == "" { // the resource that contains this one (references.html#contained)
+		return r.root
+	}
 	for _, c := range listOf(r.root, "contained") {
 		if str(c, "id") == id {
 			return c

@@ -56,8 +56,10 @@ func (r *run) hold(list []*invariant, it fhirpath.Item) {
 func (r *run) evaluate(i *invariant, it fhirpath.Item) {
 	truth, err := i.program.Test(&r.env, it)
 	switch {
-	case err != nil:
-		r.report(ruleBroken, i.Key)
+	case err != nil: // an error that cannot be shown to hold is none that holds
+		u := ruleBroken
+		u.severity = severityOf(&i.Invariant)
+		r.report(u, i.Key)
 	case truth == fhirpath.False:
 		r.broken(&i.Invariant, i.section)
 	case truth == fhirpath.Unknown && !i.ofText && it.Val != nil:
@@ -70,12 +72,15 @@ func (r *run) evaluate(i *invariant, it fhirpath.Item) {
 // ofText finds invariants that ask a function of text about one element.
 var ofText = regexp.MustCompile(`^[A-Za-z.]+\.(matches|contains|startsWith)\(`)
 
-func (r *run) broken(i *spec.Invariant, section string) {
-	severity := Error
+func severityOf(i *spec.Invariant) Severity {
 	if i.Severity == "warning" {
-		severity = Warning
+		return Warning
 	}
-	r.add(Issue{Severity: severity, Type: "invariant", Key: i.Key, Section: section, Text: i.Human, Undecided: r.undecided})
+	return Error
+}
+
+func (r *run) broken(i *spec.Invariant, section string) {
+	r.add(Issue{Severity: severityOf(i), Type: "invariant", Key: i.Key, Section: section, Text: i.Human, Undecided: r.undecided})
 }
 
 // quick holds invariants that are decided without FHIRPath, by key and

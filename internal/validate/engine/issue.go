@@ -123,12 +123,13 @@ func (r *run) add(i Issue) {
 	if i.Location == "" {
 		i.Location = r.location()
 	}
-	if len(r.issues) < maxIssues {
+	if n := len(r.issues); n < maxIssues || n < 2*maxIssues && i.Invalid() {
 		r.issues = append(r.issues, i)
 	}
 }
 
-// maxIssues bounds what is said about one input.
+// maxIssues bounds what is said about one input; that it is invalid is said past
+// that too.
 const maxIssues = 10_000
 
 // step is one step of the way from the resource to an element; index is -1 for

@@ -71,7 +71,9 @@ func (v *Validator) Tree(tree any, twice []jsontree.Duplicate, o Options) []Issu
 	r.push(s.Name, -1)
 	r.resource(s, m, nil)
 	for _, p := range o.Profiles {
-		r.conform(p, s, m)
+		if !r.conform(p, s, m) {
+			r.report(ruleProfile, p)
+		}
 	}
 	return sorted(r.issues)
 }

@@ -24,6 +24,10 @@ func (r *run) object(s *shape, e *element, m map[string]any) {
 			if _, both := m[mem.key]; both {
 				continue // told together
 			}
+			if v == nil { // nothing stands there: the element is not
+				r.at(name, ruleNull, "")
+				continue
+			}
 			seen[mem.Index]++
 			r.member(mem, nil, false, v)
 			continue
