@@ -152,7 +152,7 @@ func TestR_OO_10_RefusalsAreLogged(t *testing.T) {
 
 // Every listener of the program has the same bounds.
 func TestServersBoundTheirClients(t *testing.T) {
-	a := &app{log: slog.New(slog.DiscardHandler)}
+	a := &app{log: slog.New(slog.DiscardHandler), times: servingTimes}
 	served := false
 	s := a.server(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 		served = assert.IsType(t, &answer{}, w)

@@ -171,12 +171,12 @@ func TestAnErasureMayBeKilledAtAnyChange(t *testing.T) {
 	require.NoError(t, whole.erase(t))
 	require.Empty(t, below(t, whole.data))
 	ns := kills(whole.files.Count(), between)
-	var seen outcomes
+	seen := newOutcomes()
 	every(t, 3, func(t *testing.T, ports []string, i int) bool {
 		if i > len(ns) {
 			return false
 		}
-		m.trial(t, ports).killed(t, ns[i-1], &seen)
+		m.trial(t, ports).killed(t, ns[i-1], seen)
 		return true
 	})
 	seen.report(t)
