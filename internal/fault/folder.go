@@ -228,7 +228,11 @@ func (f *Folder) fails(n notification) bool {
 			return false
 		}
 		call := Call{Name: c.name, File: filepath.Base(file)}
-		if f.count++; f.count != f.nth && call != f.always {
+		f.count++
+		if f.kill && f.nth > 0 && f.count > f.nth {
+			return true // another thread of a process that is dying: nothing comes after
+		}
+		if f.count != f.nth && call != f.always {
 			return false
 		}
 		if f.failed = call; f.kill {
