@@ -36,12 +36,14 @@ func (a *answer) extend() {
 	_ = a.conn.SetWriteDeadline(time.Now().Add(a.patience)) // a connection without deadlines has none
 }
 
+// WriteHeader begins the answer.
 func (a *answer) WriteHeader(status int) {
 	a.extend()
 	a.status = status
 	a.ResponseWriter.WriteHeader(status)
 }
 
+// Write sends a part of it.
 func (a *answer) Write(b []byte) (int, error) {
 	a.extend()
 	return a.ResponseWriter.Write(b)

@@ -27,16 +27,7 @@ const marker = "Zzyzxmarker"
 type marked struct{ binary, data string }
 
 func newMarked(t *testing.T) marked {
-	fault.NeedFolder(t)
-	if testing.Short() {
-		t.Skip("starts a bridge hundreds of times")
-	}
-	binary, err := running.Build(t.Context(), t.TempDir())
-	require.NoError(t, err)
-	dir := t.TempDir()
-	b, err := running.New(binary, dir)
-	require.NoError(t, err)
-	t.Cleanup(func() { assert.NoError(t, b.Kill()) })
+	binary, dir, b := watchable(t)
 	require.NoError(t, b.Start(t.Context()))
 	theirs := firstSave(t, "10-sharing-declined.ndjson", "Ashgrove", marker, `"P-010"`, `"P-`+marker+`"`, `"S-1010"`, `"S-`+marker+`"`)
 	http := b.HTTP(1)

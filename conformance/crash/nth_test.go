@@ -35,19 +35,26 @@ type used struct {
 	next         [][]byte // records that were not sent yet
 }
 
-// newUsed makes a data folder as a kill leaves it, which came some records after
-// a clean stop.
-func newUsed(t *testing.T) used {
+// watchable gives a bridge that was not started, whose calls on files can be watched
+// as often as a test of hundreds of starts needs.
+func watchable(t *testing.T) (binary, dir string, b *running.Bridge) {
 	fault.NeedFolder(t)
 	if testing.Short() {
 		t.Skip("starts a bridge hundreds of times")
 	}
 	binary, err := running.Build(t.Context(), t.TempDir())
 	require.NoError(t, err)
-	dir := t.TempDir()
-	b, err := running.New(binary, dir)
+	dir = t.TempDir()
+	b, err = running.New(binary, dir)
 	require.NoError(t, err)
 	t.Cleanup(func() { assert.NoError(t, b.Kill()) })
+	return binary, dir, b
+}
+
+// newUsed makes a data folder as a kill leaves it, which came some records after
+// a clean stop.
+func newUsed(t *testing.T) used {
+	binary, dir, b := watchable(t)
 	u := used{binary, filepath.Join(dir, "data"), &promised{records: map[uint64]string{}, answers: map[uint64]string{}}, nil}
 	s := newSenders(t, 1)[byHTTP]
 	for _, end := range []func() error{b.Stop, b.Kill} {

@@ -67,23 +67,29 @@ func work(dir string) int {
 	return failed
 }
 
+// watched lets this program work in a folder, and gives how it ended.
+func watched(t *testing.T, set func(*fault.Folder)) (dir string, f *fault.Folder, ended error) {
+	self, err := os.Executable()
+	require.NoError(t, err)
+	dir = filepath.Join(t.TempDir(), "watched")
+	require.NoError(t, os.Mkdir(dir, 0o700))
+	f, err = fault.NewFolder(dir)
+	require.NoError(t, err)
+	set(f)
+	cmd := exec.Command(self)
+	cmd.Dir, cmd.Env = dir, append(os.Environ(), workEnv+"="+dir)
+	require.NoError(t, f.Start(cmd))
+	ended = cmd.Wait()
+	require.NoError(t, f.Err())
+	return dir, f, ended
+}
+
 // Over all threads of a process each call below the folder fails in its turn,
 // alone, and calls on files beside it never do.
 func TestTheNthCallOfAProcessFails(t *testing.T) {
 	fault.NeedFolder(t)
-	self, err := os.Executable()
-	require.NoError(t, err)
 	for n := 1; ; n++ {
-		dir := filepath.Join(t.TempDir(), "watched")
-		require.NoError(t, os.Mkdir(dir, 0o700))
-		f, err := fault.NewFolder(dir)
-		require.NoError(t, err)
-		f.Fail(n)
-		cmd := exec.Command(self)
-		cmd.Dir, cmd.Env = dir, append(os.Environ(), workEnv+"="+dir)
-		require.NoError(t, f.Start(cmd))
-		err = cmd.Wait()
-		require.NoError(t, f.Err())
+		_, f, err := watched(t, func(f *fault.Folder) { f.Fail(n) })
 		c, failed := f.Failed()
 		if !failed {
 			require.NoError(t, err)
@@ -105,20 +111,9 @@ func TestTheNthCallOfAProcessFails(t *testing.T) {
 // calls that it was let make none comes after: no more was made than were counted.
 func TestAProcessIsKilledBeforeTheNthChange(t *testing.T) {
 	fault.NeedFolder(t)
-	self, err := os.Executable()
-	require.NoError(t, err)
 	const changes = 2 * threads // a chmod is none
 	for n := 1; n <= changes+1; n++ {
-		dir := filepath.Join(t.TempDir(), "watched")
-		require.NoError(t, os.Mkdir(dir, 0o700))
-		f, err := fault.NewFolder(dir)
-		require.NoError(t, err)
-		f.Kill(n)
-		cmd := exec.Command(self)
-		cmd.Dir, cmd.Env = dir, append(os.Environ(), workEnv+"="+dir)
-		require.NoError(t, f.Start(cmd))
-		err = cmd.Wait()
-		require.NoError(t, f.Err())
+		dir, f, err := watched(t, func(f *fault.Folder) { f.Kill(n) })
 		made, rerr := os.ReadDir(dir)
 		require.NoError(t, rerr)
 		c, killed := f.Failed()

@@ -292,6 +292,7 @@ func shown(name string) string {
 // fault is a text for the client about one value, which it does not repeat.
 type fault string
 
+// Error is the text.
 func (f fault) Error() string { return string(f) }
 
 // alternatives reads one value of a list; a bare id of a reference may mean

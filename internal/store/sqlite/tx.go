@@ -206,6 +206,7 @@ type openRow struct {
 	of *statement
 }
 
+// Scan reads the row and frees its statement.
 func (r openRow) Scan(dest ...any) error {
 	defer func() { r.of.open = false }()
 	return r.Row.Scan(dest...)
@@ -214,6 +215,7 @@ func (r openRow) Scan(dest ...any) error {
 // noRow is the row of a query that could not be asked.
 type noRow struct{ error }
 
+// Scan says why there is no row.
 func (r noRow) Scan(...any) error { return r.error }
 
 // queryRow runs a query for at most one row, which must be scanned before the same
