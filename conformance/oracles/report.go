@@ -116,8 +116,8 @@ func parseReport(out []byte) (Report, error) {
 
 func (r *Report) parseTimed(columns string) error {
 	var inputs, nanoseconds int64
-	if n, err := fmt.Sscanf(columns, "%d\t%d", &inputs, &nanoseconds); n != 2 || inputs <= 0 {
-		return fmt.Errorf("times: %w: %q", err, columns)
+	if n, _ := fmt.Sscanf(columns, "%d\t%d", &inputs, &nanoseconds); n != 2 || inputs <= 0 || nanoseconds <= 0 {
+		return fmt.Errorf("times that say nothing: %q", columns)
 	}
 	r.PerInput = time.Duration(nanoseconds / inputs)
 	return nil

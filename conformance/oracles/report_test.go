@@ -90,3 +90,15 @@ func TestCompare(t *testing.T) {
 	assert.NoError(t, Options{Paths: []string{"a"}, Expect: map[string]int{"Patient": 1, "Goal": 1}}.compare(read))
 	assert.Error(t, Options{Paths: []string{"a"}, Expect: map[string]int{"Patient": 2}}.compare(read))
 }
+
+// A time is told whole or not at all.
+func TestTimesThatSayNothingAreRefused(t *testing.T) {
+	const total = "total\tinputs=0\tresources=0\terrors=0\twarnings=0\tfiltered=0\tunused=0\ttypes=\n"
+	r, err := parseReport([]byte("timed\t4\t10000\n" + total))
+	require.NoError(t, err)
+	assert.EqualValues(t, 2500, r.PerInput)
+	for _, line := range []string{"timed\t0\t10", "timed\t4\t0", "timed\t4", "timed\tx\ty"} {
+		_, err := parseReport([]byte(line + "\n" + total))
+		assert.Error(t, err, line)
+	}
+}

@@ -77,6 +77,9 @@ func Validate(ctx context.Context, o Options) (Report, error) {
 	if err != nil {
 		return Report{}, fmt.Errorf("reading the Java program's output: %w\n%s", err, stderr)
 	}
+	if o.Times > 0 && report.PerInput == 0 {
+		return Report{}, fmt.Errorf("the Java program was asked for times and gave none")
+	}
 	for i := range report.Findings {
 		report.Findings[i].Input = strings.TrimPrefix(report.Findings[i].Input, work+string(filepath.Separator))
 	}
