@@ -67,7 +67,7 @@ func (r *run) conform(url string, s *shape, m map[string]any) bool {
 		return true
 	}
 	if p == nil {
-		return r.core.named(absoluteType(url)) != nil && r.isType(url, s)
+		return r.isType(url, s)
 	}
 	if !r.core.table.Is(s.ID, p.typ.ID) {
 		r.profileIssue(p, "profile-type", "structure", "the profile is on another type", "")
@@ -81,12 +81,14 @@ func (r *run) conform(url string, s *shape, m map[string]any) bool {
 }
 
 // isType holds an object to R4's definition of a type, which it was held to
-// already, so that only the type itself is in question.
+// already, so that only the type itself is in question; false says that R4 has no
+// such type.
 func (r *run) isType(url string, s *shape) bool {
-	if !r.core.table.Is(s.ID, r.core.table.Named(absoluteType(url))) {
-		r.report(ruleKind, url)
+	t := r.core.canonical(url)
+	if t != nil && !r.core.table.Is(s.ID, t.ID) {
+		r.add(Issue{Severity: Error, Type: "structure", Key: "profile-type", Section: url, Text: "the profile is on another type"})
 	}
-	return true
+	return t != nil
 }
 
 // conforms is conform without telling what is wrong.
