@@ -1,7 +1,6 @@
 package main
 
 import (
-	"path/filepath"
 	"strings"
 	"testing"
 
@@ -17,7 +16,7 @@ import (
 func TestAgreement(t *testing.T) {
 	oracles.Require(t)
 	var out strings.Builder
-	err := run(t.Context(), options{Examples: filepath.Join(official.Dir(t), "examples-4.0.1-subset.tgz"), Seed: 1}, &out)
+	err := run(t.Context(), options{Examples: official.ExamplesArchive(t), Seed: 1}, &out)
 	t.Log("\n" + out.String())
 	require.NoError(t, err)
 }
@@ -26,7 +25,7 @@ func TestAgreement(t *testing.T) {
 // no more fails the run.
 func TestKnownListIsHeld(t *testing.T) {
 	c := compared{
-		documents: []document{{name: "a"}, {name: "b"}},
+		documents: []official.Document{{Name: "a"}, {Name: "b"}},
 		pairs:     []pair{{ours: verdict{"X", "k", ""}}, {}},
 	}
 	line := known{ours: "k at X", java: "valid", why: "because", section: "x.html"}

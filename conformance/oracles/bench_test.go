@@ -1,12 +1,6 @@
 package oracles
 
 import (
-	"archive/tar"
-	"compress/gzip"
-	"io"
-	"os"
-	"path"
-	"path/filepath"
 	"testing"
 
 	"github.com/google/fhir/go/fhirversion"
@@ -65,21 +59,8 @@ func BenchmarkExamples(b *testing.B) {
 
 // exampleTexts are the official examples.
 func exampleTexts(t testing.TB) (texts [][]byte) {
-	file, err := os.Open(filepath.Join(official.Dir(t), "examples-4.0.1-subset.tgz"))
-	require.NoError(t, err)
-	defer func() { require.NoError(t, file.Close()) }()
-	z, err := gzip.NewReader(file)
-	require.NoError(t, err)
-	for r := tar.NewReader(z); ; {
-		h, err := r.Next()
-		if err == io.EOF {
-			return texts
-		}
-		require.NoError(t, err)
-		if path.Ext(h.Name) == ".json" {
-			text, err := io.ReadAll(r)
-			require.NoError(t, err)
-			texts = append(texts, text)
-		}
+	for _, d := range official.Examples(t) {
+		texts = append(texts, d.Text)
 	}
+	return texts
 }
