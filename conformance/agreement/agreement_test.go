@@ -4,6 +4,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/conformance/oracles"
@@ -38,4 +39,59 @@ func TestKnownListIsHeld(t *testing.T) {
 	} {
 		require.ErrorContains(t, c.hold(list), what)
 	}
+}
+
+// An explanation is for the pattern that it names and for nothing else of its
+// kind, and quotes the standard.
+func TestExplanationsAreOfOnePattern(t *testing.T) {
+	e := explanation{kind: "k", place: "Range.low", ours: valid, java: "J"}
+	m, p := mutant{kind: "k", place: "Range.low (low)"}, pair{java: verdict{"X", "J", ""}}
+	assert.True(t, e.fits(m, p))
+	assert.False(t, e.fits(mutant{kind: "other", place: m.place}, p))
+	assert.False(t, e.fits(mutant{kind: "k", place: "Range.high (high)"}, p))
+	assert.False(t, e.fits(m, pair{java: verdict{"X", "another", ""}}))
+	assert.False(t, e.fits(m, pair{ours: verdict{"X", "o", ""}, java: p.java}))
+	assert.False(t, e.fits(m, pair{ours: verdict{"X", "J", ""}}))
+
+	names := map[string]bool{}
+	for _, k := range kinds() {
+		names[k.name] = true
+	}
+	for _, e := range explanations {
+		assert.True(t, names[e.kind], e.kind)
+		assert.Contains(t, e.why, "\"", "quotes the standard: %s", e.kind)
+		assert.Contains(t, e.section, ".html", e.kind)
+		assert.True(t, e.ours != "" && e.java != "" && (e.ours != valid || e.java != valid), e.kind)
+	}
+}
+
+// A legal mutant is to be valid in both: where both agree that it is not, the run
+// fails too. So does one disagreement that nothing explains.
+func TestMutantsAreHeld(t *testing.T) {
+	bad := verdict{"X", "no-such-key", ""}
+	made := func(kind string, legal bool, n int, p pair) (out judged) {
+		for range n {
+			out.mutants = append(out.mutants, mutant{kind: kind, legal: legal, typ: "T"})
+			out.pairs = append(out.pairs, p)
+		}
+		return out
+	}
+	plus := func(a, b judged) judged {
+		return judged{append(a.mutants, b.mutants...), append(a.pairs, b.pairs...)}
+	}
+	for name, c := range map[string]struct {
+		more judged
+		want string
+	}{
+		"both call what is legal an error":  {made("l", true, 1, pair{bad, bad, false}), "nothing explains l"},
+		"ours calls what is legal an error": {made("l", true, 1, pair{ours: bad}), "nothing explains l"},
+		"one of many differs":               {made("w", false, 1, pair{java: bad}), "nothing explains w"},
+		"a kind of too few":                 {made("w", false, 0, pair{}), "kind l: 20 mutants"},
+	} {
+		j := plus(plus(made("l", true, 20, pair{}), made("w", false, 70, pair{bad, bad, false})), c.more)
+		assert.ErrorContains(t, j.hold(), c.want, name)
+	}
+	j := plus(made("l", true, 40, pair{}), made("w", false, 70, pair{bad, bad, false}))
+	assert.NotContains(t, j.hold().Error(), "nothing explains")
+	assert.NotContains(t, j.hold().Error(), "agreement")
 }

@@ -25,6 +25,7 @@ type mutant struct {
 const (
 	perKind   = 36 // mutants of a kind
 	leastKind = 30
+	mostKind  = 150
 )
 
 // base is a document with its sites, worked out once.
