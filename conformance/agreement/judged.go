@@ -101,7 +101,7 @@ func (j judged) hold() error {
 		}
 	}
 	for i := range j.mutants {
-		if j.wrong(i) && explanationOf(j.mutants[i], j.pairs[i]) == nil {
+		if j.wrong(i) && explanationOf(j.mutants[i], j.pairs[i]) < 0 {
 			wrong = append(wrong, "nothing explains "+j.line(i))
 		}
 	}
@@ -131,15 +131,15 @@ func (j judged) table(explain bool) string {
 		if !j.wrong(i) {
 			continue
 		}
-		if x := explanationOf(j.mutants[i], j.pairs[i]); x != nil {
-			uses[slices.IndexFunc(explanations, func(e explanation) bool { return e == *x })]++
+		if x := explanationOf(j.mutants[i], j.pairs[i]); x >= 0 {
+			uses[x]++
 		}
 		if explain {
 			fmt.Fprintln(&b, j.line(i))
 		}
 	}
 	for i, e := range explanations {
-		fmt.Fprintf(&b, "explained: %d of %s, %s, ours %s, Java %s: %s (%s)\n", uses[i], e.kind, e.place, e.ours, e.java, e.why, e.section)
+		fmt.Fprintf(&b, "explained: %d of %s, ours %s, Java %s: %s (%s)\n", uses[i], e.kind, e.ours, e.java, e.why, e.section)
 	}
 	return b.String()
 }

@@ -321,6 +321,12 @@ func unasked(s site) bool {
 	return true
 }
 
+// quantity reports a type whose values rules further out compare: of a Range
+// (rng-2), of a ratio (rat-1).
+func quantity(t *spec.Type) bool {
+	return spec.R4().Is(t.ID, spec.R4().Named("Quantity"))
+}
+
 func plainDecimal(s site) bool {
 	n, ok := s.value().(json.Number)
 	return ok && !strings.ContainsAny(string(n), "eE")
@@ -351,7 +357,7 @@ var legalKinds = []kind{
 		s.object["_"+s.key] = map[string]any{"extension": []any{map[string]any{"url": bodySite, "valueReference": map[string]any{"reference": "BodyStructure/1"}}}}
 	}},
 	{name: "legal-data-absent", legal: true, fits: both(primitive("date", "dateTime", "string", "decimal"), func(s site) bool {
-		return s.object["_"+s.key] == nil && s.key != "id" && s.parent.Name != "Extension" && unasked(s)
+		return s.object["_"+s.key] == nil && s.key != "id" && s.parent.Name != "Extension" && !quantity(s.parent) && unasked(s)
 	}), apply: func(_ *rand.Rand, s site) {
 		delete(s.object, s.key)
 		s.object["_"+s.key] = map[string]any{"extension": []any{map[string]any{"url": "http://hl7.org/fhir/StructureDefinition/data-absent-reason", "valueCode": "unknown"}}}
