@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -24,25 +25,60 @@ import (
 
 type validateCommand struct {
 	Files   []string `arg:"" name:"file" help:"Resources or Bundles in JSON, or NDJSON with one a line; - for standard input."`
-	Against []string `help:"Canonical of a profile that each must conform to." placeholder:"PROFILE"`
+	Against []string `help:"Canonical of a profile or type that each must conform to." placeholder:"PROFILE"`
 	Defs    []string `help:"Folder with StructureDefinitions, ValueSets and CodeSystems in JSON." type:"existingdir" placeholder:"DIR"`
+	NDJSON  bool     `name:"ndjson" help:"Read every input line by line, also where neither its name nor its first line says so."`
 	Format  string   `help:"Form of the output: ${enum}." enum:"text,json,junit" default:"text"`
+}
+
+// Exit statuses of validate; 0 says that no input has errors.
+const (
+	exitInvalid exitError = 1 // some input has errors
+	exitUnread  exitError = 2 // an input could not be read, or the command was asked wrongly
+)
+
+// Help is what --help says below the description.
+func (validateCommand) Help() string {
+	return `Exit status: 0 no input has errors; 1 some input has errors; 2 an input could not be read, which is told as an issue of
+that input, or the command was asked wrongly, such as with a profile that has no usable definition.
+
+A file is NDJSON by its name (.ndjson), by --ndjson, or where its first line is a JSON object of its own and more follow.`
 }
 
 // Run validates every input and prints what was found: text a line an issue,
 // json one OperationOutcome a line in the order of the inputs, junit one suite.
-// The exit status is 1 when an input is invalid.
+// An input that cannot be read has that as its issue, and the others are read
+// all the same.
 func (c validateCommand) Run(e *env) error {
+	status, err := c.run(e)
+	if err != nil {
+		fmt.Fprintln(e.stderr, "nailbridge:", err)
+		return exitUnread
+	}
+	if status != 0 {
+		return status
+	}
+	return nil
+}
+
+func (c validateCommand) run(e *env) (exitError, error) {
 	v, err := c.validator()
 	if err != nil {
-		return err
+		return 0, err
 	}
 	out := bufio.NewWriter(e.stdout)
 	var results []findings.Result
-	invalid := false
-	err = c.each(e.stdin, func(name string, text []byte) error {
-		r := findings.Result{Name: name, Issues: v.Validate(text, engine.Options{Profiles: c.Against, Now: e.clock()})}
-		invalid = invalid || engine.Invalid(r.Issues)
+	var status exitError
+	err = c.each(e.stdin, func(name string, text []byte, unread error) error {
+		r := findings.Result{Name: name}
+		if unread != nil {
+			r.Issues, status = []engine.Issue{unreadable(unread)}, exitUnread
+		} else {
+			r.Issues = v.Validate(text, engine.Options{Profiles: c.Against, Now: e.clock()})
+		}
+		if engine.Invalid(r.Issues) {
+			status = max(status, exitInvalid)
+		}
 		if c.Format == "junit" {
 			results = append(results, r)
 			return nil
@@ -52,13 +88,16 @@ func (c validateCommand) Run(e *env) error {
 	if err == nil && c.Format == "junit" {
 		err = findings.JUnit(out, results)
 	}
-	if err = errors.Join(err, out.Flush()); err != nil {
-		return err
+	return status, errors.Join(err, out.Flush())
+}
+
+// unreadable is the issue of an input that could not be read.
+func unreadable(err error) engine.Issue {
+	typ := "exception"
+	if errors.Is(err, fs.ErrNotExist) {
+		typ = "not-found"
 	}
-	if invalid {
-		return exitError(1)
-	}
-	return nil
+	return engine.Issue{Severity: engine.Fatal, Type: typ, Key: "input", Text: "the input could not be read", Detail: err.Error()}
 }
 
 func (c validateCommand) write(w io.Writer, r findings.Result) error {
@@ -134,16 +173,13 @@ func addFolder(r *defs.Registry, dir string) ([]string, error) {
 	return added, err
 }
 
-// each gives every input in turn: a file is one document, unless it holds one a
-// line.
-func (c validateCommand) each(stdin io.Reader, f func(name string, text []byte) error) error {
+// each gives every input in turn, or why it could not be read: a file is one
+// document, unless it holds one a line.
+func (c validateCommand) each(stdin io.Reader, f func(name string, text []byte, unread error) error) error {
 	for _, name := range c.Files {
 		text, err := readInput(name, stdin)
-		if err != nil {
-			return err
-		}
-		if !byLine(name, text) {
-			if err := f(name, text); err != nil {
+		if err != nil || !c.NDJSON && !byLine(name, text) {
+			if err := f(name, text, err); err != nil {
 				return err
 			}
 			continue
@@ -153,7 +189,7 @@ func (c validateCommand) each(stdin io.Reader, f func(name string, text []byte) 
 			if n++; len(bytes.TrimSpace(line)) == 0 {
 				continue
 			}
-			if err := f(fmt.Sprintf("%s:%d", name, n), line); err != nil {
+			if err := f(fmt.Sprintf("%s:%d", name, n), line, nil); err != nil {
 				return err
 			}
 		}
@@ -161,24 +197,40 @@ func (c validateCommand) each(stdin io.Reader, f func(name string, text []byte) 
 	return nil
 }
 
-// byLine reports NDJSON: by its name, or where each of two lines or more is an
-// object of its own.
+// byLine reports NDJSON: by its name, or where more lines follow a first one that
+// is an object of its own. Where the first is no JSON however it may go on, the
+// second decides, so that one bad line does not join all others to it.
 func byLine(name string, text []byte) bool {
 	if strings.HasSuffix(name, ".ndjson") {
 		return true
 	}
-	n := 0
+	n, broken := 0, false
 	for line := range bytes.Lines(text) {
-		line = bytes.TrimSpace(line)
-		if len(line) == 0 {
+		if line = bytes.TrimSpace(line); len(line) == 0 {
 			continue
 		}
-		if line[0] != '{' || line[len(line)-1] != '}' {
-			return false
-		}
 		n++
+		whole, goesOn := object(line)
+		switch {
+		case n == 1 && !whole && goesOn:
+			return false // a document over several lines begins so
+		case n == 1:
+			broken = !whole
+		default:
+			return !broken || whole
+		}
 	}
-	return n > 1
+	return false
+}
+
+// object reports a line that is one JSON object, and otherwise whether it is the
+// beginning of a value.
+func object(line []byte) (whole, goesOn bool) {
+	if json.Valid(line) {
+		return line[0] == '{', line[0] != '{'
+	}
+	err := json.NewDecoder(bytes.NewReader(line)).Decode(&json.RawMessage{})
+	return false, errors.Is(err, io.ErrUnexpectedEOF)
 }
 
 // validator answers $validate. The outcome goes to whom the resource came from,

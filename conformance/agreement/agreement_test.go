@@ -1,14 +1,17 @@
 package main
 
 import (
-	"path/filepath"
+	"maps"
+	"slices"
 	"strings"
 	"testing"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/conformance/oracles"
 	"nailbridge/internal/official"
+	"nailbridge/internal/spec"
 )
 
 // We and HL7's Java validator, run here and now, have one verdict on every
@@ -17,7 +20,7 @@ import (
 func TestAgreement(t *testing.T) {
 	oracles.Require(t)
 	var out strings.Builder
-	err := run(t.Context(), options{Examples: filepath.Join(official.Dir(t), "examples-4.0.1-subset.tgz"), Seed: 1}, &out)
+	err := run(t.Context(), options{Examples: official.ExamplesArchive(t), Seed: 1}, &out)
 	t.Log("\n" + out.String())
 	require.NoError(t, err)
 }
@@ -26,7 +29,7 @@ func TestAgreement(t *testing.T) {
 // no more fails the run.
 func TestKnownListIsHeld(t *testing.T) {
 	c := compared{
-		documents: []document{{name: "a"}, {name: "b"}},
+		documents: []official.Document{{Name: "a"}, {Name: "b"}},
 		pairs:     []pair{{ours: verdict{"X", "k", ""}}, {}},
 	}
 	line := known{ours: "k at X", java: "valid", why: "because", section: "x.html"}
@@ -39,4 +42,77 @@ func TestKnownListIsHeld(t *testing.T) {
 	} {
 		require.ErrorContains(t, c.hold(list), what)
 	}
+}
+
+// An explanation is for the pattern that it names and for nothing else of its
+// kind, and quotes the standard.
+func TestExplanationsAreOfOnePattern(t *testing.T) {
+	e := explanation{kind: "k", elements: []string{"Range.low"}, ours: valid, java: "J", note: "n"}
+	m, p := mutant{kind: "k", place: "Range.low (low)"}, pair{java: verdict{"X", "J", ""}, notes: []string{"n"}}
+	assert.True(t, e.fits(m, p))
+	assert.False(t, e.fits(mutant{kind: "other", place: m.place}, p))
+	assert.False(t, e.fits(mutant{kind: "k", place: "Range.high (high)"}, p))
+	assert.False(t, e.fits(m, pair{java: verdict{"X", "another", ""}, notes: p.notes}))
+	assert.False(t, e.fits(m, pair{ours: verdict{"X", "o", ""}, java: p.java, notes: p.notes}))
+	assert.False(t, e.fits(m, pair{java: p.java}))
+	assert.False(t, e.fits(m, pair{ours: verdict{"X", "J", ""}, notes: p.notes}))
+
+	names := map[string]bool{}
+	for _, k := range kinds() {
+		names[k.name] = true
+	}
+	for _, e := range explanations {
+		assert.True(t, names[e.kind], e.kind)
+		assert.NotEmpty(t, e.elements, e.kind)
+		assert.Contains(t, e.why, "\"", "quotes the standard: %s", e.kind)
+		assert.Contains(t, e.section, ".html", e.kind)
+		assert.True(t, e.ours != "" && e.java != "" && (e.ours != valid || e.java != valid), e.kind)
+	}
+}
+
+// The elements of media types are those that R4 binds to their value set.
+func TestMediaTypes(t *testing.T) {
+	bound := map[string]bool{}
+	for _, typ := range spec.R4().Types() {
+		for _, e := range typ.Elements {
+			if e.Binding != nil && strings.HasSuffix(e.Binding.ValueSet, "/mimetypes") {
+				bound[e.Path] = true
+			}
+		}
+	}
+	for _, e := range mediaTypes {
+		assert.True(t, bound[e], e)
+	}
+	assert.Contains(t, slices.Collect(maps.Keys(bound)), "Attachment.contentType")
+}
+
+// A legal mutant is to be valid in both: where both agree that it is not, the run
+// fails too. So does one disagreement that nothing explains.
+func TestMutantsAreHeld(t *testing.T) {
+	bad := verdict{"X", "no-such-key", ""}
+	made := func(kind string, legal bool, n int, p pair) (out judged) {
+		for range n {
+			out.mutants = append(out.mutants, mutant{kind: kind, legal: legal, typ: "T"})
+			out.pairs = append(out.pairs, p)
+		}
+		return out
+	}
+	plus := func(a, b judged) judged {
+		return judged{append(a.mutants, b.mutants...), append(a.pairs, b.pairs...)}
+	}
+	for name, c := range map[string]struct {
+		more judged
+		want string
+	}{
+		"both call what is legal an error":  {made("l", true, 1, pair{ours: bad, java: bad}), "nothing explains l"},
+		"ours calls what is legal an error": {made("l", true, 1, pair{ours: bad}), "nothing explains l"},
+		"one of many differs":               {made("w", false, 1, pair{java: bad}), "nothing explains w"},
+		"a kind of too few":                 {made("w", false, 0, pair{}), "kind l: 20 mutants"},
+	} {
+		j := plus(plus(made("l", true, 20, pair{}), made("w", false, 70, pair{ours: bad, java: bad})), c.more)
+		assert.ErrorContains(t, j.hold(), c.want, name)
+	}
+	j := plus(made("l", true, 40, pair{}), made("w", false, 70, pair{ours: bad, java: bad}))
+	assert.NotContains(t, j.hold().Error(), "nothing explains")
+	assert.NotContains(t, j.hold().Error(), "agreement")
 }

@@ -34,7 +34,7 @@ func judge(ctx context.Context, made []mutant) (judged, error) {
 }
 
 // tally counts the mutants of one kind.
-type tally struct{ all, agree, invalid int }
+type tally struct{ all, agree, ours, java int } // ours and java: how many each calls invalid
 
 func (t tally) share() float64 { return float64(t.agree) / float64(t.all) }
 
@@ -42,21 +42,19 @@ func (j judged) tallies() (map[string]tally, tally) {
 	by := map[string]tally{}
 	var sum tally
 	for i, m := range j.mutants {
-		for _, t := range []tally{by[m.kind]} {
-			t.all++
-			if j.pairs[i].agree() {
-				t.agree++
-				sum.agree++
+		one := tally{all: 1}
+		for n, is := range map[*int]bool{&one.agree: j.pairs[i].agree(), &one.ours: !j.pairs[i].ours.valid(), &one.java: !j.pairs[i].java.valid()} {
+			if is {
+				*n = 1
 			}
-			if !j.pairs[i].java.valid() {
-				t.invalid++
-				sum.invalid++
-			}
-			by[m.kind] = t
 		}
-		sum.all++
+		by[m.kind], sum = by[m.kind].plus(one), sum.plus(one)
 	}
 	return by, sum
+}
+
+func (t tally) plus(u tally) tally {
+	return tally{t.all + u.all, t.agree + u.agree, t.ours + u.ours, t.java + u.java}
 }
 
 func (j judged) types() int {
@@ -77,6 +75,13 @@ func (j judged) legal() float64 {
 	return float64(n) / float64(len(j.mutants))
 }
 
+// wrong reports a mutant whose verdicts are not those wanted: the two differ, or
+// either finds an error in what is made to be legal of a base without one.
+func (j judged) wrong(i int) bool {
+	p := j.pairs[i]
+	return !p.agree() || j.mutants[i].legal && !(p.ours.valid() && p.java.valid())
+}
+
 func (j judged) hold() error {
 	by, sum := j.tallies()
 	var wrong []string
@@ -88,11 +93,16 @@ func (j judged) hold() error {
 	}
 	for _, kind := range slices.Sorted(maps.Keys(by)) {
 		t := by[kind]
+		if t.all < leastKind || t.all > mostKind {
+			wrong = append(wrong, fmt.Sprintf("kind %s: %d mutants", kind, t.all))
+		}
 		if t.share() < leastOfKind {
 			wrong = append(wrong, fmt.Sprintf("kind %s: agreement %.1f %%", kind, 100*t.share()))
 		}
-		if t.agree < t.all && explained[kind] == "" {
-			wrong = append(wrong, fmt.Sprintf("kind %s: %d differences that explained does not explain", kind, t.all-t.agree))
+	}
+	for i := range j.mutants {
+		if j.wrong(i) && explanationOf(j.mutants[i], j.pairs[i]) < 0 {
+			wrong = append(wrong, "nothing explains "+j.line(i))
 		}
 	}
 	if len(wrong) > 0 {
@@ -101,31 +111,35 @@ func (j judged) hold() error {
 	return nil
 }
 
+// line tells of one mutant.
+func (j judged) line(i int) string {
+	m, p := j.mutants[i], j.pairs[i]
+	return fmt.Sprintf("%s, %s, %s\n    ours %v %.200s\n    Java %v %.200s", m.kind, m.base, m.place, p.ours, p.ours.text, p.java, p.java.text)
+}
+
 func (j judged) table(explain bool) string {
 	var b strings.Builder
 	by, sum := j.tallies()
-	fmt.Fprintf(&b, "mutants: %d of %d kinds and %d types, %.0f %% made to be legal; agreement %.2f %% (Java calls %d invalid)\n",
-		sum.all, len(by), j.types(), 100*j.legal(), 100*sum.share(), sum.invalid)
+	fmt.Fprintf(&b, "mutants: %d of %d kinds and %d types, %.0f %% made to be legal; agreement %.2f %% (invalid: ours %d, Java %d)\n",
+		sum.all, len(by), j.types(), 100*j.legal(), 100*sum.share(), sum.ours, sum.java)
 	for _, kind := range slices.Sorted(maps.Keys(by)) {
 		t := by[kind]
-		fmt.Fprintf(&b, "  %-36s %4d mutants %4d invalid %6.1f %% agree", kind, t.all, t.invalid, 100*t.share())
-		if t.agree < t.all {
-			b.WriteString("; " + explained[kind])
-		}
-		b.WriteByte('\n')
+		fmt.Fprintf(&b, "  %-36s %4d mutants, invalid: ours %4d, Java %4d; %6.1f %% agree\n", kind, t.all, t.ours, t.java, 100*t.share())
 	}
-	for i, p := range j.pairs {
-		if explain && !p.agree() {
-			m := j.mutants[i]
-			fmt.Fprintf(&b, "%s, %s, %s\n    ours %v %s\n    Java %v %.200s\n", m.kind, m.base, m.place, p.ours, p.ours.text, p.java, p.java.text)
+	uses := make([]int, len(explanations))
+	for i := range j.mutants {
+		if !j.wrong(i) {
+			continue
 		}
+		if x := explanationOf(j.mutants[i], j.pairs[i]); x >= 0 {
+			uses[x]++
+		}
+		if explain {
+			fmt.Fprintln(&b, j.line(i))
+		}
+	}
+	for i, e := range explanations {
+		fmt.Fprintf(&b, "explained: %d of %s, ours %s, Java %s: %s (%s)\n", uses[i], e.kind, e.ours, e.java, e.why, e.section)
 	}
 	return b.String()
-}
-
-// explained says of each kind with differences why the two differ, with the
-// section of the standard.
-var explained = map[string]string{
-	"legal-data-absent":     "the Java validator fails on a range whose ends have different units (datatypes.html#Range, rng-2)",
-	"required-code-unknown": "the Java validator takes any text for a media type, which has two parts (terminologies-systems.html, BCP 13)",
 }

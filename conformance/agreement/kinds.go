@@ -13,7 +13,7 @@ import (
 // kind is one way to change a resource in one place.
 type kind struct {
 	name  string
-	legal bool // the standard allows the result; what either says of it is compared all the same
+	legal bool // the standard allows the result: an error that either finds is wanted to be explained
 	// fits reports whether a site can be changed so; it is asked of the root with
 	// an empty key too.
 	fits func(site) bool
@@ -202,7 +202,7 @@ var codeKinds = []kind{
 		c := spec.R4Codes().System(s)
 		return c != nil && c.Content == "complete" && m["code"] != nil
 	}), anywhere), apply: inside("Coding", func(m map[string]any) { m["code"] = "no-such-code" })},
-	{name: "code-system-relative", legal: true, fits: of("Coding", has("system", "code")), apply: inside("Coding", func(m map[string]any) { m["system"] = "codes/x" })},
+	{name: "code-system-relative", fits: of("Coding", has("system", "code")), apply: inside("Coding", func(m map[string]any) { m["system"] = "codes/x" })},
 	{name: "unit-without-system", fits: of("Quantity", has("system", "code")), apply: inside("Quantity", func(m map[string]any) { delete(m, "system") })},
 	{name: "unit-not-ucum", fits: of("Quantity", func(m map[string]any) bool { return m["system"] == "http://unitsofmeasure.org" }), apply: inside("Quantity", func(m map[string]any) { m["code"] = "furlongs/xyzzy" })},
 	{name: "language-unknown", fits: atRoot, apply: func(_ *rand.Rand, s site) { s.root["language"] = "zz-not a language" }},
@@ -298,6 +298,40 @@ func extend(x map[string]any) func(*rand.Rand, site) {
 	}
 }
 
+// inOrder are elements whose lists have an order that rules ask for: the first
+// entry of a document (bundle.html), the first element of a definition (sdf-8a).
+var inOrder = map[string]bool{"entry": true, "element": true}
+
+// unasked reports an element that no invariant around it names, and no profile
+// may ask for: it may go, or say less.
+func unasked(s site) bool {
+	if meta, _ := s.root["meta"].(map[string]any); meta["profile"] != nil {
+		return false
+	}
+	table := spec.R4()
+	for _, t := range []*spec.Type{s.parent, table.Type(table.Named(name(s.root)))} {
+		for ; t != nil; t = table.Type(t.Base) {
+			for _, i := range t.Invariants {
+				if strings.Contains(i.Expression, s.element.Name) {
+					return false
+				}
+			}
+		}
+	}
+	return true
+}
+
+// quantity reports a type whose values rules further out compare: of a Range
+// (rng-2), of a ratio (rat-1).
+func quantity(t *spec.Type) bool {
+	return spec.R4().Is(t.ID, spec.R4().Named("Quantity"))
+}
+
+func plainDecimal(s site) bool {
+	n, ok := s.value().(json.Number)
+	return ok && !strings.ContainsAny(string(n), "eE")
+}
+
 var legalKinds = []kind{
 	{name: "legal-spaces-in-json", legal: true, fits: atRoot, apply: func(*rand.Rand, site) {}, text: func(t string) string {
 		var b bytes.Buffer
@@ -323,31 +357,37 @@ var legalKinds = []kind{
 		s.object["_"+s.key] = map[string]any{"extension": []any{map[string]any{"url": bodySite, "valueReference": map[string]any{"reference": "BodyStructure/1"}}}}
 	}},
 	{name: "legal-data-absent", legal: true, fits: both(primitive("date", "dateTime", "string", "decimal"), func(s site) bool {
-		return s.object["_"+s.key] == nil && s.key != "id" && s.parent.Name != "Extension"
+		return s.object["_"+s.key] == nil && s.key != "id" && s.parent.Name != "Extension" && !quantity(s.parent) && unasked(s)
 	}), apply: func(_ *rand.Rand, s site) {
 		delete(s.object, s.key)
 		s.object["_"+s.key] = map[string]any{"extension": []any{map[string]any{"url": "http://hl7.org/fhir/StructureDefinition/data-absent-reason", "valueCode": "unknown"}}}
 	}},
 	{name: "legal-narrative-table", legal: true, fits: hasDiv, apply: narrative(before(`<table><tbody><tr><td colspan="2">a</td></tr></tbody></table><p style="color: red">b &amp; c<br/></p>`))},
 	{name: "legal-narrative-missing", legal: true, fits: atDomain, apply: func(_ *rand.Rand, s site) { delete(s.root, "text") }},
-	{name: "legal-date-less-precise", legal: true, fits: primitive("date", "dateTime"), apply: func(_ *rand.Rand, s site) {
+	{name: "legal-date-less-precise", legal: true, fits: both(primitive("date", "dateTime"), unasked), apply: func(_ *rand.Rand, s site) {
 		if t, ok := s.text(); ok && len(t) >= 4 {
 			s.object[s.key] = t[:4]
 		}
 	}},
-	{name: "legal-decimal-zeros", legal: true, fits: primitive("decimal"), apply: put(json.Number("1.500"))},
+	{name: "legal-decimal-zeros", legal: true, fits: both(primitive("decimal"), plainDecimal), apply: func(_ *rand.Rand, s site) {
+		n := string(s.value().(json.Number))
+		if !strings.Contains(n, ".") {
+			n += "."
+		}
+		s.object[s.key] = json.Number(n + "00") // the same number (R4 datatypes.html#decimal)
+	}},
 	{name: "legal-concept-text", legal: true, fits: of("CodeableConcept", nil), apply: inside("CodeableConcept", func(m map[string]any) { m["text"] = "Zehennagel, größer" })},
 	{name: "legal-coding-of-other-system", legal: true, fits: both(bound("example", "CodeableConcept"), of("CodeableConcept", has("coding"))), apply: inside("CodeableConcept", func(m map[string]any) {
 		m["coding"] = append(m["coding"].([]any), map[string]any{"system": "http://clinic.example/codes", "code": "x", "display": "X"})
 	})},
 	{name: "legal-display", legal: true, fits: of("Reference", has("reference")), apply: inside("Reference", func(m map[string]any) { m["display"] = "x" })},
 	{name: "legal-optional-missing", legal: true, fits: func(s site) bool {
-		return s.key != "" && s.element.Min == 0 && s.depth == 0 && s.key != "contained" && s.key != "id"
+		return s.key != "" && s.element.Min == 0 && s.depth == 0 && s.key != "contained" && s.key != "id" && s.root["contained"] == nil && unasked(s)
 	}, apply: func(_ *rand.Rand, s site) {
 		delete(s.object, s.key)
 		delete(s.object, "_"+s.key)
 	}},
-	{name: "legal-list-turned", legal: true, fits: both(isList, func(s site) bool { return len(s.value().([]any)) > 1 && s.element.Name != "entry" }), apply: func(_ *rand.Rand, s site) {
+	{name: "legal-list-turned", legal: true, fits: both(isList, func(s site) bool { return len(s.value().([]any)) > 1 && !inOrder[s.element.Name] }), apply: func(_ *rand.Rand, s site) {
 		list := s.value().([]any)
 		for i, j := 0, len(list)-1; i < j; i, j = i+1, j-1 {
 			list[i], list[j] = list[j], list[i]

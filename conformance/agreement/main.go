@@ -17,11 +17,13 @@ import (
 	"os/signal"
 
 	"github.com/alecthomas/kong"
+
+	"nailbridge/internal/official"
 )
 
 type options struct {
 	Examples string `help:"Archive of the official examples." default:"../shared/r4/examples-4.0.1-subset.tgz" type:"path"`
-	Seed     uint64 `help:"Seed of the mutants." default:"1"`
+	Seed     uint64 `help:"Seed of the mutants." required:""`
 	Explain  bool   `help:"Print every difference."`
 }
 
@@ -37,7 +39,7 @@ func main() {
 }
 
 func run(ctx context.Context, o options, out io.Writer) error {
-	examples, err := readExamples(o.Examples)
+	examples, err := official.Documents(o.Examples)
 	if err != nil {
 		return err
 	}

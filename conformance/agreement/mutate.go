@@ -8,13 +8,9 @@ import (
 	"math/rand/v2"
 	"slices"
 	"strings"
-)
 
-// document is one JSON document with a name.
-type document struct {
-	name string
-	text []byte
-}
+	"nailbridge/internal/official"
+)
 
 // mutant is a document changed in one place.
 type mutant struct {
@@ -29,19 +25,20 @@ type mutant struct {
 const (
 	perKind   = 36 // mutants of a kind
 	leastKind = 30
+	mostKind  = 150
 )
 
 // base is a document with its sites, worked out once.
 type base struct {
-	document
+	official.Document
 	typ   string
 	sites []site
 }
 
-func prepare(documents []document) ([]base, error) {
+func prepare(documents []official.Document) ([]base, error) {
 	out := make([]base, len(documents))
 	for i, d := range documents {
-		root, err := parse(d.text)
+		root, err := parse(d.Text)
 		if err != nil {
 			return nil, err
 		}
@@ -56,7 +53,7 @@ func everywhere(root map[string]any) []site {
 }
 
 // mutants makes mutants of every kind, the same for the same bases and seed.
-func mutants(documents []document, seed uint64) ([]mutant, error) {
+func mutants(documents []official.Document, seed uint64) ([]mutant, error) {
 	bases, err := prepare(documents)
 	if err != nil {
 		return nil, err
@@ -96,7 +93,7 @@ func (k kind) of(bases []base, rng *rand.Rand) ([]mutant, error) {
 			if err != nil {
 				return nil, err
 			}
-			if ok && !seen[string(m.text)] && !bytes.Equal(m.text, bases[at].text) {
+			if ok && !seen[string(m.text)] && !bytes.Equal(m.text, bases[at].Text) {
 				seen[string(m.text)] = true
 				out = append(out, m)
 			}
@@ -129,12 +126,12 @@ func (k kind) one(b base, rng *rand.Rand) (mutant, bool, error) {
 	if len(fitting) == 0 {
 		return mutant{}, false, nil
 	}
-	root, err := parse(b.text)
+	root, err := parse(b.Text)
 	if err != nil {
 		return mutant{}, false, err
 	}
 	s := everywhere(root)[fitting[rng.IntN(len(fitting))]]
-	m := mutant{kind: k.name, legal: k.legal, typ: b.typ, base: b.name, place: s.place()}
+	m := mutant{kind: k.name, legal: k.legal, typ: b.typ, base: b.Name, place: s.place()}
 	k.apply(rng, s)
 	text, err := json.Marshal(root)
 	if err != nil {

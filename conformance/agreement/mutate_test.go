@@ -1,7 +1,6 @@
 package main
 
 import (
-	"path/filepath"
 	"slices"
 	"testing"
 
@@ -16,16 +15,14 @@ import (
 
 // oursValid are the examples that we call valid, as bases where the outside
 // validator is not asked.
-func oursValid(t testing.TB) []document {
+func oursValid(t testing.TB) []official.Document {
 	t.Helper()
-	all, err := readExamples(filepath.Join(official.Dir(t), "examples-4.0.1-subset.tgz"))
-	require.NoError(t, err)
 	v := engine.New(defs.New())
-	var out []document
-	for _, d := range all {
-		issues := v.Validate(d.text, validate.Options(nil))
+	var out []official.Document
+	for _, d := range official.Examples(t) {
+		issues := v.Validate(d.Text, validate.Options(nil))
 		unchecked := slices.ContainsFunc(issues, func(i engine.Issue) bool { return i.Key == "profile-unchecked" })
-		if !engine.Invalid(issues) && !unchecked && len(d.text) < maxBase {
+		if !engine.Invalid(issues) && !unchecked && len(d.Text) < maxBase {
 			out = append(out, d)
 		}
 	}

@@ -1,56 +1,21 @@
 package main
 
 import (
-	"archive/tar"
 	"bytes"
 	"cmp"
-	"compress/gzip"
 	"context"
 	_ "embed"
 	"errors"
 	"fmt"
-	"io"
-	"os"
-	"path"
 	"slices"
 	"strings"
 
 	"nailbridge/conformance/oracles"
+	"nailbridge/internal/official"
 	"nailbridge/internal/validate"
 	"nailbridge/internal/validate/defs"
 	"nailbridge/internal/validate/engine"
 )
-
-// readExamples reads the JSON documents of an archive, by name.
-func readExamples(archive string) ([]document, error) {
-	f, err := os.Open(archive)
-	if err != nil {
-		return nil, err
-	}
-	defer func() { _ = f.Close() }()
-	z, err := gzip.NewReader(f)
-	if err != nil {
-		return nil, err
-	}
-	var out []document
-	for r := tar.NewReader(z); ; {
-		h, err := r.Next()
-		if errors.Is(err, io.EOF) {
-			slices.SortFunc(out, func(a, b document) int { return cmp.Compare(a.name, b.name) })
-			return out, nil
-		}
-		if err != nil {
-			return nil, err
-		}
-		text, err := io.ReadAll(r)
-		if err != nil {
-			return nil, err
-		}
-		if path.Ext(h.Name) == ".json" {
-			out = append(out, document{path.Base(h.Name), text})
-		}
-	}
-}
 
 // verdict is what one of the two says of a document: the first error, or
 // nothing.
@@ -68,7 +33,8 @@ func (v verdict) String() string {
 // pair is what both say of a document.
 type pair struct {
 	ours, java verdict
-	unchecked  bool // it claims a profile of HL7's that we do not hold
+	unchecked  bool     // it claims a profile of HL7's that we do not hold
+	notes      []string // keys of what we say without calling it an error
 }
 
 func (p pair) agree() bool { return p.ours.valid() == p.java.valid() }
@@ -81,7 +47,8 @@ func verdicts(ctx context.Context, texts [][]byte) ([]pair, error) {
 	for i, t := range texts {
 		issues := v.Validate(t, validate.Options(nil))
 		out[i].ours = first(issues)
-		out[i].unchecked = slices.ContainsFunc(issues, func(i engine.Issue) bool { return i.Key == "profile-unchecked" })
+		out[i].notes = notes(issues)
+		out[i].unchecked = slices.Contains(out[i].notes, "profile-unchecked")
 		lines[i] = oneLine(t)
 	}
 	report, err := oracles.Validate(ctx, oracles.Options{Documents: lines, Verbose: false, Uncounted: true})
@@ -124,19 +91,28 @@ func first(issues []engine.Issue) verdict {
 	return verdict{}
 }
 
+func notes(issues []engine.Issue) (keys []string) {
+	for _, i := range issues {
+		if !i.Invalid() && !slices.Contains(keys, i.Key) {
+			keys = append(keys, i.Key)
+		}
+	}
+	return keys
+}
+
 // maxBase is the size of the largest base.
 const maxBase = 16 << 10
 
 // compared is what both say of the examples.
 type compared struct {
-	documents []document
+	documents []official.Document
 	pairs     []pair
 }
 
-func compare(ctx context.Context, documents []document) (compared, error) {
+func compare(ctx context.Context, documents []official.Document) (compared, error) {
 	texts := make([][]byte, len(documents))
 	for i, d := range documents {
-		texts[i] = d.text
+		texts[i] = d.Text
 	}
 	pairs, err := verdicts(ctx, texts)
 	return compared{documents, pairs}, err
@@ -145,10 +121,10 @@ func compare(ctx context.Context, documents []document) (compared, error) {
 // bases are the examples that both call valid, but for those that we could check
 // in part only, and those so large that their mutants would say little for their
 // time.
-func (c compared) bases() []document {
-	var out []document
+func (c compared) bases() []official.Document {
+	var out []official.Document
 	for i, d := range c.documents {
-		if p := c.pairs[i]; p.ours.valid() && p.java.valid() && !p.unchecked && len(d.text) < maxBase {
+		if p := c.pairs[i]; p.ours.valid() && p.java.valid() && !p.unchecked && len(d.Text) < maxBase {
 			out = append(out, d)
 		}
 	}
@@ -193,15 +169,15 @@ func (c compared) hold(list map[string]known) error {
 		left[name] = true
 	}
 	for i, p := range c.pairs {
-		k, listed := list[c.documents[i].name]
-		delete(left, c.documents[i].name)
+		k, listed := list[c.documents[i].Name]
+		delete(left, c.documents[i].Name)
 		switch {
 		case !p.agree() && !listed:
-			wrong = append(wrong, fmt.Sprintf("%s: ours %v, Java %v %s", c.documents[i].name, p.ours, p.java, p.java.text))
+			wrong = append(wrong, fmt.Sprintf("%s: ours %v, Java %v %s", c.documents[i].Name, p.ours, p.java, p.java.text))
 		case p.agree() && listed:
-			wrong = append(wrong, c.documents[i].name+": listed, but both agree")
+			wrong = append(wrong, c.documents[i].Name+": listed, but both agree")
 		case listed && (p.ours.String() != k.ours || p.java.String() != k.java):
-			wrong = append(wrong, fmt.Sprintf("%s: listed with other verdicts than ours %v, Java %v", c.documents[i].name, p.ours, p.java))
+			wrong = append(wrong, fmt.Sprintf("%s: listed with other verdicts than ours %v, Java %v", c.documents[i].Name, p.ours, p.java))
 		}
 	}
 	for name := range left {
@@ -230,7 +206,7 @@ func (c compared) table(list map[string]known) string {
 	fmt.Fprintf(&b, "official examples: %d; both valid %d, both invalid %d, differ %d (%d listed)\n", len(c.pairs), valid, invalid, differ, len(list))
 	for i, p := range c.pairs {
 		if !p.agree() {
-			fmt.Fprintf(&b, "  %s: ours %v; Java %v; %s\n", c.documents[i].name, p.ours, p.java, list[c.documents[i].name].why)
+			fmt.Fprintf(&b, "  %s: ours %v; Java %v; %s\n", c.documents[i].Name, p.ours, p.java, list[c.documents[i].Name].why)
 		}
 	}
 	return b.String()

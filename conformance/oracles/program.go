@@ -27,7 +27,8 @@ var source embed.FS
 // 112 s. Thousands of resources are another matter: from longRun on, the better compiler earns its keep.
 var jvm = []string{"-Xmx2g", "-XX:+UseSerialGC"}
 
-// longRun is the size of the documents, of about 3000 resources, from which the better compiler is let at the program.
+// longRun is the size of the documents, of about 3000 resources and counted as often as they are validated, from which the
+// better compiler is let at the program.
 const longRun = 5 << 20
 
 // run builds the program if it must and runs it once. A status other than 0 is no error; being unable to start the

@@ -66,7 +66,7 @@ func Validate(ctx context.Context, o Options) (Report, error) {
 	if err != nil {
 		return Report{}, err
 	}
-	stdout, stderr, status, err := run(ctx, args, o.size() >= longRun)
+	stdout, stderr, status, err := run(ctx, args, o.size()*(1+o.Times) >= longRun)
 	if err != nil {
 		return Report{}, err
 	}

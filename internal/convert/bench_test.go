@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"google.golang.org/protobuf/proto"
 
+	"nailbridge/conformance/oracles"
 	"nailbridge/internal/convert"
 	"nailbridge/internal/generate"
 	rt "nailbridge/internal/receive/receivetest"
@@ -61,7 +62,9 @@ func benchCases(b *testing.B, s mapping.Settings) (out []benchCase) {
 
 // BenchmarkCase takes a generated case through each step on its own, and the
 // Bundle that comes of it through the validator, beside google/fhir's Marshal and
-// Unmarshal of the same bytes.
+// parse of the same bytes and HL7's Java validator, once it is warm, on one thread
+// as ours. The
+// size of the mean Bundle stands beside the last.
 func BenchmarkCase(b *testing.B) {
 	s := rt.Settings(b)
 	s.Clinic.ShareUnstated = "an agreement"
@@ -107,9 +110,34 @@ func BenchmarkCase(b *testing.B) {
 		_, err = m.Marshal(msg.(*bundlepb.ContainedResource))
 		require.NoError(b, err)
 	})
-	each("google-unmarshal", func(b *testing.B, c *benchCase) {
+	each("google-parse", func(b *testing.B, c *benchCase) {
 		msg, err := u.Unmarshal(c.bundle)
 		require.NoError(b, err)
 		require.NotNil(b, proto.Message(msg))
 	})
+	b.Run("java", func(b *testing.B) {
+		oracles.Require(b)
+		java(b, cases)
+	})
+}
+
+// timesOfJava is how often the Java validator goes over all Bundles to be timed.
+const timesOfJava = 3
+
+func java(b *testing.B, cases []benchCase) {
+	definitions, err := oracles.OwnDefinitions()
+	require.NoError(b, err)
+	var o oracles.Options
+	o.Definitions, o.Times = definitions, timesOfJava
+	bytes, resources := 0, 0
+	for _, c := range cases {
+		o.Documents = append(o.Documents, c.bundle)
+		bytes += len(c.bundle)
+		resources += len(c.set)
+	}
+	report, err := oracles.Validate(b.Context(), o)
+	require.NoError(b, err)
+	b.ReportMetric(float64(report.PerInput.Nanoseconds()), "ns/op")
+	b.ReportMetric(float64(bytes)/float64(len(cases)), "bytes/bundle")
+	b.ReportMetric(float64(resources)/float64(len(cases)), "resources/bundle")
 }

@@ -1,13 +1,9 @@
 package fhirpath
 
 import (
-	"archive/tar"
 	"bufio"
-	"compress/gzip"
 	"encoding/json"
-	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"slices"
@@ -36,23 +32,8 @@ type example struct {
 // Bundles are handed out by themselves too.
 func eachExample(t testing.TB, do func(e example)) {
 	t.Helper()
-	f, err := os.Open(filepath.Join(official.Dir(t), "examples-4.0.1-subset.tgz"))
-	require.NoError(t, err)
-	defer func() { _ = f.Close() }()
-	z, err := gzip.NewReader(f)
-	require.NoError(t, err)
-	for r := tar.NewReader(z); ; {
-		h, err := r.Next()
-		if errors.Is(err, io.EOF) {
-			return
-		}
-		require.NoError(t, err)
-		if !strings.HasSuffix(h.Name, ".json") || strings.HasSuffix(h.Name, "package.json") {
-			continue
-		}
-		raw, err := io.ReadAll(r)
-		require.NoError(t, err)
-		eachResource(filepath.Base(h.Name), parseTree(t, raw), do)
+	for _, d := range official.Examples(t) {
+		eachResource(d.Name, parseTree(t, d.Text), do)
 	}
 }
 

@@ -1,6 +1,7 @@
 package receive
 
 import (
+	"errors"
 	"slices"
 
 	"nailbridge/internal/store"
@@ -92,17 +93,37 @@ func (v *Receiver) enterInError(r resource.Resource, masked bool) (out resource.
 
 // checkWithdrawn checks r, which shows h as entered in error. What was right
 // under yesterday's code settings may carry a coding that today's do not permit;
-// withdrawing it must not fail for that, and is then done with the masked form.
+// withdrawing it must not fail for that, and is then done with the masked form,
+// which is logged. Where the stored form is still right, the fault is in how it
+// was entered in error, and holds the record as any other does (D2, held): only a
+// commit of what cannot wait, whose cause was told by then, goes on with less.
 func (c *committer) checkWithdrawn(r resource.Resource, h store.Held, masked bool) (validate.Checked, error) {
 	ok, err := c.checkOwn(r)
-	if masked || !isOutput(err) {
+	var failed *outputError
+	if masked || !errors.As(err, &failed) {
 		return ok, err
 	}
-	r, _, err = c.v.enterInError(h.Content, true)
-	if err != nil {
+	if stood, fault := c.stood(h, failed.issues); fault != nil || !stood && !c.contained {
+		return ok, errors.Join(fault, err)
+	}
+	if r, _, err = c.v.enterInError(h.Content, true); err != nil {
 		return ok, err
 	}
-	return c.checkOwn(r)
+	if ok, err = c.checkOwn(r); err == nil {
+		c.v.logIssues("what is entered in error did not pass the check as it stood, it is shown masked", failed.issues)
+	}
+	return ok, err
+}
+
+// stood reports whether the stored form of h has all the issues too.
+func (c *committer) stood(h store.Held, issues []validate.Issue) (bool, error) {
+	_, had, err := c.v.check(c.w, []resource.Resource{h.Content})
+	for _, i := range issues {
+		if !slices.ContainsFunc(had, func(x validate.Issue) bool { return x.Key == i.Key && x.Path == i.Path }) {
+			return false, err
+		}
+	}
+	return true, err
 }
 
 // endRoles ends the role at the clinic of those whom this fold names and of

@@ -32,7 +32,9 @@ type wrongMapper struct {
 	// late: it makes no such resource any more, and writes so when it shows what
 	// is stored as entered in error.
 	late bool
-	way  string // the only one on which such a resource is made; "": any
+	// whole: it is right where the masked form is shown, which would pass.
+	whole bool
+	way   string // the only one on which such a resource is made; "": any
 }
 
 // abated is what R4 condition.html, con-4, does not allow: a Condition is abated
@@ -50,6 +52,7 @@ var wrongs = map[string]wrongMapper{
 	"a wrong status": {key: "binding-required", typ: "CarePlan", write: func(tree map[string]any) { tree["status"] = "running" }},
 	"an entered-in-error condition with an abatement":               {key: "con-4", typ: "Condition", write: abated},
 	"a condition that vanishes, entered in error with an abatement": {key: "con-4", typ: "Condition", write: abated, late: true},
+	"a condition that vanishes with an abatement unless masked":     {key: "con-4", typ: "Condition", write: abated, late: true, whole: true},
 
 	// Of both Patients of a merge (D1.5). R4 valueset-link-type.html: the types of
 	// links are four; R4 references.html: a link names a Patient that is there.
@@ -100,7 +103,9 @@ func (x wrongMapper) build(t testing.TB, w *rt.World, picked func(mapping.Patien
 	w.EnterInError = func(s mapping.Settings, r resource.Resource, masked bool) (resource.Resource, bool, error) {
 		out, changed, err := mapping.EnterInError(s, r, masked)
 		set := []resource.Resource{out}
-		x.spoil(t, s, set)
+		if !masked || !x.whole {
+			x.spoil(t, s, set)
+		}
 		return set[0], changed, err
 	}
 }
@@ -384,25 +389,36 @@ func TestD2_AFirstSaveEntersNothingInError(t *testing.T) {
 
 // D2, held: what a record withdraws, or takes to another patient, is off at once
 // also where a build shows a Condition as entered in error with an abatement: that
-// one alone is gone, and the rest stands as entered in error (D6).
+// one alone is gone, or is masked where that is right, and the rest stands as
+// entered in error (D6).
 func TestD2_HeldForAWrongWithdrawal(t *testing.T) {
+	const whole, any = "a condition that vanishes with an abatement unless masked", "a condition that vanishes, entered in error with an abatement"
 	for name, c := range map[string]struct {
-		edit rt.Edit
-		live int // plans, once mended
+		wrong string
+		edit  rt.Edit
+		live  int // plans, once mended
 	}{
-		"withdrawn":               {rt.Status("withdrawn"), 0},
-		"taken to another (D1.5)": {rt.Patient("P-2"), 1},
+		"withdrawn":                   {any, rt.Status("withdrawn"), 0},
+		"withdrawn, the masked right": {whole, rt.Status("withdrawn"), 0},
+		"taken to another (D1.5)":     {any, rt.Patient("P-2"), 1},
 	} {
 		t.Run(name, func(t *testing.T) {
 			w := rt.New(t)
 			aSurgery(t, w)
 			condition := w.One("Condition").Ref
-			wrongs["a condition that vanishes, entered in error with an abatement"].build(t, w, always)
+			wrongs[c.wrong].build(t, w, always)
 			w.Fold = nil
 			isHeld(rt.Surgery(rt.Saved("2026-03-02T11:30:00Z"), wide(3), c.edit))(t, w)
 			assert.Equal(t, 1, w.Meter.Held)
-			_, err := w.Read(condition)
-			require.ErrorIs(t, err, store.ErrGone)
+			shown, err := w.Read(condition)
+			if c.wrong == whole {
+				require.NoError(t, err)
+				assert.NotContains(t, string(shown.Body), "abatement")
+				assert.NotContains(t, string(shown.Body), "bodySite", "masked (D1.5)")
+				assert.Contains(t, w.Log.String(), "it is shown masked")
+			} else {
+				require.ErrorIs(t, err, store.ErrGone)
+			}
 			assert.Empty(t, w.Live("CarePlan"))
 			assert.Len(t, w.All("CarePlan"), 1)
 			assert.Empty(t, w.Live("Procedure"))
@@ -413,6 +429,22 @@ func TestD2_HeldForAWrongWithdrawal(t *testing.T) {
 			assert.Len(t, w.Live("Condition"), c.live)
 		})
 	}
+}
+
+// D7.1: what carries a code that today's settings do not permit is withdrawn all
+// the same, masked and told in the log; nobody's mapper is wrong, and nothing is held.
+func TestD7_1_WithdrawnUnderOtherSettings(t *testing.T) {
+	w := rt.New(t)
+	set(w, func(s *mapping.Settings) { s.Codes.HCPCS = true })
+	aSurgery(t, w)
+	require.True(t, saysHCPCS(t, w))
+	set(w, func(s *mapping.Settings) { s.Codes.HCPCS = false })
+	a := w.Send(rt.Surgery(rt.Saved("2026-03-02T11:30:00Z"), wide(3), rt.Status("withdrawn")))
+	assert.Equal(t, receive.Stored, a.Answer)
+	assert.Empty(t, w.Live("Procedure"))
+	assert.Zero(t, w.Meter.Held)
+	assert.Contains(t, w.Log.String(), "it is shown masked")
+	assert.Contains(t, w.Log.String(), "key=D7.1")
 }
 
 // D2, held: where the mapper is wrong of the new record alone, a hub sees the fold

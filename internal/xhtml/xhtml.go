@@ -4,7 +4,10 @@
 // HTML 4.0 that the page allows, nothing active, and some content.
 package xhtml
 
-import "strings"
+import (
+	"slices"
+	"strings"
+)
 
 // Namespace is the XHTML namespace, which the div must state.
 const Namespace = "http://www.w3.org/1999/xhtml"
@@ -156,6 +159,7 @@ func (c *checker) open(t token) bool {
 // attributes reads and checks those of a start tag.
 func (c *checker) attributes(t token) bool {
 	stated := false
+	var read names
 	for rest := t.text; ; {
 		a, tail, ok := nextAttribute(rest)
 		if !ok {
@@ -165,7 +169,7 @@ func (c *checker) attributes(t token) bool {
 		if a.name == "" {
 			break
 		}
-		if repeated(t.text[:len(t.text)-len(rest)], a.name) {
+		if !read.add(a.name) {
 			c.report(Form, t.offset, a.name)
 			return false
 		}
@@ -188,18 +192,29 @@ func (c *checker) attributes(t token) bool {
 	return true
 }
 
-// repeated reports whether attributes already read hold one of that name.
-func repeated(read, name string) bool {
-	for {
-		a, rest, ok := nextAttribute(read)
-		if !ok || a.name == "" {
-			return false
-		}
-		if a.name == name {
-			return true
-		}
-		read = rest
+// names are those of the attributes of one tag: a few, as a rule, and looked up
+// where there are many.
+type names struct {
+	few  [8]string
+	n    int
+	many map[string]bool
+}
+
+// add reports a name that was not there yet.
+func (s *names) add(name string) bool {
+	if slices.Contains(s.few[:s.n], name) || s.many[name] {
+		return false
 	}
+	switch {
+	case s.n < len(s.few):
+		s.few[s.n] = name
+		s.n++
+	case s.many == nil:
+		s.many = map[string]bool{name: true}
+	default:
+		s.many[name] = true
+	}
+	return true
 }
 
 // active reports a link to a script, or a style that runs one.

@@ -1,6 +1,7 @@
 package xhtml
 
 import (
+	"fmt"
 	"strings"
 	"testing"
 
@@ -96,5 +97,46 @@ func BenchmarkCheck(b *testing.B) {
 	b.SetBytes(int64(len(s)))
 	for b.Loop() {
 		Check(s)
+	}
+}
+
+// An attribute that occurs twice is found among a few and among many (XML 1.0,
+// 3.1, unique att spec), and one that does not is not.
+func TestRepeatedAttributes(t *testing.T) {
+	for _, n := range []int{1, 7, 8, 9, 10, maxProblems - 1} {
+		div := manyAttributes(n, "")
+		assert.NotContains(t, rulesOf(Check(div)), Form, n)
+		for _, again := range []int{0, n - 1} {
+			assert.Contains(t, rulesOf(Check(manyAttributes(n, fmt.Sprintf(` x%d="b"`, again)))), Form, n)
+		}
+	}
+}
+
+func rulesOf(problems []Problem) (out []Rule) {
+	for _, p := range problems {
+		out = append(out, p.Rule)
+	}
+	return out
+}
+
+// manyAttributes is a div of n attributes and more.
+func manyAttributes(n int, more string) string {
+	var b strings.Builder
+	for i := range n {
+		fmt.Fprintf(&b, ` x%d="a"`, i)
+	}
+	return "<div" + ns + "><p" + b.String() + more + ">x</p></div>"
+}
+
+// BenchmarkAttributes has tags of ten times as many attributes each; MB/s stays.
+func BenchmarkAttributes(b *testing.B) {
+	for _, n := range []int{100, 1000, 10_000} {
+		s := manyAttributes(n, "")
+		b.Run(fmt.Sprint(n), func(b *testing.B) {
+			b.SetBytes(int64(len(s)))
+			for b.Loop() {
+				Check(s)
+			}
+		})
 	}
 }

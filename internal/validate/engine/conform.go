@@ -34,6 +34,15 @@ func (r *run) claims(s *shape, m map[string]any) {
 	}
 }
 
+// asked holds a resource to the profiles of the Options.
+func (r *run) asked(s *shape, m map[string]any) {
+	for _, p := range r.options.Profiles {
+		if !r.conform(p, s, m) {
+			r.report(ruleProfile, p)
+		}
+	}
+}
+
 // vitalCodes are LOINC codes on which R4 puts a profile of vital signs, whether
 // it is claimed or not (R4 observation-vitalsigns.html). What breaks one that is
 // not claimed is told as a warning: whether the Observation is meant as a vital
@@ -67,26 +76,25 @@ func (r *run) conform(url string, s *shape, m map[string]any) bool {
 		return true
 	}
 	if p == nil {
-		return r.core.named(absoluteType(url)) != nil && r.isType(url, s)
+		return r.isType(url, s)
 	}
 	if !r.core.table.Is(s.ID, p.typ.ID) {
 		r.profileIssue(p, "profile-type", "structure", "the profile is on another type", "")
 		return true
 	}
-	was := r.profile
-	r.profile = p
-	r.node(p.root, instance{v: m, shape: s})
-	r.profile = was
+	r.constrain(p, s, m)
 	return true
 }
 
 // isType holds an object to R4's definition of a type, which it was held to
-// already, so that only the type itself is in question.
+// already, so that only the type itself is in question; false says that R4 has no
+// such type.
 func (r *run) isType(url string, s *shape) bool {
-	if !r.core.table.Is(s.ID, r.core.table.Named(absoluteType(url))) {
-		r.report(ruleKind, url)
+	t := r.core.canonical(url)
+	if t != nil && !r.core.table.Is(s.ID, t.ID) {
+		r.add(Issue{Severity: Error, Type: "structure", Key: "profile-type", Section: url, Text: "the profile is on another type"})
 	}
-	return true
+	return t != nil
 }
 
 // conforms is conform without telling what is wrong.
@@ -305,15 +313,13 @@ func (r *run) targets(types []defs.ElementType, m map[string]any) {
 
 func (r *run) targetConforms(all []string, m map[string]any) {
 	res := r.resolved(str(m, "reference"))
-	if res == nil || r.depth > 3 {
+	if res == nil {
 		return
 	}
 	s := r.resourceShape(res)
 	if s == nil {
 		return
 	}
-	r.depth++
-	defer func() { r.depth-- }()
 	for _, p := range all {
 		if r.v.defs.Structure(p) == nil {
 			if r.core.named(absoluteType(p)) != nil && !r.core.table.Is(s.ID, r.core.table.Named(absoluteType(p))) {
@@ -321,7 +327,7 @@ func (r *run) targetConforms(all []string, m map[string]any) {
 			}
 			return
 		}
-		if clean, known := r.conforms(p, s, res); clean || !known {
+		if clean, known := r.conformsThere(p, s, res); clean || !known {
 			return
 		}
 	}
@@ -339,12 +345,7 @@ func (r *run) resolved(reference string) map[string]any {
 	if id == "" { // the resource that contains this one (references.html#contained)
 		return r.root
 	}
-	for _, c := range listOf(r.root, "contained") {
-		if str(c, "id") == id {
-			return c
-		}
-	}
-	return nil
+	return r.containedIn(r.root)[id]
 }
 
 // values holds a value to fixed and pattern values, ranges and length.

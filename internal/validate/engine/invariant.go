@@ -186,7 +186,7 @@ func (r *run) ConformsTo(it fhirpath.Item, url string) (conforms, known bool) {
 	if !ok || it.Type == spec.None {
 		return false, false
 	}
-	return r.conforms(url, r.core.shapes[it.Type], m)
+	return r.conformsThere(url, r.core.shapes[it.Type], m)
 }
 
 // dom3 is the expression of dom-3.

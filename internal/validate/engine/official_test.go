@@ -1,15 +1,10 @@
 package engine
 
 import (
-	"archive/tar"
 	"bytes"
-	"compress/gzip"
 	"encoding/json"
-	"errors"
-	"io"
 	"maps"
 	"os"
-	"path"
 	"path/filepath"
 	"slices"
 	"testing"
@@ -27,26 +22,8 @@ import (
 // examples are the official examples, in order of their names.
 func examples(t testing.TB) (names []string, texts [][]byte) {
 	t.Helper()
-	file, err := os.Open(filepath.Join(official.Dir(t), "examples-4.0.1-subset.tgz"))
-	require.NoError(t, err)
-	defer func() { require.NoError(t, file.Close()) }()
-	z, err := gzip.NewReader(file)
-	require.NoError(t, err)
-	all := map[string][]byte{}
-	for r := tar.NewReader(z); ; {
-		h, err := r.Next()
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		require.NoError(t, err)
-		if path.Ext(h.Name) == ".json" {
-			all[path.Base(h.Name)], err = io.ReadAll(r)
-			require.NoError(t, err)
-		}
-	}
-	names = slices.Sorted(maps.Keys(all))
-	for _, n := range names {
-		texts = append(texts, all[n])
+	for _, d := range official.Examples(t) {
+		names, texts = append(names, d.Name), append(texts, d.Text)
 	}
 	return names, texts
 }

@@ -92,10 +92,11 @@ func (v *Validator) profile(canonical string) (*profile, error) {
 }
 
 // Compile compiles a profile, to learn early whether it can be used: its
-// elements must stand in the order of the base, and exist there.
+// elements must stand in the order of the base, and exist there. R4's own types
+// are known without a profile.
 func (v *Validator) Compile(canonical string) error {
 	p, err := v.profile(canonical)
-	if err == nil && p == nil {
+	if err == nil && p == nil && v.core.canonical(canonical) == nil {
 		err = fmt.Errorf("no definition of %s", canonical)
 	}
 	return err

@@ -99,12 +99,7 @@ func (r *run) typeOf(reference string) string {
 	case reference == "#":
 		return str(r.root, "resourceType")
 	case reference[0] == '#':
-		for _, c := range listOf(r.root, "contained") {
-			if str(c, "id") == reference[1:] {
-				return str(c, "resourceType")
-			}
-		}
-		return ""
+		return str(r.containedIn(r.root)[reference[1:]], "resourceType")
 	}
 	if r.bundle != nil {
 		if m := r.bundle.find(reference, r.bundle.urlOf(r.root)); m != nil {
@@ -137,6 +132,20 @@ func listOf(m map[string]any, name string) []map[string]any {
 		out = append(out, o)
 	}
 	return out
+}
+
+// containedIn are the resources contained in another, by id; the first counts
+// where two have one id.
+func (r *run) containedIn(root map[string]any) map[string]map[string]any {
+	if r.byID == nil || !same(root, r.insideOf) {
+		r.byID, r.insideOf = map[string]map[string]any{}, root
+		for _, c := range listOf(root, "contained") {
+			if id := str(c, "id"); c != nil && r.byID[id] == nil {
+				r.byID[id] = c
+			}
+		}
+	}
+	return r.byID
 }
 
 // contained holds the ids of contained resources.

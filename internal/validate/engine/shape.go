@@ -2,10 +2,12 @@ package engine
 
 import (
 	"fmt"
+	"strings"
 	"sync"
 
 	"nailbridge/internal/fhirpath"
 	"nailbridge/internal/spec"
+	"nailbridge/internal/validate/defs"
 )
 
 // shape is a type of the table, ready to be held against objects.
@@ -73,6 +75,15 @@ func newCore() *core {
 }
 
 func (c *core) named(name string) *shape { return c.shapes[c.table.Named(name)] }
+
+// canonical finds a type by R4's canonical of it, without a version or with R4's.
+func (c *core) canonical(url string) *shape {
+	name, ok := strings.CutPrefix(strings.TrimSuffix(url, "|4.0.1"), defs.Base)
+	if !ok {
+		return nil
+	}
+	return c.named(name)
+}
 
 func (c *core) shape(t *spec.Type, programs map[string]*fhirpath.Program) *shape {
 	s := &shape{Type: t, members: make(map[string]*member, 2*len(t.Elements))}

@@ -275,7 +275,7 @@ func (r *run) ofProfile(n *node, it fhirpath.Item) bool {
 	}
 	for _, t := range n.types {
 		for _, p := range append(t.Profile, t.TargetProfile...) {
-			if clean, known := r.conforms(p, r.core.shapes[it.Type], m); clean && known {
+			if clean, known := r.conformsThere(p, r.core.shapes[it.Type], m); clean && known {
 				return true
 			}
 		}

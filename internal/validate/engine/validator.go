@@ -57,7 +57,12 @@ func (v *Validator) Validate(text []byte, o Options) []Issue {
 
 // Tree is Validate of what jsontree.Read read.
 func (v *Validator) Tree(tree any, twice []jsontree.Duplicate, o Options) []Issue {
-	r := &run{v: v, core: v.core, options: o, twice: twice}
+	return v.run(tree, twice, o).issues
+}
+
+// run validates, and is what is left when it is done.
+func (v *Validator) run(tree any, twice []jsontree.Duplicate, o Options) *run {
+	r := &run{v: v, core: v.core, options: o, twice: repeated(twice)}
 	if r.options.Now.IsZero() {
 		r.options.Now = time.Unix(0, 0).UTC()
 	}
@@ -66,16 +71,12 @@ func (v *Validator) Tree(tree any, twice []jsontree.Duplicate, o Options) []Issu
 	s := r.resourceShape(m)
 	if s == nil {
 		r.report(ruleResource, "")
-		return r.issues
+		return r
 	}
 	r.push(s.Name, -1)
 	r.resource(s, m, nil)
-	for _, p := range o.Profiles {
-		if !r.conform(p, s, m) {
-			r.report(ruleProfile, p)
-		}
-	}
-	return sorted(r.issues)
+	r.issues = sorted(r.issues)
+	return r
 }
 
 // run is one validation.
@@ -85,7 +86,7 @@ type run struct {
 	options Options
 	issues  []Issue
 	path    []step
-	twice   []jsontree.Duplicate
+	twice   map[uintptr][]string // names that an object had more than once
 	env     fhirpath.Env
 
 	res, root map[string]any // the resource in hand, and the one that contains it or itself
@@ -104,7 +105,11 @@ type run struct {
 	problems []xhtml.Problem
 
 	profile *profile // in hand
-	depth   int      // of references followed for target profiles
+	depth   int      // of references followed to hold what they lead to to a profile
+	trials  trials
+
+	byID     map[string]map[string]any // what insideOf contains
+	insideOf map[string]any
 }
 
 // place is an object on the way, with its shape.
@@ -146,6 +151,9 @@ func (r *run) resource(s *shape, m map[string]any, in map[string]any) {
 	}
 	r.contained(m)
 	r.claims(s, m)
+	if len(r.path) == 1 {
+		r.asked(s, m)
+	}
 	r.res, r.root, r.inside, r.bundle = was.res, was.root, was.inside, was.bundle
 	r.parents = was.parents
 	r.env.Resource, r.env.Root = was.env.Resource, was.env.Root

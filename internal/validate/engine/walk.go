@@ -3,6 +3,7 @@ package engine
 import (
 	"nailbridge/internal/fhirpath"
 	"nailbridge/internal/spec"
+	"nailbridge/internal/validate/jsontree"
 )
 
 // maxElements is the most elements that a type has; a test holds the table to it.
@@ -88,11 +89,21 @@ func (r *run) duplicates(m map[string]any) {
 	if len(r.twice) == 0 {
 		return
 	}
-	for _, d := range r.twice {
-		if same(d.Object, m) {
-			r.at(d.Name, ruleDuplicate, "")
-		}
+	for _, name := range r.twice[address(m)] {
+		r.at(name, ruleDuplicate, "")
 	}
+}
+
+// repeated sorts repeated members by the object that has them.
+func repeated(all []jsontree.Duplicate) map[uintptr][]string {
+	if len(all) == 0 {
+		return nil
+	}
+	out := map[uintptr][]string{}
+	for _, d := range all {
+		out[address(d.Object)] = append(out[address(d.Object)], d.Name)
+	}
+	return out
 }
 
 // member validates one element: a value or a list, and what stands under its

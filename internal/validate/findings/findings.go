@@ -59,8 +59,11 @@ func Outcome(issues []engine.Issue, data bool) []byte {
 		if i.Location != "" {
 			o.Expression = []string{i.Location}
 		}
-		if data && i.Detail != "" {
+		switch {
+		case data && i.Detail != "" && o.Diagnostics != "":
 			o.Diagnostics += ": " + i.Detail
+		case data && i.Detail != "":
+			o.Diagnostics = i.Detail
 		}
 		out.Issue = append(out.Issue, o)
 	}
@@ -95,15 +98,18 @@ func narrativeOf(issues []engine.Issue) narrative {
 }
 
 // Section is the address of the section of the standard, or of the profile, that
-// an issue is against.
+// an issue is against; empty for an input that could not be read.
 func Section(i engine.Issue) string {
-	if strings.Contains(i.Section, ":") {
+	if i.Section == "" || strings.Contains(i.Section, ":") {
 		return i.Section
 	}
 	return specification + i.Section
 }
 
 func line(i engine.Issue) string {
+	if i.Location == "" {
+		return fmt.Sprintf("%s: %s: %s", i.Severity, i.Key, i.Text)
+	}
 	return fmt.Sprintf("%s: %s at %s: %s", i.Severity, i.Key, i.Location, i.Text)
 }
 
@@ -115,7 +121,10 @@ func Text(w io.Writer, r Result) error {
 		if i.Detail != "" {
 			fmt.Fprintf(&b, " (%q)", i.Detail)
 		}
-		b.WriteString(" [" + Section(i) + "]\n")
+		if s := Section(i); s != "" {
+			b.WriteString(" [" + s + "]")
+		}
+		b.WriteByte('\n')
 	}
 	if len(r.Issues) == 0 {
 		b.WriteString(r.Name + ": ok\n")
@@ -176,7 +185,7 @@ func JUnit(w io.Writer, results []Result) error {
 func first(issues []engine.Issue) string {
 	for _, i := range issues {
 		if i.Invalid() {
-			return i.Key + " at " + i.Location
+			return strings.TrimSuffix(i.Key+" at "+i.Location, " at ")
 		}
 	}
 	return ""

@@ -1,15 +1,9 @@
 package r4
 
 import (
-	"archive/tar"
 	"bytes"
-	"compress/gzip"
 	"encoding/json"
 	"errors"
-	"io"
-	"os"
-	"path"
-	"path/filepath"
 	"strings"
 	"testing"
 
@@ -95,22 +89,7 @@ func isEmitted(kind string) bool {
 // eachExample reads the archive of official examples.
 func eachExample(t *testing.T, f func(name string, b []byte)) {
 	t.Helper()
-	file, err := os.Open(filepath.Join(official.Dir(t), "examples-4.0.1-subset.tgz"))
-	require.NoError(t, err)
-	defer file.Close()
-	z, err := gzip.NewReader(file)
-	require.NoError(t, err)
-	for r := tar.NewReader(z); ; {
-		h, err := r.Next()
-		if errors.Is(err, io.EOF) {
-			return
-		}
-		require.NoError(t, err)
-		if path.Ext(h.Name) != ".json" {
-			continue
-		}
-		b, err := io.ReadAll(r)
-		require.NoError(t, err)
-		f(path.Base(h.Name), b)
+	for _, d := range official.Examples(t) {
+		f(d.Name, d.Text)
 	}
 }
