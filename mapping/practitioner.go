@@ -45,8 +45,19 @@ type statement struct {
 // last. A clinic has many, so each is compared no further than it must be.
 func (b *builder) statementsOf(all []StaffStatement) []statement {
 	var out []statement
+	refs := map[string]resource.Ref{} // an id is a hash, and few people make many statements
 	for _, st := range all {
-		if ref, ok := b.s.staffRef("Practitioner", &st.Person); ok && b.people[ref] != nil {
+		parts, ok := personParts(&st.Person)
+		if !ok {
+			continue
+		}
+		key := strings.Join(parts, "\x00")
+		ref, known := refs[key]
+		if !known {
+			ref, _ = b.s.staffRef("Practitioner", &st.Person)
+			refs[key] = ref
+		}
+		if b.people[ref] != nil {
 			out = append(out, statement{st, ref})
 		}
 	}
