@@ -21,26 +21,54 @@ import (
 // order; each detail is that of the latest statement giving it, by (saved-at,
 // record, revision).
 func (b *builder) staff(statements []StaffStatement) {
-	latest := slices.Clone(statements)
-	slices.SortFunc(latest, func(a, b StaffStatement) int {
-		return cmp.Or(a.SavedAt.Compare(b.SavedAt), strings.Compare(a.Record, b.Record), cmp.Compare(a.Revision, b.Revision),
-			strings.Compare(r4.NameText(a.Person.Name), r4.NameText(b.Person.Name)),
-			strings.Compare(string(a.Person.Role), string(b.Person.Role)), strings.Compare(a.Person.StaffKey, b.Person.StaffKey))
-	})
 	known := map[resource.Ref]record.Person{}
 	for ref, p := range b.people {
 		known[ref] = *p
 	}
-	for i := range latest {
-		if ref, ok := b.s.staffRef("Practitioner", &latest[i].Person); ok && b.people[ref] != nil {
-			known[ref] = overlay(known[ref], latest[i].Person)
-		}
+	for _, st := range b.statementsOf(statements) {
+		known[st.ref] = overlay(known[st.ref], st.Person)
 	}
 	for _, ref := range slices.SortedFunc(maps.Keys(known), compareRefs) {
 		p := known[ref]
 		b.practitioner(ref, &p)
 		b.practitionerRole(&p)
 	}
+}
+
+// statement is a statement of a person whom this fold names.
+type statement struct {
+	StaffStatement
+	ref resource.Ref
+}
+
+// statementsOf are the statements of the people whom this fold names, the latest
+// last. A clinic has many, so each is compared no further than it must be.
+func (b *builder) statementsOf(all []StaffStatement) []statement {
+	var out []statement
+	refs := map[string]resource.Ref{} // an id is a hash, and few people make many statements
+	for _, st := range all {
+		parts, ok := personParts(&st.Person)
+		if !ok {
+			continue
+		}
+		key := strings.Join(parts, "\x00")
+		ref, known := refs[key]
+		if !known {
+			ref, _ = b.s.staffRef("Practitioner", &st.Person)
+			refs[key] = ref
+		}
+		if b.people[ref] != nil {
+			out = append(out, statement{st, ref})
+		}
+	}
+	slices.SortFunc(out, func(a, b statement) int {
+		if c := cmp.Or(a.SavedAt.Compare(b.SavedAt), strings.Compare(a.Record, b.Record), cmp.Compare(a.Revision, b.Revision)); c != 0 {
+			return c
+		}
+		return cmp.Or(strings.Compare(r4.NameText(a.Person.Name), r4.NameText(b.Person.Name)),
+			strings.Compare(string(a.Person.Role), string(b.Person.Role)), strings.Compare(a.Person.StaffKey, b.Person.StaffKey))
+	})
+	return out
 }
 
 // overlay is what is known of a person after a later statement.

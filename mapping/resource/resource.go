@@ -67,6 +67,15 @@ func FromJSON(b []byte) (Resource, error) {
 	return Resource{ref: Ref{head.ResourceType, head.ID}, json: b, tree: &lazyTree{}}, nil
 }
 
+// Written is a resource of bytes that were just written in the order of Ordered, by whom
+// knows its type and id: they are not read again. The error is ErrNotResource.
+func Written(typ, id string, b []byte) (Resource, error) {
+	if typ == "" || id == "" {
+		return Resource{}, ErrNotResource
+	}
+	return Resource{ref: Ref{typ, id}, json: b, tree: &lazyTree{}}, nil
+}
+
 // Ref is the resource's type and id.
 func (r Resource) Ref() Ref { return r.ref }
 
@@ -195,9 +204,7 @@ var first = []string{"resourceType", "id", "meta"}
 // writeOrdered writes an object: resourceType, id and meta first, then the rest
 // sorted, with their bytes as they are.
 func writeOrdered(members map[string]json.RawMessage) []byte {
-	keys := slices.SortedFunc(maps.Keys(members), func(a, b string) int {
-		return cmp.Or(cmp.Compare(rank(a), rank(b)), strings.Compare(a, b))
-	})
+	keys := slices.SortedFunc(maps.Keys(members), Order)
 	var buf bytes.Buffer
 	buf.WriteByte('{')
 	for i, k := range keys {
@@ -210,6 +217,14 @@ func writeOrdered(members map[string]json.RawMessage) []byte {
 	}
 	buf.WriteByte('}')
 	return buf.Bytes()
+}
+
+// Order compares the members of a resource as Ordered has them.
+func Order(a, b string) int {
+	if c := cmp.Compare(rank(a), rank(b)); c != 0 {
+		return c
+	}
+	return strings.Compare(a, b)
 }
 
 func rank(member string) int {

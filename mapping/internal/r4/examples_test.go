@@ -9,8 +9,10 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"google.golang.org/protobuf/proto"
 
 	"nailbridge/internal/official"
+	"nailbridge/mapping/resource"
 )
 
 // emitted are the resource types of this project of which official examples
@@ -92,4 +94,26 @@ func eachExample(t *testing.T, f func(name string, b []byte)) {
 	for _, d := range official.Examples(t) {
 		f(d.Name, d.Text)
 	}
+}
+
+// What we write of the official examples has the bytes that google/fhir's own writer
+// gives, put in order.
+func TestWrittenAsGoogleWrites(t *testing.T) {
+	m, _ := codec()
+	n := 0
+	eachExample(t, func(name string, b []byte) {
+		msg, err := Unmarshal(b)
+		if err != nil {
+			return // TestOfficialExamplesComeThrough says which, and why
+		}
+		plain, err := m.MarshalResource(proto.Clone(msg))
+		require.NoError(t, err, name)
+		want, err := resource.Ordered(plain)
+		require.NoError(t, err, name)
+		got, err := Marshal(msg)
+		require.NoError(t, err, name)
+		require.Equal(t, string(want), string(got.JSON()), name)
+		n++
+	})
+	assert.Greater(t, n, 400, "examples read")
 }

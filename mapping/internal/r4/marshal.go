@@ -9,7 +9,9 @@ import (
 
 	"github.com/google/fhir/go/fhirversion"
 	"github.com/google/fhir/go/jsonformat"
+	bcrpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/resources/bundle_and_contained_resource_go_proto"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"nailbridge/mapping/resource"
 )
@@ -63,19 +65,43 @@ var codec = sync.OnceValues(func() (*jsonformat.Marshaller, *jsonformat.Unmarsha
 // Marshal does not: it would take longer than all the rest of a fold.
 func Marshal(msg proto.Message) (resource.Resource, error) {
 	name := string(msg.ProtoReflect().Descriptor().Name())
+	wrapped, err := wrap(msg)
+	if err != nil {
+		return resource.Resource{}, err
+	}
 	m, _ := codec()
-	b, err := m.MarshalResource(msg)
+	object, err := m.MarshalToJSONObject(wrapped)
 	if err != nil {
 		return resource.Resource{}, &Error{Type: name, Detail: "cannot be written", cause: err}
 	}
-	if b, err = resource.Ordered(b); err != nil {
-		return resource.Resource{}, &Error{Type: name, Detail: "not an object", cause: err}
+	b, err := render(object)
+	if err != nil {
+		return resource.Resource{}, &Error{Type: name, Detail: "cannot be written", cause: err}
 	}
-	r, err := resource.FromJSON(b)
+	id := ""
+	if v, ok := object["id"]; ok {
+		id = fmt.Sprint(v)
+	}
+	r, err := resource.Written(name, id, b)
 	if err != nil {
 		return resource.Resource{}, &Error{Type: name, Detail: "has no id", cause: err}
 	}
 	return r, nil
+}
+
+// wrap puts a resource into a ContainedResource, which google/fhir makes JSON
+// objects of without writing them.
+func wrap(msg proto.Message) (proto.Message, error) {
+	m := msg.ProtoReflect()
+	out := (&bcrpb.ContainedResource{}).ProtoReflect()
+	fields := out.Descriptor().Oneofs().Get(0).Fields()
+	for i := range fields.Len() {
+		if f := fields.Get(i); f.Message().FullName() == m.Descriptor().FullName() {
+			out.Set(f, protoreflect.ValueOfMessage(m))
+			return out.Interface(), nil
+		}
+	}
+	return nil, &Error{Type: string(m.Descriptor().Name()), Detail: "is no resource"}
 }
 
 // Unmarshal reads one resource into its proto without the wrapper of
