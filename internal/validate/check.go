@@ -129,13 +129,8 @@ func (c *checker) resource(r resource.Resource, d document) {
 // hold nobody's record up.
 var sharpened = []string{"dom-6", "con-3", "binding-extensible"}
 
-// stops reports an issue that keeps a resource out of the store. A period may
-// begin within the day that it ends on (R4 datatypes.html#Period), where per-1
-// comes to nothing.
+// stops reports an issue that keeps a resource out of the store.
 func stops(i engine.Issue) bool {
-	if i.Undecided && i.Key == "per-1" {
-		return false
-	}
 	return i.Invalid() || slices.Contains(sharpened, i.Key)
 }
 

@@ -3,6 +3,7 @@ package engine
 import (
 	"reflect"
 	"regexp"
+	"slices"
 	"strings"
 
 	"nailbridge/internal/fhirpath"
@@ -49,8 +50,8 @@ func (r *run) hold(list []*invariant, it fhirpath.Item) {
 }
 
 // evaluate asks FHIRPath. What an empty result means R4 does not say: a
-// comparison that cannot be decided is not shown to hold, as of a month with a
-// day in it (per-1), while a function of text has nothing to be about where the
+// comparison that cannot be decided is not shown to hold, as of quantities of two
+// kinds (rng-2), while a function of text has nothing to be about where the
 // text is absent (ref-1, bdl-8), nor has a rule about a primitive without a value
 // (vs-1).
 func (r *run) evaluate(i *invariant, it fhirpath.Item) {
@@ -62,12 +63,17 @@ func (r *run) evaluate(i *invariant, it fhirpath.Item) {
 		r.report(u, i.Key)
 	case truth == fhirpath.False:
 		r.broken(&i.Invariant, i.section)
-	case truth == fhirpath.Unknown && !i.ofText && it.Val != nil:
-		r.undecided = true
+	case truth == fhirpath.Unknown && !i.ofText && !slices.Contains(overlapping, i.Key) && it.Val != nil:
 		r.broken(&i.Invariant, i.section)
-		r.undecided = false
 	}
 }
+
+// overlapping are the invariants that compare two moments of which one may be
+// within the other, as a time in the day that a period ends on: "The high value
+// includes any matching date/time. i.e. 2012-02-03T10:00:00 is in a period that has an
+// end value of 2012-02-03" (R4 datatypes.html#Period, on Period.end). FHIRPath
+// comes to nothing there, and per-1 is not broken.
+var overlapping = []string{"per-1"}
 
 // ofText finds invariants that ask a function of text about one element.
 var ofText = regexp.MustCompile(`^[A-Za-z.]+\.(matches|contains|startsWith)\(`)
@@ -80,7 +86,7 @@ func severityOf(i *spec.Invariant) Severity {
 }
 
 func (r *run) broken(i *spec.Invariant, section string) {
-	r.add(Issue{Severity: severityOf(i), Type: "invariant", Key: i.Key, Section: section, Text: i.Human, Undecided: r.undecided})
+	r.add(Issue{Severity: severityOf(i), Type: "invariant", Key: i.Key, Section: section, Text: i.Human})
 }
 
 // quick holds invariants that are decided without FHIRPath, by key and

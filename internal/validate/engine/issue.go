@@ -32,9 +32,6 @@ type Issue struct {
 	Section  string // where the standard says so: "json.html#primitive"
 	Text     string // says what is wrong without any data
 	Detail   string // the data that it is about, or empty
-	// Undecided marks an invariant that came to nothing: it is not shown to hold,
-	// and not shown to be broken.
-	Undecided bool
 }
 
 // Invalid reports whether an issue makes a resource invalid.

@@ -99,7 +99,6 @@ type run struct {
 	lenient  int // how many profiles are under way that nobody claimed; their errors are warnings
 
 	quickSeen func(*run, *invariant, fhirpath.Item, bool) // of tests: what was decided without FHIRPath
-	undecided bool                                        // the invariant in hand came to nothing
 
 	div      string // checked last
 	problems []xhtml.Problem
