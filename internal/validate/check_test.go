@@ -181,6 +181,11 @@ func TestPer1IsCertain(t *testing.T) {
 		body := edit(t, valid["CarePlan"], `"period":{"start":"2026-03-02","end":"2026-03-02"}`, `"period":{"start":"`+c.start+`","end":"`+c.end+`"}`)
 		_, broken := keys(check(t, body, freeSet))["per-1"]
 		assert.Equal(t, c.broken, broken, "%s to %s", c.start, c.end)
+		asked := false // whoever asks gets the verdict of the commit
+		for _, i := range validate.Engine(codes).Validate([]byte(body), validate.Options(nil)) {
+			asked = asked || i.Key == "per-1"
+		}
+		assert.Equal(t, c.broken, asked, "%s to %s, asked", c.start, c.end)
 	}
 }
 
