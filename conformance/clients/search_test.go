@@ -159,6 +159,7 @@ func everyParameterIsAsked(t *testing.T, s statement, questions []question) {
 	for _, modifier := range []string{"missing", "not", "exact", "contains", "identifier", "Patient"} {
 		assert.NotZero(t, asked[":"+modifier], modifier)
 	}
+	assert.Less(t, len(silent), parameters/5, "parameters that find nothing here: %v", silent)
 	t.Logf("%d parameters; of %d no resource here is found by any question", parameters, len(silent))
 }
 

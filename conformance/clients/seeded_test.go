@@ -42,7 +42,7 @@ var faults = []seeded{
 	replaced("modifier :missing the other way", `:missing=true`, ":missing=false"),
 	replaced("the system of a token is not compared", `urn:other%7C`, ""),
 	replaced("a list is cut at its first value", `^([^,]*),.*`, "${1}"),
-	replaced("a reference of any type", `subject:Group=`, "subject="),
+	replaced("the type that a modifier names is not seen", `:[A-Z][A-Za-z]+=([^/&]*)$`, "=${1}"),
 	replaced("a chain goes to the resource, not through it", `patient\.[a-z-]+=[^&]*`, "patient:missing=false"),
 	replaced("of two criteria one is dropped", `&.*`, ""),
 }
