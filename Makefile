@@ -21,9 +21,9 @@ lint:
 	$(GO) vet ./...
 	$(GO) run $(STATICCHECK) ./...
 
-oracle: ## everything we publish, our FHIRPath and our units, against outside tools; needs Java 17, Maven, node and npm
+oracle: ## everything we publish, our FHIRPath, units and searches, against outside tools; needs Java 17, Maven, node and npm
 	NAILBRIDGE_ORACLE=1 $(GO) test -count=1 -v -timeout 45m -run TestOracle \
-		./conformance/oracles/... ./conformance/agreement ./bridge ./internal/hub ./internal/fhirpath ./internal/ucum
+		./conformance/oracles/... ./conformance/agreement ./conformance/clients ./bridge ./internal/hub ./internal/fhirpath ./internal/ucum
 
 demo:
 	$(GO) run ./bridge demo

@@ -36,6 +36,11 @@ func TestReadmeTour(t *testing.T) {
 	require.NoError(t, err)
 	steps := tour(t, string(text))
 	require.GreaterOrEqual(t, len(steps), 8)
+	recipes := 0
+	for _, s := range steps {
+		recipes += strings.Count(s.command, "curl -")
+	}
+	require.Equal(t, strings.Count(string(text), "curl -"), recipes, "every curl recipe of the README is a command of the tour")
 	port := startDemo(t)
 	updated := string(text)
 	for _, s := range steps {

@@ -6,6 +6,8 @@
 // the first coding of a concept and never at a display; those findings have the id ORACLE_CODING. This package carries
 // the program's source, builds it once with Maven into the user's cache folder, runs it, and reads what it says.
 //
+// The same program holds a reader with HAPI FHIR's generic client, which conformance/clients runs by [Command].
+//
 // It is an aid for tests. [Validate] is the whole interface, [OwnDefinitions] what it needs for our own resources, and
 // [Require] decides whether a test may do without it. No alarm is ignored but by a filter file that names its message
 // id and exact place with a reason.

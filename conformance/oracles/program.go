@@ -57,6 +57,16 @@ func run(ctx context.Context, args []string, long bool) (stdout, stderr []byte, 
 	return out.Bytes(), log.Bytes(), clean, nil
 }
 
+// Command runs another class of the built program than the validator, by its full name.
+func Command(ctx context.Context, class string, args ...string) (*exec.Cmd, error) {
+	built, err := program(ctx)
+	if err != nil {
+		return nil, err
+	}
+	command := append(slices.Clone(jvm), "-XX:TieredStopAtLevel=1", "-cp", filepath.Join(built, "oracle.jar"), class)
+	return exec.CommandContext(ctx, "java", append(command, args...)...), nil
+}
+
 // program gives the folder with the built program: oracle.jar, and in lib the modules it needs. It is built once for
 // each state of the source, into the user's cache folder; the first build downloads about 145 MB. Test binaries that run
 // side by side wait for one another.

@@ -47,6 +47,7 @@ type Bridge struct {
 	Exec func(*exec.Cmd) error
 
 	args []string
+	open []string  // paths that answer 200 once it is ready
 	cmd  *exec.Cmd // that was started last; nil when none was
 	said *tail
 	end  chan error
@@ -70,12 +71,23 @@ func At(binary, dir, port, natsPort string) (*Bridge, error) {
 	}
 	return &Bridge{
 		Base: "http://127.0.0.1:" + port, NATS: "nats://127.0.0.1:" + natsPort,
+		open: []string{"/ready", "/health/nats"},
 		args: []string{binary, "serve", "--config", settings, "--data", filepath.Join(dir, "data"),
 			"--listen", "127.0.0.1:" + port, "--nats-listen", "127.0.0.1:" + natsPort},
 	}, nil
 }
 
-// Start starts the bridge and waits until both doors are open.
+// Demo prepares the demo, which keeps its data in a folder and has the door over HTTP alone.
+func Demo(binary, data string) (*Bridge, error) {
+	ports, err := FreePorts(1)
+	if err != nil {
+		return nil, err
+	}
+	address := "127.0.0.1:" + ports[0]
+	return &Bridge{Base: "http://" + address, open: []string{"/ready"}, args: []string{binary, "demo", "--listen", address, "--data", data}}, nil
+}
+
+// Start starts the bridge and waits until its doors are open.
 func (b *Bridge) Start(ctx context.Context) error {
 	b.cmd, b.said, b.end = nil, &tail{}, make(chan error, 1)
 	cmd, end := exec.Command(b.args[0], b.args[1:]...), b.end
@@ -104,7 +116,7 @@ func (b *Bridge) Said() string { return b.said.String() }
 func (b *Bridge) waitReady(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, upTime)
 	defer cancel()
-	for _, path := range []string{"/ready", "/health/nats"} {
+	for _, path := range b.open {
 		for !answers(ctx, b.Base+path) {
 			select {
 			case err := <-b.end:

@@ -1,0 +1,53 @@
+// What R4's archive says of search: the definitions of parameters, and the code system that an element of type code implies.
+const fs = require('fs');
+const zlib = require('zlib');
+
+// readArchive gives the JSON files of an npm package (tar.gz) whose name begins with one of some prefixes.
+function readArchive(path, prefixes) {
+  const tar = zlib.gunzipSync(fs.readFileSync(path));
+  const out = [];
+  for (let at = 0; at + 512 <= tar.length && tar[at] !== 0;) {
+    const field = (from, length) => tar.toString('utf8', at + from, at + from + length).split('\0')[0];
+    const name = field(0, 100).split('/').pop();
+    const size = parseInt(field(124, 12), 8);
+    if (name.endsWith('.json') && prefixes.some((p) => name.startsWith(p))) {
+      out.push(JSON.parse(tar.toString('utf8', at + 512, at + 512 + size)));
+    }
+    at += 512 + Math.ceil(size / 512) * 512;
+  }
+  return out;
+}
+
+// Parameters that R4 has on the page of BodyStructure (bodystructure.html, Search Parameters) and that its archive leaves out.
+const leftOut = ['identifier token BodyStructure.identifier', 'location token BodyStructure.location',
+  'morphology token BodyStructure.morphology', 'patient reference BodyStructure.patient'].map((line) => {
+  const [code, type, expression] = line.split(' ');
+  return { url: `http://hl7.org/fhir/SearchParameter/BodyStructure-${code}`, code, type, expression, target: ['Patient'] };
+});
+
+// readDefinitions gives the definitions by URL, those of the bridge's own parameters among them, and impliedSystem(type, expression).
+function readDefinitions(archive, own) {
+  const files = readArchive(archive, ['SearchParameter-', 'StructureDefinition-', 'ValueSet-']);
+  const of = (type) => files.filter((f) => f.resourceType === type);
+  const byURL = new Map([...leftOut, ...of('SearchParameter'), ...own].map((p) => [p.url, p]));
+  const valueSets = new Map(of('ValueSet').map((v) => [v.url, v]));
+  const elements = new Map();
+  for (const definition of of('StructureDefinition')) {
+    for (const e of definition.derivation === 'constraint' ? [] : definition.snapshot?.element || []) {
+      elements.set(e.path, e);
+    }
+  }
+  // search.html#token: the system of a code is that of the value set that its element is bound to.
+  const impliedSystem = (type, expression) => {
+    for (const part of expression.split(' | ')) {
+      const element = elements.get(part.trim());
+      if (part.trim().startsWith(type + '.') && element?.type?.[0].code === 'code' && element.binding?.strength === 'required') {
+        return valueSets.get(element.binding.valueSet.split('|')[0])?.compose?.include?.[0].system;
+      }
+    }
+    return undefined;
+  };
+  return { byURL, impliedSystem };
+}
+
+module.exports = { readDefinitions };
