@@ -168,3 +168,15 @@ func SetLink(f func(from, to string) error) (restore func()) {
 	link = f
 	return func() { link = was }
 }
+
+// KeptStatements is how many statements a connection may keep.
+const KeptStatements = keptStatements
+
+// Kept is how many statements a connection keeps prepared.
+func Kept(c *sql.Conn) (n int, err error) {
+	err = c.Raw(func(dc any) error {
+		n = dc.(*keeping).order.Len()
+		return nil
+	})
+	return n, err
+}

@@ -48,7 +48,7 @@ func (s *snapshot) Mark(clinic, name string) (string, error) {
 		return "", err
 	}
 	var value string
-	_, err := s.one("mark", `SELECT value FROM mark WHERE clinic = ? AND name = ?`, []any{clinic, name}, &value)
+	_, err := s.byKey("mark", `SELECT value FROM mark WHERE clinic = ? AND name = ?`, []any{clinic, name}, &value)
 	return value, err
 }
 
