@@ -67,6 +67,25 @@ func TestAKeptStatementHasOneUser(t *testing.T) {
 	assert.Equal(t, before, kept(), "the one too many is closed")
 }
 
+// A row that nobody read is not the first row of who asks the same next.
+func TestAnUnreadRowIsNobodyElses(t *testing.T) {
+	d := open(t, sqlite.Options{})
+	for range 2 {
+		require.NoError(t, d.Update(t.Context(), func(w store.Writer) error {
+			var first string
+			require.NoError(t, sqlite.QueryRow(w, count).Scan(&first))
+			assert.Equal(t, "one", first)
+			sqlite.QueryRow(w, count) // and left
+			return w.SetMark("north", "n", "stored all the same")
+		}))
+	}
+	view(t, d, func(r store.Reader) error {
+		mark, err := r.Mark("north", "n")
+		assert.Equal(t, "stored all the same", mark)
+		return err
+	})
+}
+
 // A kept statement follows a change of its tables, and outlives its own failure.
 func TestAKeptStatementIsAsGoodAsNew(t *testing.T) {
 	c, _ := keeps(t)

@@ -58,8 +58,8 @@ type Options struct {
 	// Fault, if set, is called with the name of each operation before it
 	// runs; its error stands for a failure of the store. nil in production.
 	Fault func(op string) error
-	// Trace, if set, is told each statement with its values before it runs, so that
-	// a measure can run it alone. nil in production.
+	// Trace, if set, is told each statement of an operation with its values before it
+	// runs, so that a measure can run it alone. nil in production.
 	Trace func(query string, args []any)
 }
 

@@ -145,6 +145,9 @@ func (s *snapshot) end() {
 		return
 	}
 	for _, stmt := range s.prepared {
+		if stmt.row != nil {
+			_ = stmt.row.Scan() // which closes it: left open, it would hold the connection for ever
+		}
 		_ = stmt.Close()
 	}
 	err := s.release()
@@ -248,7 +251,7 @@ func (s *snapshot) found(op string, row scanner, dest []any) (bool, error) {
 // who use it: asked again while a row is open, it would give rows of the wrong query.
 type statement struct {
 	*sql.Stmt
-	open bool // a row of it was not scanned yet
+	row *sql.Row // that was not scanned yet; nil: none
 }
 
 // errOpen is a fault of ours: a statement is wanted of which a row is open.
@@ -262,7 +265,7 @@ type openRow struct {
 
 // Scan reads the row and frees its statement.
 func (r openRow) Scan(dest ...any) error {
-	defer func() { r.of.open = false }()
+	defer func() { r.of.row = nil }()
 	return r.Row.Scan(dest...)
 }
 
@@ -284,8 +287,8 @@ func (s *snapshot) queryRowIn(ctx context.Context, query string, args []any) sca
 		return noRow{err}
 	}
 	s.trace(query, args)
-	stmt.open = true
-	return openRow{stmt.QueryRowContext(ctx, args...), stmt}
+	stmt.row = stmt.QueryRowContext(ctx, args...)
+	return openRow{stmt.row, stmt}
 }
 
 func (s *snapshot) exec(op, query string, args ...any) (sql.Result, error) {
@@ -301,7 +304,7 @@ func (s *snapshot) exec(op, query string, args ...any) (sql.Result, error) {
 // prepare gives a query's statement: errOpen while a row of it is open.
 func (s *snapshot) prepare(query string) (*statement, error) {
 	if known := s.prepared[query]; known != nil {
-		if known.open {
+		if known.row != nil {
 			return nil, errOpen
 		}
 		return known, nil
