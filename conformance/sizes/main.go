@@ -210,7 +210,12 @@ func (o options) start(ctx context.Context, w io.Writer, places []*place) error 
 	return nil
 }
 
+// starting times starts, but for a first one, which relays to NATS the events of all
+// saves that no bridge was there for.
 func (o options) starting(ctx context.Context, p *place) (took, empty []time.Duration, err error) {
+	if _, err := running.Starts(ctx, p.bridge, 1); err != nil {
+		return nil, nil, err
+	}
 	for range o.starts {
 		one, err := running.Starts(ctx, p.bridge, 1)
 		if err != nil {
