@@ -84,7 +84,7 @@ func drive(ctx context.Context, s *running.Bridge, l load) (report, error) {
 // sender sends records until the time is up, and then waits for the last one's
 // answer: what was begun is promised.
 func (d *driver) sender(until context.Context, to running.Door, n int, took *[]time.Duration) error {
-	recs := running.Records{Sender: n, Zone: d.Zone, Random: func(number int) *rand.Rand { return caseOf(d.Seed, number) }}
+	recs := running.Records{Sender: n, Zone: d.Zone, Random: func(number int) *rand.Rand { return running.CaseOf(d.Seed, number) }}
 	busy := func() {
 		d.mu.Lock()
 		d.r.Busy++
@@ -109,9 +109,6 @@ func (d *driver) sender(until context.Context, to running.Door, n int, took *[]t
 	}
 	return nil
 }
-
-// caseOf is the randomness of one case.
-func caseOf(seed uint64, number int) *rand.Rand { return rand.New(rand.NewPCG(seed, uint64(number))) }
 
 // poller walks what changed since its last walk began, as a hub does.
 func (d *driver) poller(until context.Context) error {

@@ -6,7 +6,6 @@ import (
 	"flag"
 	"fmt"
 	"io"
-	"math"
 	"os"
 	"os/signal"
 	"slices"
@@ -154,18 +153,10 @@ func row(l load, r report) []string {
 	all := slices.Concat(r.HTTP, r.NATS)
 	slices.Sort(all)
 	resident := func(of func([]int64) int64) float64 { return float64(of(residents(r.Usage))) / (1 << 20) }
-	ms := func(q float64) float64 { return float64(quantile(all, q).Microseconds()) / 1000 }
+	ms := func(q float64) float64 { return float64(running.Quantile(all, q).Microseconds()) / 1000 }
 	return strings.Fields(fmt.Sprintf("%d %d %d %.1f %.1f %.1f %.1f %d %d %.0f %.0f %.0f %d",
 		l.HTTP, l.NATS, len(all), float64(len(all))/r.Took.Seconds(), ms(.5), ms(.99), ms(1), r.Busy, r.Entries,
 		resident(func(b []int64) int64 { return b[0] }), resident(median), resident(slices.Max), mostFiles(r.Usage)))
-}
-
-// quantile of a sorted list by nearest rank; 0 of none.
-func quantile(sorted []time.Duration, q float64) time.Duration {
-	if len(sorted) == 0 {
-		return 0
-	}
-	return sorted[max(0, int(math.Ceil(q*float64(len(sorted))))-1)]
 }
 
 func residents(us []usage) []int64 {

@@ -6,9 +6,6 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"path/filepath"
-	"slices"
-	"strings"
 	"time"
 
 	"github.com/schollz/progressbar/v3"
@@ -22,26 +19,16 @@ import (
 // fillers is how many senders fill a store.
 const fillers = 8
 
-// filledFile stands in the folder of a store that was filled: the ports that its
-// settings name, since a changed address would have everything folded again.
-const filledFile = "ports"
-
 // filled gives a bridge on a store in dir with so many generated cases, of each the
 // surgery; one that was filled before is used again.
 func filled(ctx context.Context, w io.Writer, binary, dir string, cases int, l load) (*running.Bridge, error) {
-	mark := filepath.Join(dir, filledFile)
-	if text, err := os.ReadFile(mark); err == nil {
-		port, natsPort, _ := strings.Cut(strings.TrimSpace(string(text)), " ")
+	b, before, err := running.Kept(binary, dir)
+	switch {
+	case err != nil:
+		return nil, err
+	case before:
 		fmt.Fprintln(w, "a store filled before")
-		return running.At(binary, dir, port, natsPort)
-	}
-	ports, err := running.FreePorts(2)
-	if err != nil {
-		return nil, err
-	}
-	b, err := running.At(binary, dir, ports[0], ports[1])
-	if err != nil {
-		return nil, err
+		return b, nil
 	}
 	if err := b.Start(ctx); err != nil {
 		return nil, err
@@ -51,7 +38,7 @@ func filled(ctx context.Context, w io.Writer, binary, dir string, cases int, l l
 		return nil, errors.Join(err, b.Stop())
 	}
 	fmt.Fprintf(w, "%d cases, filled in %s\n", cases, time.Since(began).Round(time.Second))
-	return b, errors.Join(b.Stop(), os.WriteFile(mark, []byte(strings.Join(ports, " ")), 0o600))
+	return b, errors.Join(b.Stop(), b.Keep())
 }
 
 // measureStarts starts a bridge on a filled store again and again: each time from
@@ -61,20 +48,12 @@ func measureStarts(ctx context.Context, w io.Writer, binary, dir string, starts,
 	if err != nil {
 		return err
 	}
-	var took []time.Duration
-	for range starts {
-		began := time.Now()
-		if err := b.Start(ctx); err != nil {
-			return err
-		}
-		took = append(took, time.Since(began))
-		if err := b.Stop(); err != nil {
-			return err
-		}
+	took, err := running.Starts(ctx, b, starts)
+	if err != nil {
+		return err
 	}
-	slices.Sort(took)
 	_, err = fmt.Fprintf(w, "%d starts from exec to both doors open: median %s, fastest %s, slowest %s\n", starts,
-		quantile(took, .5).Round(time.Millisecond), took[0].Round(time.Millisecond), took[len(took)-1].Round(time.Millisecond))
+		running.Quantile(took, .5).Round(time.Millisecond), took[0].Round(time.Millisecond), took[len(took)-1].Round(time.Millisecond))
 	return err
 }
 
@@ -91,7 +70,7 @@ func fill(ctx context.Context, b *running.Bridge, cases int, l load) error {
 			break
 		}
 		g.Go(func() error {
-			text, err := record.Encode(generate.Case(caseOf(l.Seed, n), generate.Options{Clinic: running.Clinic, Zone: l.Zone, Number: n})[0])
+			text, err := record.Encode(generate.Case(running.CaseOf(l.Seed, n), generate.Options{Clinic: running.Clinic, Zone: l.Zone, Number: n})[0])
 			if err != nil {
 				return err
 			}

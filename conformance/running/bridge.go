@@ -46,11 +46,13 @@ type Bridge struct {
 	// Exec starts its process; nil: as any other.
 	Exec func(*exec.Cmd) error
 
-	args []string
-	open []string  // paths that answer 200 once it is ready
-	cmd  *exec.Cmd // that was started last; nil when none was
-	said *tail
-	end  chan error
+	dir   string
+	ports []string
+	args  []string
+	open  []string  // paths that answer 200 once it is ready
+	cmd   *exec.Cmd // that was started last; nil when none was
+	said  *tail
+	end   chan error
 }
 
 // New prepares a place in an empty folder, with the settings of the demo.
@@ -64,15 +66,15 @@ func New(binary, dir string) (*Bridge, error) {
 
 // At is New at these ports.
 func At(binary, dir, port, natsPort string) (*Bridge, error) {
-	settings := filepath.Join(dir, "settings.json")
+	settings := SettingsIn(dir)
 	text := bytes.ReplaceAll(testdata.Settings(), []byte("127.0.0.1:8470"), []byte("127.0.0.1:"+port))
 	if err := os.WriteFile(settings, text, 0o600); err != nil {
 		return nil, err
 	}
 	return &Bridge{
 		Base: "http://127.0.0.1:" + port, NATS: "nats://127.0.0.1:" + natsPort,
-		open: []string{"/ready", "/health/nats"},
-		args: []string{binary, "serve", "--config", settings, "--data", filepath.Join(dir, "data"),
+		dir: dir, ports: []string{port, natsPort}, open: []string{"/ready", "/health/nats"},
+		args: []string{binary, "serve", "--config", settings, "--data", DataIn(dir),
 			"--listen", "127.0.0.1:" + port, "--nats-listen", "127.0.0.1:" + natsPort},
 	}, nil
 }
@@ -86,6 +88,12 @@ func Demo(binary, data string) (*Bridge, error) {
 	address := "127.0.0.1:" + ports[0]
 	return &Bridge{Base: "http://" + address, open: []string{"/ready"}, args: []string{binary, "demo", "--listen", address, "--data", data}}, nil
 }
+
+// SettingsIn and DataIn are the settings and the data of a place in a folder.
+func SettingsIn(dir string) string { return filepath.Join(dir, "settings.json") }
+
+// DataIn is the data folder.
+func DataIn(dir string) string { return filepath.Join(dir, "data") }
 
 // Start starts the bridge and waits until its doors are open.
 func (b *Bridge) Start(ctx context.Context) error {

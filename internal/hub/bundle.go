@@ -45,10 +45,22 @@ type entryResponse struct {
 	LastModified string `json:"lastModified"`
 }
 
+// About how many bytes stand around the entries of a Bundle, and around the
+// resource of each.
+const (
+	aroundEntries  = 512
+	aroundResource = 512
+)
+
 // JSON gives the Bundle; an empty one has no entry member, since FHIR JSON has
 // no empty arrays (json.html).
 func (b bundle) JSON() []byte {
 	var w bytes.Buffer
+	size := aroundEntries
+	for _, e := range b.entries {
+		size += len(e.resource) + aroundResource
+	}
+	w.Grow(size) // copying what grows takes as long as the rest
 	w.WriteString(`{"resourceType":"Bundle","type":"` + b.kind + `"`)
 	if b.total != nil {
 		w.WriteString(`,"total":` + strconv.Itoa(*b.total))

@@ -103,13 +103,17 @@ func errSlow(cause error) *fault {
 	return f
 }
 
-// limited runs the work of a request once it is its turn, and for so long as a
-// request may take; a client that leaves ends both. Nothing is held while a
-// body arrives or an answer is written, however slow the client is.
-func (h *hub) limited(ctx context.Context, work func(context.Context) error) error {
+// await waits for the turn of a request.
+func (h *hub) await(ctx context.Context) error {
+	switch {
+	case ctx.Err() != nil:
+		return ctx.Err()
+	case h.turn.TryAcquire(1): // not past those who wait
+		return nil
+	}
 	wait, stop := context.WithTimeout(ctx, h.limits.Queue)
+	defer stop()
 	err := h.turn.Acquire(wait, 1)
-	stop()
 	switch {
 	case ctx.Err() != nil:
 		if err == nil {
@@ -119,10 +123,21 @@ func (h *hub) limited(ctx context.Context, work func(context.Context) error) err
 	case err != nil:
 		return errBusy()
 	}
+	return nil
+}
+
+// limited runs the work of a request once it is its turn, and for so long as a
+// request may take; a client that leaves ends both. Nothing is held while a
+// body arrives or an answer is written, however slow the client is.
+func (h *hub) limited(ctx context.Context, work func(context.Context) error) error {
+	if err := h.await(ctx); err != nil {
+		return err
+	}
 	defer h.turn.Release(1)
 	ctx, cancel := context.WithTimeout(ctx, h.limits.Read)
 	defer cancel()
-	if err = work(ctx); errors.Is(err, context.DeadlineExceeded) {
+	err := work(ctx)
+	if errors.Is(err, context.DeadlineExceeded) {
 		return errSlow(err)
 	}
 	return err

@@ -70,10 +70,11 @@ func (v *Receiver) Outdated(ctx context.Context) (bool, error) {
 	var is upToDate
 	var owners []store.Owner
 	err := v.Store.View(ctx, func(r store.Reader) (err error) {
-		if owners, err = r.Owners(v.Settings.Clinic.ID); err != nil {
+		is, err = v.upToDateIn(r)
+		if err != nil || is.folds && is.index {
 			return err
 		}
-		is, err = v.upToDateIn(r)
+		owners, err = r.Owners(v.Settings.Clinic.ID) // which takes as long as there are many
 		return err
 	})
 	switch {

@@ -46,11 +46,20 @@ func EncodeQuery(pairs []Pair) string {
 		if i > 0 {
 			b.WriteByte('&')
 		}
-		b.WriteString(readable.Replace(url.QueryEscape(p.Name)))
+		writeEscaped(&b, p.Name)
 		b.WriteByte('=')
-		b.WriteString(readable.Replace(url.QueryEscape(p.Value)))
+		writeEscaped(&b, p.Value)
 	}
 	return b.String()
+}
+
+func writeEscaped(b *strings.Builder, s string) {
+	escaped := url.QueryEscape(s)
+	if escaped == s { // as most names are
+		b.WriteString(s)
+		return
+	}
+	_, _ = readable.WriteString(b, escaped) // a Builder takes everything
 }
 
 // errEscape is a backslash before a character that search does not escape.

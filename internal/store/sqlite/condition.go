@@ -39,6 +39,7 @@ type lead struct {
 	from  string // tables
 	vid   string // the column of the version
 	match clause
+	few   bool // few rows meet it, without counting
 }
 
 // indexOf is the index table of a kind, and what makes a clause of one
@@ -89,7 +90,14 @@ func (s sight) leading(typ string, c searchparam.Condition, depth int) (l lead, 
 	return lead{
 		rank: rank, from: table + " " + x, vid: x + ".vid",
 		match: clause{x + ".param = ? AND " + m.sql, append([]any{qualified(typ, c.Param)}, m.args...)},
+		few:   onePatient(c),
 	}, true, err
+}
+
+// onePatient reports a condition that names one patient: what there is of a type of
+// one patient is few.
+func onePatient(c searchparam.Condition) bool {
+	return c.Kind == searchparam.Reference && len(c.Any) == 1 && strings.HasPrefix(c.Any[0].Code, "Patient/")
 }
 
 // leadingChain begins at the resources that meet the chain's condition and goes
@@ -421,7 +429,13 @@ func (s *snapshot) seqs(ms span) (span, error) {
 // firstSeq is the first seq stamped at or after an instant; when there is
 // none, a seq above all.
 func (s *snapshot) firstSeq(ms int64) (int64, error) {
+	switch ms { // open ends
+	case math.MinInt64:
+		return 0, nil
+	case math.MaxInt64:
+		return ms, nil
+	}
 	seq := int64(math.MaxInt64)
-	_, err := s.one("search", `SELECT seq FROM stamp WHERE updated >= ? ORDER BY updated LIMIT 1`, []any{ms}, &seq)
+	_, err := s.byKey("search", `SELECT seq FROM stamp WHERE updated >= ? ORDER BY updated LIMIT 1`, []any{ms}, &seq)
 	return seq, err
 }

@@ -32,8 +32,14 @@
 //
 // # Cost
 //
-// A search takes the way of the condition with few index rows, found by
-// counting up to a small cap, and otherwise walks the versions of the type in
-// order, trying the conditions on each. Neither way sorts more than the cap.
-// Page.Total visits every match: who walks a feed asks without it.
+// A search takes the way of the condition with few index rows: one that names a
+// patient, else found by counting up to a small cap; and otherwise walks the
+// versions of the type in order, trying the conditions on each. Neither way sorts
+// more than the cap, or than what there is of a patient. Page.Total visits every
+// match, but where the first page holds all: who walks a feed asks without it.
+//
+// Small questions are most of what hubs ask, and what stands around their one
+// statement was once ten times its cost: so connections keep statements prepared,
+// a snapshot begins and ends with the one read that it needs anyway, and statements
+// that take a few steps run under a context that nobody has to watch.
 package sqlite

@@ -105,8 +105,11 @@ func TestHistoriesWalkIndexes(t *testing.T) {
 
 func TestClinicReadsWalkIndexes(t *testing.T) {
 	d := open(t, sqlite.Options{})
-	of, ended, merges, err := d.ExplainClinic(t.Context())
+	of, ended, merges, named, err := d.ExplainClinic(t.Context())
 	require.NoError(t, err)
+	for _, scan := range []string{"SCAN delivery", "SCAN resource"} { // every row, where the next clinic is asked for
+		assert.NotContains(t, strings.Join(named, "\n"), scan)
+	}
 	for _, plan := range [][]string{of, ended, merges} {
 		text := strings.Join(plan, "\n")
 		assert.NotContains(t, text, "SCAN delivery")

@@ -97,7 +97,7 @@ func Spin(w store.Writer) error {
 }
 
 // ExplainClinic gives SQLite's plans of the clinic side's wider reads.
-func (d *DB) ExplainClinic(ctx context.Context) (deliveriesOf, endedBefore, merges []string, err error) {
+func (d *DB) ExplainClinic(ctx context.Context) (deliveriesOf, endedBefore, merges, named []string, err error) {
 	err = d.View(ctx, func(r store.Reader) (err error) {
 		s := r.(*snapshot)
 		deliveriesOf, err = s.explain(clause{"SELECT body FROM delivery WHERE " + ofPatient, []any{"c", "p"}})
@@ -107,10 +107,13 @@ func (d *DB) ExplainClinic(ctx context.Context) (deliveriesOf, endedBefore, merg
 		if endedBefore, err = s.explain(clause{"SELECT json FROM activity a WHERE " + endedUnknown, []any{"t"}}); err != nil {
 			return err
 		}
-		merges, err = s.explain(clause{"SELECT body FROM delivery WHERE " + ofMerged, []any{"c", "p"}})
+		if merges, err = s.explain(clause{"SELECT body FROM delivery WHERE " + ofMerged, []any{"c", "p"}}); err != nil {
+			return err
+		}
+		named, err = s.explain(clause{sql: clinics})
 		return err
 	})
-	return deliveriesOf, endedBefore, merges, err
+	return deliveriesOf, endedBefore, merges, named, err
 }
 
 // Connect opens a connection that asks for one setting and wants a value.
@@ -167,4 +170,16 @@ func SetLink(f func(from, to string) error) (restore func()) {
 	was := link
 	link = f
 	return func() { link = was }
+}
+
+// KeptStatements is how many statements a connection may keep.
+const KeptStatements = keptStatements
+
+// Kept is how many statements a connection keeps prepared.
+func Kept(c *sql.Conn) (n int, err error) {
+	err = c.Raw(func(dc any) error {
+		n = dc.(*keeping).order.Len()
+		return nil
+	})
+	return n, err
 }

@@ -56,7 +56,7 @@ func (s published) History(q store.HistoryQuery) (store.Page, error) {
 func (s published) known(ref resource.Ref) error {
 	var n int
 	within := s.within("clinic")
-	found, err := s.one("history", `SELECT 1 FROM resource WHERE type = ? AND id = ? AND `+within.sql,
+	found, err := s.byKey("history", `SELECT 1 FROM resource WHERE type = ? AND id = ? AND `+within.sql,
 		append([]any{ref.Type, ref.ID}, within.args...), &n)
 	if err == nil && !found {
 		return store.ErrNotFound

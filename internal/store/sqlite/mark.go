@@ -23,10 +23,19 @@ func (s *snapshot) texts(op, query string, args ...any) ([]string, error) {
 	return out, err
 }
 
-// Clinics gives the clinics of which anything is stored, by name.
+// Clinics gives the clinics of which anything is stored, by name. Each is found as
+// the next in an index: they are few, and what is stored of them is not.
 func (s *snapshot) Clinics() ([]string, error) {
-	return s.texts("clinics", `SELECT clinic FROM delivery UNION SELECT clinic FROM resource ORDER BY 1`)
+	return s.texts("clinics", clinics)
 }
+
+const clinics = `
+	WITH RECURSIVE
+		d (clinic) AS (SELECT min(clinic) FROM delivery
+			UNION ALL SELECT (SELECT min(clinic) FROM delivery WHERE clinic > d.clinic) FROM d WHERE d.clinic IS NOT NULL),
+		r (clinic) AS (SELECT min(clinic) FROM resource
+			UNION ALL SELECT (SELECT min(clinic) FROM resource WHERE clinic > r.clinic) FROM r WHERE r.clinic IS NOT NULL)
+	SELECT clinic FROM d WHERE clinic IS NOT NULL UNION SELECT clinic FROM r WHERE clinic IS NOT NULL ORDER BY 1`
 
 // Owners gives every patient of a clinic whom a delivery names or who has a
 // resource, by key.
@@ -48,7 +57,7 @@ func (s *snapshot) Mark(clinic, name string) (string, error) {
 		return "", err
 	}
 	var value string
-	_, err := s.one("mark", `SELECT value FROM mark WHERE clinic = ? AND name = ?`, []any{clinic, name}, &value)
+	_, err := s.byKey("mark", `SELECT value FROM mark WHERE clinic = ? AND name = ?`, []any{clinic, name}, &value)
 	return value, err
 }
 

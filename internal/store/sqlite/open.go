@@ -58,6 +58,9 @@ type Options struct {
 	// Fault, if set, is called with the name of each operation before it
 	// runs; its error stands for a failure of the store. nil in production.
 	Fault func(op string) error
+	// Trace, if set, is told each statement of an operation with its values before it
+	// runs, so that a measure can run it alone. nil in production.
+	Trace func(query string, args []any)
 }
 
 // DB is a store in one SQLite file. It is safe for concurrent use.
@@ -244,7 +247,11 @@ func (c connector) Connect(ctx context.Context) (driver.Conn, error) {
 			return nil, errors.Join(err, conn.Close())
 		}
 	}
-	return conn, nil
+	dc, ok := conn.(driverConn)
+	if !ok {
+		return nil, errors.Join(errDriver, conn.Close())
+	}
+	return newKeeping(dc), nil
 }
 
 func readBack(ctx context.Context, conn driver.Conn, s setting) error {

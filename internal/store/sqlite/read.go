@@ -2,7 +2,8 @@ package sqlite
 
 import (
 	"database/sql"
-	"fmt"
+	"strconv"
+	"strings"
 	"time"
 
 	"nailbridge/internal/store"
@@ -33,7 +34,18 @@ func scanVersion(row scanner, more ...any) (store.Version, error) {
 	return v, nil
 }
 
-func versionID(epoch string, number int64) string { return fmt.Sprintf("%s-%d", epoch, number) }
+func versionID(epoch string, number int64) string { return epoch + "-" + strconv.FormatInt(number, 10) }
+
+// parseVersionID takes a version id apart; false for what versionID never gives.
+func parseVersionID(id string) (epoch string, number int64, ok bool) {
+	cut := strings.LastIndexByte(id, '-')
+	if cut < 0 {
+		return "", 0, false
+	}
+	number, err := strconv.ParseInt(id[cut+1:], 10, 64)
+	epoch = id[:cut]
+	return epoch, number, err == nil && versionID(epoch, number) == id
+}
 
 // Read gives the current version: ErrGone when deleted, ErrNotFound when
 // there never was one.
@@ -53,12 +65,16 @@ func (s published) VRead(ref resource.Ref, id string) (store.Version, error) {
 	if err := s.enter("vread"); err != nil {
 		return store.Version{}, err
 	}
+	epoch, number, ok := parseVersionID(id)
+	if !ok {
+		return store.Version{}, store.ErrNotFound
+	}
 	var hidden bool
 	within := s.within("r.clinic")
 	v, err := scanVersion(s.queryRow(`
 		SELECT `+versionColumns+`, v.hidden FROM resource r JOIN version v ON v.rid = r.rid
-		WHERE r.type = ? AND r.id = ? AND v.epoch || '-' || v.number = ? AND `+within.sql,
-		append([]any{ref.Type, ref.ID, id}, within.args...)...), &hidden)
+		WHERE r.type = ? AND r.id = ? AND v.number = ? AND v.epoch = ? AND `+within.sql,
+		append([]any{ref.Type, ref.ID, number, epoch}, within.args...)...), &hidden)
 	return s.shown("vread", v, v.Deleted || hidden, err)
 }
 
@@ -81,7 +97,7 @@ func (s *snapshot) Exists(ref resource.Ref) (bool, error) {
 		return false, err
 	}
 	var n int
-	return s.one("exists", `
+	return s.byKey("exists", `
 		SELECT 1 FROM resource r JOIN version v ON v.vid = r.current
 		WHERE r.type = ? AND r.id = ? AND v.deleted = 0`, []any{ref.Type, ref.ID}, &n)
 }

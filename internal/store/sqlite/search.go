@@ -24,6 +24,7 @@ type plan struct {
 	from  clause
 	where []clause
 	span  span // of version.seq
+	few   bool // versions are found by from
 }
 
 // Search answers one page of a search by the state under q.UpTo.
@@ -41,16 +42,20 @@ func (s published) Search(q store.Query) (store.Page, error) {
 	if err != nil {
 		return page, err
 	}
-	if !q.NoTotal {
-		c := p.statement("count(*)")
-		if _, err := s.one("search", c.sql, c.args, &page.Total); err != nil {
+	if q.Count > 0 {
+		if err := s.sorted(&page, p, q); err != nil {
 			return page, err
 		}
 	}
-	if q.Count <= 0 {
-		return page, nil
+	switch {
+	case q.NoTotal:
+	case q.Count > 0 && q.After == nil && !page.More: // the page is the whole search
+		page.Total = len(page.Versions)
+	default:
+		c := p.statement("count(*)")
+		_, err = s.one("search", c.sql, c.args, &page.Total)
 	}
-	return page, s.sorted(&page, p, q)
+	return page, err
 }
 
 // bound checks the token's epoch and gives the bound of a walk: the head, or
@@ -158,6 +163,10 @@ func (s sight) choose(p *plan, leads []lead, rest []clause) error {
 	slices.SortStableFunc(order, func(a, b int) int { return leads[a].rank - leads[b].rank })
 	chosen := -1
 	for _, i := range order {
+		if leads[i].few {
+			chosen, p.few = i, true
+			break
+		}
 		var n int
 		_, err := s.one("search", "SELECT count(*) FROM (SELECT 1 FROM "+leads[i].from+" WHERE "+leads[i].match.sql+" LIMIT ?)",
 			append(slices.Clone(leads[i].match.args), s.db.lead), &n)

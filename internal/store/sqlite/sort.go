@@ -70,7 +70,11 @@ func (s published) sorted(page *store.Page, p plan, q store.Query) error {
 	if err != nil {
 		return err
 	}
-	err = s.each("search", c.sql, c.args, func(rows *sql.Rows) error {
+	ctx := s.ctx
+	if p.few {
+		ctx = s.unwatched()
+	}
+	err = s.eachIn(ctx, "search", c.sql, c.args, func(rows *sql.Rows) error {
 		values := make([]any, len(q.Sort))
 		more := make([]any, len(q.Sort))
 		for i := range values {

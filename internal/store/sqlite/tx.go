@@ -1,6 +1,7 @@
 package sqlite
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"database/sql/driver"
@@ -18,7 +19,7 @@ var errClosing = errors.New("store is closing")
 // goroutine and ends with fn. While a snapshot is held, the write-ahead file
 // keeps all that is committed after it.
 func (d *DB) View(ctx context.Context, fn func(store.Reader) error) error {
-	s, err := d.begin(ctx, d.reader, "view", "BEGIN")
+	s, err := d.begin(ctx, d.reader, "view", "")
 	if err != nil {
 		return err
 	}
@@ -47,7 +48,7 @@ func (d *DB) Update(ctx context.Context, fn func(store.Writer) error) error {
 		return err
 	}
 	// From here the caller's context no longer counts: a commit is whole.
-	if _, err := s.conn.ExecContext(context.WithoutCancel(ctx), "COMMIT"); err != nil {
+	if _, err := s.conn.ExecContext(s.unwatched(), "COMMIT"); err != nil {
 		return s.fail("commit", err)
 	}
 	s.committed = true
@@ -60,11 +61,15 @@ type snapshot struct {
 	db        *DB
 	conn      *sql.Conn
 	head      store.Stamp
-	failed    error // the first failure of the store, for ever
+	held      *sql.Rows // of a reader: while they are open the snapshot stands
+	failed    error     // the first failure of the store, for ever
+	began     bool      // by a statement
 	committed bool
 	prepared  map[string]*statement // by query; a case writes the same few hundreds of times
 }
 
+// begin begins a transaction: with a statement, or, for "", with the first read and
+// until that is closed (sqlite.org/lang_transaction.html, section 2.1).
 func (d *DB) begin(ctx context.Context, pool *sql.DB, op, stmt string) (*snapshot, error) {
 	s := &snapshot{ctx: ctx, db: d}
 	if !d.enter() {
@@ -84,20 +89,46 @@ func (s *snapshot) open(pool *sql.DB, op, stmt string) (err error) {
 	if s.conn, err = pool.Conn(s.ctx); err != nil {
 		return s.fail(op, err)
 	}
+	if stmt == "" {
+		return s.fail(op, s.readHead())
+	}
+	s.began = true // also where it fails: a connection that can not roll back is closed
 	if _, err := s.exec(op, stmt); err != nil {
 		return err
 	}
+	defer func() { err = errors.Join(err, s.fail(op, s.release())) }()
 	return s.fail(op, s.readHead())
 }
 
-// readHead reads the last stamp; it is the first read and fixes the snapshot.
-func (s *snapshot) readHead() error {
+// release closes the rows of the head.
+func (s *snapshot) release() error {
+	if s.held == nil {
+		return nil
+	}
+	return s.held.Close()
+}
+
+// unwatched is the context of statements that take a few steps: the driver and
+// database/sql each start a goroutine that watches a context which can end, for
+// about as long as such a statement takes. Operations look at the context when they
+// begin.
+func (s *snapshot) unwatched() context.Context { return context.WithoutCancel(s.ctx) }
+
+// readHead reads the last stamp; it is the first read and fixes the snapshot. Its
+// row stays open.
+func (s *snapshot) readHead() (err error) {
 	var ms sql.NullInt64
-	row := s.conn.QueryRowContext(s.ctx, `
+	s.held, err = s.conn.QueryContext(s.unwatched(), `
 		SELECT e.id, coalesce(t.seq, 0), t.updated
-		FROM (SELECT id FROM epoch ORDER BY ord DESC LIMIT 1) e
-		LEFT JOIN (SELECT seq, updated FROM stamp ORDER BY seq DESC LIMIT 1) t`)
-	if err := row.Scan(&s.head.Epoch, &s.head.Seq, &ms); err != nil {
+		FROM epoch e LEFT JOIN stamp t ON t.seq = (SELECT max(seq) FROM stamp)
+		ORDER BY e.ord DESC LIMIT 1`)
+	if err != nil {
+		return err
+	}
+	if !s.held.Next() {
+		return cmp.Or(s.held.Err(), sql.ErrNoRows)
+	}
+	if err := s.held.Scan(&s.head.Epoch, &s.head.Seq, &ms); err != nil {
 		return err
 	}
 	if ms.Valid {
@@ -114,12 +145,18 @@ func (s *snapshot) end() {
 		return
 	}
 	for _, stmt := range s.prepared {
+		if stmt.row != nil {
+			_ = stmt.row.Scan() // which closes it: left open, it would hold the connection for ever
+		}
 		_ = stmt.Close()
 	}
-	if !s.committed {
-		if _, err := s.conn.ExecContext(context.WithoutCancel(s.ctx), "ROLLBACK"); err != nil {
-			_ = s.conn.Raw(func(any) error { return driver.ErrBadConn })
-		}
+	err := s.release()
+	if s.began && !s.committed {
+		_, rerr := s.conn.ExecContext(s.unwatched(), "ROLLBACK")
+		err = errors.Join(err, rerr)
+	}
+	if err != nil {
+		_ = s.conn.Raw(func(any) error { return driver.ErrBadConn })
 	}
 	_ = s.conn.Close()
 }
@@ -161,10 +198,21 @@ func (s *snapshot) fail(op string, err error) error {
 // Head is the last commit seen.
 func (s *snapshot) Head() store.Stamp { return s.head }
 
+func (s *snapshot) trace(query string, args []any) {
+	if s.db.opts.Trace != nil {
+		s.db.opts.Trace(query, args)
+	}
+}
+
 // each runs a query and calls scan for each row. It keeps no statement: what scan
 // asks may be the same query again, while the rows are open.
 func (s *snapshot) each(op, query string, args []any, scan func(*sql.Rows) error) (err error) {
-	rows, err := s.conn.QueryContext(s.ctx, query, args...)
+	return s.eachIn(s.ctx, op, query, args, scan)
+}
+
+func (s *snapshot) eachIn(ctx context.Context, op, query string, args []any, scan func(*sql.Rows) error) (err error) {
+	s.trace(query, args)
+	rows, err := s.conn.QueryContext(ctx, query, args...)
 	if err != nil {
 		return s.fail(op, err)
 	}
@@ -183,7 +231,16 @@ func (s *snapshot) each(op, query string, args []any, scan func(*sql.Rows) error
 
 // one runs a query for at most one row; found is false when there is none.
 func (s *snapshot) one(op, query string, args []any, dest ...any) (found bool, err error) {
-	err = s.queryRow(query, args...).Scan(dest...)
+	return s.found(op, s.queryRowIn(s.ctx, query, args), dest)
+}
+
+// byKey is one for a row that an index finds.
+func (s *snapshot) byKey(op, query string, args []any, dest ...any) (found bool, err error) {
+	return s.found(op, s.queryRow(query, args...), dest)
+}
+
+func (s *snapshot) found(op string, row scanner, dest []any) (bool, error) {
+	err := row.Scan(dest...)
 	if errors.Is(err, sql.ErrNoRows) {
 		return false, nil
 	}
@@ -194,7 +251,7 @@ func (s *snapshot) one(op, query string, args []any, dest ...any) (found bool, e
 // who use it: asked again while a row is open, it would give rows of the wrong query.
 type statement struct {
 	*sql.Stmt
-	open bool // a row of it was not scanned yet
+	row *sql.Row // that was not scanned yet; nil: none
 }
 
 // errOpen is a fault of ours: a statement is wanted of which a row is open.
@@ -208,7 +265,7 @@ type openRow struct {
 
 // Scan reads the row and frees its statement.
 func (r openRow) Scan(dest ...any) error {
-	defer func() { r.of.open = false }()
+	defer func() { r.of.row = nil }()
 	return r.Row.Scan(dest...)
 }
 
@@ -218,15 +275,20 @@ type noRow struct{ error }
 // Scan says why there is no row.
 func (r noRow) Scan(...any) error { return r.error }
 
-// queryRow runs a query for at most one row, which must be scanned before the same
-// query is run again.
+// queryRow runs a query for at most one row that an index finds; it must be scanned
+// before the same query is run again.
 func (s *snapshot) queryRow(query string, args ...any) scanner {
+	return s.queryRowIn(s.unwatched(), query, args)
+}
+
+func (s *snapshot) queryRowIn(ctx context.Context, query string, args []any) scanner {
 	stmt, err := s.prepare(query)
 	if err != nil {
 		return noRow{err}
 	}
-	stmt.open = true
-	return openRow{stmt.QueryRowContext(s.ctx, args...), stmt}
+	s.trace(query, args)
+	stmt.row = stmt.QueryRowContext(ctx, args...)
+	return openRow{stmt.row, stmt}
 }
 
 func (s *snapshot) exec(op, query string, args ...any) (sql.Result, error) {
@@ -234,6 +296,7 @@ func (s *snapshot) exec(op, query string, args ...any) (sql.Result, error) {
 	if err != nil {
 		return nil, s.fail(op, err)
 	}
+	s.trace(query, args)
 	res, err := stmt.ExecContext(s.ctx, args...)
 	return res, s.fail(op, err)
 }
@@ -241,7 +304,7 @@ func (s *snapshot) exec(op, query string, args ...any) (sql.Result, error) {
 // prepare gives a query's statement: errOpen while a row of it is open.
 func (s *snapshot) prepare(query string) (*statement, error) {
 	if known := s.prepared[query]; known != nil {
-		if known.open {
+		if known.row != nil {
 			return nil, errOpen
 		}
 		return known, nil

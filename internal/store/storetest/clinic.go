@@ -253,6 +253,8 @@ func owners(f *fixture) {
 		require.NoError(f, err)
 		_, err = w.Put(store.Owner{Clinic: "north"}, "", Checked(f, patient("q", 1)), nil)
 		require.NoError(f, err)
+		_, err = w.Put(store.Owner{Clinic: "east", Patient: "mrn|0"}, "", Checked(f, patient("e", 1)), nil)
+		require.NoError(f, err)
 	})
 	f.view(func(r store.Reader) {
 		got, err := r.Owners("north")
@@ -260,7 +262,7 @@ func owners(f *fixture) {
 		assert.Equal(f, []store.Owner{lone, owner, second}, got)
 		clinics, err := r.Clinics()
 		require.NoError(f, err)
-		assert.Equal(f, []string{"north", "south"}, clinics)
+		assert.Equal(f, []string{"east", "north", "south"}, clinics)
 		got, err = r.Owners("west")
 		require.NoError(f, err)
 		assert.Empty(f, got)

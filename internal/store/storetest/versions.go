@@ -3,6 +3,7 @@ package storetest
 import (
 	"encoding/json"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/stretchr/testify/assert"
@@ -175,6 +176,12 @@ func vread(f *fixture) {
 		got, err := f.vread(planRef("a"), want.VersionID)
 		require.NoError(f, err)
 		assert.Equal(f, want, got)
+	}
+	epoch := strings.TrimSuffix(one.VersionID, "-1")
+	for _, none := range []string{"", "1", "-1", epoch, epoch + "-", epoch + "-01", epoch + "-+1", epoch + "-0x1", epoch + "-3", "x" + one.VersionID,
+		one.VersionID + " ", epoch + "-99999999999999999999", strings.ToUpper(epoch) + "X-1"} {
+		_, err := f.vread(planRef("a"), none)
+		assert.ErrorIs(f, err, store.ErrNotFound, "%q", none)
 	}
 }
 
