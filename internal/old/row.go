@@ -18,6 +18,8 @@ type Result struct {
 	RecordID  string
 	Surgery   string // record id of the surgery, of a review or contact
 	Record    []byte // JSON of the clinic record
+	Patient   record.Identifier
+	SavedAt   *record.When
 	Sites     []Site // of a surgery
 	Findings  []Finding
 	Questions []Question
@@ -364,7 +366,12 @@ func (b *builder) result() Result {
 		return out
 	}
 	out.Record = text
-	for _, f := range record.Read(text, b.zone).Findings {
+	d := record.Read(text, b.zone)
+	if p := d.Record.Patient; p != nil && p.Identifier != nil {
+		out.Patient = *p.Identifier
+	}
+	out.SavedAt = d.Record.SavedAt
+	for _, f := range d.Findings {
 		if f.Severity == record.Refusal {
 			out.Findings = append(out.Findings, Finding{Column: f.Pointer, Code: f.Code, Text: f.Text, Reject: true})
 		}
