@@ -251,3 +251,8 @@ func (o Options) manifest(sum Summary) error {
 	}
 	return os.WriteFile(filepath.Join(o.Out, "manifest.json"), append(b, '\n'), 0o644)
 }
+
+// Unfinished reports whether rows wait for a person, were rejected or were held.
+func (sum Summary) Unfinished() bool {
+	return sum.Outcomes[question]+sum.Outcomes[rejected]+sum.Outcomes[held]+sum.Outcomes[waiting] > 0
+}
