@@ -27,6 +27,7 @@ const (
 	Missing        = "missing"              // required, and empty
 	AmbiguousTime  = "ambiguous-local-time" // in the hour that a clock change repeats or skips
 	NotRead        = "not-read"             // words that the grammar does not know; kept in the note
+	NotSure        = "ambiguous"            // may mean several things; kept in the note
 	Likely         = "likely"               // read by the usual meaning
 	ToWhichToe     = "to-which-toe"         // several toes, and one amount
 	AllBorders     = "all-borders"          // a finding without a site is taken for all that was treated

@@ -289,7 +289,8 @@ func (b *builder) note(title, text string) { b.notes = append(b.notes, title+": 
 func (b *builder) ask(q Question) {
 	if d, ok := b.decided[q.Column]; ok && d.Kind == "leave" {
 		b.who = append(b.who, d.Who)
-		b.found(Finding{Column: q.Column, Code: LeftByDecision, Text: "left out by a person's decision"})
+		b.found(Finding{Column: q.Column, Code: LeftByDecision, Text: "left out by a person's decision",
+			Reject: q.Rule == NoSite || q.Rule == NoKey})
 		return
 	}
 	b.questions = append(b.questions, q)

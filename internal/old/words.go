@@ -34,6 +34,11 @@ func (b *builder) texts() {
 	}
 }
 
+// asked are the kinds of which an ambiguous reading waits for a person: those that
+// identify or endanger (D2.1). What else is ambiguous stays in the note.
+var asked = []shorthand.Kind{shorthand.Site, shorthand.Border, shorthand.Procedure, shorthand.Anaesthetic, shorthand.Chemical, shorthand.Percent,
+	shorthand.Applications, shorthand.Tourniquet, shorthand.On, shorthand.Off, shorthand.Minutes, shorthand.Outcome}
+
 // wording reads one wording under the decisions of people, and keeps its words in
 // the note: they are the original.
 func (b *builder) wording(w *wording, says said) {
@@ -51,6 +56,10 @@ func (b *builder) wording(w *wording, says said) {
 	b.note(w.title, w.text)
 	for _, r := range read.Readings {
 		if r.Certainty == shorthand.Ambiguous && d.Kind != "accept" {
+			if !slices.Contains(asked, r.Kind) {
+				b.found(Finding{Column: w.name, Code: NotSure, Text: "may mean several things, rule " + r.Rule + "; kept in the note"})
+				continue
+			}
 			b.questions = append(b.questions, Question{Column: w.name, Original: w.text, Reading: r.String(), Others: r.OtherTexts(), Rule: r.Rule})
 			continue
 		}

@@ -81,7 +81,7 @@ func countTimesAt(it []*item) (amount, int) {
 		return amount{}, 0
 	}
 	i := 1
-	for i < len(it) && (it[i].is(timesSign, unitApp) || it[i].text == "of" || it[i].text == "-") {
+	for i < len(it) && (it[i].is(timesSign, unitApp, unitCart) || it[i].text == "of" || it[i].text == "-") {
 		i++
 	}
 	if i == 1 || i >= len(it) || !it[i].number {
