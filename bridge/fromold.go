@@ -5,11 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"maps"
 	"os"
 	"path/filepath"
 	"runtime"
-	"slices"
 	"strings"
 	"time"
 
@@ -57,12 +55,8 @@ func (c fromOldCommand) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(e.stdout, "rows %d, patients %d\n", sum.Rows, sum.Patients)
-	for _, k := range slices.Sorted(maps.Keys(sum.Outcomes)) {
-		fmt.Fprintf(e.stdout, "  %-12s %d\n", k, sum.Outcomes[k])
-	}
-	for _, k := range slices.Sorted(maps.Keys(sum.Files)) {
-		fmt.Fprintf(e.stdout, "  %s %d\n", k, sum.Files[k])
+	if err := sum.WriteText(e.stdout); err != nil {
+		return err
 	}
 	if sum.Unfinished() {
 		return exitError(1)
@@ -211,4 +205,3 @@ func (c fromOldCommand) progress(e *env, o *batch.Options) func() {
 		}
 	}
 }
-

@@ -52,7 +52,7 @@ func (o Options) finish(s *spool) (Summary, error) {
 	if o.DryRun {
 		return sum, nil
 	}
-	return sum, errors.Join(w.write(), o.manifest(sum))
+	return sum, errors.Join(w.write(), o.manifest(sum), o.page(sum))
 }
 
 // clinics writes the resources that belong to clinics, once.
