@@ -51,23 +51,98 @@ var titles = func() map[string]meaning {
 // sample is how many rows a draft looks at.
 const sample = 2000
 
-// File drafts the layout of a file. kind is surgery, review or contact; empty: by the
-// header.
+// File drafts the layout of a file: of each sheet of a workbook a table. kind is
+// surgery, review or contact; empty: by the header.
 func File(path string, kind record.Code, clinic, zone string) (layout.Layout, error) {
-	d := &drafter{path: path, kind: kind}
-	d.table.URL = filepath.Base(strings.TrimSuffix(path, ".gz"))
-	d.table.Note = layout.TableNote{Clinic: clinic, Zone: zone, RecordPrefix: "old-" + stem(d.table.URL) + "-", Version: "1", Constants: map[string]string{}}
+	context, _ := json.Marshal("http://www.w3.org/ns/csvw")
+	out := layout.Layout{Context: context}
+	what, err := table.Kind(path)
+	if err != nil {
+		return out, err
+	}
+	sheets := []string{""}
+	if what == "xlsx" {
+		if sheets, err = table.Sheets(path); err != nil {
+			return out, err
+		}
+	}
+	for _, sheet := range sheets {
+		d := &drafter{path: path, what: what, kind: kind}
+		d.table.URL = filepath.Base(strings.TrimSuffix(path, ".gz"))
+		d.table.Note = layout.TableNote{Clinic: clinic, Zone: zone, RecordPrefix: "old-" + stem(d.table.URL+" "+sheet) + "-", Sheet: sheet, Version: "1"}
+		if err := d.draft(); err != nil {
+			return out, err
+		}
+		out.Tables = append(out.Tables, d.table)
+	}
+	foreignKeys(out.Tables)
+	if len(out.Tables) == 1 {
+		out.Table, out.Tables = out.Tables[0], nil
+	}
+	return out, nil
+}
+
+func (d *drafter) draft() error {
 	format, err := d.dialect()
 	if err != nil {
-		return layout.Layout{}, err
+		return err
+	}
+	format.Sheet = d.table.Note.Sheet
+	if d.what == "json" {
+		if format.Pointer, err = d.pointer(); err != nil {
+			return err
+		}
+		d.table.Note.Rows = format.Pointer
 	}
 	if err := d.look(format); err != nil {
-		return layout.Layout{}, err
+		return err
 	}
 	d.kindOf()
 	d.columns()
-	context, _ := json.Marshal("http://www.w3.org/ns/csvw")
-	return layout.Layout{Context: context, Table: d.table}, nil
+	return nil
+}
+
+// pointer finds the list of rows in a JSON document that is an object.
+func (d *drafter) pointer() (string, error) {
+	rows, err := table.Open(d.path, table.Format{})
+	if err != nil {
+		return "", err
+	}
+	defer rows.Close()
+	r, err := rows.Next()
+	if err != nil {
+		return "", err
+	}
+	for _, name := range r.Names {
+		if list, _, found := strings.Cut(name, "/0/"); found {
+			return list, nil
+		}
+	}
+	return "", nil
+}
+
+// foreignKeys lets a table of visits name the surgeries of another table by the
+// column that is that table's key.
+func foreignKeys(tables []layout.Table) {
+	for i, t := range tables {
+		if t.Note.Kind == "surgery" {
+			continue
+		}
+		for _, s := range tables {
+			if s.Note.Kind != "surgery" || len(s.Schema.PrimaryKey) != 1 {
+				continue
+			}
+			key := s.Schema.PrimaryKey[0]
+			at := slices.IndexFunc(t.Schema.Columns, func(c layout.Column) bool { return c.Name == key })
+			if at < 0 || slices.Contains(t.Schema.PrimaryKey, key) {
+				continue
+			}
+			f := layout.ForeignKey{ColumnReference: layout.Strings{key}}
+			f.Reference.Resource, f.Reference.ColumnReference = s.URL, layout.Strings{key}
+			tables[i].Schema.ForeignKeys = []layout.ForeignKey{f}
+			tables[i].Schema.Columns[at].Note.Ignore, tables[i].Schema.Columns[at].Note.Unsure = "", ""
+		}
+	}
 }
 
 func stem(name string) string {
@@ -77,6 +152,7 @@ func stem(name string) string {
 
 type drafter struct {
 	path   string
+	what   string // csv, xlsx or json
 	kind   record.Code
 	table  layout.Table
 	header []string
@@ -87,9 +163,8 @@ type drafter struct {
 // dialect finds delimiter and encoding of delimited text: the delimiter that parts
 // the first lines into the most cells of the same number.
 func (d *drafter) dialect() (table.Format, error) {
-	kind, err := table.Kind(d.path)
-	if err != nil || kind != "csv" {
-		return table.Format{}, err
+	if d.what != "csv" {
+		return table.Format{}, nil
 	}
 	best, most := ',', 0
 	for _, delimiter := range []rune{',', ';', '\t', '|'} {
@@ -299,6 +374,7 @@ var (
 	isoDay   = regexp.MustCompile(`^[0-9]{4}-[0-9]{2}-[0-9]{2}$`)
 	clock    = regexp.MustCompile(`^[0-9]{1,2}:[0-9]{2}(:[0-9]{2})?$`)
 	number   = regexp.MustCompile(`^-?[0-9]+(?:([.,])[0-9]+)?$`)
+	serial   = regexp.MustCompile(`^[0-9]+(?:\.[0-9]+)?$`)
 	fixed    = regexp.MustCompile(`^0[0-9]+$`)
 )
 
@@ -321,14 +397,30 @@ func (d *drafter) datatype(c *layout.Column, values []string) {
 			c.Note.Unsure = "no cell is a value of the list " + p.Set.Name
 		}
 	default:
-		if len(c.Note.Read) == 0 && slices.ContainsFunc(values, fixed.MatchString) && sameLength(values) {
-			c.Datatype = layout.Datatype{Base: "string", Format: fmt.Sprintf("[0-9]{%d}", len(values[0]))}
+		if width := fixedWidth(values); len(c.Note.Read) == 0 && width > 0 {
+			c.Datatype = layout.Datatype{Base: "string", Format: fmt.Sprintf("[0-9]{%d}", width)}
 		}
 	}
 }
 
-func sameLength(values []string) bool {
-	return !slices.ContainsFunc(values, func(v string) bool { return len(v) > len(values[0]) || strings.Trim(v, "0123456789") != "" })
+// fixedWidth is the width of numbers with leading zeros, where seven cells in ten
+// have it (headers and totals stand among them); else 0.
+func fixedWidth(values []string) int {
+	width, same := 0, 0
+	for _, v := range values {
+		if fixed.MatchString(v) {
+			width = max(width, len(v))
+		}
+	}
+	for _, v := range values {
+		if len(v) == width && strings.Trim(v, "0123456789") == "" {
+			same++
+		}
+	}
+	if width == 0 || same*10 < len(values)*7 {
+		return 0
+	}
+	return width
 }
 
 // codesOf maps the cells whose word, or its first letter, is one value of the list.
@@ -379,6 +471,10 @@ func (d *drafter) dates(c *layout.Column, values []string) {
 			monthsOnly++
 		}
 	}
+	if d.what == "xlsx" && slices.ContainsFunc(values, serial.MatchString) {
+		d.serials(c, values)
+		return
+	}
 	year := "yyyy"
 	if two > 0 {
 		year = "yy"
@@ -412,6 +508,31 @@ func (d *drafter) dates(c *layout.Column, values []string) {
 	}
 	if monthsOnly > 0 {
 		c.Note.Formats = append(c.Note.Formats, "MM/yyyy")
+	}
+}
+
+// serials are dates, times or both as a workbook keeps them: days, and parts of a day.
+func (d *drafter) serials(c *layout.Column, values []string) {
+	days, parts := 0, 0
+	for _, v := range values {
+		f, err := strconv.ParseFloat(v, 64)
+		switch {
+		case err != nil:
+		case f < 1:
+			parts++
+		case f == float64(int(f)):
+			days++
+		default:
+			days, parts = days+1, parts+1
+		}
+	}
+	switch {
+	case days > 0 && parts > 0:
+		c.Datatype = layout.Datatype{Base: "datetime"}
+	case parts > 0:
+		c.Datatype = layout.Datatype{Base: "time"}
+	default:
+		c.Datatype = layout.Datatype{Base: "date"}
 	}
 }
 

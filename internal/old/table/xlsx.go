@@ -74,3 +74,12 @@ func end(err error) error {
 }
 
 func (r *workbookRows) Close() error { return errors.Join(r.rows.Close(), r.file.Close()) }
+
+// Sheets are the names of the sheets of a workbook, in their order.
+func Sheets(name string) ([]string, error) {
+	file, err := excelize.OpenFile(name)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrFormat, err)
+	}
+	return file.GetSheetList(), file.Close()
+}
