@@ -22,6 +22,8 @@ type commands struct {
 	Serve    serveCommand    `cmd:"" help:"Take records over HTTP and serve them to hubs as FHIR."`
 	Demo     demoCommand     `cmd:"" help:"Serve an invented clinic with its cases, at a fixed date."`
 	ToFHIR   toFHIRCommand   `cmd:"" name:"to-fhir" help:"Turn files of records into one FHIR Bundle or NDJSON."`
+	FromOld  fromOldCommand  `cmd:"" name:"from-old" help:"Turn files of old records into FHIR, once."`
+	Layout   layoutCommand   `cmd:"" help:"Draft the layout of a file of old records."`
 	Letter   letterCommand   `cmd:"" help:"Print the letter of each case to the patient's other carers."`
 	Key      keyCommand      `cmd:"" help:"Make, list and end bearer keys."`
 	Backup   backupCommand   `cmd:"" help:"Write a backup of a data folder, also while it is served."`

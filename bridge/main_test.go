@@ -37,7 +37,7 @@ func TestMain(m *testing.M) {
 // TestStories plays each story in testdata/script against the program. Every
 // story has a folder of its own with settings.json (the demo clinic's, served
 // on a free port), records/, large.json, which is over the limit of a body, and
-// the variables PORT, BASE and
+// the variables PORT, BASE, OLD (the shipped exports of old records) and
 // SYSTEM, that of the demo clinic's patients.
 func TestStories(t *testing.T) {
 	testscript.Run(t, testscript.Params{
@@ -59,6 +59,11 @@ func setupStory(e *testscript.Env) error {
 	}
 	e.Setenv("PORT", port)
 	e.Setenv("BASE", "http://127.0.0.1:"+port)
+	old, err := filepath.Abs(filepath.Join("..", "testdata", "old"))
+	if err != nil {
+		return err
+	}
+	e.Setenv("OLD", old)
 	e.Setenv("SYSTEM", "https://brindlemere.example/patient")
 	settings := bytes.ReplaceAll(testdata.Settings(), []byte(":8470/"), []byte(":"+port+"/"))
 	if err := os.WriteFile(filepath.Join(e.WorkDir, "settings.json"), settings, 0o600); err != nil {

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 
+	"nailbridge/internal/old/layout"
 	"nailbridge/internal/openapi"
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/safety"
@@ -12,6 +13,7 @@ import (
 type schemaCommand struct {
 	Formulary      bool `xor:"which" help:"That of a clinic's own formulary file instead."`
 	ConfirmedCodes bool `xor:"which" help:"That of a file of confirmed codes instead."`
+	Layout         bool `xor:"which" help:"That of a layout of old records instead."`
 	OpenAPI        bool `name:"openapi" xor:"which" help:"The OpenAPI 3.1 document of the doors over HTTP instead."`
 }
 
@@ -24,6 +26,8 @@ func (c schemaCommand) Run(e *env) error {
 		schema = safety.FormularySchema()
 	case c.ConfirmedCodes:
 		schema = terms.ConfirmedSchema()
+	case c.Layout:
+		schema = layout.Schema()
 	case c.OpenAPI:
 		schema = openapi.Document()
 	}

@@ -1,0 +1,207 @@
+package main
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/schollz/progressbar/v3"
+
+	"nailbridge/internal/config"
+	"nailbridge/internal/old/batch"
+	"nailbridge/internal/old/layout"
+	"nailbridge/internal/old/table"
+	"nailbridge/mapping/record"
+)
+
+type fromOldCommand struct {
+	Paths     []string `arg:"" name:"file" type:"path" help:"Files of old records (CSV, TSV, xlsx, JSON; plain or gzip), or folders of them."`
+	Layout    string   `required:"" type:"existingfile" help:"Layout of the files: W3C table metadata with our annotations."`
+	Config    string   `required:"" type:"existingfile" help:"Settings file."`
+	Out       string   `required:"" type:"path" help:"Folder for the output; the same folder again goes on with a run that was stopped."`
+	Sharing   string   `required:"" enum:"agreed,declined" help:"Whether patients whose old rows say nothing of it are shared with the region: agreed or declined."`
+	Basis     string   `help:"The lawful basis of agreed, or why declined."`
+	AsOf      string   `required:"" help:"Date or date and time that stands for now, so that a run that goes on gives the same files."`
+	Exclude   string   `type:"existingfile" help:"File of patient identifiers, one a line, whose rows are left out."`
+	Decisions string   `type:"existingfile" help:"Worksheet of an earlier run with people's decisions."`
+	Since     string   `help:"Leave out rows dated before."`
+	Limit     int      `help:"So many rows of each file, to try a layout."`
+	DryRun    bool     `help:"Read and fold, and write no resources."`
+	Gzip      bool     `help:"Pack the files of resources."`
+	Workers   int      `help:"Patients folded at once; 0: as many as processors."`
+
+	Data          string `type:"path" help:"Data folder whose namespace of ids is used." xor:"ids"`
+	NamespaceFile string `type:"existingfile" help:"File with the namespace of ids." xor:"ids"`
+	DemoIDs       bool   `name:"demo-ids" help:"Ids in the public demo namespace: never for real patients." xor:"ids"`
+}
+
+// Run converts, and prints where every row ended. The exit status is 1 when rows
+// wait for a person or were rejected or held.
+func (c fromOldCommand) Run(e *env) error {
+	o, err := c.options(e)
+	if err != nil {
+		return err
+	}
+	done := c.progress(e, &o)
+	sum, err := batch.Run(e.ctx, o)
+	done()
+	if err != nil {
+		return err
+	}
+	if err := sum.WriteText(e.stdout); err != nil {
+		return err
+	}
+	if sum.Unfinished() {
+		return exitError(1)
+	}
+	return nil
+}
+
+// options turns what was asked into what a run is told.
+func (c fromOldCommand) options(e *env) (batch.Options, error) {
+	o := batch.Options{Out: c.Out, Workers: c.Workers, Gzip: c.Gzip, DryRun: c.DryRun, Limit: c.Limit,
+		Sharing: record.Code(c.Sharing), Basis: strings.TrimSpace(c.Basis), Folder: filepath.Dir(c.Layout)}
+	if o.Workers == 0 {
+		o.Workers = runtime.NumCPU()
+	}
+	if o.Basis == "" {
+		return o, errors.New("--basis: the lawful basis of --sharing is needed")
+	}
+	text, err := os.ReadFile(c.Layout)
+	if err != nil {
+		return o, err
+	}
+	if o.Layout, err = layout.Read(text); err != nil {
+		return o, fmt.Errorf("%s: %w", c.Layout, err)
+	}
+	if o.Files, err = listed(c.Paths); err != nil {
+		return o, err
+	}
+	if err := c.settings(&o); err != nil {
+		return o, err
+	}
+	return o, c.people(&o)
+}
+
+// settings are those of the clinics, under which sharing is as the run was told.
+func (c fromOldCommand) settings(o *batch.Options) error {
+	file, err := config.Read(c.Config)
+	if err != nil {
+		return err
+	}
+	ids := toFHIRCommand{Data: c.Data, NamespaceFile: c.NamespaceFile, DemoIDs: c.DemoIDs}
+	var namespace uuid.UUID
+	if namespace, err = ids.namespace(); err != nil {
+		return err
+	}
+	if o.Clinics, err = file.Settings(namespace); err != nil {
+		return err
+	}
+	for i := range o.Clinics {
+		o.Clinics[i].Clinic.ShareUnstated = ""
+		if o.Sharing == "agreed" {
+			o.Clinics[i].Clinic.ShareUnstated = o.Basis
+		}
+	}
+	zone, err := file.Location()
+	if err != nil {
+		return err
+	}
+	o.AsOf, err = instant("--as-of", c.AsOf, zone)
+	return err
+}
+
+// people reads who is left out, and what people decided.
+func (c fromOldCommand) people(o *batch.Options) error {
+	if c.Since != "" {
+		w, err := record.ParseWhen(c.Since)
+		if err != nil {
+			return fmt.Errorf("--since: %w", err)
+		}
+		o.Since = &w
+	}
+	if c.Exclude != "" {
+		f, err := os.Open(c.Exclude)
+		if err != nil {
+			return err
+		}
+		defer f.Close()
+		o.Exclude = map[string]bool{}
+		in := bufio.NewScanner(f)
+		for in.Scan() {
+			if id := strings.TrimSpace(in.Text()); id != "" {
+				o.Exclude[id] = true
+			}
+		}
+		if err := in.Err(); err != nil {
+			return err
+		}
+	}
+	if c.Decisions != "" {
+		var err error
+		o.Decided, err = batch.ReadDecisions(c.Decisions)
+		return err
+	}
+	return nil
+}
+
+// listed are the files of some paths, folders by the names of their files.
+func listed(paths []string) ([]string, error) {
+	var out []string
+	for _, p := range paths {
+		info, err := os.Stat(p)
+		if err != nil {
+			return nil, err
+		}
+		if !info.IsDir() {
+			out = append(out, p)
+			continue
+		}
+		entries, err := os.ReadDir(p)
+		if err != nil {
+			return nil, err
+		}
+		for _, e := range entries {
+			if _, err := table.Kind(e.Name()); err == nil && !e.IsDir() && !strings.HasSuffix(e.Name(), ".layout.json") {
+				out = append(out, filepath.Join(p, e.Name()))
+			}
+		}
+	}
+	return out, nil
+}
+
+// progress shows a bar with rate and time left on a terminal, and nothing elsewhere.
+func (c fromOldCommand) progress(e *env, o *batch.Options) func() {
+	f, ok := e.stderr.(*os.File)
+	if !ok {
+		return func() {}
+	}
+	if info, err := f.Stat(); err != nil || info.Mode()&os.ModeCharDevice == 0 {
+		return func() {}
+	}
+	var bar *progressbar.ProgressBar
+	stage := ""
+	o.Progress = func(now string, done, all int) {
+		if now != stage {
+			if all == 0 {
+				all = -1
+			}
+			stage = now
+			bar = progressbar.NewOptions(all, progressbar.OptionSetWriter(f), progressbar.OptionSetDescription(now),
+				progressbar.OptionThrottle(200*time.Millisecond), progressbar.OptionShowCount(), progressbar.OptionShowIts(), progressbar.OptionSetPredictTime(true))
+		}
+		_ = bar.Set(done) // what a bar cannot show is no fault of the run
+	}
+	return func() {
+		if bar != nil {
+			fmt.Fprintln(io.Writer(f))
+		}
+	}
+}

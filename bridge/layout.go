@@ -1,0 +1,35 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+
+	"nailbridge/internal/old/draft"
+	"nailbridge/mapping/record"
+)
+
+type layoutCommand struct {
+	File   string `arg:"" type:"existingfile" help:"File of old records."`
+	Clinic string `required:"" help:"Id of the clinic, as in the settings."`
+	Zone   string `required:"" help:"IANA name of the zone of the file's times, such as Europe/London."`
+	Kind   string `enum:"surgery,review,contact," default:"" help:"What a row is; else the header tells."`
+}
+
+// Run drafts a layout on stdout and says on stderr how much of it is unsure.
+func (c layoutCommand) Run(e *env) error {
+	l, err := draft.File(c.File, record.Code(c.Kind), c.Clinic, c.Zone)
+	if err != nil {
+		return err
+	}
+	unsure := 0
+	for _, col := range l.Schema.Columns {
+		if col.Note.Unsure != "" {
+			unsure++
+		}
+	}
+	fmt.Fprintf(e.stderr, "%d columns, %d unsure: a run stops while a column says so\n", len(l.Schema.Columns), unsure)
+	enc := json.NewEncoder(e.stdout)
+	enc.SetEscapeHTML(false)
+	enc.SetIndent("", "  ")
+	return enc.Encode(l)
+}

@@ -1,0 +1,170 @@
+// Package batch converts files of old records once: it reads every row, keeps what it
+// read in a working file, folds patient by patient, and writes NDJSON by type with
+// a manifest. It can be killed at any moment and goes on where it was; the files are then equal
+// to those of an unbroken run. Every row of the input is accounted for exactly
+// once.
+package batch
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"nailbridge/internal/old"
+	"nailbridge/internal/old/layout"
+	"nailbridge/internal/old/table"
+	"nailbridge/mapping"
+	"nailbridge/mapping/record"
+)
+
+// Options are what a run is told.
+type Options struct {
+	Files    []string // plain files; folders were listed
+	Layout   layout.Layout
+	Folder   string // of the layout, beside which its other files are
+	Clinics  []mapping.Settings
+	AsOf     time.Time
+	Out      string // folder of the output
+	Workers  int
+	Gzip     bool
+	DryRun   bool // reads and folds, and writes nothing but the working file
+	Limit    int  // rows a file; 0: all
+	Since    *record.When
+	Sharing  record.Code // agreed or declined: the word that stands for what old rows do not say
+	Basis    string      // its lawful basis
+	Exclude  map[string]bool
+	Decided  Decisions
+	Progress func(stage string, done, all int)
+
+	names   []string // of the inputs
+	headers [][]byte // of the inputs, as the files have them
+}
+
+// ErrOtherRun says that the working file is of a run with other inputs.
+var ErrOtherRun = errors.New("the folder holds the working file of a run with other files, layout or options")
+
+// Run converts. It goes on where an earlier run of the same options stopped.
+func Run(ctx context.Context, o Options) (Summary, error) {
+	if err := os.MkdirAll(o.Out, 0o755); err != nil {
+		return Summary{}, err
+	}
+	inputs, err := o.inputs()
+	if err != nil {
+		return Summary{}, err
+	}
+	if err := survey(ctx, inputs); err != nil {
+		return Summary{}, err
+	}
+	print, err := o.fingerprint(inputs)
+	if err != nil {
+		return Summary{}, err
+	}
+	for _, in := range inputs {
+		o.names, o.headers = append(o.names, in.name), append(o.headers, in.header)
+	}
+	s, err := openSpool(filepath.Join(o.Out, workFile), print)
+	if err != nil {
+		return Summary{}, err
+	}
+	defer s.close()
+	for i := range inputs {
+		if err := o.read(ctx, s, i, &inputs[i]); err != nil {
+			return Summary{}, fmt.Errorf("%s: %w", inputs[i].name, err)
+		}
+	}
+	if err := o.fold(ctx, s); err != nil {
+		return Summary{}, err
+	}
+	return o.finish(s)
+}
+
+// workFile holds what was read and how far the run is.
+const workFile = "working.sqlite"
+
+// input is one table of a file.
+type input struct {
+	path   string
+	name   string // of the file, and the sheet
+	table  layout.Table
+	conv   *old.Converter
+	header []byte
+}
+
+// inputs pairs files and tables. A file that no table describes, and a table whose
+// columns do not fit, stop the run before anything is written.
+func (o Options) inputs() ([]input, error) {
+	beside, err := o.beside()
+	if err != nil {
+		return nil, err
+	}
+	var out []input
+	var errs []error
+	for _, path := range o.Files {
+		matched := false
+		for _, t := range o.Layout.All() {
+			if ok, _ := filepath.Match(t.URL, plainName(path)); !ok {
+				continue
+			}
+			matched = true
+			in, err := o.input(path, t, beside)
+			if err != nil {
+				errs = append(errs, fmt.Errorf("%s: %w", filepath.Base(path), err))
+				continue
+			}
+			out = append(out, in)
+		}
+		if !matched {
+			errs = append(errs, fmt.Errorf("%s: the layout has no table for it", filepath.Base(path)))
+		}
+	}
+	return out, errors.Join(errs...)
+}
+
+func (o Options) input(path string, t layout.Table, beside old.Beside) (input, error) {
+	in := input{path: path, name: filepath.Base(path), table: t}
+	if t.Note.Sheet != "" {
+		in.name += "#" + t.Note.Sheet
+	}
+	kind, err := table.Kind(path)
+	if err != nil {
+		return in, err
+	}
+	switch kind {
+	case "json":
+		in.conv, err = old.NewJSON(t, beside)
+	default:
+		var header []string
+		header, in.header, err = readHeader(path, t)
+		if err != nil {
+			return in, err
+		}
+		epoch := false
+		if kind == "xlsx" {
+			if epoch, err = table.Epoch1904(path); err != nil {
+				return in, err
+			}
+		}
+		in.conv, err = old.New(t, header, kind == "xlsx", epoch, beside)
+	}
+	if err == nil {
+		in.conv.SurgeryPrefix = o.surgeryPrefix(t)
+	}
+	return in, err
+}
+
+// surgeryPrefix is the prefix of the record ids of the table that a foreign key names.
+func (o Options) surgeryPrefix(t layout.Table) string {
+	if len(t.Schema.ForeignKeys) == 0 {
+		return ""
+	}
+	ref := t.Schema.ForeignKeys[0].Reference.Resource
+	for _, other := range o.Layout.All() {
+		if other.URL == ref && other.Note.Kind == "surgery" {
+			return other.Note.RecordPrefix
+		}
+	}
+	return ""
+}

@@ -1,0 +1,271 @@
+package batch_test
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/config"
+	"nailbridge/internal/old/batch"
+	"nailbridge/internal/old/layout"
+)
+
+const shipped = "../../../testdata/old"
+
+// options are those of a run over a shipped export.
+func options(t testing.TB, file, layoutFile string) batch.Options {
+	t.Helper()
+	settings, err := config.Read("../../../testdata/settings.json")
+	require.NoError(t, err)
+	clinics, err := settings.Settings(config.DemoNamespace)
+	require.NoError(t, err)
+	for i := range clinics {
+		clinics[i].Clinic.ShareUnstated = "invented basis"
+	}
+	return batch.Options{Files: []string{file}, Layout: layoutOf(t, layoutFile), Folder: shipped, Clinics: clinics,
+		AsOf: time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC), Out: t.TempDir(), Workers: 2, Sharing: "agreed", Basis: "invented basis"}
+}
+
+func layoutOf(t testing.TB, path string) layout.Layout {
+	t.Helper()
+	b, err := os.ReadFile(path)
+	require.NoError(t, err)
+	l, err := layout.Read(b)
+	require.NoError(t, err)
+	return l
+}
+
+func run(t testing.TB, o batch.Options) batch.Summary {
+	t.Helper()
+	s, err := batch.Run(context.Background(), o)
+	require.NoError(t, err)
+	return s
+}
+
+// resources are the lines of a file of the output.
+func resources(t testing.TB, o batch.Options, typ string) []map[string]any {
+	t.Helper()
+	b, err := os.ReadFile(filepath.Join(o.Out, typ+".ndjson"))
+	if errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
+	require.NoError(t, err)
+	var out []map[string]any
+	for in := bufio.NewScanner(bytes.NewReader(b)); in.Scan(); {
+		var m map[string]any
+		require.NoError(t, json.Unmarshal(in.Bytes(), &m))
+		out = append(out, m)
+	}
+	return out
+}
+
+// The facts of the shipped exports, written down from the files before anything was run:
+// where each row ends.
+func TestEveryRowEndsOnce(t *testing.T) {
+	for _, c := range []struct {
+		file, layout string
+		rows         int
+		want         map[string]int
+	}{
+		{"surgeries.csv", "surgeries.layout.json", 7, map[string]int{"provenance": 3, "worksheet": 2, "skipped": 2}},
+		{"visits.xlsx", "visits.layout.json", 9, map[string]int{"provenance": 7, "waiting": 1, "worksheet": 1}},
+		{"older.json", "older.layout.json", 4, map[string]int{"provenance": 3, "worksheet": 1}},
+	} {
+		o := options(t, filepath.Join(shipped, c.file), filepath.Join(shipped, c.layout))
+		s := run(t, o)
+		assert.Equal(t, c.rows, s.Rows, c.file)
+		assert.Equal(t, c.want, s.Outcomes, c.file)
+		total := 0
+		for _, n := range s.Outcomes {
+			total += n
+		}
+		assert.Equal(t, s.Rows, total)
+	}
+}
+
+// written writes a table in another form, with the layout edited to match.
+type form struct {
+	name   string
+	edit   func(rows [][]string, l *layout.Layout) []byte
+	suffix string
+}
+
+// The shipped wide CSV in other forms (columns shuffled, headers renamed, delimiter,
+// encoding, decimal mark and date format changed) with the layout edited to match gives equal
+// resources.
+func TestOtherFormsOfAFileGiveEqualRecords(t *testing.T) {
+	file, lay := filepath.Join(shipped, "surgeries.csv"), filepath.Join(shipped, "surgeries.layout.json")
+	base := options(t, file, lay)
+	run(t, base)
+	want, err := os.ReadFile(filepath.Join(base.Out, "Procedure.ndjson"))
+	require.NoError(t, err)
+	in, err := os.ReadFile(file)
+	require.NoError(t, err)
+	r := csv.NewReader(bytes.NewReader(in))
+	r.Comma = ';'
+	rows, err := r.ReadAll()
+	require.NoError(t, err)
+	for _, f := range forms() {
+		t.Run(f.name, func(t *testing.T) {
+			o := options(t, filepath.Join(t.TempDir(), "surgeries"+f.suffix), lay)
+			copied := make([][]string, len(rows))
+			for i := range rows {
+				copied[i] = append([]string{}, rows[i]...)
+			}
+			require.NoError(t, os.WriteFile(o.Files[0], f.edit(copied, &o.Layout), 0o644))
+			run(t, o)
+			got, err := os.ReadFile(filepath.Join(o.Out, "Procedure.ndjson"))
+			require.NoError(t, err)
+			assert.Equal(t, string(want), string(got))
+		})
+	}
+}
+
+func forms() []form {
+	write := func(rows [][]string, comma rune) []byte {
+		var b bytes.Buffer
+		w := csv.NewWriter(&b)
+		w.Comma = comma
+		_ = w.WriteAll(rows)
+		return b.Bytes()
+	}
+	return []form{
+		{"shuffled", func(rows [][]string, _ *layout.Layout) []byte {
+			for _, r := range rows { // side, toe and border keep their order: they are read as one text
+				r[12], r[3], r[1], r[16] = r[3], r[12], r[16], r[1]
+			}
+			return write(rows, ';')
+		}, ".csv"},
+		{"renamed", func(rows [][]string, l *layout.Layout) []byte {
+			rows[0][0], rows[5][0] = "Operation no", "Operation no"
+			l.Schema.Columns[0].Titles = layout.Strings{"Operation no"}
+			return write(rows, ';')
+		}, ".csv"},
+		{"tabs, byte order mark", func(rows [][]string, l *layout.Layout) []byte {
+			l.Dialect.Delimiter, l.URL = "\t", "surgeries*.tsv"
+			return append([]byte("\xef\xbb\xbf"), write(rows, '\t')...)
+		}, ".tsv"},
+		{"dates", func(rows [][]string, l *layout.Layout) []byte {
+			for _, r := range rows[1:] {
+				if p := strings.Split(r[5], "/"); len(p) == 3 {
+					r[5] = p[2] + "-" + p[1] + "-" + p[0]
+				}
+			}
+			l.Schema.Columns[5].Datatype.Format = "yyyy-MM-dd"
+			return write(rows, ';')
+		}, ".csv"},
+		{"decimal point", func(rows [][]string, l *layout.Layout) []byte {
+			for _, r := range rows[1:] {
+				r[16] = strings.Replace(r[16], ",", ".", 1)
+			}
+			l.Schema.Columns[16].Datatype.DecimalChar = "."
+			return write(rows, ';')
+		}, ".csv"},
+	}
+}
+
+// A killed run goes on where it was: the files equal those of an unbroken run. The run
+// is cut off by its context at each of its steps.
+func TestAStoppedRunGoesOn(t *testing.T) {
+	file, lay := filepath.Join(shipped, "visits.xlsx"), filepath.Join(shipped, "visits.layout.json")
+	whole := options(t, file, lay)
+	whole.Gzip = true
+	run(t, whole)
+	o := options(t, file, lay)
+	o.Gzip = true
+	for range 20 {
+		ctx, cancel := context.WithCancel(context.Background())
+		o.Progress = func(string, int, int) { cancel() }
+		_, err := batch.Run(ctx, o)
+		cancel()
+		if err == nil {
+			break
+		}
+		require.ErrorIs(t, err, context.Canceled)
+	}
+	o.Progress = nil
+	run(t, o)
+	same(t, whole.Out, o.Out)
+}
+
+func same(t testing.TB, want, got string) {
+	t.Helper()
+	entries, err := os.ReadDir(want)
+	require.NoError(t, err)
+	for _, e := range entries {
+		if strings.HasPrefix(e.Name(), "working") {
+			continue
+		}
+		a, err := os.ReadFile(filepath.Join(want, e.Name()))
+		require.NoError(t, err)
+		b, err := os.ReadFile(filepath.Join(got, e.Name()))
+		require.NoError(t, err)
+		assert.True(t, bytes.Equal(a, b), e.Name())
+	}
+}
+
+// A worksheet filled in is applied: what was corrected is published, what was left stays
+// out, and who decided is kept.
+func TestDecisionsAreApplied(t *testing.T) {
+	file, lay := filepath.Join(shipped, "surgeries.csv"), filepath.Join(shipped, "surgeries.layout.json")
+	o := options(t, file, lay)
+	run(t, o)
+	b, err := os.ReadFile(filepath.Join(o.Out, "worksheet.csv"))
+	require.NoError(t, err)
+	rows, err := csv.NewReader(bytes.NewReader(b)).ReadAll()
+	require.NoError(t, err)
+	require.Len(t, rows, 3)
+	rows[1][7], rows[1][8], rows[1][9] = "correct", "left hallux medial", "r.office"
+	rows[2][7], rows[2][9] = "leave", "r.office"
+	var filled bytes.Buffer
+	require.NoError(t, csv.NewWriter(&filled).WriteAll(rows))
+	path := filepath.Join(t.TempDir(), "worksheet.csv")
+	require.NoError(t, os.WriteFile(path, filled.Bytes(), 0o644))
+
+	again := options(t, file, lay)
+	again.Decided, err = batch.ReadDecisions(path)
+	require.NoError(t, err)
+	s := run(t, again)
+	assert.Equal(t, 4, s.Outcomes["provenance"])
+	assert.Equal(t, 1, s.Outcomes["rejected"], "without a toe there is no surgery to publish")
+	assert.Zero(t, s.Outcomes["worksheet"])
+}
+
+// A layout that does not say, and values that do not tell, stop a run before anything
+// is written; so do values that contradict it.
+func TestTheOrderOfDayAndMonthIsNeverGuessed(t *testing.T) {
+	lay := filepath.Join(shipped, "surgeries.layout.json")
+	for name, c := range map[string]struct{ format, cell, want string }{
+		"contradicted": {"MM/dd/yyyy", "17/06/2014", "contradicts the declared order"},
+		"not declared": {"", "03/06/2014", "does not declare the order"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			head, _, _ := strings.Cut(string(must(os.ReadFile(filepath.Join(shipped, "surgeries.csv")))(t)), "\n")
+			o := options(t, filepath.Join(t.TempDir(), "surgeries.csv"), lay)
+			row := "000101;004711;Ashgrove;Tilda;1971;" + c.cell + ";10:05;HB;R;hallux;lat;PNA;;;;;;"
+			require.NoError(t, os.WriteFile(o.Files[0], []byte(head+"\n"+row+"\n"), 0o644))
+			o.Layout.Schema.Columns[5].Datatype.Format = c.format
+			o.Layout.Schema.Columns[5].Note.Formats = nil
+			o.Out = filepath.Join(o.Out, "out")
+			_, err := batch.Run(context.Background(), o)
+			require.ErrorContains(t, err, c.want)
+			entries, _ := os.ReadDir(o.Out)
+			assert.Empty(t, entries)
+		})
+	}
+}
+
+func must[T any](v T, err error) func(testing.TB) T {
+	return func(t testing.TB) T { require.NoError(t, err); return v }
+}

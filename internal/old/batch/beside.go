@@ -1,0 +1,201 @@
+package batch
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/csv"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+
+	"nailbridge/internal/old"
+	"nailbridge/internal/old/layout"
+)
+
+// beside reads the crosswalks and code maps that a layout names, from its folder.
+func (o Options) beside() (old.Beside, error) {
+	out := old.Beside{Crosswalks: map[string]map[string]string{}, CodeMaps: map[string]map[string]string{}}
+	var errs []error
+	for _, t := range o.Layout.All() {
+		for name, w := range t.Note.Crosswalks {
+			m, err := readCrosswalk(filepath.Join(o.Folder, w.URL), w)
+			out.Crosswalks[name] = m
+			errs = append(errs, err)
+		}
+		for _, c := range t.Schema.Columns {
+			if c.Note.CodeMap == "" {
+				continue
+			}
+			m, err := readCodeMap(filepath.Join(o.Folder, c.Note.CodeMap))
+			out.CodeMaps[c.Note.CodeMap] = m
+			errs = append(errs, err)
+		}
+	}
+	return out, errors.Join(errs...)
+}
+
+func readCrosswalk(path string, w layout.Crosswalk) (map[string]string, error) {
+	head, rows, err := readCSV(path)
+	if err != nil {
+		return nil, err
+	}
+	from, to := slices.Index(head, w.From), slices.Index(head, w.To)
+	if from < 0 || to < 0 {
+		return nil, fmt.Errorf("%s: no columns %s and %s", filepath.Base(path), w.From, w.To)
+	}
+	out := map[string]string{}
+	for n, r := range rows {
+		if was, twice := out[r[from]]; twice && was != r[to] {
+			return nil, fmt.Errorf("%s: row %d: a second value for one old value", filepath.Base(path), n+2)
+		}
+		out[r[from]] = r[to]
+	}
+	return out, nil
+}
+
+func readCSV(path string) (head []string, rows [][]string, err error) {
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return nil, nil, err
+	}
+	all, err := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(b, []byte("\xef\xbb\xbf")))).ReadAll()
+	if err != nil || len(all) == 0 {
+		return nil, nil, fmt.Errorf("%s: not a CSV file with a header: %w", filepath.Base(path), cmpErr(err))
+	}
+	return all[0], all[1:], nil
+}
+
+func cmpErr(err error) error {
+	if err == nil {
+		return io.ErrUnexpectedEOF
+	}
+	return err
+}
+
+// conceptMap is what is read of a FHIR ConceptMap (https://hl7.org/fhir/R4/conceptmap.html).
+type conceptMap struct {
+	ResourceType string `json:"resourceType"`
+	Group        []struct {
+		Element []struct {
+			Code   string `json:"code"`
+			Target []struct {
+				Code        string `json:"code"`
+				Equivalence string `json:"equivalence"`
+			} `json:"target"`
+		} `json:"element"`
+	} `json:"group"`
+}
+
+// readCodeMap reads a ConceptMap: a cell may mean one value only, and never one that it
+// does not mean.
+func readCodeMap(path string) (map[string]string, error) {
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return nil, err
+	}
+	var m conceptMap
+	if err := json.Unmarshal(b, &m); err != nil || m.ResourceType != "ConceptMap" {
+		return nil, fmt.Errorf("%s: not a ConceptMap", filepath.Base(path))
+	}
+	out := map[string]string{}
+	for _, g := range m.Group {
+		for _, e := range g.Element {
+			for _, t := range e.Target {
+				if t.Equivalence == "unmatched" || t.Equivalence == "disjoint" {
+					continue
+				}
+				if was, twice := out[e.Code]; twice && was != t.Code {
+					return nil, fmt.Errorf("%s: %q means two values", filepath.Base(path), e.Code)
+				}
+				out[e.Code] = t.Code
+			}
+		}
+	}
+	return out, nil
+}
+
+// fingerprint is what a run reads and how, so that a run never goes on under
+// another's working file.
+func (o Options) fingerprint(inputs []input) (string, error) {
+	h := sha256.New()
+	for _, in := range inputs {
+		fmt.Fprintf(h, "%q\n", in.name)
+		f, err := os.Open(in.path)
+		if err != nil {
+			return "", err
+		}
+		_, err = io.Copy(h, f)
+		if err := errors.Join(err, f.Close()); err != nil {
+			return "", err
+		}
+	}
+	exclude := make([]string, 0, len(o.Exclude))
+	for id := range o.Exclude {
+		exclude = append(exclude, id)
+	}
+	slices.Sort(exclude)
+	fmt.Fprintf(h, "%s %v %v %d %v %s %q %v\n", jsonOf(o.Layout), o.Gzip, o.DryRun, o.Limit, o.Since, o.Sharing, o.Basis, exclude)
+	fmt.Fprintf(h, "%s %s\n", o.AsOf.UTC(), jsonOf(o.Decided))
+	return hex.EncodeToString(h.Sum(nil)), nil
+}
+
+// Decisions are the decisions of a worksheet: by file, row and column.
+type Decisions map[string]map[string]old.Decision
+
+func rowKey(file string, number int) string { return file + ":" + strconv.Itoa(number) }
+
+func (d Decisions) of(file string, number int) map[string]old.Decision {
+	return d[rowKey(file, number)]
+}
+
+// worksheetHead are the columns of a worksheet; the last three are filled in by a
+// person.
+var worksheetHead = []string{"file", "row", "column", "original", "reading", "other readings", "rule", "decision", "words", "who"}
+
+// ReadDecisions reads a worksheet that people filled in. Lines without a decision
+// decide nothing. The error has every fault with its line.
+func ReadDecisions(path string) (Decisions, error) {
+	head, rows, err := readCSV(path)
+	if err != nil {
+		return nil, err
+	}
+	if !slices.Equal(head, worksheetHead) {
+		return nil, fmt.Errorf("%s: not the columns of a worksheet: %s", filepath.Base(path), strings.Join(worksheetHead, ", "))
+	}
+	out := Decisions{}
+	var errs []error
+	for n, r := range rows {
+		d := old.Decision{Kind: strings.ToLower(strings.TrimSpace(r[7])), Text: strings.TrimSpace(r[8]), Who: strings.TrimSpace(r[9])}
+		fault := func(text string) { errs = append(errs, fmt.Errorf("%s: line %d: %s", filepath.Base(path), n+2, text)) }
+		switch {
+		case d.Kind == "":
+			continue
+		case d.Kind != "accept" && d.Kind != "correct" && d.Kind != "leave":
+			fault("the decision is none of accept, correct, leave")
+		case d.Who == "":
+			fault("a decision without who decided")
+		case d.Kind == "correct" && d.Text == "":
+			fault("correct, without the words that stand for the cell")
+		}
+		number, err := strconv.Atoi(r[1])
+		if err != nil {
+			fault("no row number")
+		}
+		key := rowKey(r[0], number)
+		if out[key] == nil {
+			out[key] = map[string]old.Decision{}
+		}
+		if was, twice := out[key][r[2]]; twice && was != d {
+			fault("another line decides the same cell otherwise")
+		}
+		out[key][r[2]] = d
+	}
+	return out, errors.Join(errs...)
+}

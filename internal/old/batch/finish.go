@@ -1,0 +1,258 @@
+package batch
+
+import (
+	"bytes"
+	"cmp"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// Summary is what a run did, counted from what it wrote.
+type Summary struct {
+	Rows      int            `json:"rows"`     // of the input, headers aside
+	Outcomes  map[string]int `json:"outcomes"` // each row once
+	Reasons   map[string]int `json:"reasons"`  // rows with a finding, by its code
+	Years     map[string]int `json:"years"`    // records by the year of saved-at
+	Agents    map[string]int `json:"agents"`   // records by the chemical named
+	Misses    map[string]int `json:"misses"`   // cells without a code, by column
+	Files     map[string]int `json:"files"`    // lines of each file of the output
+	Patients  int            `json:"patients"`
+	Questions int            `json:"questions"`
+}
+
+// finish writes what is written once: the resources of the clinics, worksheet,
+// rejects, manifest and summary.
+func (o Options) finish(s *spool) (Summary, error) {
+	f, err := openFiles(o, s)
+	if err != nil {
+		return Summary{}, err
+	}
+	if err := errors.Join(f.clinics(s), f.close()); err != nil {
+		return Summary{}, err
+	}
+	sum := Summary{Outcomes: map[string]int{}, Reasons: map[string]int{}, Years: map[string]int{}, Agents: map[string]int{}, Misses: map[string]int{}, Files: map[string]int{}, Patients: f.patients}
+	w := newLists(o)
+	if err := s.eachRow(func(r rowState, outcome string) error { return errors.Join(sum.count(r, outcome), w.row(r, outcome)) }); err != nil {
+		return sum, err
+	}
+	for _, name := range slices.Sorted(maps.Keys(f.sizes)) {
+		if sum.Files[name], err = lines(filepath.Join(o.Out, name)); err != nil {
+			return sum, err
+		}
+	}
+	sum.Questions = w.questions
+	if o.DryRun {
+		return sum, nil
+	}
+	return sum, errors.Join(w.write(), o.manifest(sum), o.page(sum))
+}
+
+// clinics writes the resources that belong to clinics, once.
+func (f *files) clinics(s *spool) error {
+	if f.o.DryRun {
+		return nil
+	}
+	rows, err := s.db.Query(`SELECT ref, body FROM clinic ORDER BY ref`)
+	if err != nil {
+		return err
+	}
+	pieces := map[string]*bytes.Buffer{}
+	for rows.Next() {
+		var ref string
+		var body []byte
+		if err := rows.Scan(&ref, &body); err != nil {
+			return errors.Join(err, rows.Close())
+		}
+		typ, _, _ := strings.Cut(ref, "/")
+		if pieces[typ] == nil {
+			pieces[typ] = &bytes.Buffer{}
+		}
+		pieces[typ].Write(append(body, '\n'))
+	}
+	if err := errors.Join(rows.Err(), rows.Close()); err != nil {
+		return err
+	}
+	for _, typ := range slices.Sorted(maps.Keys(pieces)) {
+		if err := f.append(typ, pieces[typ].Bytes()); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// eachRow gives every row of the input in order, with where it ended.
+func (s *spool) eachRow(f func(r rowState, outcome string) error) error {
+	rows, err := s.db.Query(`SELECT input, number, state, reason, record, body, raw, detail, outcome FROM row ORDER BY input, number`)
+	if err != nil {
+		return err
+	}
+	for rows.Next() {
+		var r rowState
+		var outcome string
+		if err := rows.Scan(&r.Input, &r.Number, &r.State, &r.Reason, &r.Record, &r.Body, &r.Raw, &r.Detail, &outcome); err != nil {
+			return errors.Join(err, rows.Close())
+		}
+		if r.State != converted {
+			outcome = r.State
+		}
+		if err := f(r, outcome); err != nil {
+			return errors.Join(err, rows.Close())
+		}
+	}
+	return errors.Join(rows.Err(), rows.Close())
+}
+
+// counted is what the summary reads of a record.
+type counted struct {
+	SavedAt string `json:"savedAt"`
+	Surgery struct {
+		Toes []struct {
+			Borders []struct {
+				Matrix struct {
+					Agent string `json:"agent"`
+				} `json:"matrix"`
+			} `json:"borders"`
+		} `json:"toes"`
+	} `json:"surgery"`
+}
+
+func (sum *Summary) count(r rowState, outcome string) error {
+	sum.Rows++
+	sum.Outcomes[outcome]++
+	var d detail
+	if err := json.Unmarshal(r.Detail, &d); err != nil {
+		return err
+	}
+	codes := map[string]bool{}
+	for _, f := range d.Findings {
+		codes[f.Code] = true
+		if f.Code == "no-code" {
+			sum.Misses[f.Column]++
+		}
+	}
+	if r.Reason != "" {
+		codes[r.Reason] = true
+	}
+	for c := range codes {
+		sum.Reasons[c]++
+	}
+	if r.Body == nil {
+		return nil
+	}
+	var c counted
+	if err := json.Unmarshal(r.Body, &c); err != nil {
+		return err
+	}
+	sum.Years[cmp.Or(c.SavedAt, "none")[:4]]++
+	for _, t := range c.Surgery.Toes {
+		for _, b := range t.Borders {
+			if b.Matrix.Agent != "" {
+				sum.Agents[b.Matrix.Agent]++
+			}
+		}
+	}
+	return nil
+}
+
+// lists are the worksheet and the rejects.
+type lists struct {
+	o         Options
+	worksheet bytes.Buffer
+	sheet     *csv.Writer
+	reasons   bytes.Buffer
+	rejects   map[int]*bytes.Buffer
+	questions int
+}
+
+func newLists(o Options) *lists {
+	l := &lists{o: o, rejects: map[int]*bytes.Buffer{}}
+	l.sheet = csv.NewWriter(&l.worksheet)
+	_ = l.sheet.Write(worksheetHead) // into memory
+	l.reasons.WriteString("file\trow\tend\treasons\n")
+	return l
+}
+
+// row takes in a row that made no record.
+func (l *lists) row(r rowState, outcome string) error {
+	if r.State == converted {
+		return nil
+	}
+	name := l.o.names[r.Input]
+	var d detail
+	if err := json.Unmarshal(r.Detail, &d); err != nil {
+		return err
+	}
+	reasons := []string{}
+	if r.Reason != "" {
+		reasons = append(reasons, r.Reason)
+	}
+	for _, f := range d.Findings {
+		reasons = append(reasons, strings.TrimPrefix(f.Column+": "+f.Code+": "+f.Text, ": "))
+	}
+	if r.State == question {
+		for _, q := range d.Questions {
+			l.questions++
+			if err := l.sheet.Write([]string{name, strconv.Itoa(r.Number), q.Column, q.Original, q.Reading, strings.Join(slices.DeleteFunc(slices.Clone(q.Others), func(o string) bool { return o == q.Reading }), " | "), q.Rule, "", "", ""}); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	fmt.Fprintf(&l.reasons, "%s\t%d\t%s\t%s\n", name, r.Number, outcome, strings.Join(reasons, "; "))
+	if l.rejects[r.Input] == nil {
+		l.rejects[r.Input] = bytes.NewBuffer(bytes.Clone(l.o.headers[r.Input]))
+	}
+	raw := l.rejects[r.Input]
+	raw.Write(r.Raw)
+	if !bytes.HasSuffix(r.Raw, []byte("\n")) {
+		raw.WriteByte('\n')
+	}
+	return nil
+}
+
+func (l *lists) write() error {
+	l.sheet.Flush()
+	errs := []error{l.sheet.Error(), os.WriteFile(filepath.Join(l.o.Out, "worksheet.csv"), l.worksheet.Bytes(), 0o644),
+		os.WriteFile(filepath.Join(l.o.Out, "rejects.tsv"), l.reasons.Bytes(), 0o644)}
+	for in, raw := range l.rejects {
+		errs = append(errs, os.WriteFile(filepath.Join(l.o.Out, "rejects-"+l.o.names[in]), raw.Bytes(), 0o644))
+	}
+	return errors.Join(errs...)
+}
+
+// manifest lists the files of resources (the output members of the bulk data
+// manifest, https://hl7.org/fhir/uv/bulkdata/STU2/export.html).
+func (o Options) manifest(sum Summary) error {
+	type output struct {
+		Type  string `json:"type"`
+		URL   string `json:"url"`
+		Count int    `json:"count"`
+	}
+	m := struct {
+		TransactionTime string   `json:"transactionTime"`
+		Output          []output `json:"output"`
+		Summary         Summary  `json:"extension"`
+	}{TransactionTime: o.AsOf.UTC().Format("2006-01-02T15:04:05Z"), Output: []output{}, Summary: sum}
+	for _, name := range slices.Sorted(maps.Keys(sum.Files)) {
+		typ, _, _ := strings.Cut(name, ".")
+		m.Output = append(m.Output, output{typ, name, sum.Files[name]})
+	}
+	b, err := json.MarshalIndent(m, "", "  ")
+	if err != nil {
+		return err
+	}
+	return os.WriteFile(filepath.Join(o.Out, "manifest.json"), append(b, '\n'), 0o644)
+}
+
+// Unfinished reports whether rows wait for a person, were rejected or were held.
+func (sum Summary) Unfinished() bool {
+	return sum.Outcomes[question]+sum.Outcomes[rejected]+sum.Outcomes[held]+sum.Outcomes[waiting] > 0
+}

@@ -1,0 +1,188 @@
+package batch
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"sync"
+
+	"nailbridge/internal/convert"
+	"nailbridge/mapping"
+	"nailbridge/mapping/record"
+)
+
+// patientsAtOnce is how many patients are folded between two points from which a
+// killed run goes on. The files depend on it: each is written in pieces of as many.
+const patientsAtOnce = 200
+
+// The outcomes of a row that made a record (D2), counted by where the row ended.
+const (
+	published  = "provenance" // its record counts and is published
+	unchanged  = "unchanged"  // the same content stands in an earlier row
+	superseded = "superseded" // another content of its record id counts
+	conflict   = "conflict"
+	waiting    = "waiting" // the surgery of a review or contact is unknown
+	held       = "held"    // our own output did not pass
+	notShared  = "not-shared"
+)
+
+// folded is what one patient's records became.
+type folded struct {
+	patient  patient
+	res      convert.Result
+	outcomes []string // of the patient's rows
+	err      error
+}
+
+// fold folds patient after patient and writes what they become, from where an
+// earlier run stopped.
+func (o Options) fold(ctx context.Context, s *spool) error {
+	files, err := openFiles(o, s)
+	if err != nil {
+		return err
+	}
+	defer files.close()
+	var after [2]string
+	if v, err := s.meta("folded"); err != nil {
+		return err
+	} else if v != "" {
+		if err := json.Unmarshal([]byte(v), &after); err != nil {
+			return err
+		}
+	}
+	all, err := s.count(`SELECT count(DISTINCT clinic || char(0) || patient) FROM row WHERE state = 'converted'`)
+	if err != nil {
+		return err
+	}
+	for {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		ps, err := s.patients(after, patientsAtOnce)
+		if err != nil || len(ps) == 0 {
+			return err
+		}
+		done := o.foldAll(ps)
+		after = [2]string{ps[len(ps)-1].clinic, ps[len(ps)-1].id}
+		if err := files.write(s, done, after); err != nil {
+			return err
+		}
+		o.tell("folding", files.patients, all)
+	}
+}
+
+// foldAll folds patients side by side; the order of the results is that of the
+// patients.
+func (o Options) foldAll(ps []patient) []folded {
+	out := make([]folded, len(ps))
+	next := make(chan int)
+	var wg sync.WaitGroup
+	for range max(o.Workers, 1) {
+		wg.Go(func() {
+			for i := range next {
+				out[i] = o.foldOne(ps[i])
+			}
+		})
+	}
+	for i := range ps {
+		next <- i
+	}
+	close(next)
+	wg.Wait()
+	return out
+}
+
+func (o Options) foldOne(p patient) folded {
+	f := folded{patient: p}
+	i := slices.IndexFunc(o.Clinics, func(s mapping.Settings) bool { return s.Clinic.ID == p.clinic })
+	if i < 0 {
+		f.err = fmt.Errorf("no settings of the clinic %s", p.clinic)
+		return f
+	}
+	s := o.Clinics[i]
+	var in []convert.Input
+	for _, r := range p.rows {
+		in = append(in, convert.Input{Name: fmt.Sprintf("%d:%d", r.Input, r.Number), Data: r.Body})
+	}
+	f.res, f.err = convert.Convert([]mapping.Settings{s}, in, o.AsOf)
+	if f.err == nil {
+		f.outcomes = outcomesOf(s, p, f.res, o)
+	}
+	return f
+}
+
+// outcomesOf says of each row where it ended.
+func outcomesOf(s mapping.Settings, p patient, res convert.Result, o Options) []string {
+	out := make([]string, len(p.rows))
+	byRecord := map[string][]int{}
+	for i, r := range p.rows {
+		byRecord[r.Record] = append(byRecord[r.Record], i)
+	}
+	for id, rows := range byRecord {
+		var ds []mapping.Delivery
+		for _, i := range rows {
+			d := record.Read(p.rows[i].Body, s.Clinic.Zone)
+			ds = append(ds, mapping.Delivery{Record: d.Record, Findings: d.Findings, Hash: d.Hash, Received: o.AsOf})
+		}
+		st := mapping.Stand(ds, s.Clinic.Zone)
+		counts := slices.IndexFunc(ds, func(d mapping.Delivery) bool { return st.Current != nil && d.Hash == st.Current.Hash })
+		for k, i := range rows {
+			switch {
+			case k == counts:
+				out[i] = endOf(id, res)
+			case counts >= 0 && ds[k].Hash == ds[counts].Hash:
+				out[i] = unchanged
+			default:
+				out[i] = superseded
+			}
+		}
+	}
+	return out
+}
+
+// endOf is where the content ended that counts for a record id.
+func endOf(id string, res convert.Result) string {
+	switch {
+	case res.NotShared > 0:
+		return notShared
+	case slices.Contains(res.Waiting, id):
+		return waiting
+	case len(res.Issues) > 0:
+		return held
+	}
+	return published
+}
+
+func (s *spool) count(query string, args ...any) (int, error) {
+	var n int
+	err := s.db.QueryRow(query, args...).Scan(&n)
+	return n, err
+}
+
+// keepOutcomes keeps where the rows of some patients ended, the resources of the
+// clinics, and how long each file is.
+func keepOutcomes(tx *sql.Tx, done []folded) error {
+	st, err := tx.Prepare(`UPDATE row SET outcome = ? WHERE input = ? AND number = ?`)
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+	for _, f := range done {
+		for i, r := range f.patient.rows {
+			if _, err := st.Exec(f.outcomes[i], r.Input, r.Number); err != nil {
+				return err
+			}
+		}
+		for _, r := range f.res.Resources {
+			if !mapping.FoldedPerClinic(r.Type()) {
+				continue
+			}
+			if _, err := tx.Exec(`INSERT INTO clinic (ref, body) VALUES (?, ?) ON CONFLICT (ref) DO UPDATE SET body = excluded.body`, r.Ref().String(), r.JSON()); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}

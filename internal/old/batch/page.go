@@ -1,0 +1,109 @@
+package batch
+
+import (
+	"bytes"
+	_ "embed"
+	"fmt"
+	"html/template"
+	"io"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+)
+
+//go:embed page.html
+var pageHTML string
+
+var pageTemplate = template.Must(template.New("page").Parse(pageHTML))
+
+// section is a table of the summary.
+type section struct {
+	Title, Head, Note string
+	Lines             []line
+}
+
+type line struct {
+	Name    string
+	Count   int
+	Percent int // of the greatest of its section
+}
+
+// ends says in words where a row may end.
+var ends = map[string]string{
+	published: "Published", unchanged: "Same content as an earlier row", superseded: "Another content of the same record counts", conflict: "Conflict",
+	waiting: "Waits for its surgery", held: "Held: our own output did not pass", notShared: "Not shared", question: "Waits in the worksheet", rejected: "Rejected", skipped: "Skipped",
+}
+
+// sections are the tables of the summary, the greatest count first; years in order.
+func (sum Summary) sections() []section {
+	named := map[string]int{}
+	for k, n := range sum.Outcomes {
+		named[ends[k]] = n
+	}
+	return []section{
+		{Title: "Where the rows ended", Head: "End", Note: "Each row once.", Lines: byCount(named)},
+		{Title: "What was noticed", Head: "Reason", Note: "Rows with at least one finding of the kind; the lists beside this page say which.", Lines: byCount(sum.Reasons)},
+		{Title: "Records by year", Head: "Year", Lines: byName(sum.Years)},
+		{Title: "Matrix agents", Head: "Agent", Note: "Borders treated.", Lines: byCount(sum.Agents)},
+		{Title: "Cells without a code", Head: "Column", Lines: byCount(sum.Misses)},
+		{Title: "Files", Head: "File", Lines: byName(sum.Files)},
+	}
+}
+
+func byName(m map[string]int) []line {
+	var out []line
+	most := 1
+	for _, n := range m {
+		most = max(most, n)
+	}
+	for _, k := range slices.Sorted(maps.Keys(m)) {
+		out = append(out, line{k, m[k], 100 * m[k] / most})
+	}
+	return out
+}
+
+func byCount(m map[string]int) []line {
+	out := byName(m)
+	slices.SortStableFunc(out, func(a, b line) int { return b.Count - a.Count })
+	return out
+}
+
+// WriteText writes the summary as text.
+func (sum Summary) WriteText(w io.Writer) error {
+	var b bytes.Buffer
+	fmt.Fprintf(&b, "%d rows, %d patients\n", sum.Rows, sum.Patients)
+	for _, s := range sum.sections() {
+		if len(s.Lines) == 0 {
+			continue
+		}
+		fmt.Fprintf(&b, "\n%s\n", s.Title)
+		for _, l := range s.Lines {
+			fmt.Fprintf(&b, "  %-45s %8d %s\n", l.Name, l.Count, strings.Repeat("#", l.Percent/5))
+		}
+	}
+	_, err := w.Write(b.Bytes())
+	return err
+}
+
+// page writes the summary page and its text beside the files.
+func (o Options) page(sum Summary) error {
+	var html, text bytes.Buffer
+	inputs := fmt.Sprintf("%d tables", len(o.names))
+	if len(o.names) == 1 {
+		inputs = o.names[0]
+	}
+	err := pageTemplate.Execute(&html, map[string]any{"Rows": sum.Rows, "Inputs": inputs, "Patients": sum.Patients, "AsOf": o.AsOf.Format("2006-01-02"),
+		"Sharing": o.Sharing, "Basis": o.Basis, "Sections": sum.sections()})
+	if err != nil {
+		return err
+	}
+	if err := sum.WriteText(&text); err != nil {
+		return err
+	}
+	if err := os.WriteFile(filepath.Join(o.Out, "summary.html"), html.Bytes(), 0o644); err != nil {
+		return err
+	}
+	return os.WriteFile(filepath.Join(o.Out, "summary.txt"), text.Bytes(), 0o644)
+}

@@ -1,0 +1,55 @@
+package batch
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+)
+
+// survey reads all files once, before anything is written, and stops a run whose
+// dates cannot be trusted: a column whose order of day and month its values do not tell
+// and the layout does not declare, and a column whose values contradict the declared
+// order.
+func survey(ctx context.Context, inputs []input) error {
+	var errs []error
+	for _, in := range inputs {
+		errs = append(errs, in.survey(ctx)...)
+	}
+	return errors.Join(errs...)
+}
+
+func (in input) survey(ctx context.Context) []error {
+	var errs []error
+	for _, c := range in.table.Schema.Columns {
+		if c.Note.Unsure != "" {
+			errs = append(errs, fmt.Errorf("%s: column %s: the layout is unsure: %s", in.name, c.Name, c.Note.Unsure))
+		}
+	}
+	watch := in.conv.DateColumns()
+	if len(watch) == 0 {
+		return errs
+	}
+	rows, _, _, err := open(in.path, in.table)
+	if err != nil {
+		return append(errs, err)
+	}
+	for ctx.Err() == nil {
+		r, err := rows.Next()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return append(errs, err, rows.Close())
+		}
+		for i := range watch {
+			watch[i].See(r)
+		}
+	}
+	for _, w := range watch {
+		if fault := w.Fault(); fault != "" {
+			errs = append(errs, fmt.Errorf("%s: column %s: %s", in.name, w.Name, fault))
+		}
+	}
+	return append(errs, ctx.Err(), rows.Close())
+}

@@ -1,0 +1,248 @@
+package old
+
+import (
+	"errors"
+	"fmt"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+
+	"nailbridge/internal/old/layout"
+	"nailbridge/internal/old/table"
+	"nailbridge/internal/ucum"
+)
+
+// Beside are the files that a layout names beside itself, as they were read.
+type Beside struct {
+	Crosswalks map[string]map[string]string // by name: old value, value now
+	CodeMaps   map[string]map[string]string // by file: cell, value of the record's list
+}
+
+// Converter turns the rows of one table into records.
+type Converter struct {
+	Table   layout.Table
+	zone    *time.Location
+	columns []*column // by the file's column; nil: the layout ignores it
+	byName  map[string]int
+	header  []string
+	json    bool
+	at      map[string]int // of JSON: column by pointer
+	// SurgeryPrefix stands before the key in the record ids of the surgeries that
+	// the foreign key of a review or contact names.
+	SurgeryPrefix string
+	// Surgery gives the sites that a surgery of these old records treated, for
+	// reviews that name none; nil where nothing is known.
+	Surgery func(recordID string) []Site
+}
+
+// New is the converter of a file with that header under a table of a layout. The
+// error has every column that the file lacks and every one that the layout does
+// not know: an unknown column is a fault of the layout, so that nothing is lost
+// unseen.
+func New(t layout.Table, header []string, workbook bool, epoch1904 bool, b Beside) (*Converter, error) {
+	zone, err := time.LoadLocation(t.Note.Zone)
+	if err != nil {
+		return nil, err
+	}
+	c := &Converter{Table: t, zone: zone, header: header, columns: make([]*column, len(header)), byName: map[string]int{}}
+	serial := t.Note.SerialDates
+	if workbook {
+		serial = 1900
+		if epoch1904 {
+			serial = 1904
+		}
+	}
+	var errs []error
+	for _, lc := range t.Schema.Columns {
+		col, err := prepared(lc, t, b, serial, workbook)
+		if err != nil {
+			errs = append(errs, fmt.Errorf("column %s: %w", lc.Name, err))
+			continue
+		}
+		switch at := c.find(lc); len(at) {
+		case 0:
+			errs = append(errs, fmt.Errorf("column %s: the file has no %s", lc.Name, strings.Join(lc.Titles, " or ")))
+		case 1:
+			if lc.Note.Ignore == "" {
+				c.columns[at[0]] = col
+			}
+			c.byName[lc.Name] = at[0]
+		default:
+			errs = append(errs, fmt.Errorf("column %s: the file has it %d times", lc.Name, len(at)))
+		}
+	}
+	known := map[int]bool{}
+	for _, i := range c.byName {
+		known[i] = true
+	}
+	for i, title := range header {
+		if !known[i] && strings.TrimSpace(title) != "" {
+			errs = append(errs, fmt.Errorf("the layout does not know the column %q", title))
+		}
+	}
+	return c, errors.Join(errs...)
+}
+
+// NewJSON is the converter of a file of JSON rows, whose columns are pointers.
+func NewJSON(t layout.Table, b Beside) (*Converter, error) {
+	var header []string
+	at := map[string]int{}
+	for _, c := range t.Schema.Columns {
+		for _, title := range c.Titles {
+			at[title] = len(header)
+		}
+		header = append(header, c.Titles[0])
+	}
+	c, err := New(t, header, false, false, b)
+	if c != nil {
+		c.json, c.at = true, at
+	}
+	return c, err
+}
+
+// find is where the header has a column.
+func (c *Converter) find(lc layout.Column) []int {
+	var out []int
+	for i, h := range c.header {
+		if slices.ContainsFunc(lc.Titles, func(t string) bool { return sameTitle(t, h) }) {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+func sameTitle(a, b string) bool {
+	return strings.EqualFold(strings.Join(strings.Fields(a), " "), strings.Join(strings.Fields(strings.ReplaceAll(b, "\u00a0", " ")), " "))
+}
+
+func prepared(lc layout.Column, t layout.Table, b Beside, serial int, workbook bool) (*column, error) {
+	c := &column{Column: lc, null: append(slices.Clone([]string(t.Null)), lc.Null...), serial: serial, workbook: workbook}
+	var err error
+	switch lc.Datatype.Base {
+	case "", "string":
+		if lc.Datatype.Format != "" {
+			if c.format, err = regexp.Compile("^(?:" + lc.Datatype.Format + ")$"); err != nil {
+				return nil, err
+			}
+		}
+	case "date", "datetime", "time":
+		for _, f := range append([]string{lc.Datatype.Format}, lc.Note.Formats...) {
+			if f == "" {
+				continue
+			}
+			p, err := layout.ParsePattern(f)
+			if err != nil {
+				return nil, err
+			}
+			c.patterns = append(c.patterns, p)
+		}
+	}
+	c.codes = folded(lc.Note.Codes)
+	if m := lc.Note.CodeMap; m != "" {
+		if c.codes = folded(b.CodeMaps[m]); c.codes == nil {
+			return nil, fmt.Errorf("no code map %s", m)
+		}
+	}
+	if w := lc.Note.Crosswalk; w != "" {
+		if c.crosswalk = b.Crosswalks[w]; c.crosswalk == nil {
+			return nil, fmt.Errorf("no crosswalk %s", w)
+		}
+	}
+	return c, c.units()
+}
+
+// units prepares the way from the cells' unit to the record's.
+func (c *column) units() error {
+	if c.Note.Unit == "" {
+		return nil
+	}
+	p, _ := layout.Place(c.Note.Path)
+	from, err := ucum.Parse(c.Note.Unit)
+	if err != nil {
+		return err
+	}
+	to, err := ucum.Parse(p.Unit)
+	if err != nil {
+		return fmt.Errorf("unit: the record has no unit at %s", c.Note.Path)
+	}
+	if !from.Comparable(to) {
+		return fmt.Errorf("unit: %s is no %s", c.Note.Unit, p.Unit)
+	}
+	c.from, c.to = &from, &to
+	return nil
+}
+
+// folded is a code map whose cells are compared without case.
+func folded(m map[string]string) map[string]string {
+	if m == nil {
+		return nil
+	}
+	out := map[string]string{}
+	for k, v := range m {
+		out[strings.ToLower(strings.TrimSpace(k))] = v
+	}
+	return out
+}
+
+// cells are the cells of a row by the file's column.
+func (c *Converter) cells(r table.Row) ([]string, []Finding) {
+	if !c.json {
+		if extra := slices.IndexFunc(r.Cells[min(len(r.Cells), len(c.columns)):], func(s string) bool { return strings.TrimSpace(s) != "" }); extra >= 0 {
+			return nil, []Finding{{Code: WrongCellCount, Text: "more cells than the header has columns", Reject: true}}
+		}
+		out := make([]string, len(c.columns))
+		copy(out, r.Cells)
+		return out, nil
+	}
+	out := make([]string, len(c.columns))
+	var fs []Finding
+	for i, name := range r.Names {
+		at, ok := c.at[name]
+		if !ok {
+			fs = append(fs, Finding{Column: name, Code: NoPlace, Text: "a member that the layout does not know", Reject: true})
+			continue
+		}
+		out[at] = r.Cells[i]
+	}
+	return out, fs
+}
+
+// skipped says why a row is no row of data: it is empty, the header again, or a
+// total.
+func (c *Converter) skipped(cells []string) string {
+	empty, same := true, len(cells) > 1
+	for i, cell := range cells {
+		cell = strings.TrimSpace(cell)
+		empty = empty && cell == ""
+		same = same && (c.json == false && i < len(c.header) && sameTitle(cell, c.header[i]))
+	}
+	switch {
+	case empty:
+		return EmptyRow
+	case same:
+		return RepeatedHeader
+	case c.total(cells):
+		return Total
+	}
+	return ""
+}
+
+var totals = []string{"total", "totals", "sum", "subtotal", "sub-total", "grand total", "count", "average"}
+
+// total reports whether a row sums others up: a word of sums stands in its first
+// cell that is not empty, and its key is not whole.
+func (c *Converter) total(cells []string) bool {
+	keyless := false
+	for _, k := range c.Table.Schema.PrimaryKey {
+		keyless = keyless || strings.TrimSpace(cells[c.byName[k]]) == "" || slices.Contains(totals, sumWord(cells[c.byName[k]]))
+	}
+	for _, cell := range cells {
+		if strings.TrimSpace(cell) != "" {
+			return keyless && slices.Contains(totals, sumWord(cell))
+		}
+	}
+	return false
+}
+
+func sumWord(s string) string { return strings.ToLower(strings.Trim(strings.TrimSpace(s), ":")) }

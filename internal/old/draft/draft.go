@@ -1,0 +1,561 @@
+// Package draft drafts the layout of a file of old records from its header and values,
+// and marks what it is unsure of: a run under the layout stops while a mark stands.
+package draft
+
+import (
+	_ "embed"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"nailbridge/internal/old/layout"
+	"nailbridge/internal/old/table"
+	"nailbridge/mapping/record"
+	"nailbridge/mapping/shorthand"
+)
+
+// titles.tsv has the words that headers of old exports use (common practice, no
+// source): the place of the record, or the kinds of shorthand, or what the column is for.
+//
+//go:embed titles.tsv
+var titlesTSV string
+
+// meaning is what a title may mean.
+type meaning struct {
+	path string
+	read []shorthand.Kind
+	unit string
+}
+
+var titles = func() map[string]meaning {
+	out := map[string]meaning{}
+	for _, line := range strings.Split(strings.TrimSpace(titlesTSV), "\n")[1:] {
+		f := append(strings.Split(line, "\t"), "", "", "")
+		m := meaning{path: f[1], unit: f[3]}
+		for _, k := range strings.Split(f[2], ",") {
+			if k != "" {
+				m.read = append(m.read, shorthand.Kind(k))
+			}
+		}
+		out[f[0]] = m
+	}
+	return out
+}()
+
+// sample is how many rows a draft looks at.
+const sample = 2000
+
+// File drafts the layout of a file: of each sheet of a workbook a table. kind is
+// surgery, review or contact; empty: by the header.
+func File(path string, kind record.Code, clinic, zone string) (layout.Layout, error) {
+	context, _ := json.Marshal("http://www.w3.org/ns/csvw")
+	out := layout.Layout{Context: context}
+	what, err := table.Kind(path)
+	if err != nil {
+		return out, err
+	}
+	sheets := []string{""}
+	if what == "xlsx" {
+		if sheets, err = table.Sheets(path); err != nil {
+			return out, err
+		}
+	}
+	for _, sheet := range sheets {
+		d := &drafter{path: path, what: what, kind: kind}
+		d.table.URL = filepath.Base(strings.TrimSuffix(path, ".gz"))
+		d.table.Note = layout.TableNote{Clinic: clinic, Zone: zone, RecordPrefix: "old-" + stem(d.table.URL+" "+sheet) + "-", Sheet: sheet, Version: "1"}
+		if err := d.draft(); err != nil {
+			return out, err
+		}
+		out.Tables = append(out.Tables, d.table)
+	}
+	foreignKeys(out.Tables)
+	if len(out.Tables) == 1 {
+		out.Table, out.Tables = out.Tables[0], nil
+	}
+	return out, nil
+}
+
+func (d *drafter) draft() error {
+	format, err := d.dialect()
+	if err != nil {
+		return err
+	}
+	format.Sheet = d.table.Note.Sheet
+	if d.what == "json" {
+		if format.Pointer, err = d.pointer(); err != nil {
+			return err
+		}
+		d.table.Note.Rows = format.Pointer
+	}
+	if err := d.look(format); err != nil {
+		return err
+	}
+	d.kindOf()
+	d.columns()
+	return nil
+}
+
+// pointer finds the list of rows in a JSON document that is an object.
+func (d *drafter) pointer() (string, error) {
+	rows, err := table.Open(d.path, table.Format{})
+	if err != nil {
+		return "", err
+	}
+	defer rows.Close()
+	r, err := rows.Next()
+	if err != nil {
+		return "", err
+	}
+	for _, name := range r.Names {
+		if list, _, found := strings.Cut(name, "/0/"); found {
+			return list, nil
+		}
+	}
+	return "", nil
+}
+
+// foreignKeys lets a table of visits name the surgeries of another table by the
+// column that is that table's key.
+func foreignKeys(tables []layout.Table) {
+	for i, t := range tables {
+		if t.Note.Kind == "surgery" {
+			continue
+		}
+		for _, s := range tables {
+			if s.Note.Kind != "surgery" || len(s.Schema.PrimaryKey) != 1 {
+				continue
+			}
+			key := s.Schema.PrimaryKey[0]
+			at := slices.IndexFunc(t.Schema.Columns, func(c layout.Column) bool { return c.Name == key })
+			if at < 0 || slices.Contains(t.Schema.PrimaryKey, key) {
+				continue
+			}
+			f := layout.ForeignKey{ColumnReference: layout.Strings{key}}
+			f.Reference.Resource, f.Reference.ColumnReference = s.URL, layout.Strings{key}
+			tables[i].Schema.ForeignKeys = []layout.ForeignKey{f}
+			tables[i].Schema.Columns[at].Note.Ignore, tables[i].Schema.Columns[at].Note.Unsure = "", ""
+		}
+	}
+}
+
+func stem(name string) string {
+	s := strings.ToLower(strings.TrimSuffix(name, filepath.Ext(name)))
+	return strings.Trim(regexp.MustCompile(`[^a-z0-9]+`).ReplaceAllString(s, "-"), "-")
+}
+
+type drafter struct {
+	path   string
+	what   string // csv, xlsx or json
+	kind   record.Code
+	table  layout.Table
+	header []string
+	values [][]string // by column, not empty
+	names  map[string]bool
+}
+
+// dialect finds delimiter and encoding of delimited text: the delimiter that parts
+// the first lines into the most cells of the same number.
+func (d *drafter) dialect() (table.Format, error) {
+	if d.what != "csv" {
+		return table.Format{}, nil
+	}
+	best, most := ',', 0
+	for _, delimiter := range []rune{',', ';', '\t', '|'} {
+		if n := d.width(table.Format{Delimiter: delimiter}); n > most {
+			best, most = delimiter, n
+		}
+	}
+	f := table.Format{Delimiter: best}
+	di := &layout.Dialect{Delimiter: string(best)}
+	if !d.readable(f) {
+		f.Encoding, di.Encoding = "windows-1252", "windows-1252"
+	}
+	d.table.Dialect = di
+	return f, nil
+}
+
+// width is how many cells each of the first rows has under a format; 0 where they
+// differ by much.
+func (d *drafter) width(f table.Format) int {
+	rows, err := table.Open(d.path, f)
+	if err != nil {
+		return 0
+	}
+	defer rows.Close()
+	first, err := rows.Next()
+	if err != nil {
+		return 0
+	}
+	for range 20 {
+		r, err := rows.Next()
+		if err != nil {
+			break
+		}
+		if len(r.Cells) > len(first.Cells) {
+			return 0
+		}
+	}
+	return len(first.Cells)
+}
+
+func (d *drafter) readable(f table.Format) bool {
+	rows, err := table.Open(d.path, f)
+	if err != nil {
+		return false
+	}
+	defer rows.Close()
+	for range sample {
+		r, err := rows.Next()
+		if err != nil {
+			return true
+		}
+		if strings.HasPrefix(r.Broken, "bytes") {
+			return false
+		}
+	}
+	return true
+}
+
+// look reads header and values.
+func (d *drafter) look(f table.Format) error {
+	rows, err := table.Open(d.path, f)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	at := map[string]int{}
+	for n := range sample {
+		r, err := rows.Next()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return err
+		}
+		switch {
+		case r.Names != nil:
+			for i, name := range r.Names {
+				if _, known := at[name]; !known {
+					at[name] = len(d.header)
+					d.header, d.values = append(d.header, name), append(d.values, nil)
+				}
+				d.see(at[name], r.Cells[i])
+			}
+		case n == 0:
+			d.header, d.values = r.Cells, make([][]string, len(r.Cells))
+		default:
+			for i, cell := range r.Cells {
+				d.see(i, cell)
+			}
+		}
+	}
+	if len(d.header) == 0 {
+		return fmt.Errorf("%w: no rows", table.ErrFormat)
+	}
+	return nil
+}
+
+func (d *drafter) see(i int, cell string) {
+	if cell = strings.TrimSpace(cell); cell != "" && i < len(d.values) {
+		d.values[i] = append(d.values[i], cell)
+	}
+}
+
+// meaningOf is what a title means; of JSON, what the last name of its pointer does.
+func meaningOf(title string) (meaning, bool) {
+	words := strings.ToLower(strings.Join(strings.Fields(strings.NewReplacer("_", " ", ".", " ").Replace(title)), " "))
+	if strings.HasPrefix(title, "/") {
+		words = words[strings.LastIndex(words, "/")+1:]
+		words = strings.ToLower(regexp.MustCompile(`([a-z])([A-Z])`).ReplaceAllString(title[strings.LastIndex(title, "/")+1:], "$1 $2"))
+	}
+	m, ok := titles[words]
+	return m, ok
+}
+
+// kindOf takes a file with visits for reviews where no column tells of an operation.
+func (d *drafter) kindOf() {
+	d.table.Note.Kind = d.kind
+	if d.kind != "" {
+		return
+	}
+	d.table.Note.Kind = "review"
+	for _, h := range d.header {
+		m, ok := meaningOf(h)
+		if ok && (slices.Contains(m.read, shorthand.Procedure) || slices.Contains(m.read, shorthand.Anaesthetic) || strings.HasPrefix(m.path, "/surgery/")) {
+			d.table.Note.Kind = "surgery"
+		}
+	}
+}
+
+// columns drafts each column.
+func (d *drafter) columns() {
+	d.names = map[string]bool{}
+	taken := map[string]bool{}
+	for i, h := range d.header {
+		if strings.TrimSpace(h) == "" {
+			continue
+		}
+		c := d.column(i, h, taken)
+		d.table.Schema.Columns = append(d.table.Schema.Columns, c)
+	}
+	d.keys()
+	d.times()
+}
+
+func (d *drafter) column(i int, title string, taken map[string]bool) layout.Column {
+	c := layout.Column{Titles: layout.Strings{title}, Name: d.name(title)}
+	m, known := meaningOf(title)
+	d.place(&c, m, known, taken)
+	d.datatype(&c, d.values[i])
+	return c
+}
+
+// name is a name for a column.
+func (d *drafter) name(title string) string {
+	n := strings.Trim(regexp.MustCompile(`[^a-z0-9]+`).ReplaceAllString(strings.ToLower(title), "_"), "_")
+	if n == "" || n[0] >= '0' && n[0] <= '9' {
+		n = "c_" + n
+	}
+	for base, k := n, 2; d.names[n]; k++ {
+		n = base + "_" + strconv.Itoa(k)
+	}
+	d.names[n] = true
+	return n
+}
+
+// place says where a column goes. Two columns for one place, and a title that says
+// nothing, are marked.
+func (d *drafter) place(c *layout.Column, m meaning, known bool, taken map[string]bool) {
+	kind := string(d.table.Note.Kind)
+	switch m.path {
+	case "KEY":
+		if len(d.table.Schema.PrimaryKey) == 0 {
+			d.table.Schema.PrimaryKey = layout.Strings{c.Name}
+			c.Required = true
+			return
+		}
+		c.Note.Ignore, c.Note.Unsure = "another key", "a second column that may be a key"
+		return
+	case "DATE":
+		m.path = map[string]string{"surgery": "/surgery/start", "review": "/review/at", "contact": "/contact/at"}[kind]
+	case "STAFF":
+		m.path = map[string]string{"surgery": "/surgery/operator/staffKey", "review": "/review/reviewer/staffKey", "contact": "/contact/takenBy/staffKey"}[kind]
+	case "NOTE":
+		m.path = map[string]string{"surgery": "/surgery/note", "review": "/review/note", "contact": "/contact/reasonText"}[kind]
+	}
+	c.Note.Unit = m.unit
+	switch {
+	case len(m.read) > 0:
+		c.Note.Read = m.read
+		if slices.Contains(m.read, shorthand.Site) {
+			c.Note.Group = "toe"
+		}
+	case !known:
+		c.Note.Ignore, c.Note.Unsure = "not known", "no word of the title is known"
+	case strings.HasPrefix(m.path, "/surgery/") && kind != "surgery" || strings.HasPrefix(m.path, "/review/") && kind != "review":
+		c.Note.Ignore, c.Note.Unsure = "of another kind of record", "a place of another kind of record"
+	case taken[m.path] && !strings.HasSuffix(m.path, "/start") && !strings.HasSuffix(m.path, "/at"):
+		c.Note.Ignore, c.Note.Unsure = "a second column for one place", "two columns for "+m.path
+	default:
+		c.Note.Path = m.path
+		taken[m.path] = true
+	}
+}
+
+var (
+	dayMonth = regexp.MustCompile(`^([0-9]{1,2})([-/.])([0-9]{1,2})([-/.])([0-9]{2}|[0-9]{4})(?: ([0-9]{1,2}:[0-9]{2})(:[0-9]{2})?)?$`)
+	isoDay   = regexp.MustCompile(`^[0-9]{4}-[0-9]{2}-[0-9]{2}$`)
+	clock    = regexp.MustCompile(`^[0-9]{1,2}:[0-9]{2}(:[0-9]{2})?$`)
+	number   = regexp.MustCompile(`^-?[0-9]+(?:([.,])[0-9]+)?$`)
+	serial   = regexp.MustCompile(`^[0-9]+(?:\.[0-9]+)?$`)
+	fixed    = regexp.MustCompile(`^0[0-9]+$`)
+)
+
+// datatype finds the type of the values of a column.
+func (d *drafter) datatype(c *layout.Column, values []string) {
+	p, _ := layout.Place(c.Note.Path)
+	switch p.Type {
+	case record.WhenPath:
+		d.dates(c, values)
+	case record.DecimalPath, record.IntegerPath:
+		c.Datatype.Base = "decimal"
+		for _, v := range values {
+			if m := number.FindStringSubmatch(v); m != nil && m[1] == "," {
+				c.Datatype.DecimalChar = ","
+			}
+		}
+	case record.CodePath:
+		c.Note.Codes = codesOf(p, values)
+		if len(c.Note.Codes) == 0 {
+			c.Note.Unsure = "no cell is a value of the list " + p.Set.Name
+		}
+	default:
+		if width := fixedWidth(values); len(c.Note.Read) == 0 && width > 0 {
+			c.Datatype = layout.Datatype{Base: "string", Format: fmt.Sprintf("[0-9]{%d}", width)}
+		}
+	}
+}
+
+// fixedWidth is the width of numbers with leading zeros, where seven cells in ten
+// have it (headers and totals stand among them); else 0.
+func fixedWidth(values []string) int {
+	width, same := 0, 0
+	for _, v := range values {
+		if fixed.MatchString(v) {
+			width = max(width, len(v))
+		}
+	}
+	for _, v := range values {
+		if len(v) == width && strings.Trim(v, "0123456789") == "" {
+			same++
+		}
+	}
+	if width == 0 || same*10 < len(values)*7 {
+		return 0
+	}
+	return width
+}
+
+// codesOf maps the cells whose word, or its first letter, is one value of the list.
+func codesOf(p record.PathInfo, values []string) map[string]string {
+	out := map[string]string{}
+	for _, v := range values {
+		var fits []string
+		for _, x := range p.Set.Values {
+			code, word := string(x.Code), strings.ToLower(v)
+			if code == word || strings.ToLower(x.Display) == word || len(word) == 1 && strings.HasPrefix(code, word) {
+				fits = append(fits, code)
+			}
+		}
+		if len(fits) == 1 {
+			out[v] = fits[0]
+		}
+	}
+	return out
+}
+
+// dates finds the pattern of a column of dates or times.
+func (d *drafter) dates(c *layout.Column, values []string) {
+	c.Datatype.Base = "date"
+	var sep, tail string
+	var over12, under12, two, times, iso, years, monthsOnly int
+	for _, v := range values {
+		switch m := dayMonth.FindStringSubmatch(v); {
+		case m != nil:
+			a, _ := strconv.Atoi(m[1])
+			b, _ := strconv.Atoi(m[3])
+			sep, tail = m[2], m[6]
+			if a > 12 {
+				over12++
+			}
+			if b > 12 {
+				under12++
+			}
+			if len(m[5]) == 2 {
+				two++
+			}
+		case isoDay.MatchString(v):
+			iso++
+		case clock.MatchString(v):
+			times++
+		case len(v) == 4 && strings.Trim(v, "0123456789") == "":
+			years++
+		case regexp.MustCompile(`^[0-9]{2}/[0-9]{4}$`).MatchString(v):
+			monthsOnly++
+		}
+	}
+	if d.what == "xlsx" && slices.ContainsFunc(values, serial.MatchString) {
+		d.serials(c, values)
+		return
+	}
+	year := "yyyy"
+	if two > 0 {
+		year = "yy"
+		c.Note.Century = 1920
+		c.Note.Unsure = "the century of years of two digits; 1920 to 2019 is assumed"
+	}
+	switch {
+	case times > 0 && sep == "" && iso == 0:
+		c.Datatype = layout.Datatype{Base: "time", Format: "HH:mm"}
+	case sep == "" && iso == 0 && years == 0:
+		c.Note.Unsure = "no value has the form of a date"
+		c.Datatype.Format = "yyyy-MM-dd"
+	case sep == "":
+		c.Datatype.Format = "yyyy-MM-dd"
+	case over12 > 0 && under12 > 0:
+		c.Note.Unsure = "days and months stand in both orders"
+		c.Datatype.Format = "dd" + sep + "MM" + sep + year
+	case under12 > 0:
+		c.Datatype.Format = "MM" + sep + "dd" + sep + year
+	default:
+		c.Datatype.Format = "dd" + sep + "MM" + sep + year
+		if over12 == 0 {
+			c.Note.Unsure = "the order of day and month; day first is assumed"
+		}
+	}
+	if tail != "" {
+		c.Datatype.Base, c.Datatype.Format = "datetime", c.Datatype.Format+" HH:mm"
+	}
+	if years > 0 {
+		c.Note.Formats = append(c.Note.Formats, "yyyy")
+	}
+	if monthsOnly > 0 {
+		c.Note.Formats = append(c.Note.Formats, "MM/yyyy")
+	}
+}
+
+// serials are dates, times or both as a workbook keeps them: days, and parts of a day.
+func (d *drafter) serials(c *layout.Column, values []string) {
+	days, parts := 0, 0
+	for _, v := range values {
+		f, err := strconv.ParseFloat(v, 64)
+		switch {
+		case err != nil:
+		case f < 1:
+			parts++
+		case f == float64(int(f)):
+			days++
+		default:
+			days, parts = days+1, parts+1
+		}
+	}
+	switch {
+	case days > 0 && parts > 0:
+		c.Datatype = layout.Datatype{Base: "datetime"}
+	case parts > 0:
+		c.Datatype = layout.Datatype{Base: "time"}
+	default:
+		c.Datatype = layout.Datatype{Base: "date"}
+	}
+}
+
+// keys marks a table without a key: nothing stable names its rows.
+func (d *drafter) keys() {
+	if len(d.table.Schema.PrimaryKey) > 0 || len(d.table.Schema.Columns) == 0 {
+		return
+	}
+	d.table.Schema.PrimaryKey = layout.Strings{d.table.Schema.Columns[0].Name}
+	d.table.Schema.Columns[0].Note.Unsure = "no column is surely a key; the first is assumed"
+}
+
+// times gives a column of times the column with their date.
+func (d *drafter) times() {
+	day := ""
+	for _, c := range d.table.Schema.Columns {
+		if c.Datatype.Base == "date" && (strings.HasSuffix(c.Note.Path, "/start") || strings.HasSuffix(c.Note.Path, "/at")) {
+			day = c.Name
+		}
+	}
+	for i, c := range d.table.Schema.Columns {
+		if c.Datatype.Base == "time" && day != "" {
+			d.table.Schema.Columns[i].Note.DateColumn = day
+		}
+	}
+}

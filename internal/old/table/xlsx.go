@@ -1,0 +1,85 @@
+package table
+
+import (
+	"bytes"
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+
+	"github.com/xuri/excelize/v2"
+)
+
+// workbookRows reads one sheet of a workbook by its raw values: a date is its
+// serial number, which the layout's type of the column reads.
+type workbookRows struct {
+	file   *excelize.File
+	rows   *excelize.Rows
+	number int
+}
+
+// unzipLimit is how much of a sheet is held in memory; a greater one is unpacked
+// into a temporary file, so that memory does not grow with the workbook.
+const unzipLimit = 16 << 20
+
+func openWorkbook(name string, f Format) (*workbookRows, error) {
+	file, err := excelize.OpenFile(name, excelize.Options{RawCellValue: true, UnzipXMLSizeLimit: unzipLimit})
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrFormat, err)
+	}
+	sheet := f.Sheet
+	if sheet == "" {
+		sheet = file.GetSheetName(0)
+	}
+	rows, err := file.Rows(sheet)
+	if err != nil {
+		return nil, errors.Join(err, file.Close())
+	}
+	return &workbookRows{file: file, rows: rows}, nil
+}
+
+// Epoch1904 reports whether the serial numbers of a workbook count from 1904.
+func Epoch1904(name string) (bool, error) {
+	file, err := excelize.OpenFile(name)
+	if err != nil {
+		return false, fmt.Errorf("%w: %w", ErrFormat, err)
+	}
+	props, err := file.GetWorkbookProps()
+	return err == nil && props.Date1904 != nil && *props.Date1904, errors.Join(err, file.Close())
+}
+
+func (r *workbookRows) Next() (Row, error) {
+	if !r.rows.Next() {
+		return Row{}, errors.Join(r.rows.Error(), end(r.rows.Error()))
+	}
+	cells, err := r.rows.Columns()
+	if err != nil {
+		return Row{}, err
+	}
+	r.number++
+	var raw bytes.Buffer
+	w := csv.NewWriter(&raw)
+	if err := w.Write(cells); err != nil {
+		return Row{}, err
+	}
+	w.Flush()
+	return Row{Number: r.number, Raw: raw.Bytes(), Cells: cells}, nil
+}
+
+func end(err error) error {
+	if err == nil {
+		return io.EOF
+	}
+	return nil
+}
+
+func (r *workbookRows) Close() error { return errors.Join(r.rows.Close(), r.file.Close()) }
+
+// Sheets are the names of the sheets of a workbook, in their order.
+func Sheets(name string) ([]string, error) {
+	file, err := excelize.OpenFile(name)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrFormat, err)
+	}
+	return file.GetSheetList(), file.Close()
+}

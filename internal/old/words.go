@@ -1,0 +1,385 @@
+package old
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+
+	"nailbridge/internal/old/layout"
+	"nailbridge/mapping/record"
+	"nailbridge/mapping/shorthand"
+)
+
+// said is what the words of a row say, by kind, each value once.
+type said map[shorthand.Kind][]shorthand.Value
+
+// texts reads the wordings of a row and puts what they say into the record.
+func (b *builder) texts() {
+	says := said{}
+	for _, w := range b.words {
+		b.wording(w, says)
+	}
+	if len(b.questions) > 0 {
+		return
+	}
+	switch b.Table.Note.Kind {
+	case "surgery":
+		b.surgeryWords(says)
+	case "review":
+		b.visitWords("/review", says)
+	case "contact":
+		b.visitWords("/contact", says)
+	}
+}
+
+// asked are the kinds of which an ambiguous reading waits for a person: those that
+// identify or endanger (D2.1). What else is ambiguous stays in the note.
+var asked = []shorthand.Kind{shorthand.Site, shorthand.Border, shorthand.Procedure, shorthand.Anaesthetic, shorthand.Chemical, shorthand.Percent,
+	shorthand.Applications, shorthand.Tourniquet, shorthand.On, shorthand.Off, shorthand.Minutes, shorthand.Outcome}
+
+// wording reads one wording under the decisions of people, and keeps its words in
+// the note: they are the original.
+func (b *builder) wording(w *wording, says said) {
+	d := b.decided[w.name]
+	text := w.text
+	switch d.Kind {
+	case "leave":
+		b.who = append(b.who, d.Who)
+		b.note(w.title, w.text)
+		return
+	case "correct":
+		text = d.Text
+	}
+	read := shorthand.Read(text, w.kinds...)
+	b.note(w.title, w.text)
+	for _, r := range read.Readings {
+		if r.Certainty == shorthand.Ambiguous && d.Kind != "accept" {
+			if !slices.Contains(asked, r.Kind) {
+				b.found(Finding{Column: w.name, Code: NotSure, Text: "may mean several things, rule " + r.Rule + "; kept in the note"})
+				continue
+			}
+			b.questions = append(b.questions, Question{Column: w.name, Original: w.text, Reading: r.String(), Others: r.OtherTexts(), Rule: r.Rule})
+			continue
+		}
+		if r.Certainty == shorthand.Likely {
+			b.found(Finding{Column: w.name, Code: Likely, Text: "read by the usual meaning, rule " + r.Rule})
+		}
+		says[r.Kind] = append(says[r.Kind], r.Value)
+	}
+	if d.Kind != "" {
+		b.who = append(b.who, d.Who)
+	}
+	if len(read.Unread) > 0 {
+		b.found(Finding{Column: w.name, Code: NotRead, Text: fmt.Sprintf("%d words that the grammar does not know; kept in the note", len(read.Unread))})
+	}
+}
+
+// surgeryWords puts what is said of a surgery into its toes and borders.
+func (b *builder) surgeryWords(says said) {
+	sites := b.sitesOf(says)
+	if len(sites) == 0 && b.get("/surgery/toes") == nil {
+		b.found(Finding{Code: NoSite, Text: "no column says which toe"})
+		b.ask(Question{Column: b.siteColumn(), Original: b.siteText(), Rule: NoSite})
+		return
+	}
+	toes := b.toes("/surgery", sites, says)
+	b.treatment(says, sites)
+	b.blocks(says, toes)
+	b.tourniquets(says, toes)
+	b.once(says, shorthand.Dressing, "/surgery/dressing")
+	b.once(says, shorthand.Outcome, "/surgery/outcome")
+	b.sites = sites
+}
+
+// siteColumn is the column, or group, that says which toe.
+func (b *builder) siteColumn() string {
+	for _, col := range b.columns {
+		if col != nil && slices.Contains(col.Note.Read, shorthand.Site) {
+			return b.nameOf(col)
+		}
+	}
+	return "toe"
+}
+
+func (b *builder) siteText() string {
+	for _, w := range b.words {
+		if slices.Contains(w.kinds, shorthand.Site) {
+			return w.text
+		}
+	}
+	return ""
+}
+
+// sitesOf are the sites that words say; a border said without a toe belongs to the
+// only toe.
+func (b *builder) sitesOf(says said) []Site {
+	var out []Site
+	for _, v := range says[shorthand.Site] {
+		out = append(out, Site{v.Side, v.Digit, v.Border})
+	}
+	alone := says[shorthand.Border]
+	if len(alone) == 0 {
+		return out
+	}
+	if len(out) != 1 || out[0].Border != "" {
+		b.found(Finding{Code: ToWhichToe, Text: "a border stands by itself, and it is not said of which toe"})
+		b.ask(Question{Column: b.siteColumn(), Original: b.siteText(), Rule: ToWhichToe})
+		return out
+	}
+	only := out[0]
+	out = nil
+	for _, v := range alone {
+		out = append(out, Site{only.Side, only.Digit, v.Border})
+	}
+	return out
+}
+
+// toes writes the toes and borders of sites under a tree, and gives the pointers of
+// the toes.
+func (b *builder) toes(tree string, sites []Site, says said) []string {
+	var toes []Site
+	count := map[Site]int{}
+	var pointers []string
+	for n, s := range sites {
+		toe := Site{Side: s.Side, Digit: s.Digit}
+		i := slices.Index(toes, toe)
+		if i < 0 {
+			i = len(toes)
+			toes = append(toes, toe)
+			pointers = append(pointers, tree+"/toes/"+strconv.Itoa(i))
+			b.set(pointers[i]+"/side", string(s.Side))
+			b.set(pointers[i]+"/digit", string(s.Digit))
+		}
+		border := pointers[i] + "/borders/" + strconv.Itoa(count[toe])
+		count[toe]++
+		sites[n].Border = b.border(s.Border, says)
+		if sites[n].Border != "" {
+			b.set(border+"/border", string(sites[n].Border))
+		} else {
+			b.set(border, map[string]any{})
+		}
+	}
+	return pointers
+}
+
+// border is the border of a site; the whole nail is what a total avulsion takes
+// (SNOMED CT 183668008: the whole of the nail).
+func (b *builder) border(border record.Code, says said) record.Code {
+	ps := says[shorthand.Procedure]
+	if border == "" && len(ps) == 1 && ps[0].Code == "total-avulsion" {
+		return "whole"
+	}
+	return border
+}
+
+// eachBorder calls f with the pointer of each border of the surgery, and counts them.
+func (b *builder) eachBorder(f func(pointer string)) int {
+	n := 0
+	b.eachBorderOf("/surgery", func(p string) { f(p); n++ })
+	return n
+}
+
+// treatment writes what was done to the borders: the procedure and the agent, its
+// strength and method to each, the applications to the only one.
+func (b *builder) treatment(says said, sites []Site) {
+	if ps := says[shorthand.Procedure]; len(ps) > 1 && len(sites) > 1 {
+		b.unassigned("procedures")
+		return
+	}
+	each := func(k shorthand.Kind, at string) {
+		vs := says[k]
+		if len(vs) == 0 {
+			return
+		}
+		if len(vs) > 1 {
+			b.unassigned(string(k))
+			return
+		}
+		b.eachBorder(func(p string) { b.set(p+at, string(vs[0].Code)) })
+	}
+	each(shorthand.Procedure, "/procedure")
+	each(shorthand.Chemical, "/matrix/agent")
+	each(shorthand.Method, "/matrix/method")
+	each(shorthand.Flush, "/flush/agent")
+	if len(says[shorthand.Chemical]) == 1 && len(says[shorthand.Method]) == 0 {
+		b.eachBorder(func(p string) { b.set(p+"/matrix/method", "chemical-ablation") })
+	}
+	if vs := says[shorthand.Percent]; len(vs) == 1 {
+		b.eachBorder(func(p string) { b.set(p+"/matrix/percent", json.Number(vs[0].Percent)) })
+	}
+	b.applications(says[shorthand.Applications])
+}
+
+func (b *builder) applications(vs []shorthand.Value) {
+	if len(vs) == 0 {
+		return
+	}
+	if n := b.eachBorder(func(string) {}); len(vs) > 1 || n != 1 {
+		b.unassigned("applications")
+		return
+	}
+	b.eachBorder(func(p string) {
+		for i, s := range vs[0].Seconds {
+			at := p + "/matrix/applications/" + strconv.Itoa(i)
+			b.set(at+"/key", "a"+strconv.Itoa(i+1))
+			if s != "" {
+				b.set(at+"/seconds", json.Number(s))
+			}
+		}
+	})
+}
+
+// unassigned tells that it is not said to which toe or border an amount belongs; it
+// stays in the note.
+func (b *builder) unassigned(what string) {
+	b.found(Finding{Code: ToWhichToe, Text: "it is not said to which toe or border the " + what + " belong; kept in the note"})
+}
+
+// blocks writes the anaesthetics of the only toe.
+func (b *builder) blocks(says said, toes []string) {
+	vs := says[shorthand.Anaesthetic]
+	if len(vs) == 0 {
+		return
+	}
+	if len(toes) != 1 {
+		b.unassigned("anaesthetics")
+		return
+	}
+	for i, v := range vs {
+		at := toes[0] + "/block/agents/" + strconv.Itoa(i)
+		b.set(at+"/key", "l"+strconv.Itoa(i+1))
+		b.set(at+"/agent", string(v.Code))
+		if v.Percent != "" {
+			b.set(at+"/percent", json.Number(v.Percent))
+		}
+		if v.ML != "" {
+			b.set(at+"/mL", json.Number(v.ML))
+		}
+		if v.Vasoconstrictor != "" {
+			b.set(at+"/vasoconstrictor", string(v.Vasoconstrictor))
+		}
+		if v.Ratio != "" {
+			b.set(at+"/ratio", json.Number(v.Ratio))
+		}
+	}
+}
+
+// tourniquets writes the tourniquet of the only toe. Minutes alone have no place: the
+// record has the times.
+func (b *builder) tourniquets(says said, toes []string) {
+	use, on, off := says[shorthand.Tourniquet], says[shorthand.On], says[shorthand.Off]
+	if len(use)+len(on)+len(off) == 0 {
+		return
+	}
+	if len(toes) != 1 {
+		b.unassigned("tourniquet times")
+		return
+	}
+	if len(use) == 1 {
+		b.set(toes[0]+"/tourniquet", string(use[0].Code))
+	} else if len(on)+len(off) > 0 {
+		b.set(toes[0]+"/tourniquet", "used")
+	}
+	for _, at := range []struct {
+		vs     []shorthand.Value
+		member string
+	}{{on, "/on"}, {off, "/off"}} {
+		if len(at.vs) != 1 {
+			continue
+		}
+		if v, ok := b.clock(at.vs[0].Time); ok {
+			b.set(toes[0]+"/tourniquets/0"+at.member, v)
+		}
+	}
+	if len(says[shorthand.Minutes]) > 0 && len(on)+len(off) == 0 {
+		b.found(Finding{Code: NoPlace, Text: "tourniquet minutes without a time on or off; kept in the note"})
+	}
+}
+
+// clock is a time of the day of the surgery.
+func (b *builder) clock(hhmm string) (any, bool) {
+	start, _ := b.get("/surgery/start").(string)
+	w, err := record.ParseWhen(start)
+	if err != nil || w.Partial() {
+		b.found(Finding{Code: BadDate, Text: "a tourniquet time of a day that is not known; kept in the note"})
+		return nil, false
+	}
+	hour, _ := strconv.Atoi(hhmm[:2])
+	minute, _ := strconv.Atoi(hhmm[3:])
+	return b.zoned("tourniquet", layout.Moment{Year: w.Year, Month: w.Month, Day: w.Day, Hour: hour, Minute: minute, Second: -1})
+}
+
+// once writes the only value of a kind.
+func (b *builder) once(says said, k shorthand.Kind, pointer string) {
+	if vs := says[k]; len(vs) == 1 {
+		b.set(pointer, string(vs[0].Code))
+	} else if len(vs) > 1 {
+		b.unassigned(string(k))
+	}
+}
+
+// visitWords puts what is said at a review or contact on the toes that it names, else
+// on all that its surgery treated.
+func (b *builder) visitWords(tree string, says said) {
+	if tree == "/review" {
+		b.once(says, shorthand.Attendance, "/review/attendance")
+	}
+	found := []struct {
+		kind   shorthand.Kind
+		member string
+	}{{shorthand.Wound, "woundStage"}, {shorthand.Exudate, "exudate"}, {shorthand.Regrowth, "regrowth"}, {shorthand.Dressing, "dressing"}, {shorthand.Diagnosis, "infection/diagnosis"}}
+	some := len(says[shorthand.Finding]) > 0 || len(says[shorthand.Discharge]) > 0
+	for _, f := range found {
+		some = some || len(says[f.kind]) > 0
+	}
+	if !some {
+		return
+	}
+	sites := b.sitesOf(says)
+	if len(sites) == 0 && b.Surgery != nil {
+		sites = slices.Clone(b.Surgery(b.surgery))
+		if len(sites) > 1 {
+			b.found(Finding{Code: AllBorders, Text: "the findings name no toe or border, and are taken for all that the surgery treated"})
+		}
+	}
+	if len(sites) == 0 {
+		b.found(Finding{Code: NoSite, Text: "neither the row nor its surgery says which toe; the findings are kept in the note"})
+		return
+	}
+	b.toes(tree, sites, said{})
+	b.eachBorderOf(tree, func(at string) {
+		for _, f := range found {
+			b.once(says, f.kind, at+"/"+f.member)
+		}
+		for i, v := range says[shorthand.Finding] {
+			b.set(at+"/infection/findings/"+strconv.Itoa(i), string(v.Code))
+		}
+		for _, v := range says[shorthand.Discharge] {
+			b.discharge(tree, at, v)
+		}
+	})
+}
+
+func (b *builder) eachBorderOf(tree string, f func(string)) {
+	toes, _ := b.get(tree + "/toes").([]any)
+	for i := range toes {
+		at := tree + "/toes/" + strconv.Itoa(i) + "/borders"
+		borders, _ := b.get(at).([]any)
+		for k := range borders {
+			f(at + "/" + strconv.Itoa(k))
+		}
+	}
+}
+
+func (b *builder) discharge(tree, at string, v shorthand.Value) {
+	if v.Code != "" {
+		b.set(at+"/discharge/reason", string(v.Code))
+	}
+	if day, ok := b.get(tree + "/at").(string); ok {
+		b.set(at+"/discharge/at", strings.SplitN(day, "T", 2)[0])
+	} else if v.Code == "" {
+		b.set(at+"/discharge", map[string]any{})
+	}
+}

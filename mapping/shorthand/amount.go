@@ -1,0 +1,257 @@
+package shorthand
+
+import (
+	"math/big"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// amount is a quantity with what its unit says it is.
+type amount struct {
+	what  amountKind
+	text  string   // a decimal
+	each  []string // seconds of each application
+	items []*item
+}
+
+type amountKind int
+
+const (
+	percentage amountKind = iota
+	volume                // mL
+	ratio                 // N of 1:N
+	times                 // applications, of unknown length
+	durations             // seconds of each application
+	single                // one length of time, in seconds
+	unclear               // numbers that fit nothing certain
+)
+
+// cartridges are the sizes that a bare number after "2 x" is taken for, in mL
+// (common practice, no source).
+var cartridges = []string{"1.7", "1.8", "2.2"}
+
+// amounts reads the quantities of a run of items.
+func amounts(items []*item) []amount {
+	var out []amount
+	for i := 0; i < len(items); {
+		a, n := amountAt(items[i:])
+		if n == 0 {
+			i++
+			continue
+		}
+		a.items = items[i : i+n]
+		out = append(out, a)
+		i += n
+	}
+	return merge(out)
+}
+
+// amountAt reads the quantity that begins at the first item, and how many items it
+// takes; none: 0.
+func amountAt(it []*item) (amount, int) {
+	for _, read := range []func([]*item) (amount, int){ratioAt, countTimesAt, sumAt, plainAt, timesAt} {
+		if a, n := read(it); n > 0 {
+			return a, n
+		}
+	}
+	return amount{}, 0
+}
+
+// ratioAt reads 1:200,000, 1:200000 and 1 in 200k.
+func ratioAt(it []*item) (amount, int) {
+	if len(it) < 3 || it[0].text != "1" || it[1].text != ":" && it[1].text != "in" && it[1].text != "/" || !it[2].number {
+		return amount{}, 0
+	}
+	n := strings.NewReplacer(",", "", ".", "").Replace(it[2].text)
+	taken := 3
+	if len(it) > 3 && (it[3].text == "k" && it[3].glued || it[3].text == "000" && len(n) <= 3) {
+		n, taken = n+"000", 4 // 200k; 200 000
+	}
+	if v, err := strconv.Atoi(n); err != nil || v < 1000 {
+		return amount{}, 0
+	}
+	return amount{what: ratio, text: n}, taken
+}
+
+// countTimesAt reads 3 x 1 min, 2 x 1.8 mL, 2x1.8 and 3 applications of 60 s.
+func countTimesAt(it []*item) (amount, int) {
+	count, ok := wholeNumber(it, 0)
+	if !ok || len(it) < 3 {
+		return amount{}, 0
+	}
+	i := 1
+	for i < len(it) && (it[i].is(timesSign, unitApp, unitCart) || it[i].text == "of" || it[i].text == "-") {
+		i++
+	}
+	if i == 1 || i >= len(it) || !it[i].number {
+		return amount{}, 0
+	}
+	v, ok := decimal(it[i].text)
+	switch {
+	case !ok:
+		return amount{}, 0
+	case i+1 < len(it) && it[i+1].is(unitML):
+		return amount{what: volume, text: product(count, v)}, i + 2
+	case i+1 < len(it) && it[i+1].is(unitSec, unitMin):
+		return amount{what: durations, each: repeat(seconds(v, it[i+1]), count)}, i + 2
+	case i+1 < len(it) && it[i+1].is(percent):
+		return amount{}, 0
+	case slices.Contains(cartridges, v):
+		return amount{what: volume, text: product(count, v)}, i + 1
+	}
+	return amount{what: unclear}, i + 1
+}
+
+// sumAt reads 60+60+60 s, 1 min + 1 min + 30 s, and the same with commas or
+// slashes; the last unit counts for those without one.
+func sumAt(it []*item) (amount, int) {
+	var vs []string
+	var units []*item
+	i := 0
+	for i < len(it) && it[i].number {
+		v, ok := decimal(it[i].text)
+		if !ok {
+			return amount{}, 0
+		}
+		vs, i = append(vs, v), i+1
+		units = append(units, nil)
+		if i < len(it) && it[i].is(unitSec, unitMin) {
+			units[len(units)-1], i = it[i], i+1
+		}
+		if i+1 < len(it) && (it[i].is(conj) || it[i].text == "," || it[i].text == "/" || it[i].text == "then") && it[i+1].number {
+			i++
+			continue
+		}
+		break
+	}
+	last := len(units) - 1
+	if len(vs) < 2 || units[last] == nil {
+		return amount{}, 0
+	}
+	var each []string
+	for k, v := range vs {
+		u := units[k]
+		if u == nil {
+			u = units[last]
+		}
+		each = append(each, seconds(v, u))
+	}
+	return amount{what: durations, each: each}, i
+}
+
+// plainAt reads a number with its unit: 2 %, 3 mL, 1 min x 3, 1.8 mL x 2, 4
+// applications.
+func plainAt(it []*item) (amount, int) {
+	if len(it) < 2 || !it[0].number {
+		return amount{}, 0
+	}
+	v, ok := decimal(it[0].text)
+	u := it[1]
+	if !ok {
+		return amount{}, 0
+	}
+	count, taken := 1, 2
+	if len(it) > 3 && it[2].is(timesSign) {
+		if c, whole := wholeNumber(it, 3); whole {
+			count, taken = c, 4
+		}
+	}
+	switch {
+	case u.is(percent):
+		return amount{what: percentage, text: v}, 2
+	case u.is(unitML):
+		return amount{what: volume, text: product(count, v)}, taken
+	case u.is(unitSec, unitMin) && taken == 4:
+		return amount{what: durations, each: repeat(seconds(v, u), count)}, 4
+	case u.is(unitSec, unitMin):
+		return amount{what: single, text: seconds(v, u)}, 2
+	case u.is(unitApp):
+		if c, whole := wholeNumber(it, 0); whole {
+			return amount{what: times, each: repeat("", c)}, 2
+		}
+	case u.is(timesSign) && len(it) > 2 && it[2].is(unitApp):
+		if c, whole := wholeNumber(it, 0); whole {
+			return amount{what: times, each: repeat("", c)}, 3
+		}
+	}
+	return amount{}, 0
+}
+
+// timesAt reads x3, x 4 applications.
+func timesAt(it []*item) (amount, int) {
+	if len(it) < 2 || !it[0].is(timesSign) {
+		return amount{}, 0
+	}
+	c, ok := wholeNumber(it, 1)
+	if !ok || len(it) > 2 && it[2].is(unitML, unitSec, unitMin, percent) {
+		return amount{}, 0
+	}
+	taken := 2
+	if len(it) > 2 && it[2].is(unitApp) {
+		taken = 3
+	}
+	return amount{what: times, each: repeat("", c)}, taken
+}
+
+// merge makes "3 applications" and "1 min" of one run three of a minute.
+func merge(as []amount) []amount {
+	count := slices.IndexFunc(as, func(a amount) bool { return a.what == times })
+	length := slices.IndexFunc(as, func(a amount) bool { return a.what == single })
+	if count < 0 || length < 0 {
+		return as
+	}
+	whole := amount{what: durations, each: repeat(as[length].text, len(as[count].each)), items: append(slices.Clone(as[count].items), as[length].items...)}
+	var out []amount
+	for i, a := range as {
+		if i != count && i != length {
+			out = append(out, a)
+		}
+	}
+	return append(out, whole)
+}
+
+// maxApplications bounds a count, so that a slip of the pen makes no list without end.
+const maxApplications = 20
+
+func wholeNumber(it []*item, i int) (int, bool) {
+	if i >= len(it) || !it[i].number {
+		return 0, false
+	}
+	n, err := strconv.Atoi(it[i].text)
+	return n, err == nil && n >= 1 && n <= maxApplications
+}
+
+// decimal is a number with a decimal point or comma, as a decimal with a point.
+func decimal(text string) (string, bool) {
+	if strings.Count(text, ",")+strings.Count(text, ".") > 1 || len(text) > 9 {
+		return "", false
+	}
+	text = strings.Replace(text, ",", ".", 1)
+	if strings.HasPrefix(text, ".") {
+		text = "0" + text
+	}
+	_, ok := new(big.Rat).SetString(text)
+	return text, ok && !strings.HasPrefix(text, "00")
+}
+
+// seconds is a length of time in seconds.
+func seconds(v string, unit *item) string {
+	if unit.is(unitMin) {
+		return product(60, v)
+	}
+	return v
+}
+
+// product is n times a decimal, exact, without zeros at its end.
+func product(n int, v string) string {
+	if n == 1 {
+		return v
+	}
+	r, _ := new(big.Rat).SetString(v)
+	r.Mul(r, big.NewRat(int64(n), 1))
+	s := r.FloatString(6)
+	return strings.TrimSuffix(strings.TrimRight(s, "0"), ".")
+}
+
+func repeat(s string, n int) []string { return slices.Repeat([]string{s}, n) }

@@ -1,0 +1,51 @@
+// Package shorthand reads what foot clinicians wrote in short: "PNA R hallux lat,
+// ligno 2% 3ml plain, phenol 89% 3x1 min, TQ on 10:05 off 10:17". It is a fixed
+// grammar over a fixed vocabulary (words.tsv), pure, and learns nothing: the same
+// text has the same readings always.
+//
+// # What it reads
+//
+//	site         toe and side in every usual form, with the border: R hallux, Lt gt toe,
+//	             L1, 1st right, both halluces, HCPCS TA and T1 to T9 (C-73 to C-75)
+//	border       a border without a toe
+//	procedure    PNA, TNA, wedges (C-76)
+//	chemical     the agent of matrix treatment; percent; applications in seconds; method
+//	anaesthetic  agent, % w/v, mL, vasoconstrictor and ratio
+//	tourniquet   used or not, on, off, minutes
+//	flush, dressing, and what a review found or decided
+//
+// # How sure a reading is
+//
+// Each reading keeps the words that it was read from, the rule that read it and how
+// sure it is. Certain: the words have one meaning in the trade. Likely: they have
+// one usual meaning; whoever uses it says so. Ambiguous: it is never used, only
+// shown with the other readings, until a person decides.
+//
+// A side or a toe is certain or ambiguous, never likely: two sides without "and",
+// a question mark, "or", a slash between them, a side or a digit that is not said,
+// a left border of a right toe, T3 beside the word left: all of these are ambiguous.
+// So is everything beside a word of doubt, of the past ("prev", "hx") or of a plan
+// ("for", "consider"). What a "no" stands before is not read.
+//
+// # The grammar
+//
+// A text is clauses (a full stop after a long word or a number, a semicolon, a line
+// break) of segments (a comma, a bracket, "but", "now", "then"). Words of doubt and
+// of the past reach over their segment, those of a plan from themselves to its end,
+// a "no" to the next phrase.
+//
+// Sites: in a clause, a side, a digit and borders make one toe in any order; a new
+// toe begins where the one before has side and digit. "R and L hallux" and "R 1st
+// and 2nd" are two toes. A border belongs to the toe that it follows, or, in a
+// clause that begins with a border, to the one that it precedes.
+//
+// Amounts: numbers with a unit belong to the drug of their part of the clause (parts
+// end at commas, "and", "+", full stops); a part without a drug belongs to the drug
+// before it. "3 x 1 min", "1 min x 3" and "60+60+60 s" are three applications of 60 s,
+// "x 4 applications" four of unknown length, "3 min" alone one of 180 s, likely. "2 x
+// 1.8" is two cartridges, 3.6 mL (1.7, 1.8 and 2.2 mL are cartridge sizes; common
+// practice, no source).
+//
+// The vocabulary holds no brand names: those of one country mean other things in
+// the next. A deployment's own words belong into the code map of its layout.
+package shorthand

@@ -1,0 +1,230 @@
+package shorthand
+
+import (
+	"slices"
+	"strings"
+
+	"nailbridge/mapping/record"
+)
+
+// mention is one word of a site: a side, a digit, both of them (a code), or a
+// border.
+type mention struct {
+	side   record.Code
+	digit  []record.Code // several of a list: R1,2
+	border record.Code
+	both   bool // both sides
+	unsure bool // of a border: inner, left border
+	code   bool // a code of side and digit, which a bare digit may look like
+	joined bool // "and" stands between it and the one before
+	rule   string
+	items  []*item
+}
+
+func (m mention) isBorder() bool { return m.border != "" }
+func (m mention) isSide() bool   { return m.side != "" && len(m.digit) == 0 }
+func (m mention) isDigit() bool  { return m.side == "" && len(m.digit) > 0 }
+
+// mentions are the words of sites of a clause, in their order.
+func (r *reader) mentions(clause int) []mention {
+	var out []mention
+	joined := false
+	for i, it := range r.items {
+		if it.clause != clause {
+			continue
+		}
+		m, ok := r.mention(i)
+		if !ok {
+			joined = joined || it.is(conj)
+			continue
+		}
+		if it.mark.not {
+			it.mark.doubt = true // "not L" is no side at all
+		}
+		m.items, m.joined = append(m.items, it), joined && len(out) > 0
+		out, joined = append(out, m), false
+	}
+	return out
+}
+
+// mention reads an item as a word of a site, if it is one where it stands.
+func (r *reader) mention(i int) (mention, bool) {
+	if m, known := r.words[i]; known {
+		if m == nil {
+			return mention{}, false
+		}
+		return *m, true
+	}
+	m, ok := r.readMention(i)
+	r.words[i] = nil
+	if ok {
+		r.words[i] = &m
+	}
+	return m, ok
+}
+
+func (r *reader) readMention(i int) (mention, bool) {
+	it := r.items[i]
+	switch {
+	case it.number:
+		return r.bareDigit(i)
+	case it.is(sideDigit):
+		return r.code(it)
+	case it.is(bothSides):
+		return mention{both: true, rule: "side.both"}, true
+	case it.is(vagueBoth):
+		return r.bothOf(i)
+	case it.is(side):
+		return r.sideWord(i)
+	case it.is(digit, digits):
+		e := it.entries[0]
+		return mention{digit: []record.Code{record.Code(e.value)}, rule: e.rule}, true
+	case it.is(ordinal):
+		e := it.entry(ordinal)
+		ok := r.siteColumn() || r.beside(i, side, bothSides, toeWord, footWord, border, vagueBoth) || r.followsDigit(i)
+		return mention{digit: []record.Code{record.Code(e.value)}, rule: e.rule}, ok
+	}
+	return r.borderWord(i)
+}
+
+// siteColumn reports whether the text is a column of sites.
+func (r *reader) siteColumn() bool { return r.only(Site, Border, Procedure) && r.wants(Site) }
+
+func (r *reader) code(it *item) (mention, bool) {
+	e := it.entry(sideDigit)
+	s, d, _ := strings.Cut(e.value, " ")
+	bare := e.rule == "toe.hcpcs" && it.text != "ta"
+	if it.text == "ta" && !r.siteColumn() && r.text.Original[it.from:it.to] != "TA" {
+		return mention{}, false
+	}
+	return mention{side: record.Code(s), digit: []record.Code{record.Code(d)}, code: bare, rule: e.rule}, true
+}
+
+// bareDigit reads a number as a digit: in a column of sites, or beside a side or
+// the word toe, and never before a unit or an unknown word.
+func (r *reader) bareDigit(i int) (mention, bool) {
+	it := r.items[i]
+	m := mention{rule: "toe.number"}
+	for _, d := range strings.Split(it.text, ",") {
+		if len(d) != 1 || d < "1" || d > "5" {
+			return mention{}, false
+		}
+		m.digit = append(m.digit, record.Code(d))
+	}
+	if n := r.neighbour(i, 1); n != nil {
+		unknown := len(n.entries) == 0 && isLetter(n.text)
+		if unknown || n.text == ":" || n.is(unitML, unitMG, unitSec, unitMin, unitApp, unitCart, percent, timesSign) {
+			return mention{}, false
+		}
+	}
+	prev := r.neighbour(i, -1)
+	if prev != nil && prev.is(timesSign) {
+		return mention{}, false
+	}
+	ok := r.siteColumn() && prev == nil || prev != nil && prev.is(side, toeWord, bothSides) || r.followsDigit(i) || r.isToeWord(i+1) || r.siteColumn()
+	if next := r.neighbour(i, 1); !ok && next != nil && next.is(side) && next.glued {
+		ok = true // 1R
+	}
+	return m, ok
+}
+
+// followsDigit reports whether the word before is itself a digit: R 1st and 2nd.
+func (r *reader) followsDigit(i int) bool {
+	prev := r.neighbour(i, -1)
+	if prev == nil || !prev.number && !prev.is(ordinal, digit) {
+		return false
+	}
+	m, ok := r.mention(prev.index)
+	return ok && m.isDigit()
+}
+
+func (r *reader) isToeWord(i int) bool { return i < len(r.items) && r.items[i].is(toeWord) }
+
+// neighbour is the next item in a direction within the clause, signs and small words
+// aside; nil at the end.
+func (r *reader) neighbour(i, step int) *item {
+	for k := i + step; k >= 0 && k < len(r.items) && r.items[k].clause == r.items[i].clause; k += step {
+		if !r.items[k].is(filler, conj) {
+			return r.items[k]
+		}
+	}
+	return nil
+}
+
+// beside reports whether a neighbour is of one of the classes.
+func (r *reader) beside(i int, cs ...class) bool {
+	for _, step := range []int{-1, 1} {
+		n := r.neighbour(i, step)
+		if n == nil {
+			continue
+		}
+		if n.is(cs...) {
+			return true
+		}
+	}
+	return false
+}
+
+// sideWord reads left and right. "Left border" is a border as somebody saw it, and
+// "left" beside nothing of a foot is another word.
+func (r *reader) sideWord(i int) (mention, bool) {
+	it := r.items[i]
+	e := it.entry(side)
+	if r.only(Border) && it.text == "l" {
+		return mention{border: "lateral", rule: "border.letter"}, true
+	}
+	if n := i + 1; n < len(r.items) && r.items[n].is(borderWord) && r.items[n].text != "" {
+		return mention{border: "lateral", unsure: true, rule: "border.left-right"}, true
+	}
+	ok := r.siteColumn() || r.beside(i, side, digit, digits, ordinal, toeWord, footWord, border, letter, sideDigit) || r.numberBeside(i)
+	return mention{side: record.Code(e.value), rule: e.rule}, ok
+}
+
+// numberBeside reports whether a number that may be a digit stands beside a side.
+func (r *reader) numberBeside(i int) bool {
+	for _, step := range []int{-1, 1} {
+		n := r.neighbour(i, step)
+		if n == nil || !n.number {
+			continue
+		}
+		if _, ok := r.mention(n.index); ok {
+			return true
+		}
+	}
+	return false
+}
+
+// bothOf reads "both": both feet before a toe, else both borders or both feet.
+func (r *reader) bothOf(i int) (mention, bool) {
+	it := r.items[i]
+	if n := i + 1; it.text == "both" && n < len(r.items) && r.items[n].is(digit, digits, ordinal, toeWord, footWord) {
+		return mention{both: true, rule: "side.both"}, true
+	}
+	return mention{border: "both", unsure: true, rule: "both"}, r.siteColumn() || r.only(Border) || it.text == ""
+}
+
+// borderWord reads a border, but not where the drug went in.
+func (r *reader) borderWord(i int) (mention, bool) {
+	it := r.items[i]
+	if len(r.kinds) == 0 && r.injected(it.segment) {
+		return mention{}, false
+	}
+	switch {
+	case it.is(border):
+		e := it.entry(border)
+		return mention{border: record.Code(e.value), rule: e.rule}, true
+	case it.is(letter):
+		e := it.entry(letter)
+		ok := r.siteColumn() || r.only(Border) || r.beside(i, side, digit, digits, ordinal, sideDigit)
+		return mention{border: record.Code(e.value), rule: e.rule}, ok
+	case it.is(vagueBorder):
+		e := it.entry(vagueBorder)
+		ok := r.siteColumn() || r.only(Border) || r.beside(i, side, digit, digits, ordinal, sideDigit, borderWord)
+		return mention{border: record.Code(e.value), unsure: true, rule: e.rule}, ok
+	}
+	return mention{}, false
+}
+
+func (r *reader) injected(segment int) bool {
+	return slices.ContainsFunc(r.segments[segment], func(it *item) bool { return it.is(anaesthetic, injectWord) })
+}

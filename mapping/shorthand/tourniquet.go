@@ -1,0 +1,136 @@
+package shorthand
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+)
+
+// tourniquets reads tourniquet times: the clock times and minutes of a clause that
+// names a tourniquet, or of a column of tourniquets.
+func (r *reader) tourniquets() {
+	column := r.only(Tourniquet, On, Off, Minutes)
+	for c := 0; len(r.items) > 0 && c <= r.items[len(r.items)-1].clause; c++ {
+		scope := r.tourniquetScope(c, column)
+		if len(scope) == 0 {
+			continue
+		}
+		if w := scope[0]; w.is(tourniquet) && !w.mark.not {
+			r.add(Reading{Kind: Tourniquet, Value: Value{Code: "used"}, Certainty: Certain, Rule: "tourniquet"}, w)
+		}
+		r.tourniquetTimes(scope, column)
+	}
+}
+
+// tourniquetScope is what of a clause is about the tourniquet: from its name to the
+// next drug, dressing or procedure.
+func (r *reader) tourniquetScope(clause int, column bool) []*item {
+	var out []*item
+	for _, it := range r.items {
+		if it.clause != clause {
+			continue
+		}
+		begins := it.is(tourniquet) || column
+		ends := it.is(anaesthetic, chemical, phenolAlc, procedure, class(Dressing))
+		switch {
+		case len(out) == 0 && begins, len(out) > 0 && !ends:
+			out = append(out, it)
+		case len(out) > 0:
+			return out
+		}
+	}
+	return out
+}
+
+func (r *reader) tourniquetTimes(scope []*item, column bool) {
+	var bare []Reading // times with neither on nor off
+	var bareItems [][]*item
+	kind := Kind("")
+	for i := 0; i < len(scope); {
+		it := scope[i]
+		switch {
+		case it.is(onWord):
+			it.used, kind, i = true, On, i+1
+			continue
+		case it.is(offWord):
+			it.used, kind, i = true, Off, i+1
+			continue
+		}
+		if t, n := clockAt(scope[i:], kind != "" || column); n > 0 {
+			rd := Reading{Kind: kind, Value: Value{Time: t}, Certainty: Certain, Rule: "tourniquet.clock"}
+			if kind == "" {
+				bare, bareItems = append(bare, rd), append(bareItems, scope[i:i+n])
+			} else {
+				r.add(rd, scope[i:i+n]...)
+			}
+			kind, i = "", i+n
+			continue
+		}
+		if a, n := plainAt(scope[i:]); n == 2 && a.what == single && scope[i+1].is(unitMin) {
+			v, _ := decimal(it.text)
+			r.add(Reading{Kind: Minutes, Value: Value{Minutes: v}, Certainty: Certain, Rule: "tourniquet.minutes"}, scope[i:i+n]...)
+			i += n
+			continue
+		}
+		i++
+	}
+	r.bareTimes(bare, bareItems)
+}
+
+// bareTimes reads two times without words as on and off; one alone says neither.
+func (r *reader) bareTimes(bare []Reading, items [][]*item) {
+	switch {
+	case len(bare) == 2:
+		bare[0].Kind, bare[1].Kind = On, Off
+		for i := range bare {
+			bare[i].Rule = "tourniquet.range"
+			r.add(bare[i], items[i]...)
+		}
+	case len(bare) == 1 && len(r.text.Of(On)) == 1 && len(r.text.Of(Off)) == 0:
+		bare[0].Kind, bare[0].Rule = Off, "tourniquet.range"
+		r.add(bare[0], items[0]...)
+	default:
+		for i := range bare {
+			bare[i].Kind, bare[i].Certainty, bare[i].Rule = On, Ambiguous, "tourniquet.which-time"
+			r.add(bare[i], items[i]...)
+		}
+	}
+}
+
+// clockAt reads 10:05, 10.05, 10h05, 1005 (where a time is expected), and 5:10 pm, as hh:mm.
+func clockAt(it []*item, expected bool) (string, int) {
+	if !it[0].number {
+		return "", 0
+	}
+	h, m, n := "", "", 0
+	switch text := it[0].text; {
+	case len(it) >= 3 && (it[1].text == ":" || it[1].text == "h" && it[1].glued) && it[2].number && len(it[2].text) == 2:
+		h, m, n = text, it[2].text, 3
+	case len(text) == 4 && expected && !strings.ContainsAny(text, ".,"):
+		h, m, n = text[:2], text[2:], 1
+	case strings.Count(text, ".") == 1 && expected:
+		h, m, _ = strings.Cut(text, ".")
+		n = 1
+	}
+	hh, err := strconv.Atoi(h)
+	mm, err2 := strconv.Atoi(m)
+	if n == 0 || err != nil || err2 != nil || len(m) != 2 || len(h) > 2 || hh > 23 || mm > 59 {
+		return "", 0
+	}
+	if n < len(it) {
+		switch it[n].text {
+		case "pm", "am":
+			if hh > 12 || hh == 0 {
+				return "", 0
+			}
+			hh %= 12
+			if it[n].text == "pm" {
+				hh += 12
+			}
+			n++
+		case "hrs", "h", "hr":
+			n++
+		}
+	}
+	return fmt.Sprintf("%02d:%02d", hh, mm), n
+}
