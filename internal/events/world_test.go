@@ -257,17 +257,17 @@ func connect(t testing.TB, url string) *client {
 // send publishes a record for a clinic and gives its place in RECORDS.
 func (c *client) send(clinic string, body []byte) uint64 {
 	c.Helper()
-	var seq uint64
-	require.Eventually(c, func() bool { // until the service has made the stream
+	var last error
+	for until := time.Now().Add(patience); time.Now().Before(until); time.Sleep(20 * time.Millisecond) { // until the service has made the stream
 		ack, err := c.js.Publish(context.Background(), events.RecordsSubject(clinic), body)
-		if err != nil {
-			require.NotErrorIs(c, err, nats.ErrMaxPayload)
-			return false
+		if err == nil {
+			return ack.Sequence
 		}
-		seq = ack.Sequence
-		return true
-	}, patience, 20*time.Millisecond)
-	return seq
+		require.NotErrorIs(c, err, nats.ErrMaxPayload)
+		last = err
+	}
+	require.NoError(c, last, "no record was taken in %s", patience)
+	return 0
 }
 
 // reply is one message on ANSWERS.
