@@ -1,6 +1,7 @@
 package oracles
 
 import (
+	"encoding/json"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -10,8 +11,8 @@ import (
 	"nailbridge/mapping/terms"
 )
 
-// TestOracleArtifacts validates the code systems, value sets, maps and protocols that our resources point to. Our
-// StructureDefinitions are loaded as definitions, which reads them strictly and makes their snapshots; as inputs the
+// TestOracleArtifacts validates the code systems, value sets, maps and protocols that our resources point to,
+// and each protocol as a clinic changes it. Our StructureDefinitions are loaded as definitions, which reads them strictly and makes their snapshots; as inputs the
 // validator would ask for a package of the standard that it does not carry.
 func TestOracleArtifacts(t *testing.T) {
 	Require(t)
@@ -34,8 +35,41 @@ func TestOracleArtifacts(t *testing.T) {
 	for _, a := range protocols {
 		add(a.Type, a.JSON)
 	}
+	for _, a := range protocols {
+		if a.Type == "PlanDefinition" {
+			add(a.Type, clinicsOwn(t, a.JSON))
+		}
+	}
 	report, err := Validate(t.Context(), o)
 	require.NoError(t, err)
 	assert.NoError(t, report.Err())
 	t.Logf("%d resources: %v", report.Resources, report.Types)
+}
+
+// clinicsOwn is a protocol as a clinic changes and approves it, in the form in which it
+// is published (D4.1): the windows close a day earlier.
+func clinicsOwn(t *testing.T, program []byte) []byte {
+	t.Helper()
+	var tree map[string]any
+	require.NoError(t, json.Unmarshal(program, &tree))
+	tree["publisher"], tree["approvalDate"], tree["endorser"] = "An invented clinic", "2026-02-01", []any{map[string]any{"name": "A. Quill"}}
+	windows := 0
+	for _, a := range tree["action"].([]any) {
+		extensions, _ := a.(map[string]any)["extension"].([]any) // of a step that groups others: none
+		for _, e := range extensions {
+			for _, part := range e.(map[string]any)["extension"].([]any) {
+				part := part.(map[string]any)
+				if length, ok := part["valueDuration"].(map[string]any); ok && part["url"] == "after" && length["value"].(float64) > 1 {
+					length["value"] = length["value"].(float64) - 1
+					windows++
+				}
+			}
+		}
+	}
+	require.Positive(t, windows)
+	b, err := json.Marshal(tree)
+	require.NoError(t, err)
+	p, err := followup.Own(b)
+	require.NoError(t, err)
+	return p.JSON
 }
