@@ -1,0 +1,125 @@
+package back
+
+import (
+	"bytes"
+	"cmp"
+	"errors"
+	"slices"
+	"strings"
+
+	"nailbridge/mapping/internal/rawjson"
+)
+
+// res is one resource of the input.
+type res struct {
+	*node
+	typ, id, ref string // ref is "Type/id"
+	from         string // where it stands in the input
+}
+
+// Input is FHIR as it came: a resource, a Bundle, or NDJSON of either.
+type Input struct {
+	Name string
+	Data []byte
+}
+
+// input gathers the resources of all files, the last of each id and version.
+type input struct {
+	all      []*res
+	byRef    map[string]*res
+	byURL    map[string]*res
+	wrapping int // leaves of Bundles around the resources
+}
+
+// errNoFHIR says that a file holds no FHIR in JSON; it never holds the text.
+var errNoFHIR = errors.New("holds no FHIR resource in JSON")
+
+// read takes in a file.
+func (in *input) read(f Input) error {
+	root, fault := rawjson.Parse(bytes.TrimSpace(f.Data))
+	if fault == nil {
+		return in.root(newNode(root), f.Name)
+	}
+	lines := bytes.Split(f.Data, []byte("\n"))
+	for i, l := range lines {
+		if l = bytes.TrimSpace(l); len(l) == 0 {
+			continue
+		}
+		root, fault := rawjson.Parse(l)
+		name := f.Name + ":" + number(i+1)
+		if fault != nil {
+			return errors.New(name + ": " + fault.Text)
+		}
+		if err := in.root(newNode(root), name); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (in *input) root(n *node, from string) error {
+	switch typ := n.peek("resourceType"); typ {
+	case "":
+		return errors.New(from + ": " + errNoFHIR.Error())
+	case "Bundle":
+		in.bundle(n, from)
+	default:
+		in.add(n, "", from)
+	}
+	return nil
+}
+
+// bundle takes the resources out of a Bundle; what stands around them is
+// counted and is of no record.
+func (in *input) bundle(b *node, from string) {
+	all, _ := b.leaves()
+	for i, e := range b.list("entry") {
+		r := e.get("resource")
+		if r == nil {
+			continue
+		}
+		n, _ := r.leaves()
+		all -= n
+		if r.peek("resourceType") == "Bundle" {
+			in.bundle(r, from+" entry "+number(i))
+			continue
+		}
+		in.add(r, e.peek("fullUrl"), from+" entry "+number(i))
+	}
+	in.wrapping += all
+}
+
+func (in *input) add(n *node, url, from string) {
+	r := &res{node: n, typ: n.str("resourceType"), id: n.str("id"), from: from}
+	r.ref = r.typ + "/" + r.id
+	in.all = append(in.all, r)
+	in.byRef[r.ref] = r
+	if url != "" {
+		in.byURL[url] = r
+	}
+}
+
+// sort gives the resources an order of their own, whatever that of the files.
+func (in *input) sort() {
+	slices.SortStableFunc(in.all, func(a, b *res) int { return cmp.Or(strings.Compare(a.typ, b.typ), strings.Compare(a.id, b.id)) })
+}
+
+// follow finds the resource that a Reference names: by its address, or by type
+// and id at its end. The reference counts as read where it is found.
+func (in *input) follow(ref *node) *res {
+	text := ref.peek("reference")
+	if text == "" {
+		return nil
+	}
+	r := in.byURL[text]
+	if r == nil {
+		parts := strings.Split(strings.SplitN(text, "/_history/", 2)[0], "/")
+		if len(parts) >= 2 {
+			r = in.byRef[strings.Join(parts[len(parts)-2:], "/")]
+		}
+	}
+	if r != nil {
+		ref.take()
+	}
+	return r
+}
