@@ -4,13 +4,14 @@ import (
 	"cmp"
 	"slices"
 	"strings"
+	"time"
 
 	"nailbridge/mapping/record"
 )
 
 // allergy reads an allergy as it stands for the patient. It goes to the record
 // that its number names; one without a number, to the latest record of the
-// patient that may hold one.
+// patient by who stated it that may hold one.
 func (r *reader) allergy(x *res) {
 	p := r.follow(x.get("patient"))
 	if p == nil {
@@ -34,7 +35,7 @@ func (r *reader) allergy(x *res) {
 		recordID, k = number[:max(i, 0)], number[i+1:]
 	}
 	a.Key = k
-	to := r.allergyRecord(recordID, p.ref)
+	to := r.allergyRecord(recordID, p.ref, r.person(x.get("recorder")).Key())
 	if to == nil {
 		return
 	}
@@ -62,36 +63,85 @@ func (r *reader) statements(x *res, a record.Allergy) []record.Allergy {
 }
 
 // allergyRecord is the statement of the record that an allergy goes to.
-func (r *reader) allergyRecord(id, patient string) *record.Allergies {
+func (r *reader) allergyRecord(id, patient, by string) *record.Allergies {
+	able := r.mayState(patient)
+	if len(able) == 0 {
+		return nil
+	}
+	return stating(slices.MaxFunc(able, func(a, b *visit) int {
+		return cmp.Or(cmp.Compare(a.rank(id, by), b.rank(id, by)), compareSaved(a, b))
+	}))
+}
+
+// mayState are the records of a patient that may state allergies, the latest
+// saved last.
+func (r *reader) mayState(patient string) []*visit {
 	var able []*visit
 	for _, v := range r.visits {
 		if v.patient == patient && (v.rec.Surgery != nil || v.rec.Review != nil) {
 			able = append(able, v)
 		}
 	}
-	if len(able) == 0 {
-		return nil
-	}
-	slices.SortFunc(able, func(a, b *visit) int {
-		return cmp.Or(cmp.Compare(rank(a, id), rank(b, id)), strings.Compare(saved(a), saved(b)), strings.Compare(a.rec.Record, b.rec.Record))
-	})
-	last := able[len(able)-1]
-	if last.rec.Surgery != nil {
-		return allergies(&last.rec.Surgery.Allergies)
-	}
-	return allergies(&last.rec.Review.Allergies)
+	slices.SortFunc(able, compareSaved)
+	return able
 }
 
-func rank(v *visit, id string) int {
-	if v.rec.Record == id {
+func compareSaved(a, b *visit) int {
+	return cmp.Or(a.saved().Compare(b.saved()), strings.Compare(a.rec.Record, b.rec.Record))
+}
+
+// stating is the allergy statement of a record, started where there is none.
+func stating(v *visit) *record.Allergies {
+	if v.rec.Surgery != nil {
+		return allergies(&v.rec.Surgery.Allergies)
+	}
+	return allergies(&v.rec.Review.Allergies)
+}
+
+// stated is the allergy statement of a record, nil for none.
+func stated(v *visit) *record.Allergies {
+	if v.rec.Surgery != nil {
+		return v.rec.Surgery.Allergies
+	}
+	return v.rec.Review.Allergies
+}
+
+// sayWhich gives a record that says "allergy stated", and whose allergies a
+// later record stated again, what that one states: saying nothing, it would
+// state an allergy without name.
+func (r *reader) sayWhich() {
+	for ref := range r.patients {
+		able := r.mayState(ref)
+		for i, v := range able {
+			a := stated(v)
+			if a == nil || a.Status != "present" || len(a.Items) > 0 {
+				continue
+			}
+			for _, later := range able[i+1:] {
+				if b := stated(later); b != nil && len(b.Items) > 0 {
+					a.Items = slices.Clone(b.Items)
+					break
+				}
+			}
+		}
+	}
+}
+
+// rank says how well a record fits a statement of an id and an author.
+func (v *visit) rank(id, author string) int {
+	switch {
+	case v.rec.Record == id:
+		return 2
+	case v.rec.Author.Key() == author:
 		return 1
 	}
 	return 0
 }
 
-func saved(v *visit) string {
+func (v *visit) saved() time.Time {
 	if v.rec.SavedAt == nil {
-		return ""
+		return time.Time{}
 	}
-	return v.rec.SavedAt.String()
+	at, _ := v.rec.SavedAt.In(time.UTC)
+	return at
 }

@@ -510,6 +510,102 @@ func TestD1_3_WhatIsFoldedOnceComesBack(t *testing.T) {
 	require.Greater(t, compared, sampled)
 }
 
+// history are the versions that commits after each record of a case would make,
+// and the contents that count after each commit that changed something of them.
+func history(t testing.TB, records []*record.Record) (versions []byte, contents map[string][]*record.Record) {
+	t.Helper()
+	zone, contents := settings().Clinic.Zone, map[string][]*record.Record{}
+	in := mapping.PatientFold{Patient: *records[0].Patient.Identifier}
+	last := map[resource.Ref]resource.Resource{}
+	var out bytes.Buffer
+	put := func(r resource.Resource, at time.Time) {
+		b, err := r.Splice("v"+at.Format("150405"), at)
+		require.NoError(t, err)
+		out.Write(append(hashes.ReplaceAll(b, nil), '\n'))
+	}
+	for i, rec := range records {
+		b, err := record.Encode(rec)
+		require.NoError(t, err)
+		d := record.Read(b, zone)
+		at := time.Date(2026, 6, 1, 9, i, 0, 0, time.UTC)
+		in.Deliveries = append(in.Deliveries, mapping.Delivery{Record: d.Record, Findings: d.Findings, Hash: d.Hash, Received: at})
+		res, err := mapping.FoldPatient(settings(), in)
+		require.NoError(t, err)
+		if !res.Shared {
+			return nil, nil
+		}
+		changed := map[string][]mapping.VersionedRef{}
+		now := map[resource.Ref]resource.Resource{}
+		for _, r := range res.Resources {
+			now[r.Ref()] = r
+			if !r.Equal(last[r.Ref()]) {
+				put(r, at)
+				changed[res.CaseOf[r.Ref()]] = append(changed[res.CaseOf[r.Ref()]], mapping.VersionedRef{Ref: r.Ref()})
+			}
+		}
+		for ref, r := range last {
+			if _, ok := now[ref]; ok {
+				continue
+			}
+			if gone, ok, err := mapping.EnterInError(settings(), r, false); ok {
+				require.NoError(t, err)
+				put(gone, at)
+			}
+		}
+		last = now
+		for c, targets := range changed {
+			p := mapping.ProvenanceInput{Targets: targets, Activity: mapping.ActivityUpdate, Recorded: at, Owner: "x", Case: c, Commit: at.String()}
+			for _, s := range res.Sources {
+				if s.Case != c {
+					continue
+				}
+				p.Sources = append(p.Sources, s)
+				contents[s.Record] = append(contents[s.Record], current(in, s.Record))
+			}
+			made, err := mapping.MakeProvenance(settings(), p)
+			require.NoError(t, err)
+			put(made, at)
+		}
+	}
+	return out.Bytes(), contents
+}
+
+// TestEachRevisionComesBack: of the history of its resources, every content of a
+// record that was published comes back.
+func TestEachRevisionComesBack(t *testing.T) {
+	contents, several := 0, 0
+	for _, records := range generate.Cases(20260401, sampled/2, generate.Options{Zone: settings().Clinic.Zone}) {
+		if slices.ContainsFunc(records, func(r *record.Record) bool { return *r.Patient.Identifier != *records[0].Patient.Identifier }) {
+			continue // one case under two patients is two histories
+		}
+		versions, wanted := history(t, records)
+		if versions == nil {
+			continue
+		}
+		got, err := back.Revisions(back.Options{Terms: settings().Terms}, back.Input{Name: "history", Data: versions})
+		require.NoError(t, err)
+		require.Equal(t, got.Leaves.All, got.Leaves.Read+got.Leaves.Named)
+		have := map[string][]string{}
+		for _, r := range got.Records {
+			have[r.Record] = append(have[r.Record], text(normal(t, r)))
+		}
+		for id, each := range wanted {
+			seen := map[string]bool{}
+			for _, r := range each {
+				want := text(normal(t, r))
+				contents++
+				seen[want] = true
+				require.Contains(t, have[id], want, id)
+			}
+			if len(seen) > 1 {
+				several++
+			}
+		}
+	}
+	t.Logf("%d contents, %d records with several", contents, several)
+	require.Greater(t, several, 5, "records that were amended")
+}
+
 // sampled is how many cases the property is tried on.
 const sampled = 60
 

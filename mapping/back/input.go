@@ -6,6 +6,7 @@ import (
 	"errors"
 	"slices"
 	"strings"
+	"time"
 
 	"nailbridge/mapping/internal/rawjson"
 )
@@ -15,6 +16,8 @@ type res struct {
 	*node
 	typ, id, ref string // ref is "Type/id"
 	from         string // where it stands in the input
+	url          string // fullUrl in a Bundle
+	updated      time.Time
 }
 
 // Input is FHIR as it came: a resource, a Bundle, or NDJSON of either.
@@ -23,13 +26,15 @@ type Input struct {
 	Data []byte
 }
 
-// input gathers the resources of all files, the last of each id and version.
+// input gathers the resources of all files.
 type input struct {
-	all      []*res
+	all      []*res // as they came; of those read, sorted and one a ref
 	byRef    map[string]*res
 	byURL    map[string]*res
 	wrapping int // leaves of Bundles around the resources
 }
+
+func newInput() *input { return &input{byRef: map[string]*res{}, byURL: map[string]*res{}} }
 
 // errNoFHIR says that a file holds no FHIR in JSON; it never holds the text.
 var errNoFHIR = errors.New("holds no FHIR resource in JSON")
@@ -91,17 +96,36 @@ func (in *input) bundle(b *node, from string) {
 
 func (in *input) add(n *node, url, from string) {
 	r := &res{node: n, typ: n.str("resourceType"), id: n.str("id"), from: from}
-	r.ref = r.typ + "/" + r.id
-	in.all = append(in.all, r)
-	in.byRef[r.ref] = r
-	if url != "" {
-		in.byURL[url] = r
+	r.ref, r.url = r.typ+"/"+r.id, url
+	if text := cmp.Or(n.peek("meta", "lastUpdated"), n.peek("recorded")); text != "" {
+		r.updated, _ = time.Parse(time.RFC3339Nano, text)
 	}
+	in.all = append(in.all, r)
 }
 
-// sort gives the resources an order of their own, whatever that of the files.
-func (in *input) sort() {
-	slices.SortStableFunc(in.all, func(a, b *res) int { return cmp.Or(strings.Compare(a.typ, b.typ), strings.Compare(a.id, b.id)) })
+// at is the input as it was at an instant, the latest where that is zero: one
+// version of each resource, in an order of their own whatever that of the files.
+func (in *input) at(t time.Time) *input {
+	out := newInput()
+	for _, r := range in.all {
+		if !t.IsZero() && r.updated.After(t) {
+			continue
+		}
+		ref := cmp.Or(r.id, r.from)
+		if have := out.byRef[r.typ+"/"+ref]; have == nil || !r.updated.Before(have.updated) {
+			out.byRef[r.typ+"/"+ref] = r
+		}
+	}
+	for _, r := range out.byRef {
+		out.all = append(out.all, r)
+		if r.url != "" {
+			out.byURL[r.url] = r
+		}
+	}
+	slices.SortFunc(out.all, func(a, b *res) int {
+		return cmp.Or(strings.Compare(a.typ, b.typ), strings.Compare(a.id, b.id), strings.Compare(a.from, b.from))
+	})
+	return out
 }
 
 // follow finds the resource that a Reference names: by its address, or by type

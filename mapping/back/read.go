@@ -5,6 +5,7 @@ import (
 	"net/url"
 	"slices"
 	"strings"
+	"time"
 
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/terms"
@@ -82,33 +83,63 @@ type numbered[T any] struct {
 // comment), and of others as much as their codes allow. The error says that a
 // file holds no FHIR in JSON.
 func Read(o Options, files ...Input) (Result, error) {
-	in := &input{byRef: map[string]*res{}, byURL: map[string]*res{}}
+	in, err := parse(files)
+	if err != nil {
+		return Result{}, err
+	}
+	now := in.at(time.Time{})
+	r := newReader(o, now)
+	out := Result{Records: r.records(), Findings: r.findings}
+	out.count(in, now.all)
+	return out, nil
+}
+
+func parse(files []Input) (*input, error) {
+	in := newInput()
 	for _, f := range files {
 		if err := in.read(f); err != nil {
-			return Result{}, err
+			return nil, err
 		}
 	}
-	in.sort()
-	r := &reader{
+	return in, nil
+}
+
+func newReader(o Options, in *input) *reader {
+	return &reader{
 		input: in, terms: o.Terms, options: o, people: map[string]*record.Person{}, patients: map[string]*record.Patient{},
 		sharing: map[string]record.Code{}, headers: map[string]header{}, byEnc: map[string]*visit{},
 	}
-	r.each("Practitioner", r.practitioner)
-	r.each("PractitionerRole", r.role)
-	r.each("Patient", r.patient)
-	r.each("Provenance", r.provenance)
-	r.each("Encounter", r.encounter)
-	r.link()
-	r.each("Procedure", r.procedure)
-	r.each("Observation", r.observation)
-	r.each("MedicationAdministration", r.administration)
-	r.each("Condition", r.condition)
-	r.each("Consent", r.consent)
-	r.each("Specimen", r.specimen)
-	r.each("MedicationStatement", r.antibiotic)
-	r.each("Media", r.photo)
-	r.each("AllergyIntolerance", r.allergy)
-	return r.result(), nil
+}
+
+// records reads the records out of the resources, by clinic, case, kind and id.
+func (r *reader) records() []*record.Record {
+	for _, x := range []struct {
+		typ  string
+		read func(*res)
+	}{
+		{"Practitioner", r.practitioner}, {"PractitionerRole", r.role}, {"Patient", r.patient}, {"Provenance", r.provenance},
+		{"Encounter", r.encounter}, {"", func(*res) { r.link() }}, {"Procedure", r.procedure}, {"Observation", r.observation},
+		{"MedicationAdministration", r.administration}, {"Condition", r.condition}, {"Consent", r.consent}, {"Specimen", r.specimen},
+		{"MedicationStatement", r.antibiotic}, {"Media", r.photo}, {"AllergyIntolerance", r.allergy},
+	} {
+		if x.typ == "" {
+			x.read(nil)
+		}
+		r.each(x.typ, x.read)
+	}
+	r.sayWhich()
+	var out []*record.Record
+	for _, v := range r.visits {
+		r.finish(v)
+		out = append(out, v.rec)
+	}
+	slices.SortStableFunc(out, compareRecords)
+	return out
+}
+
+func compareRecords(a, b *record.Record) int {
+	return cmp.Or(strings.Compare(a.Clinic, b.Clinic), strings.Compare(caseOf(a), caseOf(b)),
+		strings.Compare(kindRank(a), kindRank(b)), strings.Compare(a.Record, b.Record))
 }
 
 // each reads every resource of a type that stands.
@@ -143,33 +174,30 @@ func (r *reader) find(code, text string) {
 	r.findings = append(r.findings, f)
 }
 
-// result finishes the records and counts the leaves.
-func (r *reader) result() Result {
-	out := Result{Findings: r.findings}
-	for _, v := range r.visits {
-		r.finish(v)
-		out.Records = append(out.Records, v.rec)
+// count counts the leaves of the input and names those that were not read; used
+// are the resources that were looked at, in the versions that count.
+func (out *Result) count(in *input, used []*res) {
+	looked := map[*res]bool{}
+	for _, x := range used {
+		looked[x] = true
 	}
-	slices.SortFunc(out.Records, func(a, b *record.Record) int {
-		return cmp.Or(strings.Compare(a.Clinic, b.Clinic), strings.Compare(caseOf(a), caseOf(b)),
-			strings.Compare(kindRank(a), kindRank(b)), strings.Compare(a.Record, b.Record))
-	})
-	for _, x := range r.all {
+	for _, x := range in.all {
 		all, read := x.leaves()
 		out.Leaves.All, out.Leaves.Read = out.Leaves.All+all, out.Leaves.Read+read
+		past := !looked[x]
 		x.unread("", func(ptr string, leaves int) {
+			f := Finding{Code: "not-read", Resource: x.ref, From: x.from, Path: ptr, Leaves: leaves, Text: notReadText(x, ptr)}
+			if past {
+				f.Code, f.Text = "another-version", "another version of the resource counts"
+			}
 			out.Leaves.Named += leaves
-			out.Findings = append(out.Findings, Finding{
-				Code: "not-read", Resource: x.ref, From: x.from, Path: ptr, Leaves: leaves,
-				Text: notReadText(x, ptr),
-			})
+			out.Findings = append(out.Findings, f)
 		})
 	}
-	if r.wrapping > 0 {
-		out.Leaves.All, out.Leaves.Named = out.Leaves.All+r.wrapping, out.Leaves.Named+r.wrapping
-		out.Findings = append(out.Findings, Finding{Code: "bundle", Leaves: r.wrapping, Text: "what a Bundle says around its resources is of no record"})
+	if in.wrapping > 0 {
+		out.Leaves.All, out.Leaves.Named = out.Leaves.All+in.wrapping, out.Leaves.Named+in.wrapping
+		out.Findings = append(out.Findings, Finding{Code: "bundle", Leaves: in.wrapping, Text: "what a Bundle says around its resources is of no record"})
 	}
-	return out
 }
 
 // notReadText says why an element was not read.
