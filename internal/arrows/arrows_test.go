@@ -95,6 +95,7 @@ var rooms = []room{
 	{"internal/old/layout", []string{"mapping/record", "mapping/shorthand"}, "which part of a record a column is"},
 	{"internal/old/draft", []string{"internal/old/layout", "internal/old/table", "mapping/record", "mapping/shorthand"}, "a layout drafted from a file"},
 	{"internal/old/batch", []string{"internal/old/...", "internal/convert", "internal/config", "mapping", "mapping/record"}, "files of old records become files of resources; config for its tests"},
+	{"internal/pull", nil, "asks a FHIR server over HTTP and knows nothing of what it carries"},
 	{"internal/generate", []string{"mapping/..."}, "invented records"},
 	{"internal/config", []string{"internal/filelock", "mapping/..."}, "settings of the mapping"},
 	{"internal/access/...", []string{"internal/disk", "internal/filelock"}, "who may reach the doors knows nothing behind them"},

@@ -36,12 +36,15 @@ type input struct {
 
 func newInput() *input { return &input{byRef: map[string]*res{}, byURL: map[string]*res{}} }
 
+// maxBytes is the greatest length of a file, or of a line of NDJSON, in bytes.
+const maxBytes = 1 << 30
+
 // errNoFHIR says that a file holds no FHIR in JSON; it never holds the text.
 var errNoFHIR = errors.New("holds no FHIR resource in JSON")
 
 // read takes in a file.
 func (in *input) read(f Input) error {
-	root, fault := rawjson.Parse(bytes.TrimSpace(f.Data))
+	root, fault := rawjson.ParseWithin(bytes.TrimSpace(f.Data), maxBytes)
 	if fault == nil {
 		return in.root(newNode(root), f.Name)
 	}
@@ -50,7 +53,7 @@ func (in *input) read(f Input) error {
 		if l = bytes.TrimSpace(l); len(l) == 0 {
 			continue
 		}
-		root, fault := rawjson.Parse(l)
+		root, fault := rawjson.ParseWithin(l, maxBytes)
 		name := f.Name + ":" + number(i+1)
 		if fault != nil {
 			return errors.New(name + ": " + fault.Text)

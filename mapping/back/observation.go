@@ -44,6 +44,9 @@ func (r *reader) observation(x *res) {
 	if o.name == "" || !r.readFinding(o) {
 		return
 	}
+	if w := x.peek("effectiveDateTime"); w != "" && v.at() != nil && r.own(o) == nil {
+		x.take("effectiveDateTime")
+	}
 	for _, name := range []string{"status", "category", "partOf", "derivedFrom", "basedOn", "_effectiveDateTime", "meta", "performer", "specimen"} {
 		x.take(name)
 	}
