@@ -20,6 +20,9 @@ func (r *reader) allergy(x *res) {
 	code := x.get("code")
 	if _, ok := r.terms.Reverse("allergy-status", concept(code)); ok && x.get("reaction") == nil && x.get("criticality") == nil && x.get("identifier") == nil {
 		x.take() // said again by what each record answered
+		if !hasCode(x.get("clinicalStatus"), "active") {
+			x.leave("clinicalStatus")
+		}
 		return
 	}
 	a := record.Allergy{Substance: r.code("allergen", code), Criticality: record.Code(x.str("criticality"))}
@@ -40,9 +43,13 @@ func (r *reader) allergy(x *res) {
 		return
 	}
 	(*to).Items = append((*to).Items, r.statements(x, a)...)
-	for _, name := range []string{"clinicalStatus", "verificationStatus", "patient", "recorder"} {
-		x.take(name)
+	if hasCode(x.get("clinicalStatus"), map[bool]string{true: "inactive", false: "active"}[a.Refuted]) {
+		x.take("clinicalStatus")
 	}
+	if a.Refuted {
+		x.take("verificationStatus")
+	}
+	x.take("recorder")
 }
 
 // statements are an allergy as often as it has reactions and notes, each in

@@ -19,7 +19,7 @@ func (r *reader) condition(x *res) {
 	due := x.ext(terms.ExtConditionDueTo)
 	switch {
 	case due == nil && v.rec.Surgery != nil:
-		r.indication(x, v.rec.Surgery)
+		r.indication(x, v)
 	case v.rec.Surgery != nil:
 		r.event(x, v)
 	default:
@@ -28,13 +28,13 @@ func (r *reader) condition(x *res) {
 	if due != nil {
 		due.take()
 	}
-	for _, name := range []string{"category", "subject", "recorder", "asserter", "clinicalStatus"} {
-		x.take(name)
-	}
+	r.samePerson(x.get("recorder"), v.rec.Author)
+	r.sameDoer(x.get("asserter"), v)
+	x.take("category")
 }
 
-func (r *reader) indication(x *res, s *record.Surgery) {
-	i := indicated(s)
+func (r *reader) indication(x *res, v *visit) {
+	i := indicated(v.rec.Surgery)
 	code := x.get("code")
 	if i.Condition = r.code("indication", code); i.Condition == "" {
 		i.Condition = r.code("indication-hallux", code)
@@ -49,9 +49,14 @@ func (r *reader) indication(x *res, s *record.Surgery) {
 	} else {
 		i.Text = note(x.node)
 	}
+	seen := map[spot]bool{}
 	for _, site := range x.list("bodySite") {
-		r.spotOf(site, site, siteURL)
-		site.take("text")
+		if at := r.spotOf(site, site, siteURL); v.operated(at) && !seen[at] {
+			seen[at] = true
+			site.take("text")
+		} else {
+			site.leave()
+		}
 	}
 }
 

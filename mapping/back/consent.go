@@ -35,7 +35,17 @@ func (r *reader) consent(x *res) {
 	default:
 		return
 	}
-	for _, name := range []string{"status", "scope", "category", "policy", "organization"} {
+	scope, category := "patient-privacy", "IDSCL"
+	if parts != nil && parts[0] == "procedure" {
+		scope, category = "treatment", "59284-0"
+	}
+	if hasCode(x.get("scope"), scope) {
+		x.take("scope")
+	}
+	if hasCode(x.first("category"), category) {
+		x.take("category")
+	}
+	for _, name := range []string{"status", "policy", "organization"} {
 		x.take(name)
 	}
 }

@@ -88,12 +88,14 @@ func (r *reader) headerOf(v *visit) {
 func (r *reader) sittingVisit(x *res, v *visit) {
 	s := v.rec.Surgery
 	for _, p := range x.list("participant") {
-		if hasCode(p.first("type"), "PART") {
+		if hasCode(p.first("type"), "PART") && s.Chaperone == nil {
 			p.take("type")
 			s.Chaperone = r.person(p.get("individual"))
 		} else if s.Operator == nil {
 			s.Operator = r.person(p.get("individual"))
-			p.take("type")
+			if hasCode(p.first("type"), "PPRF") {
+				p.take("type")
+			}
 		}
 	}
 	s.Start, s.End = r.when(x.get("period"), "start"), r.when(x.get("period"), "end")
@@ -101,8 +103,19 @@ func (r *reader) sittingVisit(x *res, v *visit) {
 		s.PlannedReviews = append(s.PlannedReviews, *r.plannedReview(e))
 	}
 	s.Stopped = r.stopped(x)
-	x.take("class")
-	x.take("status")
+	r.classOf(x, "in-person")
+	switch status := x.peek("status"); {
+	case status == "finished", s.Start == nil && (status == "cancelled" || s.End == nil):
+		x.take("status")
+	}
+}
+
+// classOf reads the class of an encounter, which says again how it took place.
+func (r *reader) classOf(x *res, mode record.Code) {
+	want := r.terms.Translate("encounter-class", mode, terms.Setting{})
+	if len(want.Codings) == 0 || x.peek("class", "code") == want.Codings[0].Code {
+		x.take("class")
+	}
 }
 
 // plannedReview reads a planned review as a record stated it.
@@ -131,14 +144,18 @@ func (r *reader) stopped(x *res) *record.FollowUpStopped {
 
 // mode is how a review or contact took place.
 func (r *reader) mode(x *res) record.Code {
-	x.take("class")
 	for _, t := range x.list("type") {
 		if m := r.code("contact-mode", t); m != "" {
+			r.classOf(x, m)
 			return m
 		}
 	}
 	if m, ok := r.terms.Reverse("encounter-class", concept(x.get("class"))); ok {
+		x.take("class")
 		return m
+	}
+	if x.peek("class", "code") == "" {
+		x.take("class") // with the reason why there is none
 	}
 	return ""
 }
@@ -146,7 +163,9 @@ func (r *reader) mode(x *res) record.Code {
 func (r *reader) by(x *res) *record.Person {
 	for _, p := range x.list("participant") {
 		if who := r.person(p.get("individual")); who != nil {
-			p.take("type")
+			if hasCode(p.first("type"), "PPRF") {
+				p.take("type")
+			}
 			return who
 		}
 	}
@@ -172,11 +191,13 @@ func (r *reader) reviewVisit(x *res, v *visit) {
 	x.ext(terms.ExtAnswersActivity).take()
 	w.NextReview, w.Stopped = r.plannedReview(x.ext(terms.ExtStatedReview)), r.stopped(x)
 	w.At = r.when(x.get("period"), "start")
-	x.take("period")
+	r.when(x.get("period"), "end")
 	if x.peek("status") == "finished" {
 		w.Attendance = "attended"
 	}
-	x.take("status")
+	if (x.peek("status") == "cancelled") == (x.ext(terms.ExtReasonCancelled) != nil) {
+		x.take("status")
+	}
 	if c := x.ext(terms.ExtStatedCancellation); c != nil {
 		w.CancelledBy, w.Reason = record.Code(c.ext("by").str("valueCode")), c.ext("reason").str("valueString")
 		c.take()
@@ -204,8 +225,10 @@ func (r *reader) contactVisit(x *res, v *visit) {
 	k := v.rec.Contact
 	k.Mode, k.TakenBy = r.mode(x), r.by(x)
 	k.At = r.when(x.get("period"), "start")
-	x.take("period")
-	x.take("status")
+	r.when(x.get("period"), "end")
+	if x.peek("status") == "finished" {
+		x.take("status")
+	}
 	k.Activity = x.ext(terms.ExtAnswersActivity).str("valueString")
 	x.ext(terms.ExtAnswersActivity).take()
 	k.CountsReview = x.ext(terms.ExtCountsAsReview).str("valueBoolean") == "true"

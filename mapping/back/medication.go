@@ -42,13 +42,18 @@ func (r *reader) administration(x *res) {
 	for _, name := range []string{"status", "subject", "partOf", "reasonReference", "_effectiveDateTime"} {
 		x.take(name)
 	}
-	if _, ok := r.terms.Reverse("route", concept(d.get("route"))); ok {
-		d.take("route")
+	if t.op.Block != nil {
+		if route, ok := r.terms.Reverse("route", concept(d.get("route"))); ok && route == routes[t.op.Block.Technique] {
+			d.take("route")
+		}
 	}
 	if a.ML == nil {
 		d.get("dose").take("extension")
 	}
 }
+
+// routes are the routes that block techniques take (routeOf of the fold).
+var routes = map[record.Code]record.Code{"digital-block": "perineural", "ring-block": "perineural", "infiltration": "infiltration"}
 
 // afterCase is the part of a number after the case.
 func afterCase(number string) string {
@@ -93,7 +98,9 @@ func (r *reader) ingredient(in *node, a *record.Agent) {
 		isAgent = under.peek("value") == "1"
 		what.take("extension")
 	}
-	in.take("isActive")
+	if in.peek("isActive") == "true" {
+		in.take("isActive")
+	}
 	if isAgent {
 		if mg := decimal(over, "value"); mg != nil && over.peek("code") == "mg" && under.peek("code") == "mL" {
 			a.Percent = ratio(new(big.Rat).Quo(mg.Rat(), new(big.Rat).Mul(orOne(decimal(under, "value")), big.NewRat(10, 1))))
@@ -154,7 +161,9 @@ func (r *reader) chemical(m *res, to *record.Matrix) {
 		r.find("codings-disagree", "a medication and its ingredient stand for different chemicals; the code counts")
 	}
 	in.get("itemCodeableConcept").take("extension")
-	in.take("isActive")
+	if in.peek("isActive") == "true" {
+		in.take("isActive")
+	}
 	if q := in.get("strength", "numerator"); q.peek("code") == "%" {
 		to.Percent = decimal(q, "value")
 		in.take("strength")

@@ -98,6 +98,21 @@ func (n *node) take(path ...string) {
 	}
 }
 
+// leave undoes take: what was looked at says something that no record holds.
+func (n *node) leave(path ...string) {
+	m := n.get(path...)
+	if m == nil {
+		return
+	}
+	m.read = false
+	for _, c := range m.members {
+		c.leave()
+	}
+	for _, e := range m.elems {
+		e.leave()
+	}
+}
+
 // ext is the first extension of an element by its URL.
 func (n *node) ext(url string) *node {
 	if l := n.exts(url); len(l) > 0 {

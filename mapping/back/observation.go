@@ -1,6 +1,7 @@
 package back
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 
@@ -41,14 +42,33 @@ func (r *reader) observation(x *res) {
 			o.name, o.code = "risk", c
 		}
 	}
+	r.timeRead = false
 	if o.name == "" || !r.readFinding(o) {
 		return
 	}
-	if w := x.peek("effectiveDateTime"); w != "" && v.at() != nil && r.own(o) == nil {
-		x.take("effectiveDateTime")
+	r.aroundFinding(o)
+}
+
+// aroundFinding reads what a finding says again of its record: its time, who made
+// it, and its kind. What says otherwise stays unread.
+func (r *reader) aroundFinding(o seen) {
+	for _, name := range []string{"status", "partOf", "derivedFrom", "basedOn", "meta", "specimen"} {
+		o.take(name)
 	}
-	for _, name := range []string{"status", "category", "partOf", "derivedFrom", "basedOn", "_effectiveDateTime", "meta", "performer", "specimen"} {
-		x.take(name)
+	category := map[string]string{"body-weight": "vital-signs", "risk": "survey", "contact-time": "procedure",
+		"specimen-result": "laboratory", "wound-culture": "laboratory"}[o.name]
+	if hasCode(o.first("category"), cmp.Or(category, "exam")) {
+		o.take("category")
+	}
+	if o.name != "site-marked" {
+		r.sameDoer(o.first("performer"), o.v)
+	}
+	if r.timeRead {
+		return
+	}
+	if w := r.when(o.node, "effectiveDateTime"); w != nil && (o.v.at() == nil || w.String() != o.v.at().String()) {
+		o.leave("effectiveDateTime")
+		o.leave("_effectiveDateTime")
 	}
 }
 
@@ -82,13 +102,28 @@ func (r *reader) answer(o seen) record.Code {
 	return ""
 }
 
-// at is when a finding was made, where that is not the time of its record.
+// own is when a finding was made, where that is not the time of its record.
 func (r *reader) own(o seen) *record.When {
+	r.timeRead = true
 	w := r.when(o.node, "effectiveDateTime")
 	if w != nil && o.v.at() != nil && w.String() == o.v.at().String() {
 		return nil
 	}
 	return w
+}
+
+// group reads a time that several findings have: one that says another than the
+// first keeps it unread.
+func (r *reader) group(o seen, at **record.When) {
+	w := r.own(o)
+	switch {
+	case !r.grouped[at]:
+		r.grouped[at], *at = true, w
+	case w == nil && *at == nil, w != nil && *at != nil && w.String() == (*at).String():
+	default:
+		o.leave("effectiveDateTime")
+		o.leave("_effectiveDateTime")
+	}
 }
 
 // at is when what the record tells of took place.
@@ -271,7 +306,7 @@ func (r *reader) measurement(o seen, s *record.Surgery) {
 		s.Measurements = &record.Measurements{}
 	}
 	m := s.Measurements
-	m.At = r.own(o)
+	r.group(o, &m.At)
 	switch o.name {
 	case "body-height":
 		m.HeightCm = quantity(o.get("valueQuantity"), "cm")
@@ -303,7 +338,7 @@ func (r *reader) vascular(o seen, s *record.Surgery) bool {
 		s.Vascular = &record.Vascular{}
 	}
 	v := s.Vascular
-	v.At = r.own(o)
+	r.group(o, &v.At)
 	limb := r.code("limb", o.get("bodySite"))
 	side, _, _ := strings.Cut(string(limb), "-")
 	q := o.get("valueQuantity")
@@ -373,7 +408,7 @@ func (r *reader) ofPerfusion(o seen) bool {
 	if *p == nil {
 		*p = &record.Perfusion{}
 	}
-	(*p).At = r.own(o)
+	r.group(o, &(*p).At)
 	switch o.name {
 	case "perfusion-returned":
 		(*p).Returned = r.answer(o)
@@ -457,8 +492,10 @@ func (r *reader) ofBorder(o seen) bool {
 		b.HealedOn = r.when(o.node, "valueDateTime")
 	case "infection-signs":
 		for _, c := range o.list("component") {
-			infection(b).Findings = append(infection(b).Findings, r.code("infection-finding", c.get("code")))
-			r.code("answer", c.get("valueCodeableConcept"))
+			if a, _ := r.terms.Reverse("answer", concept(c.get("valueCodeableConcept"))); a == "yes" {
+				c.take("valueCodeableConcept")
+				infection(b).Findings = append(infection(b).Findings, r.code("infection-finding", c.get("code")))
+			}
 		}
 	case "wound-opinion":
 		infection(b).Diagnosis = r.code("wound-diagnosis", value)
@@ -571,9 +608,17 @@ func (r *reader) specimenResult(o seen) {
 	if len(o.keys) == 0 {
 		return
 	}
-	r.spotOf(o.get("bodySite"), o.node, siteURL)
-	r.when(o.node, "effectiveDateTime")
 	s, value := o.v.specimen(o.keys[len(o.keys)-1]), o.get("valueCodeableConcept")
 	s.Result = r.code("specimen-result", value)
 	s.ResultText = r.more("specimen-result", s.Result, value)
+	r.timeRead = true // that of the specimen
+	at, w := r.spotOf(o.get("bodySite"), o.node, siteURL), r.when(o.node, "effectiveDateTime")
+	if at != (spot{s.Side, s.Digit, s.Border}) {
+		o.leave("bodySite")
+		o.leave("extension")
+	}
+	if w != nil && s.At != nil && w.String() != s.At.String() || w != nil && s.At == nil && (o.v.at() == nil || w.String() != o.v.at().String()) {
+		o.leave("effectiveDateTime")
+		o.leave("_effectiveDateTime")
+	}
 }

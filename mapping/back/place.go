@@ -140,15 +140,37 @@ func (r *reader) structure(x *res) spot {
 // sameQualifiers reads the qualifiers of a location, which say its side and
 // border again.
 func (r *reader) sameQualifiers(x *res, at spot) {
+	seen := map[record.Code]bool{}
 	for _, q := range x.list("locationQualifier") {
-		side, _ := r.terms.Reverse("side", concept(q))
-		edge, _ := r.terms.Reverse("border", concept(q))
-		if side == at.side || edge == at.border {
+		said, isSide := r.terms.Reverse("side", concept(q))
+		if !isSide {
+			said, _ = r.terms.Reverse("border", concept(q))
+		}
+		if (said == at.side || said == at.border) && !seen[said] {
+			seen[said] = true
 			q.take()
 			continue
 		}
 		r.find("places-disagree", "a qualifier of the body structure names another side or border than its location, which counts")
 	}
+}
+
+// operated reports that a place is one of a toe or border that was operated on.
+func (v *visit) operated(at spot) bool {
+	for _, t := range v.toes {
+		if t.spot.side != at.side || t.spot.digit != at.digit {
+			continue
+		}
+		if at.border == "" && len(t.borders) == 0 {
+			return true
+		}
+		for _, b := range t.borders {
+			if b.op != nil && b.op.Border == at.border {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // finish puts the lists of a record together, in the order of their item keys.
@@ -157,6 +179,7 @@ func (r *reader) finish(v *visit) {
 		return cmp.Or(compareKeys(a.itemKey, b.itemKey), strings.Compare(string(a.spot.side+a.spot.digit), string(b.spot.side+b.spot.digit)))
 	})
 	for _, t := range v.toes {
+		r.inOrder(t)
 		slices.SortStableFunc(t.borders, func(a, b *border) int { return compareKeys(a.itemKey, b.itemKey) })
 		if t.op != nil {
 			t.finishOperated()
@@ -184,6 +207,22 @@ func (r *reader) finish(v *visit) {
 	}
 	v.finishSent()
 	v.rec.Sharing = r.sharing[v.patient]
+}
+
+// inOrder says in a finding that the ordinals of applications are not 1, 2, 3.
+func (r *reader) inOrder(t *toe) {
+	for _, b := range t.borders {
+		var have []string
+		for _, a := range b.applied {
+			have = append(have, a.key)
+		}
+		for i := range have {
+			if have[i] != "" && !slices.Contains(have, "#"+number(i+1)) {
+				r.find("order", "the ordinals of the applications at a border are not 1, 2, 3 and so on")
+				return
+			}
+		}
+	}
 }
 
 func (t *toe) finishOperated() {

@@ -1,6 +1,7 @@
 package back
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 
@@ -26,6 +27,7 @@ func (r *reader) procedure(x *res) {
 		parts = r.partsByCode(x)
 	}
 	r.sameAgain(x)
+	r.categoryOf(x, parts[0])
 	keys := parts[1:]
 	for len(keys) < 2 {
 		keys = append(keys, "")
@@ -52,17 +54,26 @@ func (r *reader) procedure(x *res) {
 
 // sameAgain reads what a part says again of the sitting and its record.
 func (r *reader) sameAgain(x *res) {
-	for _, name := range []string{"category", "subject", "partOf"} {
-		x.take(name)
-	}
+	x.take("subject")
+	x.take("partOf")
 	for _, ref := range x.list("reasonReference") {
 		if c := r.at(ref); c != nil && c.typ == "Condition" {
 			ref.take()
 		}
 	}
 	for _, p := range x.list("performer") {
-		p.take("function")
 		p.take("onBehalfOf")
+	}
+}
+
+// categoryOf reads the category that acts of a part have.
+func (r *reader) categoryOf(x *res, part string) {
+	want := "387713003"
+	if part == "advice" {
+		want = "409073007"
+	}
+	if hasCode(x.get("category"), want) {
+		x.take("category")
 	}
 }
 
@@ -129,16 +140,50 @@ func (r *reader) performed(x *res) (start, end *record.When) {
 	return r.when(x.node, "performedDateTime"), nil
 }
 
-// performer reads who did an act, by function; "" any.
+// sittingsTime reads the time of a part of the sitting, which is the sitting's: one
+// of its own stays unread, since no field holds it. It gives the sitting its time
+// where no encounter does.
+func (r *reader) sittingsTime(x *res, v *visit) {
+	s := v.rec.Surgery
+	start, end := r.performed(x)
+	if v.day != "" && s.Start == nil && s.End == nil {
+		s.Start, s.End = start, end
+	}
+	x.take("_performedDateTime")
+	for _, t := range []struct {
+		have, want *record.When
+		name       string
+	}{{start, s.Start, "start"}, {end, s.End, "end"}} {
+		if t.have != nil && (t.want == nil || t.have.String() != t.want.String()) {
+			x.leave("performedPeriod", t.name)
+			x.leave("performedPeriod", "_"+t.name)
+			x.leave("performedDateTime")
+		}
+	}
+}
+
+// performer reads who did an act, by function.
 func (r *reader) performer(x *res, function string) *record.Person {
 	for _, p := range x.list("performer") {
 		f, _ := r.terms.Reverse("performer-function", concept(p.get("function")))
-		if function == "" || f == record.Code(function) {
+		if f == record.Code(function) {
 			p.take("function")
 			return r.person(p.get("actor"))
 		}
 	}
 	return nil
+}
+
+// sameStatus reads the status of a part where it says again what the record says
+// otherwise, which is known once everything was read.
+func (r *reader) sameStatus(x *res, same func() bool) {
+	r.checks = append(r.checks, func() {
+		if same() {
+			x.take("status")
+		} else {
+			x.leave("status")
+		}
+	})
 }
 
 func (r *reader) sitting(x *res, v *visit) {
@@ -148,7 +193,7 @@ func (r *reader) sitting(x *res, v *visit) {
 	if s.Start == nil && s.End == nil {
 		s.Start, s.End = r.performed(x)
 	} else {
-		x.take("performedPeriod")
+		r.sittingsTime(x, v)
 	}
 	s.OutcomeReason = x.str("statusReason", "text")
 	if o := r.performer(x, "operator"); o != nil {
@@ -195,13 +240,11 @@ func (r *reader) block(x *res, v *visit, toeKey string) {
 		t.op.Block = &record.Block{}
 	}
 	t.op.Block.Technique = r.code("block-technique", x.get("code"))
-	x.take("status")
+	r.sameStatus(x, func() bool {
+		return (x.peek("status") == "completed") == (len(t.agents) > 0 || t.op.Block.Effective != "")
+	})
 	r.takeCode(x, "block")
-	x.take("performedPeriod")
-	x.take("performedDateTime")
-	for _, p := range x.list("performer") {
-		p.take("actor")
-	}
+	r.sittingsTime(x, v)
 	for _, ref := range x.list("usedReference") {
 		if m := r.at(ref); m != nil {
 			ref.take()
@@ -231,6 +274,9 @@ func (r *reader) tourniquet(x *res, v *visit, toeKey, period string) {
 	}
 	q := t.period(period)
 	q.On, q.Off = r.performed(x)
+	if status != map[bool]string{true: "completed", false: "unknown"}[q.Off != nil] {
+		x.leave("status")
+	}
 	x.take("_performedDateTime")
 	used := x.first("usedCode")
 	q.Device = r.code("tourniquet-device", used)
@@ -244,21 +290,26 @@ func (r *reader) nail(x *res, v *visit, toeKey, borderKey string) {
 	b.op.Procedure = r.code("nail-procedure", x.get("code"))
 	r.takeCode(x, "nail-operation")
 	b.op.Outcome = outcomesOf[r.statusOf(x)]
-	x.take("performedPeriod")
-	x.take("performedDateTime")
+	r.sameStatus(x, func() bool { return b.op.Outcome != "" || v.rec.Surgery.Outcome == "" })
+	r.sittingsTime(x, v)
 	x.take("statusReason")
 }
 
 func (r *reader) matrix(x *res, v *visit, toeKey, borderKey, matrixKey string) {
 	at := r.placed(x)
-	m := v.toe(toeKey, at).border(borderKey, at.border).matrix()
+	b := v.toe(toeKey, at).border(borderKey, at.border)
+	m := b.matrix()
 	m.Key = matrixKey
 	m.Method = r.code("matrix-method", x.get("code"))
 	r.takeCode(x, "matrix-treatment")
-	x.take("status")
+	r.sameStatus(x, func() bool {
+		if m.Method == "none" {
+			return x.peek("status") == "not-done"
+		}
+		return outcomesOf[x.peek("status")] == cmp.Or(b.op.Outcome, v.rec.Surgery.Outcome)
+	})
 	m.Agent = r.code("chemical", x.first("usedCode"))
-	x.take("performedPeriod")
-	x.take("performedDateTime")
+	r.sittingsTime(x, v)
 	med := r.follow(x.first("usedReference"))
 	if med == nil {
 		return
@@ -273,8 +324,7 @@ func (r *reader) curettage(x *res, v *visit, toeKey, borderKey string) {
 	if _, ok := r.terms.Reverse("matrix-method", concept(x.get("code"))); ok {
 		x.take("code")
 	}
-	x.take("performedPeriod")
-	x.take("performedDateTime")
+	r.sittingsTime(x, v)
 }
 
 func (b *border) flush() *record.Flush {
@@ -292,8 +342,7 @@ func (r *reader) flush(x *res, v *visit, toeKey, borderKey string) {
 		f.Agent = "none"
 	}
 	r.takeCode(x, "flush")
-	x.take("performedPeriod")
-	x.take("performedDateTime")
+	r.sittingsTime(x, v)
 }
 
 // partOfSitting reads what goes with the sitting beside the toes.
@@ -322,14 +371,20 @@ func (r *reader) partOfSitting(x *res, v *visit, part string) {
 		return
 	}
 	r.takeCode(x, part, "pressure-dressing")
-	for _, name := range []string{"status", "performedPeriod", "performedDateTime", "_performedDateTime"} {
-		x.take(name)
+	x.take("status")
+	if !slices.Contains([]string{"sign-in", "time-out", "sign-out"}, part) {
+		r.sittingsTime(x, v)
 	}
 }
 
 func (r *reader) step(x *res) *record.Step {
-	s := &record.Step{By: r.performer(x, "")}
-	s.At, _ = r.performed(x)
+	s := &record.Step{By: r.performer(x, "checklist-lead")}
+	var end *record.When
+	if s.At, end = r.performed(x); end != nil && (s.At == nil || end.String() != s.At.String()) {
+		x.leave("performedPeriod", "end")
+		x.leave("performedPeriod", "_end")
+	}
+	x.take("_performedDateTime")
 	switch status, why := x.peek("status"), x.str("statusReason", "text"); {
 	case status == "completed":
 		s.Status = "done"

@@ -56,7 +56,10 @@ type reader struct {
 	sharing  map[string]record.Code     // by ref of the patient
 	headers  map[string]header          // by record id
 	visits   []*visit
-	byEnc    map[string]*visit // by ref of the Encounter
+	byEnc    map[string]*visit      // by ref of the Encounter
+	grouped  map[**record.When]bool // times that several findings have, once one was read
+	checks   []func()               // of what says again what is read later
+	timeRead bool                   // the time of the finding being read went to a field
 }
 
 // visit is a record in the making.
@@ -107,7 +110,7 @@ func parse(files []Input) (*input, error) {
 func newReader(o Options, in *input) *reader {
 	return &reader{
 		input: in, terms: o.Terms, options: o, people: map[string]*record.Person{}, patients: map[string]*record.Patient{},
-		sharing: map[string]record.Code{}, headers: map[string]header{}, byEnc: map[string]*visit{},
+		sharing: map[string]record.Code{}, headers: map[string]header{}, byEnc: map[string]*visit{}, grouped: map[**record.When]bool{},
 	}
 }
 
@@ -118,8 +121,8 @@ func (r *reader) records() []*record.Record {
 		read func(*res)
 	}{
 		{"Practitioner", r.practitioner}, {"PractitionerRole", r.role}, {"Patient", r.patient}, {"Provenance", r.provenance},
-		{"Encounter", r.encounter}, {"", func(*res) { r.link() }}, {"Procedure", r.procedure}, {"Observation", r.observation},
-		{"MedicationAdministration", r.administration}, {"Condition", r.condition}, {"Consent", r.consent}, {"Specimen", r.specimen},
+		{"Encounter", r.encounter}, {"", func(*res) { r.link() }}, {"Procedure", r.procedure}, {"Specimen", r.specimen}, {"Observation", r.observation},
+		{"MedicationAdministration", r.administration}, {"Condition", r.condition}, {"Consent", r.consent},
 		{"MedicationStatement", r.antibiotic}, {"Media", r.photo}, {"AllergyIntolerance", r.allergy},
 	} {
 		if x.typ == "" {
@@ -128,6 +131,9 @@ func (r *reader) records() []*record.Record {
 		r.each(x.typ, x.read)
 	}
 	r.sayWhich()
+	for _, check := range r.checks {
+		check()
+	}
 	var out []*record.Record
 	for _, v := range r.visits {
 		r.finish(v)
@@ -145,12 +151,45 @@ func compareRecords(a, b *record.Record) int {
 // each reads every resource of a type that stands.
 func (r *reader) each(typ string, f func(*res)) {
 	for _, x := range r.all {
-		if x.typ == typ && !inError(x) {
+		if x.typ == typ && r.stands(x) {
 			r.now = x
 			f(x)
 		}
 	}
 	r.now = nil
+}
+
+// standing are the statuses of resources that state what was found, done or
+// given. One of another status, as planned, preliminary or not done where that is
+// no outcome, states nothing that a record may hold.
+var standing = map[string][]string{
+	"Encounter":                {"finished", "cancelled", "unknown"},
+	"Procedure":                {"completed", "stopped", "not-done", "unknown"},
+	"Observation":              {"final", "amended", "corrected"},
+	"MedicationAdministration": {"completed"},
+	"MedicationStatement":      {"active", "completed"},
+	"Consent":                  {"active", "rejected", "inactive", "draft"},
+	"Specimen":                 {"available", "unavailable"},
+	"Media":                    {"completed"},
+}
+
+// stands reports that a resource may be read. What has a modifier extension may
+// mean the opposite of what it says (R4 extensibility.html#modifierExtension).
+func (r *reader) stands(x *res) bool {
+	if x.get("modifierExtension") != nil || x.get("implicitRules") != nil {
+		r.now = x
+		r.find("modified", "a modifier extension or rules change what the resource says: nothing of it was read")
+		return false
+	}
+	if s, asked := standing[x.typ]; asked && !slices.Contains(s, x.peek("status")) {
+		return false
+	}
+	for _, c := range x.list("verificationStatus", "coding") {
+		if x.typ == "Condition" && c.peek("code") != "confirmed" {
+			return false
+		}
+	}
+	return !inError(x)
 }
 
 // inError reports that a resource was entered in error: no record says it.
@@ -205,6 +244,8 @@ func notReadText(x *res, ptr string) string {
 	switch {
 	case inError(x):
 		return "entered in error: no record says it"
+	case standing[x.typ] != nil && !slices.Contains(standing[x.typ], x.peek("status")):
+		return "by its status it states nothing that was found, done or given"
 	case ptr == "/text":
 		return "a narrative says again what the elements say"
 	case computed(x):

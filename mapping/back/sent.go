@@ -1,7 +1,9 @@
 package back
 
 import (
+	"reflect"
 	"strings"
+	"time"
 
 	"nailbridge/mapping/record"
 )
@@ -37,7 +39,7 @@ func (r *reader) specimen(x *res) {
 		s.LabNumber = take(a)
 	}
 	x.take("status")
-	c.take("collector")
+	r.sameDoer(c.get("collector"), v)
 }
 
 // specimen finds or starts a specimen of a record.
@@ -88,14 +90,27 @@ func (r *reader) antibiotic(x *res) {
 	from := r.when(x.node, "effectiveDateTime")
 	if from == nil {
 		from = r.when(x.get("effectivePeriod"), "start")
-		x.take("effectivePeriod")
+		r.lastDay(x, from, a.Days)
 	}
 	if from != nil && !sameDay(from, v.at()) {
 		a.From = from
 	}
 	x.take("status")
-	x.take("informationSource")
+	r.sameDoer(x.get("informationSource"), v)
 	v.sent.antibiotics = append(v.sent.antibiotics, numbered[record.Antibiotic]{k, a})
+}
+
+// lastDay reads the last day of taking, which the first and the number of days
+// say again.
+func (r *reader) lastDay(x *res, first *record.When, days *int64) {
+	last := r.when(x.get("effectivePeriod"), "end")
+	if last == nil || first == nil || days == nil {
+		return
+	}
+	want := time.Date(first.Year, time.Month(first.Month), first.Day, 0, 0, 0, 0, time.UTC).AddDate(0, 0, int(*days)-1)
+	if last.String() != want.Format(time.DateOnly) {
+		x.leave("effectivePeriod", "end")
+	}
 }
 
 // sameDay reports that a says no more than the day of b.
@@ -124,4 +139,30 @@ func (r *reader) photo(x *res) {
 	}
 	x.take("status")
 	v.sent.photos = append(v.sent.photos, numbered[record.Photo]{k, p})
+}
+
+// sameDoer reads a reference to a person that says again who examined, operated
+// or answered; to another, it stays unread.
+func (r *reader) sameDoer(ref *node, v *visit) { r.samePerson(ref, v.doer()) }
+
+func (r *reader) samePerson(ref *node, want *record.Person) {
+	if ref == nil {
+		return
+	}
+	if who := r.person(ref); !reflect.DeepEqual(who, want) {
+		ref.leave()
+	}
+}
+
+// doer is who examined, operated or answered in a record.
+func (v *visit) doer() *record.Person {
+	switch {
+	case v.rec.Surgery != nil:
+		return v.rec.Surgery.Operator
+	case v.rec.Review != nil:
+		return v.rec.Review.Reviewer
+	case v.rec.Contact != nil:
+		return v.rec.Contact.TakenBy
+	}
+	return nil
 }

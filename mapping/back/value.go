@@ -1,6 +1,7 @@
 package back
 
 import (
+	"cmp"
 	"net/url"
 	"regexp"
 	"strings"
@@ -93,13 +94,24 @@ func (r *reader) meaning(list string, code record.Code) string {
 func (r *reader) when(n *node, name string) *record.When {
 	under := n.get("_" + name)
 	if x := under.ext(terms.ExtTimeAsRecorded); x != nil {
+		w := r.when(x, "valueDateTime")
+		if w == nil {
+			return nil
+		}
 		under.take()
-		n.str(name)
-		return r.when(x, "valueDateTime")
+		if why := under.ext(terms.ExtDataAbsentReason); why != nil && why.peek("valueCode") != "as-text" {
+			why.leave()
+		}
+		if strings.HasPrefix(w.String(), n.peek(name)) {
+			n.str(name)
+		}
+		return w
 	}
 	text := n.peek(name)
 	if text == "" {
-		under.take()
+		if under.ext(terms.ExtDataAbsentReason).peek("valueCode") == "unknown" {
+			under.take()
+		}
 		return nil
 	}
 	if x := under.ext(terms.ExtSecondsNotRecorded); x.peek("valueBoolean") == "true" {
@@ -154,7 +166,7 @@ func decimal(n *node, path ...string) *record.Decimal {
 // quantity reads a Quantity in a unit, by its UCUM code; another unit is no
 // value of ours and stays unread.
 func quantity(n *node, ucum string) *record.Decimal {
-	if n == nil || n.peek("code") != ucum && n.peek("unit") != ucum {
+	if n == nil || cmp.Or(n.peek("code"), n.peek("unit")) != ucum {
 		return nil
 	}
 	d := decimal(n, "value")

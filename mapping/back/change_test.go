@@ -1,0 +1,210 @@
+package back_test
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"maps"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/mapping"
+	"nailbridge/mapping/back"
+	"nailbridge/mapping/record"
+)
+
+var (
+	dated   = regexp.MustCompile(`^\d{4}(-\d\d(-\d\d(T.*)?)?)?$`)
+	inList  = regexp.MustCompile(`/\d+`)
+	noCodes = regexp.MustCompile(`/(id|reference|url|system|unit|display|text|value|versionId|lastUpdated|valueString|div|title|valueUri|uri|description|family|given|prefix|line|city|postalCode|lotNumber|type)(/|$)`)
+)
+
+// elements lists the coded, dated and numeric elements of a tree: a
+// CodeableConcept or Coding as a whole, a date, a number, a boolean, and a code
+// that is no word for people.
+func elements(v any, path string, f func(path string, value any)) {
+	switch x := v.(type) {
+	case map[string]any:
+		if _, ok := x["coding"]; ok {
+			f(path, x)
+			return
+		}
+		for _, k := range slices.Sorted(maps.Keys(x)) {
+			elements(x[k], path+"/"+k, f)
+		}
+	case []any:
+		for i, e := range x {
+			elements(e, fmt.Sprintf("%s/%d", path, i), f)
+		}
+	case json.Number, bool:
+		f(path, x)
+	case string:
+		if dated.MatchString(x) || !noCodes.MatchString(path) {
+			f(path, x)
+		}
+	}
+}
+
+// put gives a copy of a tree with another value at a path.
+func put(v any, path []string, value any) any {
+	if len(path) == 0 {
+		return value
+	}
+	switch x := v.(type) {
+	case map[string]any:
+		out := maps.Clone(x)
+		out[path[0]] = put(x[path[0]], path[1:], value)
+		return out
+	case []any:
+		out := slices.Clone(x)
+		var i int
+		_, _ = fmt.Sscan(path[0], &i)
+		out[i] = put(x[i], path[1:], value)
+		return out
+	}
+	return v
+}
+
+// other is another value of an element: of the values seen there, else one made of
+// it; nil where there is none.
+func other(value any, seen []any) any {
+	for _, s := range seen {
+		if coded(s) != coded(value) {
+			return s
+		}
+	}
+	switch x := value.(type) {
+	case json.Number:
+		return json.Number(x.String() + "1")
+	case bool:
+		return !x
+	case string:
+		if dated.MatchString(x) {
+			return "19" + x[2:]
+		}
+	}
+	return nil
+}
+
+// coded is a value without words for people.
+func coded(v any) string {
+	if c, ok := v.(map[string]any); ok {
+		return text(c["coding"])
+	}
+	return text(v)
+}
+
+// written is the resources as NDJSON.
+func written(t testing.TB, trees []any) []byte {
+	t.Helper()
+	var out bytes.Buffer
+	for _, tree := range trees {
+		b, err := json.Marshal(tree)
+		require.NoError(t, err)
+		out.Write(append(b, '\n'))
+	}
+	return out.Bytes()
+}
+
+// said is what was read, as text, with the findings of what was not.
+func said(t testing.TB, data []byte) (records []any, findings string) {
+	t.Helper()
+	got, err := back.Read(back.Options{Terms: settings().Terms}, back.Input{Name: "x", Data: data})
+	require.NoError(t, err)
+	require.Equal(t, got.Leaves.All, got.Leaves.Read+got.Leaves.Named)
+	for _, r := range got.Records {
+		b, err := record.Encode(r)
+		require.NoError(t, err)
+		var tree any
+		require.NoError(t, json.Unmarshal(b, &tree))
+		records = append(records, tree)
+	}
+	return records, text(got.Findings)
+}
+
+// TestEveryElementCounts: changing any coded, dated or numeric element changes
+// the record, or is named in a finding; what changes nothing was not read.
+func TestEveryElementCounts(t *testing.T) {
+	seen := map[string][]any{}
+	var worlds [][]any
+	for _, in := range world(20260602, 60) {
+		res, err := mapping.FoldPatient(settings(), in)
+		require.NoError(t, err)
+		if !res.Shared {
+			continue
+		}
+		var trees []any
+		for l := range bytes.Lines(published(t, res)) {
+			d := json.NewDecoder(bytes.NewReader(l))
+			d.UseNumber()
+			var tree any
+			require.NoError(t, d.Decode(&tree))
+			trees = append(trees, tree)
+			elements(tree, "", func(path string, value any) {
+				p := kindOf(tree) + inList.ReplaceAllString(path, "")
+				if !slices.ContainsFunc(seen[p], func(v any) bool { return text(v) == text(value) }) {
+					seen[p] = append(seen[p], value)
+				}
+			})
+		}
+		worlds = append(worlds, trees)
+	}
+	silent, tried, changed, named := map[string]string{}, map[string]bool{}, 0, 0
+	for _, trees := range worlds {
+		before, findings := said(t, written(t, trees))
+		for i, tree := range trees {
+			elements(tree, "", func(path string, value any) {
+				p := kindOf(tree) + inList.ReplaceAllString(path, "")
+				now := other(value, seen[p])
+				if tried[p] || now == nil || path == "/resourceType" {
+					return
+				}
+				tried[p] = true
+				mutant := slices.Clone(trees)
+				mutant[i] = put(tree, strings.Split(path, "/")[1:], now)
+				after, foundNow := said(t, written(t, mutant))
+				switch {
+				case text(before) != text(after):
+					changed++
+				case findings != foundNow || unreadAt(findings, tree, path):
+					named++
+				default:
+					silent[p] = fmt.Sprintf("%.200s became %.200s", text(value), text(now))
+				}
+			})
+		}
+	}
+	for _, p := range slices.Sorted(maps.Keys(silent)) {
+		t.Logf("silent: %s: %s", p, silent[p])
+	}
+	t.Logf("%d elements: %d change a record, %d are named, %d are silent", len(tried), changed, named, len(silent))
+	assert.Empty(t, silent)
+}
+
+// kindOf is the type, of a finding or an act with its code: each goes to a field
+// of its own.
+func kindOf(tree any) string {
+	m := tree.(map[string]any)
+	typ := typeOf(tree)
+	if typ != "Observation" && typ != "Procedure" {
+		return typ
+	}
+	for _, c := range m["code"].(map[string]any)["coding"].([]any) {
+		return typ + " " + c.(map[string]any)["code"].(string)
+	}
+	return typ
+}
+
+func typeOf(tree any) string { return tree.(map[string]any)["resourceType"].(string) }
+
+// unreadAt reports that the findings name the element: it was not read at all.
+func unreadAt(findings string, tree any, path string) bool {
+	id, _ := tree.(map[string]any)["id"].(string)
+	top := "/" + strings.Split(path, "/")[1]
+	return regexp.MustCompile(regexp.QuoteMeta(`"resource":"`+typeOf(tree)+"/"+id+`"`) + `[^}]*` + regexp.QuoteMeta(`"path":"`+top+`"`)).MatchString(findings)
+}
