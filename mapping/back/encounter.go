@@ -238,10 +238,7 @@ func (r *reader) contactVisit(x *res, v *visit) {
 	if c := x.ext(terms.ExtContactReason); c != nil {
 		k.Reason = record.Code(c.str("valueCode"))
 		c.take()
-		k.ReasonText = strings.TrimPrefix(reason.str("text"), record.ContactReasonSet.Display(k.Reason)+": ")
-		if k.ReasonText == record.ContactReasonSet.Display(k.Reason) {
-			k.ReasonText = ""
-		}
+		k.ReasonText = besideMeaning(reason.str("text"))
 		reason.take()
 		return
 	}
@@ -249,6 +246,20 @@ func (r *reader) contactVisit(x *res, v *visit) {
 	if k.Reason = r.code("contact-reason", reason); k.Reason != "" {
 		k.ReasonText = ""
 	}
+}
+
+// besideMeaning is the text of a reason without the meaning of a listed one at its
+// beginning.
+func besideMeaning(text string) string {
+	for _, v := range record.ContactReasonSet.Values {
+		if text == v.Display {
+			return ""
+		}
+		if words, ok := strings.CutPrefix(text, v.Display+": "); ok {
+			return words
+		}
+	}
+	return text
 }
 
 // link joins each record to its patient, and each review and contact to its
