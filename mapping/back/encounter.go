@@ -9,8 +9,13 @@ import (
 	"nailbridge/mapping/terms"
 )
 
-// encounter starts a record: each has one Encounter.
+// encounter starts a record: each has one Encounter. One of which nothing says
+// that it was a sitting, a review or a contact starts none.
 func (r *reader) encounter(x *res) {
+	kind := r.kind(x)
+	if kind == "" {
+		return
+	}
 	v := &visit{rec: &record.Record{Status: "final"}}
 	v.rec.Record = r.number(x.node, "record")
 	if v.rec.Record == "" {
@@ -26,7 +31,7 @@ func (r *reader) encounter(x *res) {
 			v.rec.Clinic = id
 		}
 	}
-	v.rec.Kind = r.kind(x)
+	v.rec.Kind = kind
 	switch v.rec.Kind {
 	case "surgery":
 		v.rec.Surgery, v.caseID = &record.Surgery{}, v.rec.Record
@@ -41,8 +46,8 @@ func (r *reader) encounter(x *res) {
 	r.headerOf(v)
 }
 
-// kind is the kind of record of an Encounter; of one that is none of ours, a
-// sitting where something was operated on in it, else a contact.
+// kind is the kind of record of an Encounter: by its type, else a sitting where a
+// nail was operated on in it; "" where nothing tells.
 func (r *reader) kind(x *res) record.Code {
 	for _, t := range x.list("type") {
 		if k := r.code("record-kind", t); k != "" {
@@ -50,11 +55,11 @@ func (r *reader) kind(x *res) record.Code {
 		}
 	}
 	for _, p := range r.all {
-		if p.typ == "Procedure" && r.at(p.get("encounter")) == x {
+		if p.typ == "Procedure" && r.at(p.get("encounter")) == x && r.stands(p) && r.partsByCode(p)[0] != "unknown" {
 			return "surgery"
 		}
 	}
-	return "contact"
+	return ""
 }
 
 // at is follow without reading.

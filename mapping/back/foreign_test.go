@@ -1,12 +1,21 @@
 package back_test
 
 import (
+	"archive/tar"
+	"bytes"
+	"compress/gzip"
+	"errors"
+	"io"
+	"os"
+	"path"
+	"path/filepath"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/official"
 	"nailbridge/mapping/back"
 )
 
@@ -80,4 +89,35 @@ func FuzzRead(f *testing.F) {
 			t.Fatalf("of %d leaves %d were read and %d named", got.Leaves.All, got.Leaves.Read, got.Leaves.Named)
 		}
 	})
+}
+
+// TestOfficialExamplesAddUp: of the official R4 examples (hl7.fhir.r4.examples
+// 4.0.1) every leaf is read or named, one by one and all together.
+func TestOfficialExamplesAddUp(t *testing.T) {
+	file, err := os.Open(filepath.Join(official.Dir(t), "examples-4.0.1-subset.tgz"))
+	require.NoError(t, err)
+	defer file.Close()
+	z, err := gzip.NewReader(file)
+	require.NoError(t, err)
+	var all []back.Input
+	for r := tar.NewReader(z); ; {
+		h, err := r.Next()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		require.NoError(t, err)
+		b, err := io.ReadAll(r)
+		require.NoError(t, err)
+		if path.Ext(h.Name) == ".json" && bytes.Contains(b, []byte(`"resourceType"`)) && !strings.HasPrefix(path.Base(h.Name), ".") {
+			all = append(all, back.Input{Name: path.Base(h.Name), Data: b})
+		}
+	}
+	require.Greater(t, len(all), 100)
+	for _, in := range all {
+		leavesAddUp(t, in.Name, in.Data)
+	}
+	got, err := back.Read(back.Options{Terms: settings().Terms, Clinic: "c"}, all...)
+	require.NoError(t, err)
+	assert.Equal(t, got.Leaves.All, got.Leaves.Read+got.Leaves.Named)
+	t.Logf("%d files: %d records, %d leaves, %d read, %d named", len(all), len(got.Records), got.Leaves.All, got.Leaves.Read, got.Leaves.Named)
 }
