@@ -155,6 +155,9 @@ func (r *reader) provenance(x *res) {
 		}
 		c.take()
 		e.first("agent").take()
+		if h.kind == "merge" {
+			r.mergeOf(id, x)
+		}
 		if have, ok := r.headers[id]; !ok || have.recorded <= recorded {
 			r.headers[id] = h
 		}

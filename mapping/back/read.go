@@ -54,6 +54,7 @@ type reader struct {
 	people   map[string]*record.Person  // by ref
 	patients map[string]*record.Patient // by ref
 	sharing  map[string]record.Code     // by ref of the patient
+	merges   map[string]string          // refs of patients, by record id
 	headers  map[string]header          // by record id
 	visits   []*visit
 	byEnc    map[string]*visit      // by ref of the Encounter
@@ -110,7 +111,7 @@ func parse(files []Input) (*input, error) {
 func newReader(o Options, in *input) *reader {
 	return &reader{
 		input: in, terms: o.Terms, options: o, people: map[string]*record.Person{}, patients: map[string]*record.Patient{},
-		sharing: map[string]record.Code{}, headers: map[string]header{}, byEnc: map[string]*visit{}, grouped: map[**record.When]bool{},
+		sharing: map[string]record.Code{}, headers: map[string]header{}, byEnc: map[string]*visit{}, grouped: map[**record.When]bool{}, merges: map[string]string{},
 	}
 }
 
@@ -121,7 +122,7 @@ func (r *reader) records() []*record.Record {
 		read func(*res)
 	}{
 		{"Practitioner", r.practitioner}, {"PractitionerRole", r.role}, {"Patient", r.patient}, {"Provenance", r.provenance},
-		{"Encounter", r.encounter}, {"", func(*res) { r.link() }}, {"Procedure", r.procedure}, {"Specimen", r.specimen}, {"Observation", r.observation},
+		{"Encounter", r.encounter}, {"", func(*res) { r.mergeRecords(); r.link() }}, {"Procedure", r.procedure}, {"Specimen", r.specimen}, {"Observation", r.observation},
 		{"MedicationAdministration", r.administration}, {"Condition", r.condition}, {"Consent", r.consent},
 		{"MedicationStatement", r.antibiotic}, {"Media", r.photo}, {"AllergyIntolerance", r.allergy},
 	} {
