@@ -642,7 +642,7 @@ func TestD1_5_AMergeComesBack(t *testing.T) {
 }
 
 // sampled is how many cases the property is tried on.
-const sampled = 60
+const sampled = 40
 
 // current is the content of a record that counts.
 func current(in mapping.PatientFold, id string) *record.Record {
