@@ -214,39 +214,7 @@ func sayOnce(r *record.Record) {
 		if at = s.Start; at == nil {
 			at = s.End
 		}
-		if s.Allergies != nil {
-			s.Allergies.Items = nil
-		}
-		for _, w := range []**record.When{weightAt(s.Weight), measuredAt(s.Measurements), vascularAt(s.Vascular), stepAt(s.Marking)} {
-			once(w, at)
-		}
-		for i := range s.Toes {
-			t := &s.Toes[i]
-			if t.Perfusion != nil {
-				once(&t.Perfusion.At, at)
-			}
-			if len(t.Tourniquets) > 0 {
-				t.Tourniquet = ""
-			}
-			for j := range t.Borders {
-				b := &t.Borders[j]
-				if b.Outcome == s.Outcome {
-					b.Outcome = ""
-				}
-				if b.Matrix != nil {
-					if b.Matrix.Method == "curettage" {
-						b.Matrix.Curettage = ""
-					}
-					for k := range b.Matrix.Applications {
-						once(&b.Matrix.Applications[k].At, at)
-					}
-				}
-			}
-		}
-		s.Photos, s.Antibiotics = agreed(s.Photos), fromDay(s.Antibiotics, at)
-		if s.Events != nil && len(s.Events.Items) > 0 {
-			s.Events.None = false
-		}
+		sayOnceOfSurgery(s, at)
 	}
 	var toes []record.ToeFindings
 	if v := r.Review; v != nil {
@@ -272,6 +240,43 @@ func sayOnce(r *record.Record) {
 				x.Findings = each(x.Findings)
 			}
 		}
+	}
+}
+
+func sayOnceOfSurgery(s *record.Surgery, at *record.When) {
+	if s.Allergies != nil {
+		s.Allergies.Items = nil
+	}
+	for _, w := range []**record.When{weightAt(s.Weight), measuredAt(s.Measurements), vascularAt(s.Vascular), stepAt(s.Marking)} {
+		once(w, at)
+	}
+	for i := range s.Toes {
+		t := &s.Toes[i]
+		if t.Perfusion != nil {
+			once(&t.Perfusion.At, at)
+		}
+		if len(t.Tourniquets) > 0 {
+			t.Tourniquet = ""
+		}
+		for j := range t.Borders {
+			b := &t.Borders[j]
+			if b.Outcome == s.Outcome {
+				b.Outcome = ""
+			}
+			if b.Matrix == nil {
+				continue
+			}
+			if b.Matrix.Method == "curettage" {
+				b.Matrix.Curettage = ""
+			}
+			for k := range b.Matrix.Applications {
+				once(&b.Matrix.Applications[k].At, at)
+			}
+		}
+	}
+	s.Photos, s.Antibiotics = agreed(s.Photos), fromDay(s.Antibiotics, at)
+	if s.Events != nil && len(s.Events.Items) > 0 {
+		s.Events.None = false
 	}
 }
 
@@ -427,8 +432,11 @@ func TestRecordsComeBack(t *testing.T) {
 	lost := map[string]int{}
 	examples := map[string]string{}
 	n := 0
-	for _, in := range world(20260102, sampled) {
-		res, err := mapping.FoldPatient(settings(), in)
+	codes := []terms.Setting{{SnomedCT: terms.Licensed, HCPCS: true}, {}, {SnomedCT: terms.Off}}
+	for i, in := range world(20260102, sampled) {
+		s := settings()
+		s.Codes = codes[i%len(codes)]
+		res, err := mapping.FoldPatient(s, in)
 		require.NoError(t, err)
 		if !res.Shared {
 			continue

@@ -146,11 +146,11 @@ var holdsSeveral = map[string]string{
 	"Specimen/collection/bodySite":                      "side and digit are one code of the toe",
 }
 
-// TestEveryElementCounts: changing any coded, dated or numeric element changes
-// the record, or is named in a finding; what changes nothing was not read.
-func TestEveryElementCounts(t *testing.T) {
-	seen := map[string][]any{}
-	var worlds [][]any
+// elementWorlds are the resources of some patients, and the values that each kind
+// of element has in them.
+func elementWorlds(t testing.TB) (worlds [][]any, seen map[string][]any) {
+	t.Helper()
+	seen = map[string][]any{}
 	for _, in := range world(20260602, 6) {
 		res, err := mapping.FoldPatient(settings(), in)
 		require.NoError(t, err)
@@ -173,6 +173,13 @@ func TestEveryElementCounts(t *testing.T) {
 		}
 		worlds = append(worlds, trees)
 	}
+	return worlds, seen
+}
+
+// TestEveryElementCounts: changing any coded, dated or numeric element changes
+// the record, or is named in a finding; what changes nothing was not read.
+func TestEveryElementCounts(t *testing.T) {
+	worlds, seen := elementWorlds(t)
 	several := map[string][]string{}
 	silent, tried, changed, named := map[string]string{}, map[string]bool{}, 0, 0
 	for _, trees := range worlds {

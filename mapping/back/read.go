@@ -67,7 +67,6 @@ type reader struct {
 type visit struct {
 	rec     *record.Record
 	patient string // ref
-	sitting string // ref of the sitting's Procedure, of a visit
 	caseID  string
 	toes    []*toe
 	events  []numbered[record.Event]
