@@ -15,6 +15,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/google/uuid"
+
 	"nailbridge/internal/config"
 	"nailbridge/internal/pull"
 	"nailbridge/internal/store"
@@ -182,7 +184,7 @@ func (c toRecordsCommand) completed(e *env, w io.Writer, res back.Result) error 
 	if err != nil {
 		return err
 	}
-	zone, err := file.Location()
+	settings, err := file.Settings(uuid.Nil) // no id is made
 	if err != nil {
 		return err
 	}
@@ -190,34 +192,25 @@ func (c toRecordsCommand) completed(e *env, w io.Writer, res back.Result) error 
 	if err != nil {
 		return fmt.Errorf("data folder: %w", err)
 	}
-	kept, err := keptContents(e.ctx, st, zone)
+	kept, err := keptContents(e.ctx, st, settings)
 	if err = errors.Join(err, st.Close()); err != nil {
 		return err
 	}
-	done, without := 0, 0
+	byID := kept.byID()
+	done, without, added := 0, 0, 0
 	for _, r := range res.Records {
-		k := kept.of(r, zone)
+		k := byID[[2]string{r.Clinic, r.Record}].of(r)
 		if k == nil {
 			without++
-			if err := writeRecords(w, []*record.Record{r}); err != nil {
-				return err
-			}
-			continue
+			err = writeRecords(w, []*record.Record{r})
+		} else {
+			done++
+			err = k.complete(e.stderr, w, r)
 		}
-		k.used = true
-		out, differ, err := back.WithKept(r, k.Body, zone)
 		if err != nil {
 			return err
 		}
-		for _, path := range differ {
-			fmt.Fprintf(e.stderr, "the store says otherwise: record %s %s\n", r.Record, path)
-		}
-		done++
-		if _, err := w.Write(append(out, '\n')); err != nil {
-			return err
-		}
 	}
-	added := 0
 	for _, k := range kept {
 		if k.used {
 			continue
@@ -231,18 +224,35 @@ func (c toRecordsCommand) completed(e *env, w io.Writer, res back.Result) error 
 	return nil
 }
 
+// complete writes a record completed with the content, and names on notes where
+// the two say different things.
+func (k *keptContent) complete(notes, w io.Writer, r *record.Record) error {
+	k.used = true
+	out, differ, err := back.WithKept(r, k.Body, k.zone)
+	if err != nil {
+		return err
+	}
+	for _, path := range differ {
+		fmt.Fprintf(notes, "the store says otherwise: record %s %s\n", r.Record, path)
+	}
+	_, err = w.Write(append(out, '\n'))
+	return err
+}
+
 // keptContent is a content that the store kept.
 type keptContent struct {
 	store.Delivery
 	rec     *record.Record
+	zone    *time.Location // of its clinic
 	current bool
 	used    bool
 }
 
 type keptOnes []*keptContent
 
-// keptContents reads every content of the store's clinics.
-func keptContents(ctx context.Context, st store.Store, zone *time.Location) (keptOnes, error) {
+// keptContents reads every content of the store's clinics, each in the zone of its
+// own; of a clinic that the settings no longer name, in that of the first.
+func keptContents(ctx context.Context, st store.Store, settings []mapping.Settings) (keptOnes, error) {
 	var out keptOnes
 	err := st.View(ctx, func(r store.Reader) error {
 		ids, err := r.Clinics()
@@ -251,73 +261,88 @@ func keptContents(ctx context.Context, st store.Store, zone *time.Location) (kep
 		}
 		seen := map[int64]bool{}
 		for _, clinic := range ids {
-			owners, err := r.Owners(clinic)
+			all, err := deliveriesOf(r, clinic)
 			if err != nil {
 				return err
 			}
-			var all []store.Delivery
-			for _, o := range owners {
-				of, err := r.DeliveriesOf(o)
-				if err != nil {
-					return err
+			zone := settings[0].Clinic.Zone
+			for _, s := range settings {
+				if s.Clinic.ID == clinic {
+					zone = s.Clinic.Zone
 				}
-				merges, err := r.Merges(o)
-				if err != nil {
-					return err
-				}
-				all = append(append(all, of...), merges...)
 			}
-			refused, err := r.DeliveriesList(clinic, "refused")
-			if err != nil {
-				return err
-			}
-			for _, d := range append(all, refused...) {
+			for _, d := range all {
 				if !seen[d.Seq] {
 					seen[d.Seq] = true
-					out = append(out, &keptContent{Delivery: d, rec: record.Read(d.Body, zone).Record})
+					out = append(out, &keptContent{Delivery: d, rec: record.Read(d.Body, zone).Record, zone: zone})
 				}
 			}
 		}
 		return nil
 	})
 	slices.SortFunc(out, func(a, b *keptContent) int { return cmp.Compare(a.Seq, b.Seq) })
-	out.stand(zone)
+	out.stand()
 	return out, err
 }
 
-// stand marks the content of each record that counts (D1.1).
-func (ks keptOnes) stand(zone *time.Location) {
-	byID := map[[2]string][]mapping.Delivery{}
-	for _, k := range ks {
-		if !k.Refused {
-			id := [2]string{k.Clinic, k.Record}
-			byID[id] = append(byID[id], mapping.Delivery{Record: k.rec, Hash: k.Hash, Received: k.Received, Held: k.Held})
-		}
+// deliveriesOf are all deliveries of a clinic, some of them twice.
+func deliveriesOf(r store.Reader, clinic string) ([]store.Delivery, error) {
+	owners, err := r.Owners(clinic)
+	if err != nil {
+		return nil, err
 	}
-	for _, ds := range byID {
-		now := mapping.Stand(ds, zone).Current
-		if now == nil {
+	all, err := r.DeliveriesList(clinic, "refused")
+	for _, o := range owners {
+		of, err2 := r.DeliveriesOf(o)
+		merges, err3 := r.Merges(o)
+		if err = errors.Join(err, err2, err3); err != nil {
+			return nil, err
+		}
+		all = append(append(all, of...), merges...)
+	}
+	return all, err
+}
+
+// byID are the contents of each record, by clinic and record id.
+func (ks keptOnes) byID() map[[2]string]keptOnes {
+	out := map[[2]string]keptOnes{}
+	for _, k := range ks {
+		id := [2]string{k.Clinic, k.Record}
+		out[id] = append(out[id], k)
+	}
+	return out
+}
+
+// stand marks the content of each record that counts (D1.1).
+func (ks keptOnes) stand() {
+	for _, of := range ks.byID() {
+		var ds []mapping.Delivery
+		for _, k := range of {
+			if !k.Refused {
+				ds = append(ds, mapping.Delivery{Record: k.rec, Hash: k.Hash, Received: k.Received, Held: k.Held})
+			}
+		}
+		if len(ds) == 0 {
 			continue
 		}
-		for _, k := range ks {
-			k.current = k.current || k.rec == now.Record
+		now := mapping.Stand(ds, of[0].zone).Current
+		for _, k := range of {
+			k.current = now != nil && k.rec == now.Record
 		}
 	}
 }
 
-// of is the content that a record was folded from: that of its revision and
-// saved-at, else the one that counts.
-func (ks keptOnes) of(r *record.Record, zone *time.Location) *keptContent {
+// of is the content that a record was folded from, among those of its id: that of
+// its revision and saved-at, else the one that counts.
+func (ks keptOnes) of(r *record.Record) *keptContent {
 	var counts *keptContent
 	for _, k := range ks {
-		if k.Clinic != r.Clinic || k.Record != r.Record || k.used {
-			continue
-		}
-		if k.current {
-			counts = k
-		}
-		if sameRevision(k.rec, r, zone) {
+		switch {
+		case k.used:
+		case sameRevision(k.rec, r, k.zone):
 			return k
+		case k.current:
+			counts = k
 		}
 	}
 	return counts
