@@ -79,6 +79,12 @@ func TestToesAreNeverMixed(t *testing.T) {
 	}
 }
 
+// A member that stands twice may be the wrong toe: nothing of the file is read.
+func TestAMemberTwiceIsRefused(t *testing.T) {
+	_, err := back.Read(back.Options{Terms: settings().Terms}, back.Input{Name: "f", Data: []byte(`{"resourceType":"Patient","id":"a","gender":"male","gender":"female"}`)})
+	require.EqualError(t, err, "f: a member of an object stands twice")
+}
+
 // FuzzRead: whatever comes, nothing panics, and every leaf is read or named.
 func FuzzRead(f *testing.F) {
 	f.Add([]byte(`{"resourceType":"Bundle","entry":[{"resource":{"resourceType":"Encounter","id":"e","status":"finished"}},{"resource":{"resourceType":"Procedure","id":"p","status":"completed","encounter":{"reference":"Encounter/e"},"code":{"text":"x"}}}]}`))

@@ -46,7 +46,7 @@ var errNoFHIR = errors.New("holds no FHIR resource in JSON")
 func (in *input) read(f Input) error {
 	root, fault := rawjson.ParseWithin(bytes.TrimSpace(f.Data), maxBytes)
 	if fault == nil {
-		return in.root(newNode(root), f.Name)
+		return in.root(root, f.Name)
 	}
 	lines := bytes.Split(f.Data, []byte("\n"))
 	for i, l := range lines {
@@ -58,14 +58,20 @@ func (in *input) read(f Input) error {
 		if fault != nil {
 			return errors.New(name + ": " + fault.Text)
 		}
-		if err := in.root(newNode(root), name); err != nil {
+		if err := in.root(root, name); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-func (in *input) root(n *node, from string) error {
+// root takes in one JSON value. A member that stands twice leaves open which of
+// the two counts, and FHIR has none (R4 json.html).
+func (in *input) root(value *rawjson.Node, from string) error {
+	if len(value.Duplicates()) > 0 {
+		return errors.New(from + ": a member of an object stands twice")
+	}
+	n := newNode(value)
 	switch typ := n.peek("resourceType"); typ {
 	case "":
 		return errors.New(from + ": " + errNoFHIR.Error())
