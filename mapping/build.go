@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	cpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/codes_go_proto"
 	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
 	"google.golang.org/protobuf/proto"
 
@@ -232,15 +233,24 @@ func (b *builder) practitionerRef(p *record.Person) (ref resource.Ref, ok bool) 
 }
 
 // who refers to a member of staff: literally when identified, else by name and
-// role as text, else nil.
+// role as text and in parts, else nil.
 func (b *builder) who(p *record.Person) *dpb.Reference {
 	if ref, ok := b.practitionerRef(p); ok {
 		return r4.Ref(ref)
 	}
-	if p == nil || r4.NameText(p.Name) == "" {
+	if p == nil || r4.NameText(p.Name) == "" && p.Role == "" {
 		return nil
 	}
-	return &dpb.Reference{Display: r4.String(joinText(r4.NameText(p.Name), strings.ToLower(record.RoleSet.Display(p.Role))))}
+	out := &dpb.Reference{Display: r4.String(joinText(r4.NameText(p.Name), strings.ToLower(record.RoleSet.Display(p.Role))))}
+	var parts []*dpb.Extension
+	if r4.NameText(p.Name) != "" {
+		parts = append(parts, r4.Extension("name", r4.HumanName(p.Name, cpb.NameUseCode_INVALID_UNINITIALIZED)))
+	}
+	if p.Role != "" {
+		parts = append(parts, r4.Extension("role", r4.Code(string(p.Role))))
+	}
+	out.Extension = []*dpb.Extension{r4.ComplexExtension(terms.ExtUnnumberedPerson, parts...)}
+	return out
 }
 
 // whoOrClinic is who, with the clinic's Organization for nobody: every
@@ -261,6 +271,15 @@ func (b *builder) toeSite(side, digit record.Code) *dpb.CodeableConcept {
 		return nil
 	}
 	return r4.Concept(b.s.Terms.ToeConcept(side, digit, b.s.Codes))
+}
+
+// siteInWords is toeSite, with a place that is not known in full in words alone:
+// no coding goes without its side (D5.1).
+func (b *builder) siteInWords(side, digit, border record.Code) *dpb.CodeableConcept {
+	if site := b.toeSite(side, digit); site != nil {
+		return site
+	}
+	return r4.CodeableConcept(placeText(side, digit, border))
 }
 
 // targetExtension is procedure-targetBodyStructure on a Procedure (D5.1), nil

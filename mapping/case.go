@@ -205,7 +205,11 @@ func (b *builder) source(cur Current) Source {
 	if err != nil {
 		b.errs = append(b.errs, err)
 	}
-	s := Source{Record: cur.Record.Record, Case: b.caseID, Hash: hash, Kind: cur.Record.Kind}
+	r := cur.Record
+	s := Source{
+		Record: r.Record, Case: b.caseID, Hash: hash, Kind: r.Kind,
+		Revision: r.Revision, SavedAt: r.SavedAt, Status: r.Status, Historical: r.Historical, SchemaVersion: r.SchemaVersion,
+	}
 	if cur.Record.Author != nil {
 		s.Author = *cur.Record.Author
 	}

@@ -66,10 +66,7 @@ func (c *caseFold) marking(sitting resource.Ref) {
 		return
 	}
 	f := c.named(c.rec, "site-marked", place{})
-	f.partOf, f.at = present(sitting), m.At
-	if m.By != nil {
-		f.performer = m.By
-	}
+	f.partOf, f.at, f.performer = present(sitting), m.At, m.By // who marked is not taken from who operated
 	switch m.Status {
 	case "done":
 		f.setAnswer(c.builder, "yes")

@@ -30,14 +30,15 @@ func (b *builder) procedureConsent() {
 	}
 	c := b.surgery.Surgery.Consent
 	out := &npb.Consent{
-		Id:        r4.ID(b.consentRef().ID),
-		Status:    consentState(c.Status),
-		Scope:     b.element("consent-scope-treatment"),
-		Category:  []*dpb.CodeableConcept{b.withText("consent-category-procedure", "Consent to the procedure")},
-		DateTime:  b.when(c.At),
-		Policy:    b.consentPolicy("procedure-consent"),
-		Provision: b.consentProvision(c),
-		Text:      consentText(c),
+		Id:         r4.ID(b.consentRef().ID),
+		Identifier: []*dpb.Identifier{b.identifier("consent", partValue(b.caseID, "procedure"))},
+		Status:     consentState(c.Status),
+		Scope:      b.element("consent-scope-treatment"),
+		Category:   []*dpb.CodeableConcept{b.withText("consent-category-procedure", "Consent to the procedure")},
+		DateTime:   b.when(c.At),
+		Policy:     b.consentPolicy("procedure-consent"),
+		Provision:  b.consentProvision(c),
+		Text:       consentText(c),
 	}
 	out.Performer = b.consentGivers(c)
 	b.addConsent(out)
@@ -71,12 +72,13 @@ func (c *caseFold) letterConsent() {
 		return
 	}
 	c.addConsent(&npb.Consent{
-		Id:       r4.ID(c.caseRef("Consent", "letter").ID),
-		Status:   consentState(c.sur.Letter),
-		Scope:    c.element("consent-scope-patient-privacy"),
-		Category: []*dpb.CodeableConcept{c.withText("consent-category-sharing", "A letter to the patient's other carers")},
-		Policy:   c.consentPolicy("letter"),
-		Text:     r4.NewText("Letter to the patient's other carers").Row("Status", letterText(c.sur.Letter)).Narrative(),
+		Id:         r4.ID(c.caseRef("Consent", "letter").ID),
+		Identifier: []*dpb.Identifier{c.identifier("consent", partValue(c.caseID, "letter"))},
+		Status:     consentState(c.sur.Letter),
+		Scope:      c.element("consent-scope-patient-privacy"),
+		Category:   []*dpb.CodeableConcept{c.withText("consent-category-sharing", "A letter to the patient's other carers")},
+		Policy:     c.consentPolicy("letter"),
+		Text:       r4.NewText("Letter to the patient's other carers").Row("Status", letterText(c.sur.Letter)).Narrative(),
 	})
 }
 

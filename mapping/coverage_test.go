@@ -370,7 +370,8 @@ func (c *coverage) checkAlike(t *testing.T, s *sweep, path string) {
 // text only, or where R4 has no element.
 var inWords = regexp.MustCompile(`(^|\.)(note|text|display|description|detail|valueString|attachment)$|\.note\.|extension\[(` + ourExtensions + `)\]`)
 
-const ourExtensions = `seconds-not-recorded|plan-activity|planned-review|replaces-activity|flag-inputs-hash`
+const ourExtensions = `seconds-not-recorded|plan-activity|planned-review|replaces-activity|flag-inputs-hash|stated-review|follow-up-stopped|` +
+	`answers-activity|counts-as-review|planned-time|stated-cancellation|contact-reason|unnumbered-person|time-as-recorded`
 
 // checkWords holds that each claim in words has its reason, and no other has.
 func (c *coverage) checkWords(t *testing.T) {

@@ -140,10 +140,23 @@ func (b *builder) encounter(v visit) {
 	if v.cancelled != nil {
 		out.Extension = []*dpb.Extension{r4.Extension(terms.ExtReasonCancelled, v.cancelled)}
 	}
+	out.Extension = append(out.Extension, b.ownWords(v.rec)...)
 	if b.hasIndication() {
 		out.ReasonReference = r4.Refs(b.conditionRef())
 	}
+	if v.rec.Kind != "surgery" {
+		out.ReasonReference = append(out.ReasonReference, b.sittingOf(v.rec))
+	}
 	b.add(out)
+}
+
+// sittingOf refers a review or contact to the sitting that it follows: while
+// that is unknown, by the clinic's number of it.
+func (b *builder) sittingOf(r *record.Record) *dpb.Reference {
+	if b.surgery != nil {
+		return r4.Ref(b.procedureRef("sitting"))
+	}
+	return &dpb.Reference{Type: r4.URI("Procedure"), Identifier: b.identifier("procedure", partValue(caseRecord(r), ""))}
 }
 
 // encounterClass is the class of a mode; R4 demands one, so a mode not

@@ -132,8 +132,11 @@ func (c *caseFold) advice() {
 	a := c.part(c.procedureRef("advice"), place{}, "advice")
 	a.title, a.code, a.category, a.note = "Advice on care at home", c.element("advice"), "procedure-category-education", x.Text
 	a.status = stepStatus(map[record.Code]record.Code{"yes": "done", "no": "not-done"}[x.Given])
-	if x.Given == "no" {
+	switch x.Given {
+	case "no":
 		a.start, a.end = nil, nil
+	case "unknown":
+		a.reason = record.AnswerSet.Display(x.Given)
 	}
 	a.rows = [][2]string{{"In words", x.Text}}
 	c.procedure(a)

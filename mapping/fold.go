@@ -201,4 +201,10 @@ type Source struct {
 	Hash   string // hex sha-256 of the publishable part
 	Author record.Person
 	Kind   record.Code
+	// The header as recorded: what decides which content counts (D1.1).
+	Revision      *int64
+	SavedAt       *record.When
+	Status        record.Code
+	Historical    bool
+	SchemaVersion string
 }

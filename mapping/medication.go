@@ -28,7 +28,11 @@ func (c *caseFold) injection(t *record.Toe, key string, a *record.Agent, ak stri
 	}
 	t1 := r4.NewText("Local anaesthetic").Row("Agent", record.AnaestheticSet.Display(a.Agent)).
 		Row("Strength", percentText(a.Percent)).Row("Batch", a.Batch).Row("Expiry", whenText(a.Expiry))
-	if item := c.translate("anaesthetic", a.Agent); item != nil {
+	item := c.translate("anaesthetic", a.Agent)
+	if item == nil && a.Percent != nil {
+		item = r4.AbsentConcept("unknown")
+	}
+	if item != nil {
 		m.Ingredient = append(m.Ingredient, ingredient(item, perML(a.Percent)))
 	}
 	if item := c.vasoconstrictor(a); item != nil {

@@ -97,7 +97,8 @@ func TestD3_3_RelatedPerson(t *testing.T) {
 			}
 			p := only(t, rs, "RelatedPerson")
 			hasAll(t, p, c.want)
-			assert.Equal(t, got, p.Ref().String())
+			said := map[record.Code]string{"other": "Another adult for the patient"}[c.in.GivenBy]
+			assert.Equal(t, got, p.Ref().String()+said, "that another adult consented is told apart from nothing said")
 			assert.NotEmpty(t, at(p, "patient.reference"))
 		})
 	}
@@ -170,14 +171,15 @@ func TestStaffTakesTheLatestStatementOfEachDetail(t *testing.T) {
 	}
 }
 
-// Who is known by name alone stands as text; nobody stands as nothing.
+// Who is known by name or role alone stands as text; nobody stands as nothing.
 func TestWhoWithoutIdentification(t *testing.T) {
 	b := newBuilder(buildSettings(t), buildPatient)
 	ref := b.who(&record.Person{Name: &record.Name{Family: "Hill", Given: []string{"Jo"}}})
 	assert.Equal(t, "Jo Hill", ref.GetDisplay().GetValue())
 	assert.Nil(t, ref.GetUri())
 	assert.Nil(t, b.who(nil))
-	assert.Nil(t, b.who(&record.Person{Role: "nurse"}))
+	assert.Equal(t, "nurse", b.who(&record.Person{Role: "nurse"}).GetDisplay().GetValue())
+	assert.Nil(t, b.who(&record.Person{}))
 	assert.Equal(t, b.orgRef().String(), b.whoOrClinic(nil).GetUri().GetValue(), "D5.4: the clinic performs what nobody else is named for")
 }
 

@@ -1,6 +1,7 @@
 package mapping
 
 import (
+	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
@@ -71,7 +72,9 @@ func TestD3_2_WhatIsKeptBackLeavesTheHubsBytesUnchanged(t *testing.T) {
 		for _, r := range res.Resources {
 			all.WriteString(string(r.JSON()) + "\n")
 		}
-		fmt.Fprintf(&all, "%+v %+v", res.Sources, res.Flags)
+		sources, err := json.Marshal(res.Sources)
+		require.NoError(t, err)
+		fmt.Fprintf(&all, "%s %+v", sources, res.Flags)
 		return res, all.String()
 	}
 	res, first := fold(`"Marker one"`)

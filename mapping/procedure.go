@@ -9,6 +9,7 @@ import (
 	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
 	ppb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/resources/procedure_go_proto"
 
+	"nailbridge/mapping/followup"
 	"nailbridge/mapping/internal/r4"
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/resource"
@@ -36,6 +37,7 @@ type act struct {
 	rows     [][2]string
 	detail   []resource.Ref // complicationDetail
 	item     string         // the sender's item key, as identifier
+	protocol *followup.Protocol
 }
 
 // doer is a person with a function.
@@ -85,6 +87,9 @@ func (b *builder) procedure(a act) {
 		ComplicationDetail: r4.Refs(a.detail...),
 		Extension:          b.targetExtension(a.place.side, a.place.digit, a.place.border),
 		Identifier:         []*dpb.Identifier{b.identifier("procedure", partValue(b.caseID, a.item))},
+	}
+	if a.protocol != nil {
+		p.InstantiatesCanonical = []*dpb.Canonical{r4.Canonical(a.protocol.Canonical())}
 	}
 	if a.partOf != nil {
 		p.PartOf = r4.Refs(*a.partOf)
@@ -153,7 +158,7 @@ func (c *caseFold) sitting() {
 		code: c.element("surgery-sitting"), start: c.when(s.Start), end: c.when(s.End),
 		doers: []doer{{"operator", s.Operator}, {"assistant", s.Assistant}}, reason: s.OutcomeReason, detail: c.complicationRefs(),
 		rows:     [][2]string{{"From", whenText(s.Start)}, {"To", whenText(s.End)}},
-		numbered: c.instruments(s.Instruments),
+		numbered: c.instruments(s.Instruments), protocol: c.s.protocol(s.Protocol),
 	}
 	c.procedure(a)
 	c.checklist(a.ref)
@@ -177,7 +182,9 @@ func (c *caseFold) dressing(sitting act) {
 		partOf: &sitting.ref, start: c.when(s.Start), end: c.when(s.End), item: "dressing",
 		rows: [][2]string{{"Dressing", dressingText(s)}},
 	}
-	if used := c.translateText("dressing", s.Dressing, s.DressingText); used != nil && s.Dressing != "none" {
+	if s.Dressing == "none" {
+		a.note = s.DressingText
+	} else if used := c.translateText("dressing", s.Dressing, s.DressingText); used != nil {
 		a.used = []*dpb.CodeableConcept{used}
 	}
 	c.procedure(a)

@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -16,6 +17,7 @@ import (
 	"nailbridge/mapping/internal/r4"
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/resource"
+	"nailbridge/mapping/terms"
 )
 
 // Activity is what a commit did to the targets of a Provenance (D5.9).
@@ -92,7 +94,7 @@ func MakeProvenance(s Settings, in ProvenanceInput) (resource.Resource, error) {
 		out.Target = append(out.Target, &dpb.Reference{Reference: &dpb.Reference_Uri{Uri: r4.String(t.String())}})
 	}
 	for _, src := range in.Sources {
-		e, err := sourceEntity(src)
+		e, err := b.sourceEntity(src)
 		if err != nil {
 			return resource.Resource{}, err
 		}
@@ -142,16 +144,44 @@ func (b *builder) agent(kind string, who *dpb.Reference) *vpb.Provenance_Agent {
 
 // sourceEntity names a folded content by the hash of its publishable part, as
 // RFC 6920 writes it.
-func sourceEntity(s Source) (*vpb.Provenance_Entity, error) {
+func (b *builder) sourceEntity(s Source) (*vpb.Provenance_Entity, error) {
 	sum, err := hex.DecodeString(s.Hash)
 	if err != nil || len(sum) == 0 {
 		return nil, fmt.Errorf("mapping: the hash of a source is not hexadecimal")
 	}
 	name := "ni:///sha-256;" + base64.RawURLEncoding.EncodeToString(sum)
-	return entity(&dpb.Reference{
+	e := entity(&dpb.Reference{
 		Identifier: r4.Identifier(0, nil, sourceSystem, name, resource.Ref{}),
 		Display:    r4.String(sourceText(s)),
-	}), nil
+	})
+	e.Extension = []*dpb.Extension{b.clinicRecord(s)}
+	if who := b.who(&s.Author); who != nil {
+		e.Agent = []*vpb.Provenance_Agent{b.agent("author", who)}
+	}
+	return e, nil
+}
+
+// clinicRecord is the header of a source as recorded. It stands here, since
+// another counter or saved-at alone is no other content (D1.1) and must not make
+// another version of what was folded.
+func (b *builder) clinicRecord(s Source) *dpb.Extension {
+	parts := []*dpb.Extension{
+		r4.Extension("record", r4.String(s.Record)), r4.Extension("kind", r4.Code(string(s.Kind))),
+		r4.Extension("status", r4.Code(string(s.Status))),
+	}
+	if s.Revision != nil {
+		parts = append(parts, r4.Extension("revision", r4.DecimalText(strconv.FormatInt(*s.Revision, 10))))
+	}
+	if s.SavedAt != nil {
+		parts = append(parts, r4.Extension("saved-at", b.when(s.SavedAt)))
+	}
+	if s.Historical {
+		parts = append(parts, r4.Extension("historical", r4.Boolean(true)))
+	}
+	if s.SchemaVersion != "" {
+		parts = append(parts, r4.Extension("schema-version", r4.String(s.SchemaVersion)))
+	}
+	return r4.ComplexExtension(terms.ExtClinicRecord, parts...)
 }
 
 func entity(what *dpb.Reference) *vpb.Provenance_Entity {

@@ -20,7 +20,11 @@ func (b *builder) consentGivers(c *record.Consent) []*dpb.Reference {
 	}
 	switch {
 	case c.Relationship != "" || r4.NameText(c.Giver) != "":
-		out = append(out, r4.Ref(b.relatedPerson(c)))
+		adult := r4.Ref(b.relatedPerson(c))
+		if c.GivenBy == "other" {
+			adult.Display = r4.String(record.ConsentGiverSet.Display(c.GivenBy))
+		}
+		out = append(out, adult)
 	case c.GivenBy == "other":
 		out = append(out, &dpb.Reference{Display: r4.String(record.ConsentGiverSet.Display(c.GivenBy))})
 	}

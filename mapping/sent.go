@@ -95,7 +95,7 @@ func (b *builder) specimen(r *record.Record, s *record.Specimen, key string) {
 // collection is when, by whom and where a specimen was taken; nil where nothing
 // of it is known.
 func (b *builder) collection(r *record.Record, s *record.Specimen, at place) *spb.Specimen_Collection {
-	out := &spb.Specimen_Collection{BodySite: b.toeSite(at.side, at.digit), Collector: b.who(performerOf(r))}
+	out := &spb.Specimen_Collection{BodySite: b.siteInWords(at.side, at.digit, at.border), Collector: b.who(performerOf(r))}
 	if s.At != nil {
 		out.Collected = &spb.Specimen_Collection_CollectedX{Choice: &spb.Specimen_Collection_CollectedX_DateTime{DateTime: b.when(s.At)}}
 	}
@@ -244,7 +244,7 @@ func (b *builder) photo(r *record.Record, p *record.Photo, key string) {
 		Status:     &mpb.Media_StatusCode{Value: cpb.EventStatusCode_COMPLETED},
 		Subject:    r4.Ref(b.patientRef()),
 		Encounter:  r4.Ref(b.encounterRef(r.Record)),
-		BodySite:   b.toeSite(p.Side, p.Digit),
+		BodySite:   b.siteInWords(p.Side, p.Digit, ""),
 		Content:    &dpb.Attachment{Title: r4.String(p.Title), ContentType: photoType(p.Format)},
 		Text: r4.NewText("Picture kept at the clinic").Row("Title", p.Title).Row("Taken", whenText(p.At)).
 			Row("Place", placeText(p.Side, p.Digit, "")).Narrative(),

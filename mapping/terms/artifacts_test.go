@@ -44,7 +44,9 @@ func TestArtifactsAreR4(t *testing.T) {
 			}
 		}
 	}
-	for _, u := range []string{ExtSecondsNotRecorded, ExtPlanActivity, ExtPlannedReview, ExtReplacesActivity, ExtFlagInputsHash} {
+	for _, u := range []string{ExtSecondsNotRecorded, ExtPlanActivity, ExtPlannedReview, ExtReplacesActivity, ExtFlagInputsHash,
+		ExtClinicRecord, ExtStatedReview, ExtFollowUpStopped, ExtAnswersActivity, ExtCountsAsReview, ExtPlannedTime, ExtStatedCancellation, ExtContactReason,
+		ExtUnnumberedPerson, ExtTimeAsRecorded} {
 		assert.True(t, urls[u], u)
 	}
 }

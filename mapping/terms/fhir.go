@@ -130,6 +130,7 @@ type elementSet struct {
 type elementDefinition struct {
 	ID         string        `json:"id"`
 	Path       string        `json:"path"`
+	SliceName  string        `json:"sliceName,omitempty"`
 	Short      string        `json:"short,omitempty"`
 	Definition string        `json:"definition,omitempty"`
 	Min        *int          `json:"min,omitempty"`

@@ -32,6 +32,36 @@ const (
 	// ExtFlagInputsHash (string) on DetectedIssue: the hash of the flag's
 	// inputs, which an acknowledgement names (D1.3).
 	ExtFlagInputsHash = CanonicalBase + "/StructureDefinition/flag-inputs-hash"
+	// ExtClinicRecord (parts) on Provenance.entity: the header of the record that
+	// the source is, with its revision, saved-at and status as recorded.
+	ExtClinicRecord = CanonicalBase + "/StructureDefinition/clinic-record"
+	// ExtStatedReview (parts) on Encounter: a planned review as the record states
+	// it, whatever later records made of it in the plan.
+	ExtStatedReview = CanonicalBase + "/StructureDefinition/stated-review"
+	// ExtFollowUpStopped (parts) on Encounter: that the record stopped the
+	// follow-up clinically.
+	ExtFollowUpStopped = CanonicalBase + "/StructureDefinition/follow-up-stopped"
+	// ExtAnswersActivity (string) on Encounter: id of the activity that the
+	// record says it answers (D4.1).
+	ExtAnswersActivity = CanonicalBase + "/StructureDefinition/answers-activity"
+	// ExtCountsAsReview (boolean) on Encounter: that a contact counts as the
+	// planned review (D4.1).
+	ExtCountsAsReview = CanonicalBase + "/StructureDefinition/counts-as-review"
+	// ExtPlannedTime (dateTime) on Encounter: when one that did not take place
+	// was to take place.
+	ExtPlannedTime = CanonicalBase + "/StructureDefinition/planned-time"
+	// ExtStatedCancellation (parts) on Encounter: who cancelled and why, of a
+	// review whose attendance says otherwise.
+	ExtStatedCancellation = CanonicalBase + "/StructureDefinition/stated-cancellation"
+	// ExtContactReason (code) on Encounter: why the patient made contact, since
+	// Encounter.reasonCode takes no code of ours (D5.7).
+	ExtContactReason = CanonicalBase + "/StructureDefinition/contact-reason"
+	// ExtUnnumberedPerson (parts) on Reference: name and role of a member of staff
+	// whom nothing identifies (D5.2).
+	ExtUnnumberedPerson = CanonicalBase + "/StructureDefinition/unnumbered-person"
+	// ExtTimeAsRecorded (dateTime) on the end of a Period that R4 takes less
+	// exactly or not at all (per-1).
+	ExtTimeAsRecorded = CanonicalBase + "/StructureDefinition/time-as-recorded"
 )
 
 // Extensions of the R4 core package.

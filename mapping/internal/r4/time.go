@@ -146,13 +146,15 @@ func Instant(t time.Time) *dpb.Instant {
 // cannot stand (per-1): in its place stands that it is given as text, which
 // the narrative of the resource must then do. Ends without an order, such as a
 // time and the date of its day, fail per-1 too: both are given as exactly as
-// the less exact one.
+// the less exact one. What was recorded stands beside it.
 func Period(start, end *dpb.DateTime) *dpb.Period {
 	switch {
 	case start == nil && end == nil:
 		return nil
 	case before(end, start):
+		recorded := Extension(terms.ExtTimeAsRecorded, end)
 		end = AbsentDateTime("as-text")
+		end.Extension = append(end.Extension, recorded)
 	case unordered(start, end):
 		p := min(start.Precision, end.Precision)
 		start, end = cut(start, p), cut(end, p)
@@ -175,8 +177,11 @@ func unordered(a, b *dpb.DateTime) bool {
 	return calendar(a, p) == calendar(b, p) || utcDate(a) == utcDate(b)
 }
 
-// cut is d to a precision of a day or coarser.
+// cut is d to a precision of a day or coarser, with what was recorded beside it.
 func cut(d *dpb.DateTime, p dpb.DateTime_Precision) *dpb.DateTime {
+	if d.Precision <= p {
+		return d
+	}
 	t := local(d)
 	month, day := t.Month(), t.Day()
 	if p == dpb.DateTime_YEAR {
@@ -185,7 +190,9 @@ func cut(d *dpb.DateTime, p dpb.DateTime_Precision) *dpb.DateTime {
 	if p <= dpb.DateTime_MONTH {
 		day = 1
 	}
-	return dateOnly(t.Year(), int(month), day, p)
+	out := dateOnly(t.Year(), int(month), day, p)
+	out.Extension = []*dpb.Extension{Extension(terms.ExtTimeAsRecorded, d)}
+	return out
 }
 
 // known reports that d is there and has a value.

@@ -56,9 +56,12 @@ type Fault struct {
 
 // Parse reads one JSON value (RFC 8259). On a fault the tree holds what stood
 // before it, nil if that is nothing.
-func Parse(b []byte) (*Node, *Fault) {
-	if len(b) > MaxBytes {
-		return nil, &Fault{"too-large", "it is longer than " + strconv.Itoa(MaxBytes) + " bytes"}
+func Parse(b []byte) (*Node, *Fault) { return ParseWithin(b, MaxBytes) }
+
+// ParseWithin is Parse with a limit of its own to the length in bytes.
+func ParseWithin(b []byte, limit int) (*Node, *Fault) {
+	if len(b) > limit {
+		return nil, &Fault{"too-large", "it is longer than " + strconv.Itoa(limit) + " bytes"}
 	}
 	p := parser{in: b}
 	root := p.value(0)

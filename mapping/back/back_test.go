@@ -1,0 +1,664 @@
+package back_test
+
+import (
+	"bytes"
+	"cmp"
+	"encoding/json"
+	"fmt"
+	"maps"
+	"reflect"
+	"regexp"
+	"slices"
+	"sort"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+	_ "time/tzdata"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/generate"
+	"nailbridge/mapping"
+	"nailbridge/mapping/back"
+	"nailbridge/mapping/record"
+	"nailbridge/mapping/resource"
+	"nailbridge/mapping/safety"
+	"nailbridge/mapping/terms"
+)
+
+// settings are those of an invented clinic; a licence more or less must make no
+// difference on the way back.
+var settings = sync.OnceValue(func() mapping.Settings {
+	zone, err := time.LoadLocation("Europe/London")
+	if err != nil {
+		panic(err)
+	}
+	limits, err := safety.Load("us-label")
+	if err != nil {
+		panic(err)
+	}
+	return mapping.Settings{
+		Namespace: uuid.MustParse("3f0c9a3e-5d57-4b7b-9e6c-2a1f5be1c0aa"),
+		Terms:     terms.MustLoad(),
+		Codes:     terms.Setting{SnomedCT: terms.Licensed, HCPCS: true},
+		Clinic: mapping.ClinicSettings{
+			ID: "thistledown", Name: "Thistledown Foot Clinic", Zone: zone,
+			IdentifierBase: "https://thistledown.example/id", Formulary: limits,
+			ShareUnstated: "the region's agreement on direct care",
+		},
+	}
+})
+
+// world are the folds of all patients of invented cases.
+func world(seed uint64, n int) []mapping.PatientFold {
+	zone := settings().Clinic.Zone
+	byRecord := map[string][]mapping.Delivery{}
+	ids := map[record.Identifier]map[string]bool{}
+	for _, c := range generate.Cases(seed, n, generate.Options{Zone: zone}) {
+		for _, r := range c {
+			b, err := record.Encode(r)
+			if err != nil {
+				panic(err)
+			}
+			d := record.Read(b, zone)
+			at := time.Date(2026, 6, 1, 9, 0, 0, 0, time.UTC)
+			byRecord[r.Record] = append(byRecord[r.Record], mapping.Delivery{Record: d.Record, Findings: d.Findings, Hash: d.Hash, Received: at, Refused: d.Refused()})
+			if ids[*r.Patient.Identifier] == nil {
+				ids[*r.Patient.Identifier] = map[string]bool{}
+			}
+			ids[*r.Patient.Identifier][r.Record] = true
+		}
+	}
+	var out []mapping.PatientFold
+	for _, p := range slices.SortedFunc(maps.Keys(ids), func(a, b record.Identifier) int { return strings.Compare(a.Key(), b.Key()) }) {
+		f := mapping.PatientFold{Patient: p}
+		for _, id := range slices.Sorted(maps.Keys(ids[p])) {
+			f.Deliveries = append(f.Deliveries, byRecord[id]...)
+		}
+		out = append(out, f)
+	}
+	return out
+}
+
+// published are the resources of a fold with their Provenance, without
+// narratives and the hashes of the sources: what is read must stand in
+// structured elements.
+func published(t testing.TB, res mapping.Result) []byte {
+	t.Helper()
+	byCase := map[string][]mapping.VersionedRef{}
+	for _, r := range res.Resources {
+		byCase[res.CaseOf[r.Ref()]] = append(byCase[res.CaseOf[r.Ref()]], mapping.VersionedRef{Ref: r.Ref()})
+	}
+	all := slices.Clone(res.Resources)
+	for _, c := range slices.Sorted(maps.Keys(byCase)) {
+		in := mapping.ProvenanceInput{Targets: byCase[c], Activity: mapping.ActivityCreate, Recorded: time.Date(2026, 6, 1, 9, 0, 0, 0, time.UTC), Owner: mapping.PatientKey(res.Patient), Case: c, Commit: "test"}
+		for _, s := range res.Sources {
+			if c == "" || s.Case == c {
+				in.Sources = append(in.Sources, s)
+			}
+		}
+		p, err := mapping.MakeProvenance(settings(), in)
+		require.NoError(t, err)
+		all = append(all, p)
+	}
+	var out bytes.Buffer
+	for _, r := range all {
+		out.Write(stripped(t, r))
+		out.WriteByte('\n')
+	}
+	return out.Bytes()
+}
+
+var hashes = regexp.MustCompile(`ni:///sha-256;[A-Za-z0-9_-]+`)
+
+func stripped(t testing.TB, r resource.Resource) []byte {
+	t.Helper()
+	var tree map[string]json.RawMessage
+	require.NoError(t, json.Unmarshal(r.JSON(), &tree))
+	delete(tree, "text")
+	b, err := json.Marshal(tree)
+	require.NoError(t, err)
+	return hashes.ReplaceAll(b, nil)
+}
+
+// normal is a record in the form in which both sides are compared: the zone
+// filled in, what back.NotHere lists left out, lists that have no order of their
+// own sorted.
+func normal(t testing.TB, r *record.Record) any {
+	t.Helper()
+	b, err := record.Encode(r)
+	require.NoError(t, err)
+	c := record.Read(b, settings().Clinic.Zone).Record
+	c.SafeguardingNote, c.WithheldNote, c.Sharing = "", "", ""
+	if c.Patient != nil {
+		c.Patient = &record.Patient{Identifier: c.Patient.Identifier}
+	}
+	fill(reflect.ValueOf(c))
+	sayOnce(c)
+	b, err = record.Encode(c)
+	require.NoError(t, err)
+	b, err = record.Canonical(b)
+	require.NoError(t, err)
+	var tree any
+	require.NoError(t, json.Unmarshal(b, &tree))
+	tree = prune(tree, "")
+	return tree
+}
+
+// fill walks a record: times get the clinic's zone, persons keep what names
+// them.
+func fill(v reflect.Value) {
+	switch v.Kind() {
+	case reflect.Pointer:
+		if v.IsNil() {
+			return
+		}
+		switch x := v.Interface().(type) {
+		case *record.When:
+			*x = zoned(*x)
+			return
+		case *record.Person:
+			switch {
+			case x.Registration != nil && x.Registration.Value != "":
+				*x = record.Person{Registration: x.Registration}
+			case x.StaffKey != "":
+				*x = record.Person{StaffKey: x.StaffKey}
+			default:
+				x.Registration = nil
+			}
+			return
+		}
+		fill(v.Elem())
+	case reflect.Struct:
+		for i := range v.NumField() {
+			if v.Type().Field(i).IsExported() {
+				fill(v.Field(i))
+			}
+		}
+	case reflect.Slice:
+		for i := range v.Len() {
+			fill(v.Index(i))
+		}
+	}
+}
+
+func zoned(w record.When) record.When {
+	if !w.HasTime() {
+		return w
+	}
+	if head, tail, ok := strings.Cut(w.Text, "."); ok { // zeros that pad a fraction
+		digits := strings.TrimRight(tail[:len(tail)-len(strings.TrimLeft(tail, "0123456789"))], "0")
+		if digits != "" {
+			digits = "." + digits
+		}
+		w.Text = head + digits + strings.TrimLeft(tail, "0123456789")
+	}
+	if !w.HasOffset {
+		at, _ := w.In(settings().Clinic.Zone)
+		_, s := at.Zone()
+		w.Year, w.Month, w.Day, w.Hour, w.Minute, w.Second = at.Year(), int(at.Month()), at.Day(), at.Hour(), at.Minute(), at.Second()
+		w.HasOffset, w.OffsetMinutes, w.Text = true, s/60, ""
+		if s == 0 {
+			w.Text = strings.TrimSuffix(w.String(), "Z") + "+00:00"
+		}
+	}
+	return w
+}
+
+// sayOnce leaves out what repeats another value.
+func sayOnce(r *record.Record) {
+	at := r.VisitAt()
+	if s := r.Surgery; s != nil {
+		if at = s.Start; at == nil {
+			at = s.End
+		}
+		sayOnceOfSurgery(s, at)
+	}
+	var toes []record.ToeFindings
+	if v := r.Review; v != nil {
+		v.Attendance, toes = v.Attended(), v.Toes
+		v.Photos, v.Antibiotics = agreed(v.Photos), fromDay(v.Antibiotics, at)
+		if v.Allergies != nil {
+			v.Allergies.Items = nil
+		}
+	}
+	if k := r.Contact; k != nil {
+		toes = k.Toes
+		k.Photos, k.Antibiotics = agreed(k.Photos), fromDay(k.Antibiotics, at)
+	}
+	for i := range toes {
+		if toes[i].Perfusion != nil {
+			once(&toes[i].Perfusion.At, at)
+		}
+		for j := range toes[i].Borders {
+			if d := toes[i].Borders[j].Discharge; d != nil {
+				once(&d.At, at)
+			}
+			if x := toes[i].Borders[j].Infection; x != nil {
+				x.Findings = each(x.Findings)
+			}
+		}
+	}
+}
+
+func sayOnceOfSurgery(s *record.Surgery, at *record.When) {
+	if s.Allergies != nil {
+		s.Allergies.Items = nil
+	}
+	for _, w := range []**record.When{weightAt(s.Weight), measuredAt(s.Measurements), vascularAt(s.Vascular), stepAt(s.Marking)} {
+		once(w, at)
+	}
+	for i := range s.Toes {
+		t := &s.Toes[i]
+		if t.Perfusion != nil {
+			once(&t.Perfusion.At, at)
+		}
+		if len(t.Tourniquets) > 0 {
+			t.Tourniquet = ""
+		}
+		for j := range t.Borders {
+			b := &t.Borders[j]
+			if b.Outcome == s.Outcome {
+				b.Outcome = ""
+			}
+			if b.Matrix == nil {
+				continue
+			}
+			if b.Matrix.Method == "curettage" {
+				b.Matrix.Curettage = ""
+			}
+			for k := range b.Matrix.Applications {
+				once(&b.Matrix.Applications[k].At, at)
+			}
+		}
+	}
+	s.Photos, s.Antibiotics = agreed(s.Photos), fromDay(s.Antibiotics, at)
+	if s.Events != nil && len(s.Events.Items) > 0 {
+		s.Events.None = false
+	}
+}
+
+func weightAt(w *record.Weight) **record.When {
+	if w == nil {
+		return nil
+	}
+	return &w.At
+}
+
+func measuredAt(m *record.Measurements) **record.When {
+	if m == nil {
+		return nil
+	}
+	return &m.At
+}
+
+func vascularAt(v *record.Vascular) **record.When {
+	if v == nil {
+		return nil
+	}
+	return &v.At
+}
+
+func stepAt(s *record.Step) **record.When {
+	if s == nil {
+		return nil
+	}
+	return &s.At
+}
+
+// once takes out a time that is the record's own.
+func once(w **record.When, at *record.When) {
+	if w != nil && *w != nil && at != nil && (*w).String() == at.String() {
+		*w = nil
+	}
+}
+
+// each is a list without repeats and without what was not read.
+func each(cs []record.Code) []record.Code {
+	var out []record.Code
+	for _, c := range cs {
+		if c != "" && !slices.Contains(out, c) {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+func agreed(ps []record.Photo) []record.Photo {
+	return slices.DeleteFunc(ps, func(p record.Photo) bool { return p.Consent != "agreed" })
+}
+
+func fromDay(as []record.Antibiotic, at *record.When) []record.Antibiotic {
+	for i := range as {
+		if f := as[i].From; f != nil && at != nil && f.Precision == record.PrecisionDay && at.Precision >= record.PrecisionDay &&
+			f.Year == at.Year && f.Month == at.Month && f.Day == at.Day {
+			as[i].From = nil
+		}
+	}
+	return as
+}
+
+// ordered are the lists whose order says something.
+var ordered = []string{"for", "findings", "given", "plannedReviews", "items"}
+
+// prune takes out what is empty and sorts the lists that have no order.
+func prune(v any, name string) any {
+	switch x := v.(type) {
+	case map[string]any:
+		for k, m := range x {
+			if m = prune(m, k); m == nil {
+				delete(x, k)
+			} else {
+				x[k] = m
+			}
+		}
+		if name != "discharge" && name != "followUpStopped" && saysNothing(x) {
+			return nil
+		}
+		return x
+	case []any:
+		var out []any
+		for _, m := range x {
+			if m = prune(m, ""); m != nil {
+				out = append(out, m)
+			}
+		}
+		if len(out) == 0 {
+			return nil
+		}
+		if !slices.Contains(ordered, name) {
+			sort.SliceStable(out, func(i, j int) bool { return text(out[i]) < text(out[j]) })
+		}
+		return out
+	}
+	return v
+}
+
+// saysNothing reports that an object is empty, names a place and says nothing of
+// it, or is the time of findings of which none was made.
+func saysNothing(x map[string]any) bool {
+	for k := range x {
+		if !slices.Contains([]string{"key", "side", "digit", "border", "at"}, k) {
+			return false
+		}
+	}
+	_, toe := x["side"]
+	_, border := x["border"]
+	_, key := x["key"]
+	_, at := x["at"]
+	return len(x) == 0 || (toe || border || key) && !at || at && len(x) == 1
+}
+
+func text(v any) string {
+	b, _ := json.Marshal(v)
+	return string(b)
+}
+
+// paths calls f with each path at which two trees differ, without the places in
+// lists, and what stands there.
+func paths(a, b any, ptr string, f func(path string, a, b any)) {
+	if reflect.DeepEqual(a, b) {
+		return
+	}
+	x, isObject := a.(map[string]any)
+	y, too := b.(map[string]any)
+	if isObject && too {
+		for _, k := range slices.Sorted(maps.Keys(x)) {
+			paths(x[k], y[k], ptr+"/"+k, f)
+		}
+		for _, k := range slices.Sorted(maps.Keys(y)) {
+			if _, ok := x[k]; !ok {
+				f(ptr+"/"+k, nil, y[k])
+			}
+		}
+		return
+	}
+	p, isList := a.([]any)
+	q, too := b.([]any)
+	if isList && too && len(p) == len(q) {
+		for i := range p {
+			paths(p[i], q[i], ptr+"/*", f)
+		}
+		return
+	}
+	f(ptr, a, b)
+}
+
+// TestRecordsComeBack is the property of the way back: for every published
+// record, record -> FHIR -> record is equal in canonical JSON.
+func TestRecordsComeBack(t *testing.T) {
+	lost := map[string]int{}
+	examples := map[string]string{}
+	n := 0
+	codes := []terms.Setting{{SnomedCT: terms.Licensed, HCPCS: true}, {}, {SnomedCT: terms.Off}}
+	for i, in := range world(20260102, sampled) {
+		s := settings()
+		s.Codes = codes[i%len(codes)]
+		res, err := mapping.FoldPatient(s, in)
+		require.NoError(t, err)
+		if !res.Shared {
+			continue
+		}
+		got, err := back.Read(back.Options{Terms: settings().Terms}, back.Input{Name: "fold", Data: published(t, res)})
+		require.NoError(t, err)
+		byID := map[string]*record.Record{}
+		for _, r := range got.Records {
+			byID[r.Record] = r
+		}
+		require.Equal(t, got.Leaves.All, got.Leaves.Read+got.Leaves.Named)
+		for _, s := range res.Sources {
+			want := current(in, s.Record)
+			if want.Kind == "merge" {
+				continue
+			}
+			n++
+			if byID[s.Record] == nil {
+				lost["(record)"]++
+				continue
+			}
+			paths(normal(t, want), normal(t, byID[s.Record]), "", func(p string, a, b any) {
+				lost[p]++
+				examples[p] = fmt.Sprintf("%s: %.300s, not %.300s", s.Record, text(b), text(a))
+			})
+		}
+	}
+	for _, p := range slices.Sorted(maps.Keys(lost)) {
+		t.Logf("%5d %s, as %s", lost[p], p, examples[p])
+	}
+	t.Logf("%d records", n)
+	require.Empty(t, lost)
+}
+
+// foldedOnce are the types that are folded per patient or clinic from all records
+// (D1.3).
+var foldedOnce = []string{"Patient", "RelatedPerson", "AllergyIntolerance", "Practitioner", "PractitionerRole", "Organization"}
+
+// TestD1_3_WhatIsFoldedOnceComesBack: what is folded per patient or clinic
+// (demographics, allergies, sharing, staff, the clinic) is that of all records
+// together; the records that come back fold to the same.
+func TestD1_3_WhatIsFoldedOnceComesBack(t *testing.T) {
+	kept := func(res mapping.Result) map[string]string {
+		out := map[string]string{}
+		for _, r := range res.Resources {
+			if slices.Contains(foldedOnce, r.Type()) || r.Type() == "Consent" && res.CaseOf[r.Ref()] == "" {
+				out[r.Ref().String()] = string(r.JSON())
+			}
+		}
+		return out
+	}
+	compared := 0
+	for _, in := range world(20260301, sampled/2) {
+		res, err := mapping.FoldPatient(settings(), in)
+		require.NoError(t, err)
+		if !res.Shared {
+			continue
+		}
+		got, err := back.Read(back.Options{Terms: settings().Terms}, back.Input{Name: "fold", Data: published(t, res)})
+		require.NoError(t, err)
+		again := mapping.PatientFold{Patient: in.Patient}
+		for _, r := range got.Records {
+			b, err := record.Encode(r)
+			require.NoError(t, err)
+			d := record.Read(b, settings().Clinic.Zone)
+			require.False(t, d.Refused(), "%s: %v", r.Record, d.Findings)
+			again.Deliveries = append(again.Deliveries, mapping.Delivery{Record: d.Record, Findings: d.Findings, Hash: d.Hash, Received: in.Deliveries[0].Received})
+		}
+		two, err := mapping.FoldPatient(settings(), again)
+		require.NoError(t, err)
+		want, have := kept(res), kept(two)
+		for ref, text := range want {
+			compared++
+			require.JSONEq(t, text, cmp.Or(have[ref], "null"), ref)
+		}
+		require.Len(t, have, len(want))
+	}
+	t.Logf("%d resources", compared)
+	require.Greater(t, compared, sampled)
+}
+
+// history are the versions that commits after each record of a case would make,
+// and the contents that count after each commit that changed something of them.
+func history(t testing.TB, records []*record.Record) (versions []byte, contents map[string][]*record.Record) {
+	t.Helper()
+	zone, contents := settings().Clinic.Zone, map[string][]*record.Record{}
+	in := mapping.PatientFold{Patient: *records[0].Patient.Identifier}
+	last := map[resource.Ref]resource.Resource{}
+	var out bytes.Buffer
+	put := func(r resource.Resource, at time.Time) {
+		b, err := r.Splice("v"+at.Format("150405"), at)
+		require.NoError(t, err)
+		out.Write(append(hashes.ReplaceAll(b, nil), '\n'))
+	}
+	for i, rec := range records {
+		b, err := record.Encode(rec)
+		require.NoError(t, err)
+		d := record.Read(b, zone)
+		at := time.Date(2026, 6, 1, 9, i, 0, 0, time.UTC)
+		in.Deliveries = append(in.Deliveries, mapping.Delivery{Record: d.Record, Findings: d.Findings, Hash: d.Hash, Received: at})
+		res, err := mapping.FoldPatient(settings(), in)
+		require.NoError(t, err)
+		if !res.Shared {
+			return nil, nil
+		}
+		changed := map[string][]mapping.VersionedRef{}
+		now := map[resource.Ref]resource.Resource{}
+		for _, r := range res.Resources {
+			now[r.Ref()] = r
+			if !r.Equal(last[r.Ref()]) {
+				put(r, at)
+				changed[res.CaseOf[r.Ref()]] = append(changed[res.CaseOf[r.Ref()]], mapping.VersionedRef{Ref: r.Ref()})
+			}
+		}
+		for ref, r := range last {
+			if _, ok := now[ref]; ok {
+				continue
+			}
+			if gone, ok, err := mapping.EnterInError(settings(), r, false); ok {
+				require.NoError(t, err)
+				put(gone, at)
+			}
+		}
+		last = now
+		for c, targets := range changed {
+			p := mapping.ProvenanceInput{Targets: targets, Activity: mapping.ActivityUpdate, Recorded: at, Owner: "x", Case: c, Commit: at.String()}
+			for _, s := range res.Sources {
+				if s.Case != c {
+					continue
+				}
+				p.Sources = append(p.Sources, s)
+				contents[s.Record] = append(contents[s.Record], current(in, s.Record))
+			}
+			made, err := mapping.MakeProvenance(settings(), p)
+			require.NoError(t, err)
+			put(made, at)
+		}
+	}
+	return out.Bytes(), contents
+}
+
+// TestEachRevisionComesBack: of the history of its resources, every content of a
+// record that was published comes back.
+func TestEachRevisionComesBack(t *testing.T) {
+	contents, several := 0, 0
+	for _, records := range generate.Cases(20260401, sampled/2, generate.Options{Zone: settings().Clinic.Zone}) {
+		if slices.ContainsFunc(records, func(r *record.Record) bool { return *r.Patient.Identifier != *records[0].Patient.Identifier }) {
+			continue // one case under two patients is two histories
+		}
+		versions, wanted := history(t, records)
+		if versions == nil {
+			continue
+		}
+		got, err := back.Revisions(back.Options{Terms: settings().Terms}, back.Input{Name: "history", Data: versions})
+		require.NoError(t, err)
+		require.Equal(t, got.Leaves.All, got.Leaves.Read+got.Leaves.Named)
+		have := map[string][]string{}
+		for _, r := range got.Records {
+			have[r.Record] = append(have[r.Record], text(normal(t, r)))
+		}
+		for id, each := range wanted {
+			seen := map[string]bool{}
+			for _, r := range each {
+				want := text(normal(t, r))
+				contents++
+				seen[want] = true
+				require.Contains(t, have[id], want, id)
+			}
+			if len(seen) > 1 {
+				several++
+			}
+		}
+	}
+	t.Logf("%d contents, %d records with several", contents, several)
+	require.Greater(t, several, 5, "records that were amended")
+}
+
+// TestD1_5_AMergeComesBack: a merge of patient numbers comes back from the links
+// of the Patients and the Provenance that names it.
+func TestD1_5_AMergeComesBack(t *testing.T) {
+	zone := settings().Clinic.Zone
+	deliver := func(text string) mapping.Delivery {
+		d := record.Read([]byte(text), zone)
+		require.False(t, d.Refused(), "%v", d.Findings)
+		return mapping.Delivery{Record: d.Record, Findings: d.Findings, Hash: d.Hash, Received: time.Date(2026, 6, 1, 9, 0, 0, 0, time.UTC)}
+	}
+	const who = `"author":{"staffKey":"st-1"},"clinic":"thistledown","status":"final","sharing":"agreed"`
+	number := func(v string) string {
+		return `{"identifier":{"system":"https://thistledown.example/n","value":"` + v + `"}}`
+	}
+	merge := deliver(`{` + who + `,"kind":"merge","record":"M-1","revision":3,"savedAt":"2026-05-01T10:00Z","patient":` + number("new") + `,"merge":{"replaces":[{"system":"https://thistledown.example/n","value":"old"}]}}`)
+	var folds []mapping.PatientFold
+	for _, v := range []string{"new", "old"} {
+		folds = append(folds, mapping.PatientFold{
+			Patient:    record.Identifier{System: "https://thistledown.example/n", Value: v},
+			Deliveries: []mapping.Delivery{deliver(`{` + who + `,"kind":"surgery","record":"S-` + v + `","revision":1,"patient":` + number(v) + `,"surgery":{"outcome":"done","start":"2026-04-01T10:00"}}`)},
+		})
+	}
+	folds[0].Deliveries = append(folds[0].Deliveries, merge)
+	var data []byte
+	for _, in := range mapping.Join(settings(), folds) {
+		res, err := mapping.FoldPatient(settings(), in)
+		require.NoError(t, err)
+		data = append(data, published(t, res)...)
+	}
+	got, err := back.Read(back.Options{Terms: settings().Terms}, back.Input{Name: "fold", Data: data})
+	require.NoError(t, err)
+	i := slices.IndexFunc(got.Records, func(r *record.Record) bool { return r.Record == "M-1" })
+	require.GreaterOrEqual(t, i, 0)
+	require.Equal(t, text(normal(t, merge.Record)), text(normal(t, got.Records[i])))
+}
+
+// sampled is how many cases the property is tried on.
+const sampled = 40
+
+// current is the content of a record that counts.
+func current(in mapping.PatientFold, id string) *record.Record {
+	var ds []mapping.Delivery
+	for _, d := range in.Deliveries {
+		if d.Record.Record == id {
+			ds = append(ds, d)
+		}
+	}
+	return mapping.Stand(ds, settings().Clinic.Zone).Current.Record
+}

@@ -1,0 +1,129 @@
+package back_test
+
+import (
+	"archive/tar"
+	"bytes"
+	"compress/gzip"
+	"errors"
+	"io"
+	"os"
+	"path"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/official"
+	"nailbridge/mapping/back"
+)
+
+// leavesAddUp holds that every leaf of the input is read or named.
+func leavesAddUp(t testing.TB, name string, data []byte) back.Result {
+	t.Helper()
+	got, err := back.Read(back.Options{Terms: settings().Terms, Clinic: "c"}, back.Input{Name: name, Data: data})
+	require.NoError(t, err, name)
+	named := 0
+	for _, f := range got.Findings {
+		named += f.Leaves
+	}
+	assert.Equal(t, got.Leaves.Named, named, name)
+	assert.Equal(t, got.Leaves.All, got.Leaves.Read+named, name)
+	return got
+}
+
+// TestForeignIsNotTakenForMore: what was not done, is only planned, was entered in
+// error or is turned round by a modifier extension is in no record.
+func TestForeignIsNotTakenForMore(t *testing.T) {
+	const patient = `{"resourceType":"Patient","id":"p","identifier":[{"system":"https://x.example/n","value":"1"}]}` + "\n"
+	const act = `{"resourceType":"Procedure","id":"a","status":"STATUS","subject":{"reference":"Patient/p"},"performedDateTime":"2025-02-03",` +
+		`"code":{"coding":[{"system":"http://snomed.info/sct","code":"183668008"}]},"bodySite":[{"coding":[{"system":"http://www.cms.gov/Medicare/Coding/HCPCSReleaseCodeSets","code":"TA"}]}]MORE}`
+	for name, x := range map[string]struct {
+		status, more string
+		records      int
+		outcome      string
+	}{
+		"done":                 {"completed", "", 1, "done"},
+		"not done":             {"not-done", "", 1, "not-done"},
+		"planned":              {"preparation", "", 0, ""},
+		"in progress":          {"in-progress", "", 0, ""},
+		"entered in error":     {"entered-in-error", "", 0, ""},
+		"a modifier extension": {"completed", `,"modifierExtension":[{"url":"https://x.example/not","valueBoolean":true}]`, 0, ""},
+	} {
+		got := leavesAddUp(t, name, []byte(patient+strings.NewReplacer("STATUS", x.status, "MORE", x.more).Replace(act)))
+		if !assert.Len(t, got.Records, x.records, name) || x.records == 0 {
+			continue
+		}
+		s := got.Records[0].Surgery
+		assert.Equal(t, "2025-02-03", s.Start.String(), name)
+		assert.Equal(t, x.outcome, string(s.Toes[0].Borders[0].Outcome), name)
+		assert.Equal(t, "left1total-avulsion", string(s.Toes[0].Side+s.Toes[0].Digit+s.Toes[0].Borders[0].Procedure), name)
+	}
+}
+
+// TestToesAreNeverMixed: a finding whose body site names another toe than the act
+// with its key is of that other toe.
+func TestToesAreNeverMixed(t *testing.T) {
+	const toe = `"bodySite":{"coding":[{"system":"https://nailbridge.example/fhir/CodeSystem/toe","code":"CODE"}]}`
+	const review = `{"resourceType":"Encounter","id":"e","status":"finished","identifier":[{"system":"https://c.example/record","value":"R"}],"type":[{"coding":[{"system":"https://nailbridge.example/fhir/CodeSystem/record-kind","code":"review"}]}]}` + "\n"
+	const pain = `{"resourceType":"Observation","id":"ID","status":"final","identifier":[{"system":"https://c.example/observation","value":"R/pain-score/left-1:t1"}],"code":{"coding":[{"system":"https://nailbridge.example/fhir/CodeSystem/finding","code":"pain-score"}]},"encounter":{"reference":"Encounter/e"},"valueQuantity":{"value":N,"code":"1"},`
+	one := strings.NewReplacer("ID", "o1", "N}", "3}", "N,", "3,").Replace(pain) + strings.Replace(toe, "CODE", "left-1", 1) + "}\n"
+	two := strings.NewReplacer("ID", "o2", "N}", "7}", "N,", "7,").Replace(pain) + strings.Replace(toe, "CODE", "right-1", 1) + "}\n"
+	got := leavesAddUp(t, "two toes", []byte(review+one+two))
+	require.Len(t, got.Records, 1)
+	toes := got.Records[0].Review.Toes
+	require.Len(t, toes, 2)
+	for _, x := range toes {
+		assert.Equal(t, map[string]int64{"left": 3, "right": 7}[string(x.Side)], *x.Pain)
+	}
+}
+
+// A member that stands twice may be the wrong toe: nothing of the file is read.
+func TestAMemberTwiceIsRefused(t *testing.T) {
+	_, err := back.Read(back.Options{Terms: settings().Terms}, back.Input{Name: "f", Data: []byte(`{"resourceType":"Patient","id":"a","gender":"male","gender":"female"}`)})
+	require.EqualError(t, err, "f: a member of an object stands twice")
+}
+
+// FuzzRead: whatever comes, nothing panics, and every leaf is read or named.
+func FuzzRead(f *testing.F) {
+	f.Add([]byte(`{"resourceType":"Bundle","entry":[{"resource":{"resourceType":"Encounter","id":"e","status":"finished"}},{"resource":{"resourceType":"Procedure","id":"p","status":"completed","encounter":{"reference":"Encounter/e"},"code":{"text":"x"}}}]}`))
+	f.Add([]byte(`{"resourceType":"Observation","id":"o","status":"final","code":{"coding":[{"system":"https://nailbridge.example/fhir/CodeSystem/finding","code":"contact-time"}]},"identifier":[{"system":"https://c.example/observation","value":"R/contact-time"}],"encounter":{"reference":"Encounter/e"}}` + "\n" + `{"resourceType":"Encounter","id":"e","status":"finished","type":[{"coding":[{"system":"https://nailbridge.example/fhir/CodeSystem/record-kind","code":"surgery"}]}]}`))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		got, err := back.Read(back.Options{Terms: settings().Terms}, back.Input{Name: "fuzz", Data: data})
+		if err == nil && got.Leaves.All != got.Leaves.Read+got.Leaves.Named {
+			t.Fatalf("of %d leaves %d were read and %d named", got.Leaves.All, got.Leaves.Read, got.Leaves.Named)
+		}
+	})
+}
+
+// TestOfficialExamplesAddUp: of the official R4 examples (hl7.fhir.r4.examples
+// 4.0.1) every leaf is read or named, one by one and all together.
+func TestOfficialExamplesAddUp(t *testing.T) {
+	file, err := os.Open(filepath.Join(official.Dir(t), "examples-4.0.1-subset.tgz"))
+	require.NoError(t, err)
+	defer file.Close()
+	z, err := gzip.NewReader(file)
+	require.NoError(t, err)
+	var all []back.Input
+	for r := tar.NewReader(z); ; {
+		h, err := r.Next()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		require.NoError(t, err)
+		b, err := io.ReadAll(r)
+		require.NoError(t, err)
+		if path.Ext(h.Name) == ".json" && bytes.Contains(b, []byte(`"resourceType"`)) && !strings.HasPrefix(path.Base(h.Name), ".") {
+			all = append(all, back.Input{Name: path.Base(h.Name), Data: b})
+		}
+	}
+	require.Greater(t, len(all), 100)
+	for _, in := range all {
+		leavesAddUp(t, in.Name, in.Data)
+	}
+	got, err := back.Read(back.Options{Terms: settings().Terms, Clinic: "c"}, all...)
+	require.NoError(t, err)
+	assert.Equal(t, got.Leaves.All, got.Leaves.Read+got.Leaves.Named)
+	t.Logf("%d files: %d records, %d leaves, %d read, %d named", len(all), len(got.Records), got.Leaves.All, got.Leaves.Read, got.Leaves.Named)
+}

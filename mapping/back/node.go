@@ -1,0 +1,164 @@
+package back
+
+import (
+	"slices"
+	"strconv"
+
+	"nailbridge/mapping/internal/rawjson"
+)
+
+// node is a JSON value that knows whether it was read. All methods take nil,
+// which is a value that is not there.
+type node struct {
+	kind    rawjson.Kind
+	text    string
+	names   []string
+	members map[string]*node
+	elems   []*node
+	read    bool // of a leaf
+}
+
+func newNode(n *rawjson.Node) *node {
+	out := &node{kind: n.Kind, text: n.Text}
+	for _, m := range n.Members {
+		if out.members == nil {
+			out.members = map[string]*node{}
+		}
+		out.names = append(out.names, m.Name)
+		out.members[m.Name] = newNode(m.Value)
+	}
+	for _, e := range n.Elems {
+		out.elems = append(out.elems, newNode(e))
+	}
+	return out
+}
+
+// get is a member, by its path of names.
+func (n *node) get(path ...string) *node {
+	for _, p := range path {
+		if n == nil {
+			return nil
+		}
+		n = n.members[p]
+	}
+	return n
+}
+
+// list are the elements of a member that repeats; a single value counts as one.
+func (n *node) list(path ...string) []*node {
+	m := n.get(path...)
+	switch {
+	case m == nil:
+		return nil
+	case m.kind == rawjson.Array:
+		return m.elems
+	}
+	return []*node{m}
+}
+
+// first is the first element of a member that repeats.
+func (n *node) first(path ...string) *node {
+	if l := n.list(path...); len(l) > 0 {
+		return l[0]
+	}
+	return nil
+}
+
+// str reads a primitive as text; "" where it is not there or no primitive.
+func (n *node) str(path ...string) string {
+	m := n.get(path...)
+	if m == nil || m.kind == rawjson.Array || m.kind == rawjson.Object || m.kind == rawjson.Null {
+		return ""
+	}
+	m.read = true
+	return m.text
+}
+
+// peek is str without reading.
+func (n *node) peek(path ...string) string {
+	m := n.get(path...)
+	if m == nil || m.kind == rawjson.Array || m.kind == rawjson.Object {
+		return ""
+	}
+	return m.text
+}
+
+// take marks every leaf of the value as read: what says the same again.
+func (n *node) take(path ...string) {
+	m := n.get(path...)
+	if m == nil {
+		return
+	}
+	m.read = true
+	for _, c := range m.members {
+		c.take()
+	}
+	for _, e := range m.elems {
+		e.take()
+	}
+}
+
+// leave undoes take: what was looked at says something that no record holds.
+func (n *node) leave(path ...string) {
+	m := n.get(path...)
+	if m == nil {
+		return
+	}
+	m.read = false
+	for _, c := range m.members {
+		c.leave()
+	}
+	for _, e := range m.elems {
+		e.leave()
+	}
+}
+
+// ext is the first extension of an element by its URL.
+func (n *node) ext(url string) *node {
+	if l := n.exts(url); len(l) > 0 {
+		return l[0]
+	}
+	return nil
+}
+
+func (n *node) exts(url string) []*node {
+	return slices.DeleteFunc(slices.Clone(n.list("extension")), func(x *node) bool { return x.peek("url") != url })
+}
+
+// leaves counts the leaves of the value, and how many of them were read. A leaf
+// is a string, number or boolean.
+func (n *node) leaves() (all, read int) {
+	if n == nil {
+		return 0, 0
+	}
+	switch n.kind {
+	case rawjson.Object:
+		for _, m := range n.members {
+			a, r := m.leaves()
+			all, read = all+a, read+r
+		}
+	case rawjson.Array:
+		for _, e := range n.elems {
+			a, r := e.leaves()
+			all, read = all+a, read+r
+		}
+	default:
+		all = 1
+		if n.read {
+			read = 1
+		}
+	}
+	return all, read
+}
+
+// unread calls f with the pointer and the number of unread leaves of each
+// element at the given depth.
+func (n *node) unread(ptr string, f func(ptr string, leaves int)) {
+	for _, name := range n.names {
+		if all, read := n.members[name].leaves(); all > read {
+			f(ptr+"/"+name, all-read)
+		}
+	}
+}
+
+func number(n int) string { return strconv.Itoa(n) }
