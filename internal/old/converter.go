@@ -215,7 +215,7 @@ func (c *Converter) skipped(cells []string) string {
 	for i, cell := range cells {
 		cell = strings.TrimSpace(cell)
 		empty = empty && cell == ""
-		same = same && (c.json == false && i < len(c.header) && sameTitle(cell, c.header[i]))
+		same = same && (!c.json && i < len(c.header) && sameTitle(cell, c.header[i]))
 	}
 	switch {
 	case empty:

@@ -1,12 +1,9 @@
 package batch_test
 
 import (
-	"bufio"
 	"bytes"
 	"context"
 	"encoding/csv"
-	"encoding/json"
-	"errors"
 	"os"
 	"path/filepath"
 	"strings"
@@ -53,23 +50,6 @@ func run(t testing.TB, o batch.Options) batch.Summary {
 	return s
 }
 
-// resources are the lines of a file of the output.
-func resources(t testing.TB, o batch.Options, typ string) []map[string]any {
-	t.Helper()
-	b, err := os.ReadFile(filepath.Join(o.Out, typ+".ndjson"))
-	if errors.Is(err, os.ErrNotExist) {
-		return nil
-	}
-	require.NoError(t, err)
-	var out []map[string]any
-	for in := bufio.NewScanner(bytes.NewReader(b)); in.Scan(); {
-		var m map[string]any
-		require.NoError(t, json.Unmarshal(in.Bytes(), &m))
-		out = append(out, m)
-	}
-	return out
-}
-
 // The facts of the shipped exports, written down from the files before anything was run:
 // where each row ends.
 func TestEveryRowEndsOnce(t *testing.T) {
@@ -94,7 +74,7 @@ func TestEveryRowEndsOnce(t *testing.T) {
 	}
 }
 
-// written writes a table in another form, with the layout edited to match.
+// form is another form of a table, with the layout edited to match.
 type form struct {
 	name   string
 	edit   func(rows [][]string, l *layout.Layout) []byte

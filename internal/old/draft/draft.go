@@ -270,12 +270,10 @@ func (d *drafter) see(i int, cell string) {
 
 // meaningOf is what a title means; of JSON, what the last name of its pointer does.
 func meaningOf(title string) (meaning, bool) {
-	words := strings.ToLower(strings.Join(strings.Fields(strings.NewReplacer("_", " ", ".", " ").Replace(title)), " "))
 	if strings.HasPrefix(title, "/") {
-		words = words[strings.LastIndex(words, "/")+1:]
-		words = strings.ToLower(regexp.MustCompile(`([a-z])([A-Z])`).ReplaceAllString(title[strings.LastIndex(title, "/")+1:], "$1 $2"))
+		title = camel.ReplaceAllString(title[strings.LastIndex(title, "/")+1:], "$1 $2")
 	}
-	m, ok := titles[words]
+	m, ok := titles[strings.ToLower(strings.Join(strings.Fields(strings.NewReplacer("_", " ", ".", " ").Replace(title)), " "))]
 	return m, ok
 }
 
@@ -374,6 +372,7 @@ var (
 	isoDay   = regexp.MustCompile(`^[0-9]{4}-[0-9]{2}-[0-9]{2}$`)
 	clock    = regexp.MustCompile(`^[0-9]{1,2}:[0-9]{2}(:[0-9]{2})?$`)
 	number   = regexp.MustCompile(`^-?[0-9]+(?:([.,])[0-9]+)?$`)
+	camel    = regexp.MustCompile(`([a-z])([A-Z])`) // where a word of a member's name begins
 	serial   = regexp.MustCompile(`^[0-9]+(?:\.[0-9]+)?$`)
 	fixed    = regexp.MustCompile(`^0[0-9]+$`)
 )

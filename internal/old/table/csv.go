@@ -24,7 +24,6 @@ type csvRows struct {
 	decode           func([]byte) (string, bool)
 	number           int
 	pushed           []byte // read too far: of a row that broke
-	ended            bool
 }
 
 func newCSV(in io.Reader, f Format) (*csvRows, error) {
