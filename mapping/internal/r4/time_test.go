@@ -2,7 +2,7 @@ package r4
 
 import (
 	"encoding/json"
-	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -178,8 +178,32 @@ func TestPeriodNeverEndsBeforeItStarts(t *testing.T) {
 	}
 }
 
+// recordedTime is what stands beside an end of a Period.
+type recordedTime struct {
+	Extension []struct {
+		URL           string `json:"url"`
+		ValueDateTime string `json:"valueDateTime"`
+	} `json:"extension"`
+}
+
+// stands checks that the time as recorded stands beside an end exactly where the
+// end was cut to a day, a month or a year.
+func (r *recordedTime) stands(t *testing.T, recorded, written string) {
+	t.Helper()
+	if cut := len(written) < len(recorded); !cut {
+		assert.Nil(t, r, "%s, written %s", recorded, written)
+		return
+	}
+	if assert.NotNil(t, r, "%s, written %s", recorded, written) {
+		require.Len(t, r.Extension, 1)
+		assert.Equal(t, "https://nailbridge.example/fhir/StructureDefinition/time-as-recorded", r.Extension[0].URL)
+		assert.True(t, strings.HasPrefix(r.Extension[0].ValueDateTime, recorded[:min(len(recorded), len("2023-03-26T10:05"))]), "%s beside %s", r.Extension[0].ValueDateTime, recorded)
+	}
+}
+
 // per-1: HL7's validator takes two ends without an order for a broken one. In
-// the third column what stands for the start, in the fourth for the end.
+// the third column what stands for the start, in the fourth for the end. An end that
+// is less than was recorded has that beside it, and no other end does.
 func TestPeriodEndsHaveAnOrder(t *testing.T) {
 	for _, c := range [][4]string{
 		{"2023-03-26", "2023", "2023", "2023"},
@@ -195,6 +219,14 @@ func TestPeriodEndsHaveAnOrder(t *testing.T) {
 		{"2023-03-26T10:05:00", "2023-03-26T10:05:00.5", "2023-03-26T10:05:00+02:00", "2023-03-26T10:05:00.500+02:00"},
 	} {
 		p := Period(DateTime(parse(t, c[0]), zone(t, "Europe/Berlin")), DateTime(parse(t, c[1]), zone(t, "Europe/Berlin")))
-		assert.JSONEq(t, fmt.Sprintf(`{"start": %q, "end": %q}`, c[2], c[3]), elementJSON(t, p), "%s to %s", c[0], c[1])
+		var got struct {
+			Start, End string
+			AtStart    *recordedTime `json:"_start"`
+			AtEnd      *recordedTime `json:"_end"`
+		}
+		require.NoError(t, json.Unmarshal([]byte(elementJSON(t, p)), &got))
+		assert.Equal(t, c[2:], []string{got.Start, got.End}, "%s to %s", c[0], c[1])
+		got.AtStart.stands(t, c[0], c[2])
+		got.AtEnd.stands(t, c[1], c[3])
 	}
 }
