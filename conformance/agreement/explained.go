@@ -39,11 +39,11 @@ func explanationOf(m mutant, p pair) int {
 
 var explanations = []explanation{
 	{
-		kind: "reference-wrong-type", elements: []string{"Extension.value[x]"},
-		ours: valid, note: "extension-unchecked", java: "Reference_REF_BadTargetType2",
-		why: `"The definition SHALL be a URI for the Structure Definition defining the extension": that of this extension of HL7's is not in the ` +
-			`subset of the core package, so that its targets are not known to us, which we say`,
-		section: "extensibility-definitions.html#Extension.url",
+		kind: "code-system-relative", elements: []string{"Parameters.parameter.value[x]"},
+		ours: valid, note: "code-system", java: "Terminology_TX_System_Relative",
+		why: `"the URI should come from HL7's list of FHIR defined special URIs or it should reference to some definition": should, so a warning, ` +
+			`which the Java validator too makes of it in a CodeableConcept`,
+		section: "datatypes-definitions.html#Coding.system",
 	},
 	{
 		kind: "required-code-unknown", elements: mediaTypes, ours: "binding-required", java: valid,

@@ -13,7 +13,6 @@ import (
 	"nailbridge/conformance/oracles"
 	"nailbridge/internal/official"
 	"nailbridge/internal/validate"
-	"nailbridge/internal/validate/defs"
 	"nailbridge/internal/validate/engine"
 )
 
@@ -41,8 +40,12 @@ func (p pair) agree() bool { return p.ours.valid() == p.java.valid() }
 
 // verdicts asks both about every document.
 func verdicts(ctx context.Context, texts [][]byte) ([]pair, error) {
+	known, err := registry(ctx, texts)
+	if err != nil {
+		return nil, err
+	}
 	out := make([]pair, len(texts))
-	v := engine.New(defs.New())
+	v := engine.New(known)
 	lines := make([][]byte, len(texts))
 	for i, t := range texts {
 		issues := v.Validate(t, validate.Options(nil))
@@ -138,10 +141,10 @@ var knownText string
 const maxKnown = 15
 
 // known is an example on which the two are known to differ, and why.
-type known struct{ ours, java, why, section string }
+type known struct{ ours, java, why, sentence, section string }
 
 // readKnown reads the list: file, our verdict, the Java validator's, why, and the
-// section of the standard.
+// sentence of the standard that decides, with its page.
 func readKnown() (map[string]known, error) {
 	out := map[string]known{}
 	for line := range strings.Lines(knownText) {
@@ -149,10 +152,10 @@ func readKnown() (map[string]known, error) {
 			continue
 		}
 		f := strings.Split(strings.TrimSuffix(line, "\n"), "\t")
-		if len(f) != 5 || slices.Contains(f, "") {
-			return nil, fmt.Errorf("known.tsv: five columns are wanted in %q", line)
+		if len(f) != 6 || slices.Contains(f, "") {
+			return nil, fmt.Errorf("known.tsv: six columns are wanted in %q", line)
 		}
-		out[f[0]] = known{f[1], f[2], f[3], f[4]}
+		out[f[0]] = known{f[1], f[2], f[3], f[4], f[5]}
 	}
 	if len(out) > maxKnown {
 		return nil, fmt.Errorf("known.tsv: %d lines, at most %d are allowed", len(out), maxKnown)
@@ -206,7 +209,8 @@ func (c compared) table(list map[string]known) string {
 	fmt.Fprintf(&b, "official examples: %d; both valid %d, both invalid %d, differ %d (%d listed)\n", len(c.pairs), valid, invalid, differ, len(list))
 	for i, p := range c.pairs {
 		if !p.agree() {
-			fmt.Fprintf(&b, "  %s: ours %v; Java %v; %s\n", c.documents[i].Name, p.ours, p.java, list[c.documents[i].Name].why)
+			k := list[c.documents[i].Name]
+			fmt.Fprintf(&b, "  %s: ours %v; Java %v; %s: %q (%s)\n", c.documents[i].Name, p.ours, p.java, k.why, k.sentence, k.section)
 		}
 	}
 	return b.String()

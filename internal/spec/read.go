@@ -61,6 +61,7 @@ func (r *reader) readType(f []string) error {
 	t := &Type{ID: TypeID(len(r.table.types)), Name: f[0], Pattern: f[3]}
 	kind, abstract := strings.CutSuffix(f[2], "!")
 	t.Abstract = abstract
+	t.Binding = binding(f[4])
 	switch kind {
 	case "primitive":
 		t.Kind = Primitive
@@ -100,18 +101,24 @@ func (r *reader) readElement(f []string) error {
 		}
 	}
 	e.Modifier, e.Summary = strings.Contains(f[4], "m"), strings.Contains(f[4], "s")
-	if f[5] != "" {
-		e.Binding = &Binding{}
-		var rest string
-		e.Binding.Strength, rest, _ = strings.Cut(f[5], " ")
-		e.Binding.ValueSet, e.Binding.Max, _ = strings.Cut(rest, " ")
-	}
+	e.Binding = binding(f[5])
 	for _, ref := range split(f[3]) {
 		e.Types = append(e.Types, e.ref(ref))
 	}
 	r.typ.own = append(r.typ.own, e)
 	r.element, r.invariants = e, &e.Invariants
 	return nil
+}
+
+// binding reads "extensible VALUESET MAXVALUESET", or nothing.
+func binding(s string) *Binding {
+	if s == "" {
+		return nil
+	}
+	b := &Binding{}
+	b.Strength, s, _ = strings.Cut(s, " ")
+	b.ValueSet, b.Max, _ = strings.Cut(s, " ")
+	return b
 }
 
 // ref reads "Reference(Patient,Group)" or "@Observation.referenceRange".

@@ -54,6 +54,8 @@ type Type struct {
 	Pattern string
 	// Invariants are the type's own; those of its bases apply too.
 	Invariants []Invariant
+	// Binding is that of every element of the type, such as Age, or nil.
+	Binding *Binding
 	// Elements holds the inherited elements first, then the type's own, in the
 	// order of the standard.
 	Elements []*Element

@@ -222,7 +222,7 @@ func active(a attribute) bool {
 	switch a.name {
 	case "href", "src", "cite", "longdesc", "usemap":
 		scheme, _, found := strings.Cut(squeeze(a.value), ":")
-		return found && (scheme == "javascript" || scheme == "vbscript")
+		return found && (scheme == "javascript" || scheme == "vbscript" || scheme == "data" && a.name == "href")
 	case "style":
 		s := squeeze(a.value)
 		return strings.Contains(s, "expression(") || strings.Contains(s, "javascript:") || strings.Contains(s, "behavior:") ||

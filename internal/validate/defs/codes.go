@@ -31,6 +31,13 @@ const (
 	iso4217 = "urn:iso:std:iso:4217"
 )
 
+// IsSystem reports whether a canonical is that of a code system some codes of
+// which are known here.
+func (r *Registry) IsSystem(canonical string) bool {
+	url, _, _ := strings.Cut(canonical, "|")
+	return r.systems[url] != nil || spec.R4Codes().System(url) != nil
+}
+
 // Code says whether a system has a code, and the display it gives it.
 func (r *Registry) Code(url, code string) (string, Known) {
 	url, _, _ = strings.Cut(url, "|")

@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"math"
+	"strconv"
 	"strings"
 )
 
@@ -39,6 +41,17 @@ func (s *Structure) Elements() []Element {
 	return s.Snapshot.Element
 }
 
+// Most is how often what is defined may stand in one place: the maximum of the
+// first element.
+func (s *Structure) Most() int {
+	if list := s.Elements(); len(list) > 0 {
+		if n, err := strconv.Atoi(list[0].Max); err == nil {
+			return n
+		}
+	}
+	return math.MaxInt
+}
+
 // Element is an ElementDefinition (R4 elementdefinition.html).
 type Element struct {
 	ID, Path, SliceName string
@@ -72,8 +85,9 @@ type ElementType struct {
 // Binding ties an element to a value set.
 type Binding struct{ Strength, ValueSet string }
 
-// Constraint is an invariant.
-type Constraint struct{ Key, Severity, Human, Expression string }
+// Constraint is an invariant; Source is the canonical of what it was inherited
+// from, if that is said.
+type Constraint struct{ Key, Severity, Human, Expression, Source string }
 
 // UnmarshalJSON reads the members of fixed type, and those that carry the type
 // in their name: fixed[x], pattern[x], minValue[x], maxValue[x].

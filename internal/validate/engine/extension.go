@@ -40,6 +40,25 @@ func (r *run) extension(m map[string]any) {
 	r.conform(url, r.core.named("Extension"), m)
 }
 
+// repeated holds extensions of one url to how often their definition lets them
+// stand on one element (R4 defining-extensions.html#cardinality).
+func (r *run) repeated(mem *member, list []any) {
+	counts := map[string]int{}
+	for _, x := range list {
+		if m, ok := x.(map[string]any); ok {
+			counts[str(m, "url")]++
+		}
+	}
+	for url, n := range counts {
+		if n == 1 || !absolute(url) {
+			continue
+		}
+		if def := r.v.defs.Structure(url); def != nil && def.Type == "Extension" && n > def.Most() {
+			r.at(mem.Name, ruleMax, url)
+		}
+	}
+}
+
 // inner tells of an extension within an extension that the outer one's
 // definition does not have.
 func (r *run) inner(outer, url string) {
@@ -70,13 +89,20 @@ func (r *run) modifies(def *defs.Structure, url string) {
 	}
 }
 
+// errata are places where R4's own resources carry an extension of R4's that its
+// definition forgets: its code systems and value sets say since which version
+// they are normative.
+var errata = map[string][]defs.Context{
+	defs.Base + "structuredefinition-normative-version": {{Type: "element", Expression: "CodeSystem"}, {Type: "element", Expression: "ValueSet"}},
+}
+
 // placed reports whether an extension may stand on the object above it (R4
 // defining-extensions.html#context).
 func (r *run) placed(def *defs.Structure, above place) bool {
 	if len(def.Context) == 0 || above.shape == nil {
 		return true
 	}
-	for _, c := range def.Context {
+	for _, c := range slices.Concat(def.Context, errata[def.URL]) {
 		switch c.Type {
 		case "element":
 			if r.isElement(c.Expression, above) {

@@ -70,7 +70,12 @@ var (
 	ruleAbsolute = rule{"absolute", Error, "value", "references.html#canonical", "a canonical is an absolute URL or names a contained resource"}
 	ruleURN      = rule{"urn", Error, "value", "datatypes.html#uri", "the URN does not have the form of a UUID or OID"}
 	ruleID       = rule{"id", Error, "value", "datatypes.html#id", "an id has 1 to 64 letters, digits, - and ."}
-	ruleTwiceID  = rule{"id-twice", Error, "duplicate", "references.html#contained", "two contained resources have one id"}
+	ruleSample   = rule{"sampled-data", Error, "value", "datatypes-definitions.html#SampledData.data", "the data are decimals, E, U and L with one space between"}
+
+	ruleElementID      = rule{"element-id", Error, "value", "element.html#id", "the id of an element has no spaces"}
+	ruleTwiceElementID = rule{"element-id-twice", Error, "duplicate", "element.html#id", "two elements of a resource have one id"}
+
+	ruleTwiceID = rule{"id-twice", Error, "duplicate", "references.html#contained", "two contained resources have one id"}
 
 	ruleBinding     = rule{"binding-required", Error, "code-invalid", "terminologies.html#required", "the code is not one of the value set that is required"}
 	ruleExtensible  = rule{"binding-extensible", Warning, "code-invalid", "terminologies.html#extensible", "the code is not one of the value set to be used where it can"}

@@ -233,8 +233,12 @@ func (c *profileCompiler) make(e *spec.Element, name string) *node {
 	return n
 }
 
-// slice finds or makes a slice. One of a choice by type restricts it to the type.
+// slice finds or makes a slice, or a slice of a slice, which is named "outer/inner"
+// (R4 profiling.html#reslicing). One of a choice by type restricts it to the type.
 func (c *profileCompiler) slice(n *node, name, only string) *node {
+	if outer, _, within := cutLast(name, "/"); within && slices.ContainsFunc(n.slices, func(s *node) bool { return s.slice == outer }) {
+		n = c.slice(n, outer, only)
+	}
 	for _, s := range n.slices {
 		if s.slice == name {
 			return s
@@ -251,6 +255,13 @@ func (c *profileCompiler) slice(n *node, name, only string) *node {
 	}
 	n.slices = append(n.slices, s)
 	return s
+}
+
+func cutLast(s, sep string) (before, after string, found bool) {
+	if i := strings.LastIndex(s, sep); i >= 0 {
+		return s[:i], s[i+len(sep):], true
+	}
+	return s, "", false
 }
 
 func byType() *defs.Slicing {
@@ -272,7 +283,7 @@ func (c *profileCompiler) fill(n *node, e *defs.Element) error {
 	if len(e.Type) > 0 && n.element != nil {
 		n.types = e.Type
 		if len(e.Type) == 1 {
-			n.typ = c.v.core.named(typeCode(e.Type[0].Code))
+			c.narrow(n, c.v.core.named(typeCode(e.Type[0].Code)))
 		}
 	}
 	for _, x := range []struct {
@@ -295,6 +306,14 @@ func (c *profileCompiler) fill(n *node, e *defs.Element) error {
 	return c.constraints(n, e)
 }
 
+// narrow gives a node the type that a definition names, unless what it has is
+// one of that: the elements of Patient.contact are not those of BackboneElement.
+func (c *profileCompiler) narrow(n *node, typ *shape) {
+	if n.typ == nil || typ == nil || !c.v.core.table.Is(n.typ.ID, typ.ID) {
+		n.typ = typ
+	}
+}
+
 func typeCode(code string) string {
 	if strings.HasPrefix(code, "http://hl7.org/fhirpath/System.") {
 		return "string"
@@ -305,7 +324,7 @@ func typeCode(code string) string {
 // constraints adds invariants that the type does not have itself.
 func (c *profileCompiler) constraints(n *node, e *defs.Element) error {
 	for _, x := range e.Constraint {
-		if x.Expression == "" || c.inherited(n, x.Key) {
+		if x.Expression == "" || c.inherited(n, x) {
 			continue
 		}
 		p, err := c.v.program(x.Expression)
@@ -319,13 +338,19 @@ func (c *profileCompiler) constraints(n *node, e *defs.Element) error {
 }
 
 // inherited reports an invariant that the type or the element has, or the
-// profile's base: snapshots list those again.
-func (c *profileCompiler) inherited(n *node, key string) bool {
+// profile's base: snapshots list those again, some in words of their own, with
+// the type that they come from. What has the key of another and says something
+// else is an invariant of its own.
+func (c *profileCompiler) inherited(n *node, x defs.Constraint) bool {
+	if source := c.v.core.canonical(x.Source); source != nil {
+		return true
+	}
+	same := func(i *spec.Invariant) bool { return i.Key == x.Key && i.Expression == x.Expression }
 	has := func(list []*invariant) bool {
-		return slices.ContainsFunc(list, func(i *invariant) bool { return i.Key == key })
+		return slices.ContainsFunc(list, func(i *invariant) bool { return same(&i.Invariant) })
 	}
 	if has(n.invariants) || n.typ != nil && has(n.typ.invariants) {
 		return true
 	}
-	return n.element != nil && slices.ContainsFunc(n.element.Invariants, func(i spec.Invariant) bool { return i.Key == key })
+	return n.element != nil && slices.ContainsFunc(n.element.Invariants, func(i spec.Invariant) bool { return same(&i) })
 }

@@ -16,7 +16,7 @@ func (r *run) sliced(c *node, list []instance) {
 			return // it cannot be told which slice an instance is of
 		}
 	}
-	counts := make([]int, len(c.slices))
+	of := make([][]instance, len(c.slices))
 	last, loose := -1, false
 	for _, x := range list {
 		r.push(x.name, x.index)
@@ -34,16 +34,16 @@ func (r *run) sliced(c *node, list []instance) {
 		}
 		if at >= 0 {
 			last = max(last, at)
-			counts[at]++
+			of[at] = append(of[at], x)
 			r.node(c.slices[at], x)
-			if len(c.slices[at].slices) > 0 {
-				r.sliced(c.slices[at], []instance{x})
-			}
 		}
 		r.pop()
 	}
 	for i, s := range c.slices {
-		r.count(s, counts[i])
+		r.count(s, len(of[i]))
+		if len(s.slices) > 0 { // those of a slice that is sliced again
+			r.sliced(s, of[i])
+		}
 	}
 }
 

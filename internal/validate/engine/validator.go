@@ -89,10 +89,11 @@ type run struct {
 	twice   map[uintptr][]string // names that an object had more than once
 	env     fhirpath.Env
 
-	res, root map[string]any // the resource in hand, and the one that contains it or itself
-	parents   []place        // objects on the way to the element in hand
-	bundle    *bundle        // around the resource in hand, or nil
-	inside    bool           // the resource in hand is contained
+	res, root map[string]any      // the resource in hand, and the one that contains it or itself
+	parents   []place             // objects on the way to the element in hand
+	bundle    *bundle             // around the resource in hand, or nil
+	inside    bool                // the resource in hand is contained
+	ids       map[string][]string // of its elements, with their places
 
 	quiet    int // how many trials are under way, whose issues nobody is told
 	silenced bool
@@ -135,7 +136,7 @@ func (r *run) resourceShape(m map[string]any) *shape {
 // resource validates a resource, which is contained if in is what contains it.
 func (r *run) resource(s *shape, m map[string]any, in map[string]any) {
 	was := *r
-	r.res, r.root, r.inside = m, m, in != nil
+	r.res, r.root, r.inside, r.ids = m, m, in != nil, nil
 	if in != nil {
 		r.root = in
 	}
@@ -145,6 +146,7 @@ func (r *run) resource(s *shape, m map[string]any, in map[string]any) {
 		r.openBundle(m)
 	}
 	r.object(s, nil, m)
+	r.oneID()
 	if s.Name == "Bundle" {
 		r.closeBundle(m)
 	}
@@ -153,7 +155,7 @@ func (r *run) resource(s *shape, m map[string]any, in map[string]any) {
 	if len(r.path) == 1 {
 		r.asked(s, m)
 	}
-	r.res, r.root, r.inside, r.bundle = was.res, was.root, was.inside, was.bundle
+	r.res, r.root, r.inside, r.ids, r.bundle = was.res, was.root, was.inside, was.ids, was.bundle
 	r.parents = was.parents
 	r.env.Resource, r.env.Root = was.env.Resource, was.env.Root
 }

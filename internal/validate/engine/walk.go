@@ -1,6 +1,8 @@
 package engine
 
 import (
+	"regexp"
+
 	"nailbridge/internal/fhirpath"
 	"nailbridge/internal/spec"
 	"nailbridge/internal/validate/jsontree"
@@ -12,6 +14,9 @@ const maxElements = 128
 // object validates the members of an object, then the object as a whole.
 func (r *run) object(s *shape, e *element, m map[string]any) {
 	r.parents = append(r.parents, place{s, e, m})
+	if id, ok := m["id"].(string); ok && !s.resource {
+		r.elementID(id)
+	}
 	var seen [maxElements]uint8
 	for name, v := range m {
 		mem := s.members[name]
@@ -138,6 +143,9 @@ func (r *run) member(mem *member, v any, has bool, shadow any) {
 		r.item(mem, nth(list, i), nth(extras, i), i < len(list))
 		r.pop()
 	}
+	if mem.shape.extension {
+		r.repeated(mem, list)
+	}
 }
 
 func nth(list []any, i int) any {
@@ -257,8 +265,50 @@ func (r *run) whole(s *shape, e *element, m map[string]any) {
 		r.extension(m)
 	case s.identifier:
 		r.identifier(m)
+	case s.Name == "SampledData":
+		r.sampled(m)
 	case s.Name == "ConceptMap":
 		r.conceptMap(m)
+	}
+	if s.Binding != nil {
+		r.bind(s.Binding, m)
+	}
+}
+
+// elementID holds the id of an element to have no spaces, and notes where it
+// stands (R4 element.html#id).
+func (r *run) elementID(id string) {
+	r.push("id", -1)
+	defer r.pop()
+	if !noSpace(id) {
+		r.report(ruleElementID, id)
+	}
+	if r.ids == nil {
+		r.ids = map[string][]string{}
+	}
+	r.ids[id] = append(r.ids[id], r.location())
+}
+
+// oneID reports the elements of a resource that have one id.
+func (r *run) oneID() {
+	for id, places := range r.ids {
+		if len(places) == 1 {
+			continue
+		}
+		for _, p := range places {
+			u := ruleTwiceElementID
+			r.add(Issue{Severity: u.severity, Type: u.typ, Location: p, Key: u.key, Section: u.section, Text: u.text, Detail: id})
+		}
+	}
+}
+
+// sample is a series of values of SampledData: decimals, or E, U and L, with one
+// space between (R4 datatypes-definitions.html#SampledData.data).
+var sample = regexp.MustCompile(`^([EUL]|-?[0-9]+(\.[0-9]+)?([eE][+-]?[0-9]+)?)( ([EUL]|-?[0-9]+(\.[0-9]+)?([eE][+-]?[0-9]+)?))*$`)
+
+func (r *run) sampled(m map[string]any) {
+	if data := str(m, "data"); data != "" && !sample.MatchString(data) {
+		r.at("data", ruleSample, "")
 	}
 }
 

@@ -36,6 +36,7 @@ type element struct {
 type typeRef struct {
 	Extension     []extension
 	Code          string
+	Profile       []string
 	TargetProfile []string
 }
 
@@ -93,7 +94,7 @@ func (g *generator) write(b *bytes.Buffer, d *definition) error {
 			}
 		}
 	}
-	line(b, "T", d.Name, strings.TrimPrefix(d.BaseDefinition, base), kind, pattern)
+	line(b, "T", d.Name, strings.TrimPrefix(d.BaseDefinition, base), kind, pattern, d.Snapshot.Element[0].bound())
 	if err := d.invariants(b, &d.Snapshot.Element[0]); err != nil {
 		return err
 	}
@@ -236,7 +237,18 @@ func (d *definition) invariants(b *bytes.Buffer, e *element) error {
 		}
 		line(b, "I", c.Severity, c.Key, c.Expression, c.Human)
 	}
+	if e.simple() {
+		line(b, "I", "error", "sqty-1", "comparator.empty()", "The comparator is not used on a SimpleQuantity")
+	}
 	return nil
+}
+
+// simple reports an element that holds a SimpleQuantity: a Quantity with one rule
+// more, whose definition the package leaves out (R4 datatypes.html#SimpleQuantity).
+// Where it may hold other types too, the rule says nothing of them: none of those
+// has a comparator.
+func (e *element) simple() bool {
+	return slices.ContainsFunc(e.Type, func(t typeRef) bool { return slices.Contains(t.Profile, base+"SimpleQuantity") })
 }
 
 // inherits reports whether the constraints of source come with e: with
