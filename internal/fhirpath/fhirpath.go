@@ -24,6 +24,7 @@ import (
 
 	"nailbridge/internal/fhirpath/syntax"
 	"nailbridge/internal/fhirpath/tree"
+	"nailbridge/internal/fhirpath/typecheck"
 	"nailbridge/internal/spec"
 )
 
@@ -47,6 +48,12 @@ type Options struct {
 	// does, where N1 6.3.3 and 6.3.4 demand a single item. R4's own invariants
 	// (dom-3) and search parameters (combo-value-concept) count on that.
 	AsFilters bool
+	// Strict refuses what is wrong before there is any data: members that no type
+	// on the path has, and criteria that can be no Boolean (N1 9). On is the type of
+	// the focus, if it is known; Ordered refuses what counts on an order that its
+	// input does not have (N1 3.1). The types are R4's then, whatever the Model.
+	Strict, Ordered bool
+	On              spec.TypeID
 }
 
 // Program is a compiled expression. It may be used by many goroutines at once.
@@ -63,6 +70,11 @@ func Compile(source string, o Options) (*Program, error) {
 	parsed, err := syntax.Parse(source)
 	if err != nil {
 		return nil, err
+	}
+	if o.Strict {
+		if err := typecheck.Check(source, spec.R4(), o.On, typecheck.Options{Ordered: o.Ordered}); err != nil {
+			return nil, err
+		}
 	}
 	if o.Model == nil {
 		o.Model = spec.R4()

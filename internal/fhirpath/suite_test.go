@@ -18,7 +18,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"nailbridge/internal/fhirpath/typecheck"
+	"nailbridge/internal/fhirpath/tree"
 	"nailbridge/internal/official"
 	"nailbridge/internal/spec"
 )
@@ -158,13 +158,9 @@ func (r *suiteRunner) verdict(t testing.TB, c suiteCase) string {
 // evaluate gives the items as "type value". Every expression is checked against
 // the types first, not only those that the suite has in strict mode.
 func evaluate(c suiteCase, focus Item) ([]string, error) {
-	p, err := Compile(c.Expression.Text, Options{})
+	focus = tree.For(spec.R4()).Typed(focus)
+	p, err := Compile(c.Expression.Text, Options{Strict: true, On: focus.Type, Ordered: c.Ordered == "true"})
 	if err != nil {
-		return nil, err
-	}
-	focus = p.tree.Typed(focus)
-	o := typecheck.Options{Ordered: c.Ordered == "true"}
-	if err := typecheck.Check(c.Expression.Text, spec.R4(), focus.Type, o); err != nil {
 		return nil, err
 	}
 	items, err := p.Eval(&Env{Now: time.Now()}, focus)

@@ -41,7 +41,7 @@ func (r *run) extension(m map[string]any) {
 }
 
 // repeated holds extensions of one url to how often their definition lets them
-// stand on one element (R4 defining-extensions.html#cardinality).
+// stand on one element (R4 defining-extensions.html).
 func (r *run) repeated(mem *member, list []any) {
 	counts := map[string]int{}
 	for _, x := range list {

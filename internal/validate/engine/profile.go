@@ -328,6 +328,9 @@ func (c *profileCompiler) constraints(n *node, e *defs.Element) error {
 			continue
 		}
 		p, err := c.v.program(x.Expression)
+		if err == nil && n.typ != nil {
+			_, err = fhirpath.Compile(x.Expression, fhirpath.Options{AsFilters: true, Strict: true, On: n.typ.ID})
+		}
 		if err != nil {
 			return fmt.Errorf("constraint %s: %w", x.Key, err)
 		}

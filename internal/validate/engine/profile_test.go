@@ -30,6 +30,7 @@ func TestProfilesThatCannotBeUsed(t *testing.T) {
 		{base + "Patient", `{"path":"Observation.status"}`, "begins with the type"},
 		{base + "Patient", `{"path":"Patient.deceased[x].value"}`, "several types"},
 		{base + "Patient", `{"path":"Patient","constraint":[{"key":"x-1","severity":"error","human":"x","expression":"name.("}]}`, "constraint x-1"},
+		{base + "Patient", `{"path":"Patient","constraint":[{"key":"x-2","severity":"error","human":"x","expression":"toenail.exists()"}]}`, "constraint x-2"},
 		{"https://a.example/none", `{"path":"Patient"}`, "no definition of its base"},
 		{"https://a.example/p", `{"path":"Patient"}`, "its base is itself"},
 	} {
