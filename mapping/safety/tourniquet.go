@@ -243,6 +243,8 @@ func gapResult(before, after period, gap time.Duration, which string) Result {
 		f.Text = fmt.Sprintf("Only %s min between two tourniquet periods on the %s; 3 to 5 min of reperfusion is asked before a tourniquet is put on again. Source: %s [read].", fixedMinutes(max(gap, 0)), which, timeSource)
 		r.flag(f)
 	}
+	// near asks whether a time is over its limit, and 3 min are enough: the limit
+	// to be over is just below them.
 	if (before.coarse || after.coarse) && near(gap, reperfusionMin-1) {
 		f := base
 		f.Code, f.Level = ReperfusionNearLimit, record.LevelNote
