@@ -25,6 +25,7 @@ func TestLetterNamesWhatWasDone(t *testing.T) {
 	require.NoError(t, os.WriteFile(settings, testdata.Settings(), 0o600))
 	words := strings.NewReplacer("left 1", "left hallux", "right 1", "right hallux", "right 2", "right second toe", "left 2", "left second toe",
 		" lateral", ", lateral (fibular) border", " medial", ", medial (tibial) border", " whole", ", whole nail")
+	found := map[string]int{} // what was looked for: a table that reads otherwise looks for nothing
 	for _, f := range testdata.Records() {
 		name := strings.TrimSuffix(f.Name, ".ndjson")
 		t.Run(name, func(t *testing.T) {
@@ -36,19 +37,24 @@ func TestLetterNamesWhatWasDone(t *testing.T) {
 			}
 			for _, border := range strings.Split(want["borders"], ", ") {
 				if border != "none" {
+					found["borders"]++
 					assert.Contains(t, text, words.Replace(border))
 				}
 			}
 			if mg, _, _ := strings.Cut(want["mg"], " "); mg != "none" && name != "02-two-toes" && name != "04-over-limit" { // whose sum is of two toes
+				found["mg"]++
 				assert.Contains(t, text, "= "+mg+" mg")
 			}
 			for _, minutes := range regexp.MustCompile(`(\w+ \d): (\d+)`).FindAllStringSubmatch(want["tourniquet"], -1) {
+				found["tourniquet"]++
 				assert.Contains(t, text, "Tourniquet on the "+words.Replace(minutes[1])+": "+minutes[2]+" min")
 			}
 			for _, seconds := range regexp.MustCompile(`: (\d+)`).FindAllStringSubmatch(want["contact"], -1) {
+				found["contact"]++
 				assert.Regexp(t, `Matrix treated with Liquefied phenol \d+ %, `+seconds[1]+` s`, text)
 			}
 			if next := regexp.MustCompile(`\d{4}-\d\d-\d\d`).FindString(want["open"]); next != "" {
+				found["open"]++
 				assert.Contains(t, text, next)
 			}
 			assert.Contains(t, text, "Watch for a dusky, white, cold or numb toe")
@@ -56,6 +62,9 @@ func TestLetterNamesWhatWasDone(t *testing.T) {
 				assert.Contains(t, text, "Contact: +44 1632 960099")
 			}
 		})
+	}
+	for _, column := range []string{"borders", "mg", "tourniquet", "contact", "open"} {
+		assert.Greater(t, found[column], 10, "looked for of %s", column)
 	}
 }
 

@@ -54,9 +54,9 @@ func (a standingAllergies) contradicted() bool { return a.noneKnown != nil && a.
 // words where the substance is not on the list.
 func allergyKey(a record.Allergy) string {
 	if a.Substance != "" && a.Substance != "other" {
-		return join("substance", string(a.Substance))
+		return keyOf("substance", string(a.Substance))
 	}
-	return join("words", strings.ToLower(r4.Clean(a.Text)))
+	return keyOf("words", strings.ToLower(r4.Clean(a.Text)))
 }
 
 // standAllergies reads the statements of current contents in their order, the
@@ -215,7 +215,7 @@ func (b *builder) allergyStatement(status record.Code, by *record.Person) {
 		ClinicalStatus: b.element("allergy-clinical-active"),
 		Code:           b.translate("allergy-status", status),
 		Text:           r4.NewText("Allergies").Line(record.AllergyStatusSet.Display(status)).Row("Status", "active").Narrative(),
-	}, join("status", string(status)), by)
+	}, keyOf("status", string(status)), by)
 }
 
 func (b *builder) addAllergy(out *apb.AllergyIntolerance, key string, by *record.Person) {

@@ -27,7 +27,7 @@ type signal struct {
 
 // flagID names a flag for good: of the case, code, place and record.
 func flagID(f Flag) string {
-	sum := sha256.Sum256([]byte(join(f.Case, f.Code, f.Place, f.Record)))
+	sum := sha256.Sum256([]byte(keyOf(f.Case, f.Code, f.Place, f.Record)))
 	return hex.EncodeToString(sum[:16])
 }
 
@@ -86,6 +86,7 @@ func acknowledged(s *signal, acks []Acknowledgement) *Acknowledgement {
 	return nil
 }
 
+// safetySignals are the flags of the safety arithmetic and the process findings.
 func (c *caseFold) safetySignals() []signal {
 	var out []signal
 	for _, f := range append(slices.Clone(c.safe.Flags), c.processFlags()...) {
@@ -109,6 +110,7 @@ func (c *caseFold) processFlags() []safety.Flag {
 	return safety.Process(c.sur)
 }
 
+// followupSignals are the issues of the plan, as flags.
 func (c *caseFold) followupSignals() []signal {
 	var out []signal
 	for _, i := range c.plan.Issues {
@@ -189,6 +191,7 @@ func (c *caseFold) recordSignals(cur Current) []signal {
 	return standingSignals(cur, c.caseID, c.s.Clinic.Zone)
 }
 
+// standingSignals are the flags of one record as it came, of a case or of none.
 func standingSignals(cur Current, caseID string, zone *time.Location) []signal {
 	id := cur.Record.Record
 	add := func(out []signal, code string, l Level, pointer, text, rule string, inputs ...safety.Input) []signal {

@@ -16,12 +16,12 @@ import (
 
 // newID gives the logical id of a resource of type typ with these parts.
 func (s Settings) newID(typ string, parts ...string) string {
-	return uuid.NewSHA1(s.Namespace, []byte(join(append([]string{typ}, parts...)...))).String()
+	return uuid.NewSHA1(s.Namespace, []byte(keyOf(append([]string{typ}, parts...)...))).String()
 }
 
-// join writes parts one after another, each led by its length in bytes and a
+// keyOf writes parts one after another, each led by its length in bytes and a
 // colon: ("ab", "c") is "2:ab1:c", and nothing else is.
-func join(parts ...string) string {
+func keyOf(parts ...string) string {
 	var b strings.Builder
 	for _, p := range parts {
 		b.WriteString(strconv.Itoa(len(p)))

@@ -13,8 +13,8 @@ import (
 
 // D1.7: no two different lists of parts give one name, however their text is
 // split.
-func TestD1_7_JoinIsUnambiguous(t *testing.T) {
-	assert.Equal(t, "2:ab1:c", join("ab", "c"))
+func TestD1_7_KeysAreUnambiguous(t *testing.T) {
+	assert.Equal(t, "2:ab1:c", keyOf("ab", "c"))
 	for _, c := range [][2][]string{
 		{{"ab", "c"}, {"a", "bc"}},
 		{{"a", ""}, {"a"}},
@@ -25,13 +25,13 @@ func TestD1_7_JoinIsUnambiguous(t *testing.T) {
 		{{"10:"}, {"1", "0:"}},
 		{nil, {""}},
 	} {
-		assert.NotEqual(t, join(c[0]...), join(c[1]...), "%q", c)
+		assert.NotEqual(t, keyOf(c[0]...), keyOf(c[1]...), "%q", c)
 	}
 	rapid.Check(t, func(t *rapid.T) {
 		part := rapid.StringOfN(rapid.SampledFrom([]rune("01:a")), 0, 4, -1)
 		a := rapid.SliceOfN(part, 0, 4).Draw(t, "a")
 		b := rapid.SliceOfN(part, 0, 4).Draw(t, "b")
-		if slices.Equal(a, b) != (join(a...) == join(b...)) {
+		if slices.Equal(a, b) != (keyOf(a...) == keyOf(b...)) {
 			t.Fatalf("%q and %q", a, b)
 		}
 	})

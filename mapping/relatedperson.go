@@ -38,7 +38,7 @@ func (b *builder) relatedPerson(c *record.Consent) resource.Ref {
 	if name == nil {
 		name = &record.Name{}
 	}
-	ref := b.ownRef("RelatedPerson", "consent-giver", name.Prefix, join(name.Given...), name.Family, string(c.Relationship))
+	ref := b.ownRef("RelatedPerson", "consent-giver", name.Prefix, keyOf(name.Given...), name.Family, string(c.Relationship))
 	if b.has(ref) {
 		return ref
 	}

@@ -26,7 +26,7 @@ func (b *builder) ownWords(r *record.Record) []*dpb.Extension {
 		}
 		add(b.stopped(r.Surgery.Stopped))
 	case r.Review != nil:
-		add(answers(r.Review.Activity))
+		add(answersActivity(r.Review.Activity))
 		if r.Review.At != nil && notHeld(r.Review) {
 			add(r4.Extension(terms.ExtPlannedTime, b.when(r.Review.At)))
 		}
@@ -34,7 +34,7 @@ func (b *builder) ownWords(r *record.Record) []*dpb.Extension {
 		add(b.statedReview(r.Review.NextReview))
 		add(b.stopped(r.Review.Stopped))
 	case r.Contact != nil:
-		add(answers(r.Contact.Activity))
+		add(answersActivity(r.Contact.Activity))
 		if r.Contact.CountsReview {
 			add(r4.Extension(terms.ExtCountsAsReview, r4.Boolean(true)))
 		}
@@ -72,7 +72,8 @@ func contradicted(v *record.Review) *dpb.Extension {
 	return r4.ComplexExtension(terms.ExtStatedCancellation, parts...)
 }
 
-func answers(activity string) *dpb.Extension {
+// answersActivity is the activity that a record says it answers.
+func answersActivity(activity string) *dpb.Extension {
 	if r4.Clean(activity) == "" {
 		return nil
 	}

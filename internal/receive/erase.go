@@ -47,8 +47,9 @@ func readAgain(body []byte) (r *record.Record) {
 // value of an identifier as values, however they are escaped.
 func Mentions(body []byte, p record.Identifier) bool {
 	var system, value bool
-	for d := json.NewDecoder(bytes.NewReader(body)); ; {
-		d.UseNumber()
+	d := json.NewDecoder(bytes.NewReader(body))
+	d.UseNumber()
+	for {
 		token, err := d.Token()
 		if err != nil {
 			return (system || quoted(body, p.System)) && (value || quoted(body, p.Value))

@@ -243,6 +243,8 @@ func gapResult(before, after period, gap time.Duration, which string) Result {
 		f.Text = fmt.Sprintf("Only %s min between two tourniquet periods on the %s; 3 to 5 min of reperfusion is asked before a tourniquet is put on again. Source: %s [read].", fixedMinutes(max(gap, 0)), which, timeSource)
 		r.flag(f)
 	}
+	// near asks whether a time is over its limit, and 3 min are enough: the limit
+	// to be over is just below them.
 	if (before.coarse || after.coarse) && near(gap, reperfusionMin-1) {
 		f := base
 		f.Code, f.Level = ReperfusionNearLimit, record.LevelNote
@@ -377,31 +379,17 @@ func (in SurgeryInput) localTourniquet(toePlace string, t *record.Toe) Result {
 	}
 	limit := in.RiskTourniquet
 	for i, place := range TourniquetPlaces(toePlace, t) {
-		p := t.Tourniquets[i]
-		minutes := heldMinutes(p, in.Zone)
-		if minutes == nil || !over(minutes, big.NewRat(limit.Minutes, 1)) {
+		p := resolve(t.Tourniquets[i], place, in.Zone)
+		held := minutes(p.off.Sub(p.on).Truncate(time.Second))
+		if !p.timed || !over(held, big.NewRat(limit.Minutes, 1)) {
 			continue
 		}
 		r.flag(Flag{Code: TourniquetOverLocal, Level: record.LevelWarning, Place: place, Source: limit.Source, Tag: TagLocal, Check: "C-30",
 			Inputs: append([]Input{{"on", p.On.String(), ""}, {"off", p.Off.String(), ""}, {"limit", fmt.Sprint(limit.Minutes), "min"}}, risks...),
 			Text: fmt.Sprintf("The tourniquet was on the %s for %s min, over the clinic's own limit of %d min for a toe at risk (%s). Source: %s [local].",
-				toeText(t.Side, t.Digit), rounded(minutes), limit.Minutes, listed(names), limit.Source)})
+				toeText(t.Side, t.Digit), rounded(held), limit.Minutes, listed(names), limit.Source)})
 	}
 	return r
-}
-
-// heldMinutes is how long a period lasted; nil when that is not known to the
-// minute.
-func heldMinutes(p record.Tourniquet, zone *time.Location) *big.Rat {
-	if p.On == nil || p.Off == nil || !p.On.HasTime() || !p.Off.HasTime() {
-		return nil
-	}
-	on, _ := p.On.In(zone)
-	off, _ := p.Off.In(zone)
-	if off.Before(on) {
-		return nil
-	}
-	return big.NewRat(int64(off.Sub(on)/time.Second), 60)
 }
 
 // listed joins names as a sentence does.

@@ -132,11 +132,6 @@ type Text struct {
 	Unread   []Span // words and numbers that no reading took
 }
 
-// Ambiguous reports whether some reading needs a person's decision.
-func (t Text) Ambiguous() bool {
-	return slices.ContainsFunc(t.Readings, func(r Reading) bool { return r.Certainty == Ambiguous })
-}
-
 // Of are the readings of one kind.
 func (t Text) Of(k Kind) []Reading {
 	var out []Reading

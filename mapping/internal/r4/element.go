@@ -26,23 +26,11 @@ func Refs(rs ...resource.Ref) []*dpb.Reference {
 	return out
 }
 
-// RefVersion is a reference to one version, "Type/id/_history/version".
-func RefVersion(r resource.Ref, version string) *dpb.Reference {
-	return &dpb.Reference{Reference: &dpb.Reference_Uri{Uri: &dpb.String{Value: r.String() + "/_history/" + version}}}
-}
-
 // RefWithExtension is a literal reference that carries extensions, such as the
 // one naming an activity of a plan (D4.1).
 func RefWithExtension(r resource.Ref, ext ...*dpb.Extension) *dpb.Reference {
 	ref := Ref(r)
 	ref.Extension = ext
-	return ref
-}
-
-// RefDisplay is a literal reference with a text for people.
-func RefDisplay(r resource.Ref, display string) *dpb.Reference {
-	ref := Ref(r)
-	ref.Display = String(display)
 	return ref
 }
 

@@ -6,8 +6,6 @@ import (
 	"unicode/utf8"
 
 	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
-
-	"nailbridge/mapping/record"
 )
 
 // String is a FHIR string, nil when s is blank. Characters that neither FHIR
@@ -82,16 +80,8 @@ func Integer(n int) *dpb.Integer { return &dpb.Integer{Value: int32(n)} }
 // PositiveInt is a FHIR positiveInt; n is 1 or more.
 func PositiveInt(n int) *dpb.PositiveInt { return &dpb.PositiveInt{Value: uint32(n)} }
 
-// Decimal is a FHIR decimal with the recorded text, so that "2.50" stays
-// "2.50" (R4 datatypes.html#decimal: precision is significant). Nil when d is.
-func Decimal(d *record.Decimal) *dpb.Decimal {
-	if d == nil || d.String() == "" {
-		return nil
-	}
-	return &dpb.Decimal{Value: d.String()}
-}
-
-// DecimalText is a FHIR decimal of a figure already written as a JSON number.
+// DecimalText is a FHIR decimal as it was written: "2.50" stays "2.50" (R4
+// datatypes.html#decimal: precision is significant). Nil when there is none.
 func DecimalText(s string) *dpb.Decimal {
 	if s == "" {
 		return nil

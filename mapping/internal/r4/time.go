@@ -131,12 +131,6 @@ func Date(w *record.When) *dpb.Date {
 	return &dpb.Date{ValueUs: t.UnixMicro(), Timezone: utc, Precision: p}
 }
 
-// DateDay is a FHIR date of the calendar day of t in its location.
-func DateDay(t time.Time) *dpb.Date {
-	d := time.Date(t.Year(), t.Month(), t.Day(), 0, 0, 0, 0, time.UTC)
-	return &dpb.Date{ValueUs: d.UnixMicro(), Timezone: utc, Precision: dpb.Date_DAY}
-}
-
 // Instant is a FHIR instant in UTC to the millisecond.
 func Instant(t time.Time) *dpb.Instant {
 	return &dpb.Instant{ValueUs: t.Truncate(time.Millisecond).UnixMicro(), Timezone: utc, Precision: dpb.Instant_MILLISECOND}
