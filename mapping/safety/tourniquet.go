@@ -380,14 +380,14 @@ func (in SurgeryInput) localTourniquet(toePlace string, t *record.Toe) Result {
 	limit := in.RiskTourniquet
 	for i, place := range TourniquetPlaces(toePlace, t) {
 		p := resolve(t.Tourniquets[i], place, in.Zone)
-		held := minutes(p.off.Sub(p.on).Truncate(time.Second))
-		if !p.timed || !over(held, big.NewRat(limit.Minutes, 1)) {
+		held := p.off.Sub(p.on)
+		if !p.timed || !over(minutes(held), big.NewRat(limit.Minutes, 1)) {
 			continue
 		}
 		r.flag(Flag{Code: TourniquetOverLocal, Level: record.LevelWarning, Place: place, Source: limit.Source, Tag: TagLocal, Check: "C-30",
 			Inputs: append([]Input{{"on", p.On.String(), ""}, {"off", p.Off.String(), ""}, {"limit", fmt.Sprint(limit.Minutes), "min"}}, risks...),
 			Text: fmt.Sprintf("The tourniquet was on the %s for %s min, over the clinic's own limit of %d min for a toe at risk (%s). Source: %s [local].",
-				toeText(t.Side, t.Digit), rounded(held), limit.Minutes, listed(names), limit.Source)})
+				toeText(t.Side, t.Digit), minutesText(held), limit.Minutes, listed(names), limit.Source)})
 	}
 	return r
 }

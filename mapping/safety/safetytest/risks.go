@@ -1,9 +1,14 @@
 package safetytest
 
 import (
+	"regexp"
+
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/safety"
 )
+
+// tenthLater finds the time of day of a date and time, up to the minute.
+var tenthLater = regexp.MustCompile(`(T\d\d:\d\d):00`)
 
 const practice = "common practice, no source"
 
@@ -43,6 +48,11 @@ func hazardCases() []Case {
 			Edit: risk(func(r *record.Risks) { r.Raynaud = "yes" }), Flags: []Flag{caution, warning(safety.TourniquetOverLocal)}},
 		{Check: "C-30", Source: "a clinic's own limit", Name: "Raynaud's, 10 min under a local limit of 10", Set: "us-label", RiskMinutes: 10,
 			Edit: risk(func(r *record.Risks) { r.Raynaud = "yes" }), Flags: []Flag{caution}, Twin: true},
+		{Check: "C-30", Source: "a clinic's own limit", Name: "Raynaud's, a tenth of a second over a local limit of 10", Set: "us-label", RiskMinutes: 10,
+			Edit: func(s *record.Surgery) {
+				s.Risks.Raynaud = "yes"
+				s.Toes[0].Tourniquets[0].Off = When(tenthLater.ReplaceAllString(s.Toes[0].Tourniquets[0].Off.Text, "$1:00.1"))
+			}, Flags: []Flag{caution, warning(safety.TourniquetOverLocal)}},
 		{Check: "C-37", Source: practice, Name: "arterial disease, tourniquet and phenol", Set: "us-label", Edit: risk(func(r *record.Risks) { r.ArterialDisease = "yes" }), Flags: []Flag{caution, warning(safety.PhenolWithRisk)}},
 		{Check: "C-37", Source: practice, Name: "arterial disease, curettage without phenol or tourniquet", Set: "us-label", Twin: true, Edit: func(s *record.Surgery) {
 			s.Risks.ArterialDisease = "yes"
