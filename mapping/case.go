@@ -162,11 +162,7 @@ func (c *caseFold) planInput() followup.Input {
 	if c.in.Patient != nil {
 		in.DeathDate = c.in.Patient.DeathDate
 	}
-	for _, f := range c.in.Facts {
-		if f.Case == c.caseID {
-			in.Overdue = append(in.Overdue, followup.OverdueFact{Activity: f.Activity, WindowEnd: f.End})
-		}
-	}
+	in.Overdue = factsOf(c.in.Facts, c.caseID)
 	return in
 }
 

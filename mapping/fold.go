@@ -82,6 +82,20 @@ func (f OverdueFact) Equal(g OverdueFact) bool {
 	return f.Case == g.Case && f.Activity == g.Activity && f.End.Equal(g.End)
 }
 
+// FactsOf are the facts about one case, by the record id of its surgery.
+func (in PatientFold) FactsOf(surgery string) []followup.OverdueFact {
+	return factsOf(in.Facts, surgery)
+}
+
+func factsOf(facts []OverdueFact, surgery string) (out []followup.OverdueFact) {
+	for _, f := range facts {
+		if f.Case == surgery {
+			out = append(out, followup.OverdueFact{Activity: f.Activity, WindowEnd: f.End})
+		}
+	}
+	return out
+}
+
 // Acknowledgement is a named person's answer to a flag (D1.3).
 type Acknowledgement struct {
 	Case       string

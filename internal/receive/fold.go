@@ -9,6 +9,7 @@ import (
 	"nailbridge/internal/store"
 	"nailbridge/internal/validate"
 	"nailbridge/mapping"
+	"nailbridge/mapping/followup"
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/resource"
 )
@@ -275,12 +276,8 @@ func (v *Receiver) tryAt(a *attempt, now time.Time) {
 func (a *attempt) endWindows(now time.Time) bool {
 	known := len(a.in.Facts)
 	for _, c := range a.res.Cases {
-		for _, x := range c.Activities {
-			fact := mapping.OverdueFact{Case: c.Surgery, Activity: x.ID, End: x.Window.End}
-			ended := x.Status.Open() && !fact.End.IsZero() && !now.Before(fact.End)
-			if ended && !slices.ContainsFunc(a.in.Facts, fact.Equal) {
-				a.in.Facts = append(a.in.Facts, fact)
-			}
+		for _, f := range followup.DueFacts(c.Activities, a.in.FactsOf(c.Surgery), now) {
+			a.in.Facts = append(a.in.Facts, mapping.OverdueFact{Case: c.Surgery, Activity: f.Activity, End: f.WindowEnd})
 		}
 	}
 	return len(a.in.Facts) > known

@@ -12,14 +12,15 @@ import (
 	"nailbridge/mapping"
 )
 
-// position is how far a renewal came, and what it wrote until there.
+// position is how far a renewal came, and what it wrote until there. The store
+// keeps it as JSON, in this form.
 type position struct {
-	Under    string // foldedUnder of the settings; "": it did not begin
-	Staff    bool   // what each patient says of the staff is renewed
-	After    string // ownerMark of the last patient done
-	Patients int
-	Failed   int
-	Written  Written
+	Under    string  `json:"Under"` // foldedUnder of the settings; "": it did not begin
+	Staff    bool    `json:"Staff"` // what each patient says of the staff is renewed
+	After    string  `json:"After"` // ownerMark of the last patient done
+	Patients int     `json:"Patients"`
+	Failed   int     `json:"Failed"`
+	Written  Written `json:"Written"`
 }
 
 // after is the position once one more patient is done.

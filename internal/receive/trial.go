@@ -152,14 +152,19 @@ func (w *trialWriter) Staff(clinic, key string) ([][]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	out := slices.DeleteFunc(below, func(b []byte) bool {
+	var out [][]byte
+	for _, b := range below {
 		var of []mapping.StaffStatement
-		if json.Unmarshal(b, &of) != nil || len(of) == 0 {
-			return false
+		if err := json.Unmarshal(b, &of); err != nil {
+			return nil, fmt.Errorf("stored statement about staff: %w", err)
 		}
-		_, replaced := w.staff[patientSource(of[0].Patient)]
-		return replaced
-	})
+		if len(of) > 0 {
+			if _, replaced := w.staff[patientSource(of[0].Patient)]; replaced {
+				continue
+			}
+		}
+		out = append(out, b)
+	}
 	for _, statements := range w.staff {
 		for _, s := range statements {
 			if s.Key == key {

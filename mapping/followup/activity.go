@@ -117,7 +117,6 @@ type Activity struct {
 
 	root          string // title of the first activity of a chain of replacements
 	before, after int    // days of the window around a date that is not booked
-	factStored    bool   // an overdue fact with this window's end is stored
 	replacement   string // the activity opened in its place
 }
 

@@ -1,14 +1,24 @@
 package followup
 
-import "time"
+import (
+	"slices"
+	"time"
+)
+
+// Ended reports an open activity whose window has ended: the moment that it ends
+// is no longer in it. A window without an end never ends.
+func (a Activity) Ended(now time.Time) bool {
+	return a.Status.Open() && !a.Window.End.IsZero() && !now.Before(a.Window.End)
+}
 
 // DueFacts lists the facts that the clock has to commit at now: every open
-// activity whose window has ended and for which no fact with that end is
-// stored (D1.6). An empty list means that a tick writes nothing.
-func DueFacts(o Output, now time.Time) []OverdueFact {
+// activity whose window has ended, unless a fact with that end is among those
+// known (D1.6). An empty list means that a tick writes nothing.
+func DueFacts(activities []Activity, known []OverdueFact, now time.Time) []OverdueFact {
 	var due []OverdueFact
-	for _, f := range o.NextEnds {
-		if !now.Before(f.WindowEnd) {
+	for _, a := range activities {
+		f := OverdueFact{a.ID, a.Window.End}
+		if a.Ended(now) && !slices.ContainsFunc(known, f.Equal) {
 			due = append(due, f)
 		}
 	}
@@ -34,7 +44,7 @@ func State(a Activity, now time.Time) ListState {
 		return Missed
 	case !a.Status.Open():
 		return Done
-	case !now.Before(a.Window.End):
+	case a.Ended(now):
 		return Overdue
 	case !now.Before(a.Window.Start):
 		return Due

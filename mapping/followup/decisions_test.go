@@ -397,14 +397,13 @@ func TestD1_6_TheClockAsksOnlyForWhatIsNew(t *testing.T) {
 	in := input(t, attended(t, "r1", "2024-03-08", "week-1"))
 	out := followup.Plan(in)
 	end := activity(t, out, "day-2").Window.End
-	assert.Equal(t, followup.OverdueFact{Activity: "day-2", WindowEnd: end}, out.NextEnds[0])
-	assert.Empty(t, followup.DueFacts(out, end.Add(-time.Nanosecond)))
-	due := followup.DueFacts(out, end)
+	assert.Empty(t, followup.DueFacts(out.Activities, nil, end.Add(-time.Nanosecond)))
+	due := followup.DueFacts(out.Activities, nil, end)
 	assert.Equal(t, []followup.OverdueFact{{Activity: "day-2", WindowEnd: end}}, due)
 
 	in.Overdue = due
-	assert.Empty(t, followup.DueFacts(followup.Plan(in), end), "a further tick has nothing to write")
-	years := followup.DueFacts(followup.Plan(in), end.AddDate(5, 0, 0))
+	assert.Empty(t, followup.DueFacts(followup.Plan(in).Activities, in.Overdue, end), "a further tick has nothing to write")
+	years := followup.DueFacts(followup.Plan(in).Activities, in.Overdue, end.AddDate(5, 0, 0))
 	assert.Len(t, years, 5, "all open activities but day-2, after a long stop")
 }
 

@@ -141,10 +141,7 @@ func (p *plan) flagOverdue(a *Activity) {
 		Inputs: []Fact{{"activity", a.ID}, {"window end", a.Window.End.Format(time.RFC3339)}},
 		Text:   fmt.Sprintf("%s: planned for %s, and no review was recorded by the end of %s.", a.Title, a.Window.days(), a.Window.Last)}
 	if a.Status.Open() {
-		a.factStored = slices.ContainsFunc(p.Overdue, func(f OverdueFact) bool {
-			return f.Activity == a.ID && f.WindowEnd.Equal(a.Window.End)
-		})
-		if a.factStored {
+		if slices.ContainsFunc(p.Overdue, OverdueFact{a.ID, a.Window.End}.Equal) {
 			p.issue(i)
 		}
 		return

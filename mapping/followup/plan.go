@@ -42,6 +42,11 @@ type OverdueFact struct {
 	WindowEnd time.Time `json:"windowEnd"`
 }
 
+// Equal reports that g says the same; the zones of the ends may differ.
+func (f OverdueFact) Equal(g OverdueFact) bool {
+	return f.Activity == g.Activity && f.WindowEnd.Equal(g.WindowEnd)
+}
+
 // PlanStatus is the status of the plan as a whole, a code of
 // http://hl7.org/fhir/request-status, or "" for no plan.
 type PlanStatus string
@@ -69,9 +74,6 @@ type Output struct {
 	// Matches names, by record id of a review or of a contact that counts as
 	// one, the activity it closed.
 	Matches map[string]string
-	// NextEnds are the window ends of the open activities for which no fact is
-	// stored, earliest first: the clock's work list (D1.6).
-	NextEnds []OverdueFact
 }
 
 // BordersOpen are the treated borders that are not discharged.
@@ -251,15 +253,9 @@ func (p *plan) output() Output {
 	for _, a := range p.acts {
 		slices.Sort(a.Replaces)
 		o.Activities = append(o.Activities, *a)
-		if a.Status.Open() && !a.factStored {
-			o.NextEnds = append(o.NextEnds, OverdueFact{a.ID, a.Window.End})
-		}
 	}
 	slices.SortFunc(o.Activities, func(a, b Activity) int {
 		return cmp.Or(a.Window.Start.Compare(b.Window.Start), a.Window.End.Compare(b.Window.End), cmp.Compare(a.ID, b.ID))
-	})
-	slices.SortFunc(o.NextEnds, func(a, b OverdueFact) int {
-		return cmp.Or(a.WindowEnd.Compare(b.WindowEnd), cmp.Compare(a.Activity, b.Activity))
 	})
 	return o
 }

@@ -124,7 +124,6 @@ func TestD4_4_DeathClosesEveryActivityAndRaisesNoFlag(t *testing.T) {
 	assert.Equal(t, followup.PlanCompleted, out.Status)
 	assert.Equal(t, followup.PatientDied, out.StatusReason)
 	assert.Empty(t, openIDs(out))
-	assert.Empty(t, out.NextEnds)
 	assert.Empty(t, out.Issues)
 	assert.Equal(t, followup.DidNotAttend, activity(t, out, "week-1").StatusReason)
 	assert.Equal(t, followup.PatientDied, activity(t, out, "r1.recall").StatusReason)
@@ -178,7 +177,6 @@ func TestD4_4_HistoricalIsNotFollowedHere(t *testing.T) {
 	assert.Equal(t, followup.NotFollowedHere, out.StatusReason)
 	assert.Empty(t, out.Activities)
 	assert.Empty(t, out.Issues)
-	assert.Empty(t, out.NextEnds)
 	assert.Len(t, out.Borders, 1)
 }
 
