@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net/http"
+	"slices"
 	"time"
 
 	"nailbridge/internal/config"
@@ -150,6 +151,34 @@ func (cs clinics) renew(ctx context.Context) (done receive.Renewed, err error) {
 		faults = append(faults, err)
 	}
 	return done, errors.Join(faults...)
+}
+
+// unindexed are the search parameters of which rows of some clinic are missing.
+func (cs clinics) unindexed(ctx context.Context) ([]string, error) {
+	var out []string
+	for _, v := range cs {
+		missing, err := v.Unindexed(ctx)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, missing...)
+	}
+	slices.Sort(out)
+	return slices.Compact(out), nil
+}
+
+// indexBehind makes the missing rows, one clinic after another. One that fails
+// keeps no other from it.
+func (cs clinics) indexBehind(ctx context.Context) error {
+	var faults []error
+	for _, v := range cs {
+		missing, err := v.Unindexed(ctx)
+		if err == nil && len(missing) > 0 {
+			err = v.IndexBehind(ctx, nil)
+		}
+		faults = append(faults, err)
+	}
+	return errors.Join(faults...)
 }
 
 // Tick commits the overdue facts of every clinic. One that fails keeps no other

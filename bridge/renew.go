@@ -36,6 +36,9 @@ func (a *app) renew(ctx context.Context) {
 		a.log.Info("folding the store again: the settings or the release have changed")
 		done, err := a.clinics.renew(ctx)
 		if err == nil {
+			err = a.withhold(ctx)
+		}
+		if err == nil {
 			a.log.Info("folded the store again", "patients", done.Patients, "failed", done.Failed)
 			a.folding.Store(false)
 			return
@@ -46,6 +49,38 @@ func (a *app) renew(ctx context.Context) {
 		select {
 		case <-ctx.Done():
 			return
+		case <-time.After(renewPause):
+		}
+	}
+}
+
+// withhold keeps search parameters of which rows are missing from hubs.
+func (a *app) withhold(ctx context.Context) error {
+	missing, err := a.clinics.unindexed(ctx)
+	if err == nil {
+		a.offer.Withhold(missing)
+	}
+	return err
+}
+
+// index makes the rows of search parameters that are withheld, while hubs read,
+// and then offers them.
+func (a *app) index(ctx context.Context) {
+	for a.offer.Withholds() && ctx.Err() == nil {
+		a.log.Info("indexing the store for search parameters that this release brings: they are not offered yet")
+		err := a.clinics.indexBehind(ctx)
+		if err == nil {
+			err = a.withhold(ctx)
+		}
+		if err == nil {
+			a.log.Info("indexed the store: all search parameters are offered")
+			return
+		}
+		if ctx.Err() == nil {
+			a.log.Error("the store could not be indexed", "error", err)
+		}
+		select {
+		case <-ctx.Done():
 		case <-time.After(renewPause):
 		}
 	}

@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -21,6 +22,7 @@ import (
 	"nailbridge/internal/meter"
 	"nailbridge/internal/openapi"
 	"nailbridge/internal/schedule"
+	"nailbridge/internal/searchparam"
 	"nailbridge/internal/store"
 	"nailbridge/internal/store/sqlite"
 	"nailbridge/mapping"
@@ -90,6 +92,7 @@ type app struct {
 	times     httpTimes
 	ready     atomic.Bool
 	folding   atomic.Bool // what is stored was folded under other settings: hubs wait
+	offer     searchparam.Offer
 }
 
 func newApp(e *env, file config.File, namespace uuid.UUID, dir string, who accessFlags) (*app, error) {
@@ -154,7 +157,7 @@ func (a *app) routes(e *env, s mapping.Settings, namespace uuid.UUID) (http.Hand
 	fhir, err := hub.New(hub.Options{
 		Store: upToDateStore{a.store, &a.folding}, BaseURL: a.file.PublicBaseURL, Zone: zone, Static: static,
 		Scope: a.access.scope, Secret: secret[:], Version: version, Released: releaseTime(), Clock: e.clock, Log: a.log,
-		Validator: validator(s, e.clock),
+		Validator: validator(s, e.clock), Offer: &a.offer,
 	})
 	if err != nil {
 		return nil, err
@@ -223,6 +226,9 @@ func (a *app) serve(e *env, listen string, started func(addr string)) error {
 		return err
 	}
 	a.folding.Store(stale)
+	if err := a.withhold(e.ctx); err != nil {
+		return err
+	}
 	l, err := net.Listen("tcp", listen)
 	if err != nil {
 		return err
@@ -243,8 +249,8 @@ func (a *app) serve(e *env, listen string, started func(addr string)) error {
 	return a.serveHTTP(e.ctx, l, started)
 }
 
-// startClock folds the store again, if that is due, and then ticks. It gives
-// what ends that and waits for it.
+// startClock folds the store again, if that is due, and then ticks, and makes
+// index rows that are missing meanwhile. It gives what ends that and waits for it.
 func (a *app) startClock(ctx context.Context) (stop func()) {
 	ctx, cancel := context.WithCancel(ctx)
 	ended := make(chan struct{})
@@ -253,7 +259,10 @@ func (a *app) startClock(ctx context.Context) (stop func()) {
 		beat := time.NewTicker(schedule.Interval)
 		defer beat.Stop()
 		a.renew(ctx)
+		var indexing sync.WaitGroup
+		indexing.Go(func() { a.index(ctx) })
 		schedule.Run(ctx, a.clinics, a.now, beat.C, a.log)
+		indexing.Wait()
 	}()
 	return func() {
 		cancel()

@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"sync/atomic"
 	"time"
 
 	"nailbridge/internal/searchparam"
@@ -102,6 +103,31 @@ const (
 		"was declined is there once as DELETE and is 410 to read, in every version."
 )
 
+// statement gives the CapabilityStatement of what is offered when it is asked
+// for, made anew when that has changed. While something is withheld it has no
+// date: it is not the one of this release.
+func (h *hub) statement(o Options) func() document {
+	var made atomic.Pointer[statement]
+	return func() document {
+		changes := o.Offer.Changes()
+		if s := made.Load(); s != nil && s.changes == changes {
+			return s.document
+		}
+		s := &statement{changes, h.newCapability(o)}
+		if o.Offer.Withholds() {
+			s.document.lastModified = ""
+		}
+		made.Store(s)
+		return s.document
+	}
+}
+
+// statement is a CapabilityStatement, with how often the offer had changed.
+type statement struct {
+	changes  int64
+	document document
+}
+
 // newCapability makes the CapabilityStatement of this server. It is made from
 // the same tables that the search reads, and its version id is a hash of it.
 func (h *hub) newCapability(o Options) document {
@@ -135,7 +161,7 @@ func (h *hub) newCapability(o Options) document {
 		}},
 	}
 	for _, typ := range searchparam.Types() {
-		r := capabilityOf(typ)
+		r := capabilityOf(h.index, typ)
 		if o.Validator != nil {
 			r.Operation = []operation{{"validate", "http://hl7.org/fhir/OperationDefinition/Resource-validate"}}
 		}
@@ -146,7 +172,7 @@ func (h *hub) newCapability(o Options) document {
 	return document{body: body, version: hex.EncodeToString(sum[:])[:hashDigits], lastModified: httpDate(o.Released), public: true}
 }
 
-func capabilityOf(typ string) restResource {
+func capabilityOf(x searchparam.Index, typ string) restResource {
 	r := restResource{
 		Type:              typ,
 		Profile:           "http://hl7.org/fhir/StructureDefinition/" + typ,
@@ -157,10 +183,10 @@ func capabilityOf(typ string) restResource {
 	}
 	if !isArtifact(typ) {
 		r.ReadHistory, r.ConditionalRead = true, "full-support"
-		r.SearchInclude, r.SearchRevInclude = searchparam.Includes(typ), searchparam.RevIncludes(typ)
+		r.SearchInclude, r.SearchRevInclude = x.Includes(typ), x.RevIncludes(typ)
 		r.Interaction = append(r.Interaction, interaction{Code: "history-type"}, interaction{Code: "history-instance"})
 	}
-	for _, d := range searchparam.Definitions(typ) {
+	for _, d := range x.Definitions(typ) {
 		r.SearchParam = append(r.SearchParam, searchParam{Name: d.Name, Definition: d.URL(), Type: string(d.Kind)})
 	}
 	return r

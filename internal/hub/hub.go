@@ -41,6 +41,9 @@ type Options struct {
 	// Zone is where dates without an offset stand in a query; it must be the
 	// zone of the index. Nil is UTC.
 	Zone *time.Location
+	// Offer is which search parameters are offered; nil is all. What is withheld is
+	// refused like any unknown parameter, and not in the CapabilityStatement.
+	Offer *searchparam.Offer
 	// Static are the definitions and code systems that resources point to.
 	Static []resource.Resource
 	// Secret seals page tokens; at least 16 bytes, kept across restarts, or
@@ -70,18 +73,19 @@ var ErrOptions = errors.New("hub options")
 
 // hub holds what all requests share; it does not change after New.
 type hub struct {
-	store      store.Store
-	base       string
-	index      searchparam.Index
-	statics    *statics
-	scope      func(context.Context) store.Scope
-	seal       sealer
-	capability document
-	validator  Validator
-	limits     Limits
-	turn       *semaphore.Weighted // of requests that read or validate
-	clock      func() time.Time
-	log        *slog.Logger
+	store     store.Store
+	base      string
+	index     searchparam.Index
+	statics   *statics
+	scope     func(context.Context) store.Scope
+	seal      sealer
+	made      string          // what the index rows rest on
+	stated    func() document // the CapabilityStatement
+	validator Validator
+	limits    Limits
+	turn      *semaphore.Weighted // of requests that read or validate
+	clock     func() time.Time
+	log       *slog.Logger
 }
 
 // New gives the handler of everything under Prefix.
@@ -119,7 +123,7 @@ func newHub(o Options) (*hub, error) {
 		store: o.Store,
 		scope: o.Scope,
 		base:  o.BaseURL,
-		index: searchparam.Index{Base: o.BaseURL, Zone: o.Zone},
+		index: searchparam.Index{Base: o.BaseURL, Zone: o.Zone, Offer: o.Offer},
 
 		validator: o.Validator,
 		limits:    limits,
@@ -133,7 +137,7 @@ func newHub(o Options) (*hub, error) {
 	if h.statics, err = newStatics(h.index, o.Static, o.Released); err != nil {
 		return nil, err
 	}
-	h.capability = h.newCapability(o)
+	h.made, h.stated = h.index.Made().Digest(), h.statement(o)
 	return h, nil
 }
 

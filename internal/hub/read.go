@@ -25,7 +25,7 @@ func (h *hub) metadata(r *request) error {
 	if err := r.only("mode"); err != nil {
 		return err
 	}
-	r.send(h.capability)
+	r.send(h.stated())
 	return nil
 }
 

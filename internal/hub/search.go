@@ -25,6 +25,7 @@ const maxNotes = 64
 
 // criteria is a search as it will be carried out.
 type criteria struct {
+	index     searchparam.Index
 	typ       string // "": every type of the compartment
 	patient   string // whose compartment; "": none
 	match     []searchparam.Condition
@@ -75,8 +76,14 @@ func (h *hub) searchCompartment(r *request) error {
 	if a.typ == "*" {
 		a.typ = ""
 	}
-	if ref.Type != "Patient" || len(searchparam.PatientCompartment(a.typ)) == 0 {
+	names := searchparam.PatientCompartment(a.typ)
+	switch {
+	case ref.Type != "Patient" || len(names) == 0:
 		return faultf(http.StatusNotFound, "not-supported", "the compartment of a Patient is offered, by the types that belong to it or *")
+	case !h.index.Offers(names):
+		f := faultf(http.StatusServiceUnavailable, "transient", "what belongs to a patient is being indexed anew; try again")
+		f.header = map[string]string{"Retry-After": retryAfter}
+		return f
 	}
 	return h.searchFor(r, a)
 }
@@ -93,7 +100,16 @@ func (h *hub) searchFor(r *request, a asked) error {
 	if err != nil {
 		return err
 	}
-	return h.answerSearch(r, cr, token{Walk: walkSearch, Type: a.typ, ID: a.patient, Query: searchparam.EncodeQuery(cr.used), Notes: cr.notes, Scope: h.scopeName(r)}, "")
+	return h.answerSearch(r, cr, token{Walk: walkSearch, Type: a.typ, ID: a.patient, Query: searchparam.EncodeQuery(cr.used), Notes: cr.notes, Scope: h.scopeName(r), Rows: h.rowsOf(cr)}, "")
+}
+
+// rowsOf names the definitions by which a walk finds and sorts, so that it does
+// not go on by others; "" where it does by none.
+func (h *hub) rowsOf(cr criteria) string {
+	if len(cr.match) == 0 && len(cr.sort) == 0 && cr.patient == "" {
+		return ""
+	}
+	return h.made
 }
 
 // searchPage answers a page named by a token. The criteria come from the
@@ -110,6 +126,9 @@ func (h *hub) searchPage(r *request, a asked, page string) error {
 	cr, err := h.criteria(a, pairs, false)
 	if err != nil {
 		return err
+	}
+	if rows := h.rowsOf(cr); rows != t.Rows {
+		return faultf(http.StatusGone, "processing", "since this link was made the search parameters were changed: start over from the first page")
 	}
 	cr.notes = t.Notes
 	return h.answerSearch(r, cr, t, page)
@@ -288,7 +307,7 @@ var controls = []string{"_count", "_elements", "_sort", "_summary", "_total"}
 // was found.
 func (h *hub) criteria(a asked, pairs []searchparam.Pair, lenient bool) (criteria, error) {
 	q, problems := h.index.Parse(a.typ, pairs)
-	cr := criteria{typ: a.typ, patient: a.patient, match: q.Match, used: q.Used, count: defaultCount, total: true}
+	cr := criteria{index: h.index, typ: a.typ, patient: a.patient, match: q.Match, used: q.Used, count: defaultCount, total: true}
 	for _, name := range controls {
 		value, err := oneOf(q.Control, name)
 		switch {
@@ -359,7 +378,7 @@ func (cr *criteria) related(control []searchparam.Pair) (problems []searchparam.
 		case cr.typ == "" || isArtifact(cr.typ):
 			return append(problems, unsupported(p.Name, "is offered for searches of one type that is stored"))
 		}
-		i, problem := searchparam.ParseInclude(cr.typ, p.Value, reverse)
+		i, problem := cr.index.ParseInclude(cr.typ, p.Value, reverse)
 		if problem != nil {
 			problems = append(problems, *problem)
 			continue
@@ -393,7 +412,7 @@ func (cr *criteria) order(value string) (problems []searchparam.Problem) {
 			ascending = !falls
 			continue
 		}
-		rows, kind, ok := searchparam.Sortable(cr.typ, bare)
+		rows, kind, ok := cr.index.Sortable(cr.typ, bare)
 		if !ok {
 			problems = append(problems, unsupported("_sort", "names what this search can not be sorted by"))
 			continue

@@ -26,6 +26,7 @@ type token struct {
 	Query    string  `json:"q,omitempty"` // the client's criteria as used
 	Notes    []issue `json:"n,omitempty"` // warnings of the search, for each page
 	Scope    string  `json:"c,omitempty"` // of the client: nobody else reads its criteria in a self link
+	Rows     string  `json:"d,omitempty"` // what the index rows of a search rest on
 	Epoch    string  `json:"e"`
 	UpTo     int64   `json:"u"`
 	Seq      int64   `json:"s"`

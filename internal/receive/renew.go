@@ -10,7 +10,6 @@ import (
 	"hash"
 	"slices"
 
-	"nailbridge/internal/searchparam"
 	"nailbridge/internal/store"
 	"nailbridge/mapping"
 	"nailbridge/mapping/followup"
@@ -26,12 +25,13 @@ import (
 var ErrOtherClinic = errors.New("the data are of another clinic than the settings name")
 
 // The marks under which the store keeps what it was folded and indexed under:
-// "" while it is being done again. Beside them, how far a renewal came, and by
-// name what the last that came to its end was made with.
+// "" while it is being done again. Beside them, how far a renewal and an indexing
+// came, and by name what the last renewal that came to its end was made with.
 const (
 	markFolded   = "folded"
 	markIndexed  = "indexed"
 	markPosition = "position"
+	markIndexing = "indexing"
 	markMade     = "made-with"
 )
 
@@ -40,8 +40,12 @@ const (
 const foldAgain = "again"
 
 // upToDate says of what the store keeps whether it was made under the settings
-// in force.
-type upToDate struct{ folds, index bool }
+// in force. Index rows may be so but for some search parameters: what those find
+// is made while hubs read (IndexBehind).
+type upToDate struct {
+	folds, index bool
+	behind       []string // parameters, as Type.name
+}
 
 // Named checks that the settings name every clinic of a store: ErrOtherClinic
 // when they do not.
@@ -107,8 +111,9 @@ func (v *Receiver) upToDateIn(r store.Reader) (is upToDate, err error) {
 	if err != nil {
 		return is, err
 	}
-	indexed, err := r.Mark(v.Settings.Clinic.ID, markIndexed)
-	return upToDate{folded == v.foldedUnder(), indexed == v.indexedUnder()}, err
+	was, err := v.indexed(r)
+	now := v.Index.Made()
+	return upToDate{folded == v.foldedUnder(), was.All == now.All, was.Behind(now)}, err
 }
 
 // mark keeps the marks of what is not up to date.
@@ -209,7 +214,7 @@ func (v *Receiver) renewAt(ctx context.Context, pace *Pace) (out Remapped, err e
 		}
 	}
 	if !is.index {
-		if err := v.indexAll(ctx, owners, pace); err != nil {
+		if err := v.IndexBehind(ctx, pace); err != nil {
 			return out, err
 		}
 	}
@@ -360,20 +365,6 @@ func attemptOf(o store.Owner) (a attempt, err error) {
 	return a, err
 }
 
-// indexAll makes the index rows of every version anew.
-func (v *Receiver) indexAll(ctx context.Context, owners []store.Owner, pace *Pace) error {
-	for _, o := range append(owners, store.Owner{Clinic: v.Settings.Clinic.ID}) {
-		if err := pace.wait(ctx); err != nil {
-			return unavailable(err)
-		}
-		err := v.once(ctx, func(w store.Writer) error { return w.Reindex(o, v.Index.Rows) })
-		if err != nil {
-			return unavailable(err)
-		}
-	}
-	return nil
-}
-
 // foldedUnder names all that a fold rests on besides what is stored: settings,
 // code maps, protocols, limits, and the version of the mapping.
 func (v *Receiver) foldedUnder() string {
@@ -385,22 +376,6 @@ func (v *Receiver) foldedUnder() string {
 	protocols, _ := followup.Artifacts() // of the program itself, which could not fold without them
 	for _, x := range protocols {
 		put(h, string(x.JSON))
-	}
-	return hex.EncodeToString(h.Sum(nil))
-}
-
-// indexedUnder names all that index rows rest on besides the resource.
-func (v *Receiver) indexedUnder() string {
-	h := sha256.New()
-	zone := "UTC"
-	if v.Index.Zone != nil {
-		zone = v.Index.Zone.String()
-	}
-	put(h, v.Index.Base, zone)
-	for _, typ := range searchparam.CareTypes() {
-		for _, d := range searchparam.Definitions(typ) {
-			put(h, typ, d.Name, d.Kind, d.Element, d.System, d.Expression)
-		}
 	}
 	return hex.EncodeToString(h.Sum(nil))
 }

@@ -122,7 +122,7 @@ func CareTypes() []string { return careTypes }
 // point to, sorted.
 func ArtifactTypes() []string { return artifactTypes }
 
-// Definitions are the parameters offered for a type, sorted by name; nil for
+// Definitions are the parameters of a type, sorted by name; nil for
 // a type that is not searched. The slice must not be modified.
 func Definitions(typ string) []*Definition { return sorted[typ] }
 

@@ -14,7 +14,7 @@ type Include struct {
 
 // ParseInclude reads the value of _include, or with reverse of _revinclude, in a
 // search of a type.
-func ParseInclude(typ, value string, reverse bool) (Include, *Problem) {
+func (x Index) ParseInclude(typ, value string, reverse bool) (Include, *Problem) {
 	name := "_include"
 	if reverse {
 		name = "_revinclude"
@@ -24,7 +24,7 @@ func ParseInclude(typ, value string, reverse bool) (Include, *Problem) {
 		return Include{}, &Problem{Refused, "value", name + " is Type:parameter or Type:parameter:TargetType"}
 	}
 	i := Include{Type: parts[0], Param: parts[1]}
-	d := registry[i.Type][i.Param]
+	d := x.find(i.Type, i.Param)
 	switch {
 	case d == nil || !slices.Contains(CareTypes(), i.Type) || !d.refers():
 		return Include{}, &Problem{Unknown, "not-supported", fmt.Sprintf("%s of %s is not offered", name, shown(value))}
@@ -43,8 +43,8 @@ func ParseInclude(typ, value string, reverse bool) (Include, *Problem) {
 
 // Includes are what may be asked for beside a type by _include, as declared in
 // the CapabilityStatement.
-func Includes(typ string) (out []string) {
-	for _, d := range Definitions(typ) {
+func (x Index) Includes(typ string) (out []string) {
+	for _, d := range x.Definitions(typ) {
 		if d.refers() {
 			out = append(out, typ+":"+d.Name)
 		}
@@ -53,9 +53,9 @@ func Includes(typ string) (out []string) {
 }
 
 // RevIncludes are what may be asked for beside a type by _revinclude.
-func RevIncludes(typ string) (out []string) {
+func (x Index) RevIncludes(typ string) (out []string) {
 	for _, source := range CareTypes() {
-		for _, d := range Definitions(source) {
+		for _, d := range x.Definitions(source) {
 			if d.refers() && slices.Contains(d.targets(), typ) {
 				out = append(out, source+":"+d.Name)
 			}
@@ -67,8 +67,8 @@ func RevIncludes(typ string) (out []string) {
 // Sortable gives the rows, by name and kind, by which a search of a type is sorted
 // by a parameter: any but composites, which have no value of their own. Strings go
 // by the whole of them to the letter, since those of names have rows for each word.
-func Sortable(typ, name string) (rows string, kind Kind, ok bool) {
-	d := registry[typ][name]
+func (x Index) Sortable(typ, name string) (rows string, kind Kind, ok bool) {
+	d := x.find(typ, name)
 	switch {
 	case d == nil || d.Kind == Composite:
 		return "", "", false

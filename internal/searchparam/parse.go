@@ -137,7 +137,7 @@ const maxChain = 2
 // (search.html#chaining).
 func (x Index) chained(typ, name string, p Pair, depth int) (Condition, *Problem) {
 	head, rest, chains := strings.Cut(name, ".")
-	d, modifier, problem := parameter(typ, head, p.Name)
+	d, modifier, problem := x.parameter(typ, head, p.Name)
 	if problem != nil {
 		return Condition{}, problem
 	}
@@ -160,9 +160,9 @@ func (x Index) chained(typ, name string, p Pair, depth int) (Condition, *Problem
 }
 
 // parameter finds the definition that the head of a name means.
-func parameter(typ, head, whole string) (d *Definition, modifier string, _ *Problem) {
+func (x Index) parameter(typ, head, whole string) (d *Definition, modifier string, _ *Problem) {
 	name, modifier, modified := strings.Cut(head, ":")
-	if d = registry[typ][name]; d == nil {
+	if d = x.find(typ, name); d == nil {
 		return nil, "", &Problem{Unknown, "not-supported",
 			fmt.Sprintf("%s is not a search parameter of %s here", shown(whole), cmp.Or(typ, "several types at once"))}
 	}

@@ -22,6 +22,8 @@ type Index struct {
 	// Zone is where dates without an offset stand, in resources and in
 	// queries alike; nil is UTC. It never comes from the process.
 	Zone *time.Location
+	// Offer is what searches may use; nil is everything. Rows are made of all.
+	Offer *Offer
 }
 
 func (x Index) zone() *time.Location {

@@ -377,28 +377,28 @@ func TestD8_2_ReviewDue(t *testing.T) {
 
 // What may be included is what may be asked for.
 func TestIncludes(t *testing.T) {
-	assert.Contains(t, Includes("CarePlan"), "CarePlan:goal")
-	assert.NotContains(t, Includes("CarePlan"), "CarePlan:instantiates-canonical")
-	assert.Contains(t, RevIncludes("Procedure"), "Provenance:target")
+	assert.Contains(t, Index{}.Includes("CarePlan"), "CarePlan:goal")
+	assert.NotContains(t, Index{}.Includes("CarePlan"), "CarePlan:instantiates-canonical")
+	assert.Contains(t, Index{}.RevIncludes("Procedure"), "Provenance:target")
 	for _, typ := range CareTypes() {
-		for reverse, offered := range map[bool][]string{false: Includes(typ), true: RevIncludes(typ)} {
+		for reverse, offered := range map[bool][]string{false: Index{}.Includes(typ), true: Index{}.RevIncludes(typ)} {
 			for _, v := range offered {
-				_, problem := ParseInclude(typ, v, reverse)
+				_, problem := Index{}.ParseInclude(typ, v, reverse)
 				assert.Nil(t, problem, v)
 			}
 		}
 	}
 	for value, weight := range map[string]Weight{"": Refused, "CarePlan": Refused, "*": Refused, "CarePlan:*": Unknown, "CarePlan:nothing": Unknown,
 		"CarePlan:status": Unknown, "Goal:patient": Refused, "CarePlan:subject:Device": Refused, "CarePlan:goal:Goal:x": Refused} {
-		_, problem := ParseInclude("CarePlan", value, false)
+		_, problem := Index{}.ParseInclude("CarePlan", value, false)
 		if assert.NotNil(t, problem, value) {
 			assert.Equal(t, weight, problem.Weight, value)
 		}
 	}
-	i, problem := ParseInclude("CarePlan", "CarePlan:subject:Patient", false)
+	i, problem := Index{}.ParseInclude("CarePlan", "CarePlan:subject:Patient", false)
 	require.Nil(t, problem)
 	assert.Equal(t, Include{"CarePlan", "subject", "Patient"}, i)
-	_, problem = ParseInclude("CarePlan", "Provenance:patient", true)
+	_, problem = Index{}.ParseInclude("CarePlan", "Provenance:patient", true)
 	assert.Equal(t, Refused, problem.Weight)
 }
 
