@@ -171,7 +171,7 @@ func postOne(t *testing.T, base string) {
 
 // patients counts those that a hub finds. It is called beside the test.
 func patients(t *testing.T, base string) int {
-	res, err := http.Get(base + "/fhir/Patient")
+	res, err := http.Get(base + "/fhir/Patient?_total=accurate")
 	if !assert.NoError(t, err) {
 		return 0
 	}

@@ -138,7 +138,7 @@ func TestARequestMayTakeSoLong(t *testing.T) {
 		o := r.failed(503, "timeout")
 		assert.Equal(t, retryAfter, r.Header().Get("Retry-After"))
 		assert.NotContains(t, r.Body.String(), "deadline")
-		assert.Contains(t, o.Issue[0].Diagnostics, "_total=none")
+		assert.Contains(t, o.Issue[0].Diagnostics, "not for a total")
 	}
 	assert.Equal(t, 4, strings.Count(w.log.String(), `"level":"ERROR"`))
 	close(held.let)

@@ -63,7 +63,7 @@ func idsOf(pages []bundleJSON) []string {
 func TestR_PAGE_01_05_08_12_Walk(t *testing.T) {
 	w := many(t, 25)
 	for _, sort := range []string{"", "&_sort=_lastUpdated", "&_sort=-_lastUpdated"} {
-		pages := w.walk("/CarePlan?patient=p1&_count=7"+sort, func(int) {})
+		pages := w.walk("/CarePlan?patient=p1&_count=7&_total=accurate"+sort, func(int) {})
 		require.Len(t, pages, 4)
 		ids := idsOf(pages)
 		assert.Len(t, ids, 25)
@@ -89,6 +89,28 @@ func TestR_PAGE_01_05_08_12_Walk(t *testing.T) {
 			assert.Equal(t, pages[i+1].ids(), w.follow(back.link("next")).bundle().ids())
 		}
 	}
+}
+
+// R-PAGE-12, R-PAGE-13: matches are counted where that is asked for; else the
+// total is told where it shows by itself, on a first page that is the whole answer.
+func TestR_PAGE_12_13_TotalsAreAskedFor(t *testing.T) {
+	w := many(t, 9)
+	for query, want := range map[string]any{
+		"_count=3": nil, "_count=3&_total=none": nil, "_total=none": nil, "_count=8": nil,
+		"": 9, "_count=9": 9, "_count=3&_total=accurate": 9, "_count=3&_total=estimate": 9, "_count=0": 9, "_summary=count": 9,
+		"_id=c001": 1, "_id=none": 0,
+	} {
+		total := w.get("/CarePlan?" + query).bundle().Total
+		if want == nil {
+			assert.Nil(t, total, query)
+		} else if assert.NotNil(t, total, query) {
+			assert.Equal(t, want, *total, query)
+		}
+	}
+	pages := w.walk("/CarePlan?_count=8", func(int) {})
+	require.Len(t, pages, 2)
+	assert.Nil(t, pages[1].Total, "the last page is not the whole answer")
+	assert.Nil(t, w.follow(pages[1].link("previous")).bundle().Total)
 }
 
 // R-PAGE-07, R-HIST-11: while others write, a walk gives every resource that

@@ -36,7 +36,8 @@ type criteria struct {
 	part      subset
 	count     int
 	ascending bool
-	total     bool
+	total     bool // is counted
+	untold    bool // not even where it shows by itself
 	only      bool // the total alone: _count=0 or _summary=count
 	notes     []issue
 }
@@ -183,11 +184,9 @@ func (h *hub) answerSearch(r *request, cr criteria, t token, pageText string) er
 	}
 	path := asked{cr.typ, cr.patient}.path()
 	b := bundle{kind: "searchset", links: []link{h.self(r, path, cr.used, pageText)}}
-	if cr.total {
-		b.total = &p.Total
-	}
+	begins := t.Epoch == ""
+	b.total = cr.totalOf(p, begins)
 	if !cr.only {
-		begins := t.Epoch == ""
 		t.Epoch, t.UpTo = p.Epoch, p.UpTo
 		b.links = append(b.links, h.further(r, path, t, p, begins)...)
 		for _, v := range p.Versions {
@@ -203,6 +202,18 @@ func (h *hub) answerSearch(r *request, cr criteria, t token, pageText string) er
 		b.entries = append(b.entries, said(notes))
 	}
 	r.send(document{body: b.JSON(), public: isArtifact(cr.typ)})
+	return nil
+}
+
+// totalOf is the total of the walk, where it was counted, or where the first page
+// is all of it; nil: it is left out.
+func (cr criteria) totalOf(p store.Page, begins bool) *int {
+	switch n := len(p.Versions); {
+	case cr.total:
+		return &p.Total
+	case begins && !p.More && !cr.untold:
+		return &n
+	}
 	return nil
 }
 
@@ -307,7 +318,7 @@ var controls = []string{"_count", "_elements", "_sort", "_summary", "_total"}
 // was found.
 func (h *hub) criteria(a asked, pairs []searchparam.Pair, lenient bool) (criteria, error) {
 	q, problems := h.index.Parse(a.typ, pairs)
-	cr := criteria{index: h.index, typ: a.typ, patient: a.patient, match: q.Match, used: q.Used, count: defaultCount, total: true}
+	cr := criteria{index: h.index, typ: a.typ, patient: a.patient, match: q.Match, used: q.Used, count: defaultCount}
 	for _, name := range controls {
 		value, err := oneOf(q.Control, name)
 		switch {
@@ -465,7 +476,7 @@ func (cr *criteria) control(name, value string) []searchparam.Problem {
 		if value != "none" && value != "estimate" && value != "accurate" {
 			return []searchparam.Problem{refused(name, "must be none, estimate or accurate")}
 		}
-		cr.total = value != "none"
+		cr.total, cr.untold = value != "none", value == "none"
 	}
 	if cr.only {
 		cr.count, cr.total = 0, true // _count=0 asks for the total (search.html#count)
