@@ -84,6 +84,11 @@ func (cs clinics) artifacts(ctx context.Context, s mapping.Settings) (out []reso
 	for _, x := range protocols {
 		all = append(all, x.JSON)
 	}
+	parameters, err := searchparam.Artifacts()
+	if err != nil {
+		return nil, err
+	}
+	all = append(all, parameters...)
 	for _, b := range all {
 		r, err := resource.FromJSON(b)
 		if err != nil {

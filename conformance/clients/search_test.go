@@ -153,7 +153,7 @@ func everyParameterIsAsked(t *testing.T, s statement, questions []question) {
 			}
 		}
 	}
-	for _, prefix := range []string{"eq", "ne", "gt", "lt", "ge", "le", "sa", "eb"} {
+	for _, prefix := range []string{"eq", "ne", "gt", "lt", "ge", "le", "sa", "eb", "ap"} {
 		assert.NotZero(t, asked[prefix], prefix)
 	}
 	for _, modifier := range []string{"missing", "not", "exact", "contains", "identifier", "Patient"} {

@@ -7,11 +7,12 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/searchparam"
 	"nailbridge/mapping/followup"
 	"nailbridge/mapping/terms"
 )
 
-// TestOracleArtifacts validates the code systems, value sets, maps and protocols that our resources point to,
+// TestOracleArtifacts validates the code systems, value sets, maps and protocols that our resources point to, our search parameters,
 // and each protocol as a clinic changes it. Our StructureDefinitions are loaded as definitions, which reads them strictly and makes their snapshots; as inputs the
 // validator would ask for a package of the standard that it does not carry.
 func TestOracleArtifacts(t *testing.T) {
@@ -39,6 +40,11 @@ func TestOracleArtifacts(t *testing.T) {
 		if a.Type == "PlanDefinition" {
 			add(a.Type, clinicsOwn(t, a.JSON))
 		}
+	}
+	parameters, err := searchparam.Artifacts()
+	require.NoError(t, err)
+	for _, b := range parameters {
+		add("SearchParameter", b)
 	}
 	report, err := Validate(t.Context(), o)
 	require.NoError(t, err)

@@ -97,7 +97,7 @@ const (
 		":not on tokens, :exact and :contains on strings, :identifier and the type (subject:Patient) on references. A reference may be followed (patient.identifier, " +
 		"subject:Patient.birthdate), twice at most, seven in a search. _include and _revinclude take what is listed, one step, and at most 1000 resources each beside a page, else an outcome " +
 		"entry says so. _sort takes up to four parameters; what has no value comes last. _summary and _elements answer a part, marked SUBSETTED, of a read too. Patient/[id]/[type] " +
-		"and Patient/[id]/* search the compartment. A reference to a version means the resource, but in Provenance. Dates take eq, ne, gt, lt, ge, le, sa and eb; those without an offset stand in the zone %s. " +
+		"and Patient/[id]/* search the compartment. A reference to a version means the resource, but in Provenance. Dates and quantities take eq, ne, gt, lt, ge, le, sa, eb and ap, which of a date means as much before and after it as it covers, of a number a tenth either way; dates without an offset stand in the zone %s. " +
 		"Results are ordered by _lastUpdated, newest first, unless _sort says otherwise; _count is at most 500. The total is told where _total asks for it, or where the first page is the whole answer. Links to further pages hold an opaque token and keep " +
 		"to the state of the first page; after a restored backup they are 410, and the hub starts over. History lists the newest first; a resource whose sharing " +
 		"was declined is there once as DELETE and is 410 to read, in every version."

@@ -3,7 +3,7 @@ package searchparam
 import (
 	"errors"
 	"regexp"
-	"strings"
+	"slices"
 	"time"
 )
 
@@ -143,14 +143,20 @@ func textOf(v any) string {
 
 // cutPrefix takes the comparison prefix off a date of a query. Prefixes are
 // two lower-case letters before a digit.
-func cutPrefix(s string) (Prefix, string, bool) {
+func cutPrefix(s string) (Prefix, string) {
 	if len(s) < 3 || s[0] >= '0' && s[0] <= '9' {
-		return Eq, s, true
+		return Eq, s
 	}
-	p := Prefix(s[:2])
-	switch p {
-	case Eq, Ne, Gt, Lt, Ge, Le, Sa, Eb:
-		return p, s[2:], true
+	if p := Prefix(s[:2]); slices.Contains(Prefixes, p) {
+		return p, s[2:]
 	}
-	return Eq, s, !strings.HasPrefix(s, "ap")
+	return Eq, s
+}
+
+// nearby is what is approximately a date: as much before and after it as it covers
+// itself, so that ap2026-03 is February to April. R4 leaves the measure to the
+// server (search.html#prefix).
+func (i interval) nearby() interval {
+	width := i.hi.Sub(i.lo)
+	return interval{i.lo.Add(-width), i.hi.Add(width)}
 }

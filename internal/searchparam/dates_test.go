@@ -55,19 +55,22 @@ func TestR_SP_15_16_17_Prefixes(t *testing.T) {
 		"open start": map[string]any{"end": "2024-05-11"},
 		"day before": "2024-05-09",
 		"day after":  "2024-05-11",
+		"later":      "2024-05-12",
 	}
-	order := []string{"instant", "day", "month", "period", "open end", "open start", "day before", "day after"}
+	order := []string{"instant", "day", "month", "period", "open end", "open start", "day before", "day after", "later"}
 	// Against 2024-05-10: which of the values held match.
 	for prefix, want := range map[string][]string{
 		"":   {"instant", "day"},
 		"eq": {"instant", "day"},
-		"ne": {"month", "period", "open end", "open start", "day before", "day after"},
-		"gt": {"month", "period", "open end", "open start", "day after"},
+		"ne": {"month", "period", "open end", "open start", "day before", "day after", "later"},
+		"gt": {"month", "period", "open end", "open start", "day after", "later"},
 		"lt": {"month", "period", "open end", "open start", "day before"},
-		"ge": {"instant", "day", "month", "period", "open end", "open start", "day after"},
+		"ge": {"instant", "day", "month", "period", "open end", "open start", "day after", "later"},
 		"le": {"instant", "day", "month", "period", "open end", "open start", "day before"},
-		"sa": {"day after"},
+		"sa": {"day after", "later"},
 		"eb": {"day before"},
+		// The server's to choose: as much before and after the day as it covers.
+		"ap": {"instant", "day", "month", "period", "open end", "open start", "day before", "day after"},
 	} {
 		q, problems := Index{}.Parse("Procedure", []Pair{{"date", prefix + "2024-05-10"}})
 		require.Empty(t, problems, prefix)

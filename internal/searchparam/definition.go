@@ -27,6 +27,7 @@ type Definition struct {
 	Targets    string // reference: the types it may point to, space separated
 	Parts      string // composite: its parts, parameters of the same type, space separated
 	Own        string // the definition's URL when it is not R4's
+	About      string // what it finds, of those that are not R4's
 
 	program *fhirpath.Program
 }

@@ -50,6 +50,7 @@ var ours = []string{
 	`{"resourceType":"Specimen","id":"a","accessionIdentifier":{"value":"1"},"collection":{"bodySite":{"coding":[{"code":"t"}]},"collectedDateTime":"2026-03-02","collector":{"reference":"Practitioner/p"}},
 	  "container":[{"type":{"coding":[{"code":"c"}]},"identifier":[{"value":"2"}]}],"identifier":[{"value":"3"}],"parent":[{"reference":"Specimen/s"}],"subject":{"reference":"Patient/p"},
 	  "status":"available","type":{"coding":[{"code":"w"}]}}`,
+	`{"resourceType":"SearchParameter","id":"a","base":["Patient"],"code":"x","date":"2026","name":"N","publisher":"P","status":"active","type":"token","url":"urn:s","version":"1"}`,
 	`{"resourceType":"StructureDefinition","id":"a","date":"2026","identifier":[{"value":"1"}],"name":"N","publisher":"P","status":"active","title":"T","url":"urn:s","version":"1|2"}`,
 }
 

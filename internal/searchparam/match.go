@@ -91,6 +91,8 @@ func (a Alternative) matchesDate(t interval) bool {
 		return !t.lo.IsZero() && !t.lo.Before(a.Hi)
 	case Eb:
 		return !t.hi.IsZero() && !t.hi.After(a.Lo)
+	case Ap: // they overlap
+		return (t.hi.IsZero() || t.hi.After(a.Lo)) && (t.lo.IsZero() || t.lo.Before(a.Hi))
 	}
 	return false
 }
@@ -132,6 +134,8 @@ func (a Alternative) matchesNumber(n string) bool {
 		return n >= a.Number
 	case Le:
 		return n <= a.Number
+	case Ap:
+		return a.NumberLo <= n && n <= a.NumberHi
 	}
 	return false
 }

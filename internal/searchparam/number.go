@@ -63,3 +63,16 @@ func numberRange(text string, d *apd.Decimal) (lo, hi string) {
 	_, _ = ctx.Add(&high, d, half)
 	return numberKey(&low), numberKey(&high)
 }
+
+// numberNearby is what is approximately a number: from a tenth less to a tenth
+// more, both ends with it (search.html#prefix).
+func numberNearby(d *apd.Decimal) (lo, hi string) {
+	ctx := apd.BaseContext.WithPrecision(100)
+	var low, high apd.Decimal
+	_, _ = ctx.Mul(&low, d, apd.New(9, -1)) // exact: the digits are bounded by numberPattern
+	_, _ = ctx.Mul(&high, d, apd.New(11, -1))
+	if d.Negative {
+		low, high = high, low
+	}
+	return numberKey(&low), numberKey(&high)
+}

@@ -395,13 +395,13 @@ func (x Index) referenceAlternatives(d *Definition, asType, v string) ([]Alterna
 }
 
 func (x Index) dateAlternative(v string) (Alternative, error) {
-	prefix, rest, ok := cutPrefix(v)
-	if !ok {
-		return Alternative{}, fault("prefix ap is not offered")
-	}
+	prefix, rest := cutPrefix(v)
 	i, err := parseInterval(rest, x.zone())
 	if err != nil {
 		return Alternative{}, fault("not a date as yyyy, yyyy-mm, yyyy-mm-dd or yyyy-mm-ddThh:mm[:ss][Z or offset, its + sent as %2B]")
+	}
+	if prefix == Ap {
+		i = i.nearby()
 	}
 	return Alternative{Prefix: prefix, Lo: i.lo, Hi: i.hi}, nil
 }
@@ -420,16 +420,15 @@ func quantityAlternative(raw string) (Alternative, error) {
 	if len(parts) != 1 && len(parts) != 3 {
 		return Alternative{}, fault("neither a number, nor number|system|code, nor number||code")
 	}
-	prefix, number, ok := cutPrefix(parts[0])
-	if !ok {
-		return Alternative{}, fault("prefix ap is not offered")
-	}
+	prefix, number := cutPrefix(parts[0])
 	d, ok := parseNumber(number)
 	if !ok {
 		return Alternative{}, fault("not a number")
 	}
 	a := Alternative{Prefix: prefix, Number: numberKey(d)}
-	a.NumberLo, a.NumberHi = numberRange(number, d)
+	if a.NumberLo, a.NumberHi = numberRange(number, d); prefix == Ap {
+		a.NumberLo, a.NumberHi = numberNearby(d)
+	}
 	if len(parts) == 3 {
 		if parts[2] == "" {
 			return Alternative{}, fault("a system without a code of it")

@@ -52,7 +52,11 @@ const (
 	Le Prefix = "le"
 	Sa Prefix = "sa"
 	Eb Prefix = "eb"
+	Ap Prefix = "ap"
 )
+
+// Prefixes are all of them.
+var Prefixes = []Prefix{Eq, Ne, Gt, Lt, Ge, Le, Sa, Eb, Ap}
 
 // Condition is one criterion: it holds when any of its alternatives does.
 // Exactly one of Any, Present, Chain and Either is set.
@@ -88,7 +92,7 @@ type Alternative struct {
 	// to the letter.
 	Contains, Exact bool
 	Prefix          Prefix
-	Lo, Hi          time.Time
+	Lo, Hi          time.Time // of ap: what is approximately the date
 	// Of a quantity: the number as its key, the range that its digits stand for
 	// (from NumberLo up to and without NumberHi), and the unit, by system and
 	// code, or with AnySystem by a code or a name.

@@ -40,6 +40,16 @@ var artifacts = []Definition{
 	{Type: "ConceptMap", Name: "url", Kind: URI, Element: "uri", ID: "conformance-url", Expression: "ConceptMap.url"},
 	{Type: "ConceptMap", Name: "version", Kind: Token, Element: "string", ID: "conformance-version", Expression: "ConceptMap.version"},
 
+	{Type: "SearchParameter", Name: "base", Kind: Token, Element: "code", System: "http://hl7.org/fhir/resource-types", ID: "SearchParameter-base", Expression: "SearchParameter.base"},
+	{Type: "SearchParameter", Name: "code", Kind: Token, Element: "code", ID: "SearchParameter-code", Expression: "SearchParameter.code"},
+	{Type: "SearchParameter", Name: "date", Kind: Date, ID: "conformance-date", Expression: "SearchParameter.date"},
+	{Type: "SearchParameter", Name: "name", Kind: String, ID: "conformance-name", Expression: "SearchParameter.name"},
+	{Type: "SearchParameter", Name: "publisher", Kind: String, ID: "conformance-publisher", Expression: "SearchParameter.publisher"},
+	{Type: "SearchParameter", Name: "status", Kind: Token, Element: "code", System: "http://hl7.org/fhir/publication-status", ID: "conformance-status", Expression: "SearchParameter.status"},
+	{Type: "SearchParameter", Name: "type", Kind: Token, Element: "code", System: "http://hl7.org/fhir/search-param-type", ID: "SearchParameter-type", Expression: "SearchParameter.type"},
+	{Type: "SearchParameter", Name: "url", Kind: URI, Element: "uri", ID: "conformance-url", Expression: "SearchParameter.url"},
+	{Type: "SearchParameter", Name: "version", Kind: Token, Element: "string", ID: "conformance-version", Expression: "SearchParameter.version"},
+
 	{Type: "StructureDefinition", Name: "date", Kind: Date, ID: "conformance-date", Expression: "StructureDefinition.date"},
 	{Type: "StructureDefinition", Name: "identifier", Kind: Token, Element: "Identifier", ID: "conformance-identifier", Expression: "StructureDefinition.identifier"},
 	{Type: "StructureDefinition", Name: "name", Kind: String, ID: "conformance-name", Expression: "StructureDefinition.name"},

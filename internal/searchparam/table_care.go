@@ -167,6 +167,7 @@ var care = []Definition{
 	// The windows of the activities that are still open: activity-date finds
 	// finished ones too (D8.2).
 	{Type: "CarePlan", Name: "review-due", Kind: Date, Own: "https://nailbridge.example/fhir/SearchParameter/review-due",
+		About:      "When a review that is still to come is due: the window of each activity that is open. Of finished activities it finds nothing, as activity-date does.",
 		Expression: "CarePlan.activity.detail.where(status = 'not-started' or status = 'scheduled' or status = 'in-progress' or status = 'on-hold').scheduled"},
 	{Type: "CarePlan", Name: "status", Kind: Token, Element: "code", System: "http://hl7.org/fhir/request-status", ID: "CarePlan-status", Expression: "CarePlan.status"},
 	{Type: "CarePlan", Name: "subject", Kind: Reference, ID: "CarePlan-subject", Expression: "CarePlan.subject", Targets: "Group Patient"},

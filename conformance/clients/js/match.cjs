@@ -83,10 +83,12 @@ const overRanges = {
   le: (asked, held) => overRanges.lt(asked, held) || overRanges.eq(asked, held),
   sa: (asked, held) => held.lo >= asked.hi,
   eb: (asked, held) => held.hi <= asked.lo,
+  // The measure is the server's to choose: as the CapabilityStatement says, as much to either side as the date covers.
+  ap: (asked, held) => held.hi > 2 * asked.lo - asked.hi && held.lo < 2 * asked.hi - asked.lo,
 };
 
 function prefixed(text) {
-  const m = /^(eq|ne|gt|lt|ge|le|sa|eb)?(.*)$/s.exec(text);
+  const m = /^(eq|ne|gt|lt|ge|le|sa|eb|ap)?(.*)$/s.exec(text);
   return { prefix: m[1] || 'eq', rest: m[2] };
 }
 
@@ -122,6 +124,8 @@ const overNumbers = {
   eb: (n, _, held) => held < n,
   ge: (n, _, held) => held >= n,
   le: (n, _, held) => held <= n,
+  // A tenth of the value either way, as the standard recommends.
+  ap: (n, _, held) => 10n * held >= 10n * n - (n < 0n ? -n : n) && 10n * held <= 10n * n + (n < 0n ? -n : n),
 };
 
 function quantity(asked, value) {

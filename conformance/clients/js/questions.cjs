@@ -2,7 +2,7 @@
 // modifier, chains, and values that nothing has. The same resources give the same questions.
 const match = require('./match.cjs');
 
-const prefixes = ['', 'eq', 'ne', 'gt', 'lt', 'ge', 'le', 'sa', 'eb'];
+const prefixes = ['', 'eq', 'ne', 'gt', 'lt', 'ge', 'le', 'sa', 'eb', 'ap'];
 const nobody = 'no-such-value';
 
 // spread takes up to n of a list, from its beginning to its end.

@@ -293,6 +293,8 @@ func date(x string, a searchparam.Alternative) (clause, error) {
 		return clause{x + ".lo >= ?", []any{hi.up}}, nil
 	case searchparam.Eb:
 		return clause{x + ".hi <= ?", []any{lo.down}}, nil
+	case searchparam.Ap: // they overlap
+		return clause{"(" + x + ".hi > ? AND " + x + ".lo < ?)", []any{lo.down, hi.up}}, nil
 	}
 	return clause{}, fmt.Errorf("%w: prefix %q", errCondition, a.Prefix)
 }
@@ -325,6 +327,8 @@ func number(column string, a searchparam.Alternative) (clause, error) {
 		return than(" >= ")
 	case searchparam.Le:
 		return than(" <= ")
+	case searchparam.Ap:
+		return clause{"(" + column + " >= ? AND " + column + " <= ?)", []any{a.NumberLo, a.NumberHi}}, nil
 	}
 	return clause{}, fmt.Errorf("%w: prefix %q", errCondition, a.Prefix)
 }
@@ -412,6 +416,8 @@ func instants(a searchparam.Alternative) ([]span, error) {
 		return []span{from(hi.up)}, nil
 	case searchparam.Eb:
 		return []span{to(lo.down)}, nil
+	case searchparam.Ap: // [u, u+1) overlaps the range
+		return []span{{lo.down, hi.up}}, nil
 	}
 	return nil, fmt.Errorf("%w: prefix %q", errCondition, a.Prefix)
 }

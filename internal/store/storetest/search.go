@@ -167,6 +167,7 @@ func searchDate(f *fixture) {
 		searchparam.Le: {"before", "into", "same", "inside", "around", "until", "always"},
 		searchparam.Sa: {"after"},
 		searchparam.Eb: {"before"},
+		searchparam.Ap: {"into", "same", "inside", "around", "outof", "since", "until", "always"},
 	} {
 		lo, hi := days(10, 12)
 		got := f.found(one(searchparam.Date, searchparam.Alternative{Prefix: prefix, Lo: lo, Hi: hi}))
@@ -174,11 +175,8 @@ func searchDate(f *fixture) {
 	}
 }
 
-// prefixes are all that R4 search.html#prefix has but ap.
-var prefixes = []searchparam.Prefix{
-	searchparam.Eq, searchparam.Ne, searchparam.Gt, searchparam.Lt,
-	searchparam.Ge, searchparam.Le, searchparam.Sa, searchparam.Eb,
-}
+// prefixes are all that R4 search.html#prefix has.
+var prefixes = searchparam.Prefixes
 
 // around gives every range whose ends lie on, or a nanosecond beside, one of
 // three instants a step apart.
@@ -455,9 +453,9 @@ func searchNotOffered(f *fixture) {
 	f.putOne(Plan("a", ""))
 	for _, c := range []searchparam.Condition{
 		one("special", searchparam.Alternative{Code: "x"}),
-		one(searchparam.Quantity, searchparam.Alternative{Number: "1", Prefix: "ap"}),
-		one(searchparam.Date, searchparam.Alternative{Prefix: "ap"}),
-		lastUpdated(searchparam.Alternative{Prefix: "ap"}),
+		one(searchparam.Quantity, searchparam.Alternative{Number: "1", Prefix: "xx"}),
+		one(searchparam.Date, searchparam.Alternative{Prefix: "xx"}),
+		lastUpdated(searchparam.Alternative{Prefix: "xx"}),
 		is("_lastUpdated", "", "2026"),
 	} {
 		f.view(func(r store.Reader) {
