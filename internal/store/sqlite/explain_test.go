@@ -47,11 +47,15 @@ func TestSearchesWalkIndexes(t *testing.T) {
 	active := condition("status", searchparam.Token, searchparam.Alternative{AnySystem: true, Code: "active"})
 	since := condition("_lastUpdated", searchparam.Date, searchparam.Alternative{Prefix: searchparam.Ge, Lo: t0, Hi: t0.Add(1)})
 	id := condition("_id", searchparam.Token, searchparam.Alternative{AnySystem: true, Code: "p7"})
+	dose := condition("value-quantity", searchparam.Quantity, searchparam.Alternative{Prefix: searchparam.Eq, NumberLo: "2", NumberHi: "3"})
+	ofSystem := condition("category", searchparam.Token, searchparam.Alternative{System: "urn:categories"})
 	const (
-		byValue = "SEARCH x USING COVERING INDEX index_code_value (param=? AND code=?)"
-		byRow   = "SEARCH v USING INTEGER PRIMARY KEY (rowid=?)"
-		inOrder = "INDEX version_walk (type=? AND seq>? AND seq<?)"
-		probe   = "SEARCH x EXISTS USING PRIMARY KEY (vid=? AND param=? AND code=?)"
+		byNumber = "index_quantity_value (param=? AND number>? AND number<?)"
+		bySystem = "index_code_system (param=? AND system=?)"
+		byValue  = "SEARCH x USING COVERING INDEX index_code_value (param=? AND code=?)"
+		byRow    = "SEARCH v USING INTEGER PRIMARY KEY (rowid=?)"
+		inOrder  = "INDEX version_walk (type=? AND seq>? AND seq<?)"
+		probe    = "SEARCH x EXISTS USING PRIMARY KEY (vid=? AND param=? AND code=?)"
 	)
 	for _, c := range []struct {
 		name  string
@@ -61,6 +65,8 @@ func TestSearchesWalkIndexes(t *testing.T) {
 	}{
 		{"patient and status", []searchparam.Condition{active, patient}, []string{byValue, byRow, probe}, true},
 		{"status", []searchparam.Condition{active}, []string{inOrder, probe}, false},
+		{"quantity", []searchparam.Condition{dose}, []string{byNumber, byRow}, true},
+		{"every code of a system", []searchparam.Condition{ofSystem}, []string{bySystem, byRow}, true},
 		{"change poll", []searchparam.Condition{since}, []string{inOrder}, false},
 		{"all", nil, []string{inOrder}, false},
 		{"id", []searchparam.Condition{id}, []string{"SEARCH r USING COVERING INDEX sqlite_autoindex_resource_1 (type=? AND id=?)", byRow}, true},
