@@ -304,5 +304,5 @@ func (o Options) manifest(sum Summary) error {
 
 // Unfinished reports whether rows wait for a person, were rejected or were held.
 func (sum Summary) Unfinished() bool {
-	return sum.Outcomes[question]+sum.Outcomes[rejected]+sum.Outcomes[held]+sum.Outcomes[waiting] > 0
+	return sum.Outcomes[question]+sum.Outcomes[rejected]+sum.Outcomes[held]+sum.Outcomes[waiting]+sum.Outcomes[refused] > 0
 }
