@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -37,6 +38,7 @@ type fromOldCommand struct {
 	Gzip      bool     `help:"Pack the files of resources."`
 	Workers   int      `help:"Patients folded at once; 0: as many as processors."`
 
+	Into          string `type:"existingdir" help:"Data folder that takes the records in, as if each had been sent; no files of resources are written." xor:"ids"`
 	Data          string `type:"path" help:"Data folder whose namespace of ids is used." xor:"ids"`
 	NamespaceFile string `type:"existingfile" help:"File with the namespace of ids." xor:"ids"`
 	DemoIDs       bool   `name:"demo-ids" help:"Ids in the public demo namespace: never for real patients." xor:"ids"`
@@ -44,10 +46,17 @@ type fromOldCommand struct {
 
 // Run converts, and prints where every row ended. The exit status is 1 when rows
 // wait for a person or were rejected or held.
-func (c fromOldCommand) Run(e *env) error {
+func (c fromOldCommand) Run(e *env) (err error) {
 	o, err := c.options(e)
 	if err != nil {
 		return err
+	}
+	if c.Into != "" && !c.DryRun {
+		shut, err := c.openInto(e, &o)
+		if err != nil {
+			return err
+		}
+		defer func() { err = errors.Join(err, shut()) }()
 	}
 	done := c.progress(e, &o)
 	sum, err := batch.Run(e.ctx, o)
@@ -96,13 +105,18 @@ func (c fromOldCommand) settings(o *batch.Options) error {
 	if err != nil {
 		return err
 	}
-	ids := toFHIRCommand{Data: c.Data, NamespaceFile: c.NamespaceFile, DemoIDs: c.DemoIDs}
+	ids := toFHIRCommand{Data: cmp.Or(c.Data, c.Into), NamespaceFile: c.NamespaceFile, DemoIDs: c.DemoIDs}
 	var namespace uuid.UUID
 	if namespace, err = ids.namespace(); err != nil {
 		return err
 	}
 	if o.Clinics, err = file.Settings(namespace); err != nil {
 		return err
+	}
+	if c.Into != "" {
+		if err := sameWord(o.Clinics, o.Sharing); err != nil {
+			return err
+		}
 	}
 	for i := range o.Clinics {
 		o.Clinics[i].Clinic.ShareUnstated = ""

@@ -161,6 +161,9 @@ type Arrival struct {
 	// ByTimeAlone: it does not count because its saved-at is lower, not its
 	// revision: a slow clock may have hidden a correction (D1.1).
 	ByTimeAlone bool
+	// BelowLive: it does not count because it is historical and the content that
+	// counts is live, whatever their revisions and dates (D1.1).
+	BelowLive bool
 	// Conflict is the one that the content sent has a part in.
 	Conflict Conflict
 }
@@ -181,6 +184,7 @@ func Arrive(before, after Standing, sent *Delivery) Arrival {
 	a.Changed = beforeHash != afterHash
 	if !a.Counts && after.Top != nil {
 		a.ByTimeAlone = !lowerRevision(sent.Record, after.Top.Record) && !sent.Record.Historical
+		a.BelowLive = sent.Record.Historical && !after.Top.Record.Historical
 	}
 	return a
 }

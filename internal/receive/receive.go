@@ -232,12 +232,21 @@ func (v *Receiver) admit(w store.Writer, in incoming, x arriving, failed failure
 	if kind == Stored || kind == Unchanged || kind == Waiting || kind == Conflict && arrival.Counts {
 		a.Flags = nil // those of the fold are described
 	}
+	if arrival.BelowLive {
+		a.Reasons = append(a.Reasons, belowLive)
+	}
 	a.First = !isAccepted(x.before)
 	a.Urgent = a.Answer == Superseded && arrival.ByTimeAlone && x.isNew
 	f.describe(&a, in.record)
 	row.Answer, row.Superseded = string(a.Answer), a.Urgent || row.Superseded
 	row.Reasons = reasonsJSON(a.Reasons)
 	return a, w.MarkDelivery(row)
+}
+
+// belowLive says why a historical content does not count beside a live one.
+var belowLive = record.Finding{
+	Severity: record.Info, Code: "historical-below-live", Pointer: "/historical", Rule: "D1.1",
+	Text: "a converted record does not count while a live one of the same id does; it is kept",
 }
 
 // keepDraft answers a draft: it is stored and checked, never folded.

@@ -3,6 +3,7 @@ package receive_test
 import (
 	"encoding/base64"
 	"encoding/hex"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -11,6 +12,7 @@ import (
 	"nailbridge/internal/receive"
 	rt "nailbridge/internal/receive/receivetest"
 	"nailbridge/internal/store"
+	"nailbridge/mapping/record"
 )
 
 // width is the recorded width of the only border, as the hub sees it: which
@@ -134,14 +136,24 @@ func TestD1_1_DraftsWithdrawalsAndHistory(t *testing.T) {
 	a = w.Send(rt.Surgery(rt.Saved("2026-03-02T11:50:00Z"), rt.Set("/historical", true), wide(5)))
 	assert.Equal(t, receive.Superseded, a.Answer)
 	assert.False(t, a.Urgent)
+	assert.True(t, saysBelowLive(a), "the answer says why")
 	assert.Equal(t, "3", width(t, w))
 
 	a = w.Send(rt.Surgery(rt.Saved("2026-03-02T11:20:00Z"), rt.Status("withdrawn")))
+	assert.False(t, saysBelowLive(a))
 	assert.Equal(t, receive.Stored, a.Answer)
 	assert.Empty(t, w.Live("Procedure"))
 	a = w.Send(rt.Surgery(rt.Saved("2026-03-02T11:30:00Z"), wide(6)))
 	assert.Equal(t, receive.Stored, a.Answer)
 	assert.Equal(t, "6", width(t, w))
+}
+
+// saysBelowLive reports whether an answer says that a historical content ranks below a
+// live one.
+func saysBelowLive(a receive.Answer) bool {
+	return slices.ContainsFunc(a.Reasons, func(f record.Finding) bool {
+		return f.Code == "historical-below-live" && f.Severity == record.Info && f.Pointer == "/historical"
+	})
 }
 
 // D1.1: a saved-at more than ten minutes after reception counts as the time of

@@ -37,6 +37,8 @@ type Options struct {
 	Basis    string      // its lawful basis
 	Exclude  map[string]bool
 	Decided  Decisions
+	Deliver  Deliver // takes the records in, instead of files of resources; not in a dry run
+	Into     string  // names what Deliver hands them to, so that no run goes on into another
 	Progress func(stage string, done, all int)
 
 	names   []string // of the inputs
@@ -75,7 +77,11 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 			return Summary{}, fmt.Errorf("%s: %w", inputs[i].name, err)
 		}
 	}
-	if err := o.fold(ctx, s); err != nil {
+	publish := o.fold
+	if o.Deliver != nil && !o.DryRun {
+		publish = o.deliver
+	}
+	if err := publish(ctx, s); err != nil {
 		return Summary{}, err
 	}
 	return o.finish(s)

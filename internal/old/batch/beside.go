@@ -142,7 +142,7 @@ func (o Options) fingerprint(inputs []input) (string, error) {
 	}
 	slices.Sort(exclude)
 	fmt.Fprintf(h, "%s %v %v %d %v %s %q %v\n", jsonOf(o.Layout), o.Gzip, o.DryRun, o.Limit, o.Since, o.Sharing, o.Basis, exclude)
-	fmt.Fprintf(h, "%s %s\n", o.AsOf.UTC(), jsonOf(o.Decided))
+	fmt.Fprintf(h, "%q\n%s %s\n", o.Into, o.AsOf.UTC(), jsonOf(o.Decided))
 	return hex.EncodeToString(h.Sum(nil)), nil
 }
 

@@ -1,12 +1,14 @@
 package batch
 
 import (
+	"bufio"
 	"bytes"
 	"cmp"
 	"encoding/csv"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"maps"
 	"os"
 	"path/filepath"
@@ -39,8 +41,12 @@ func (o Options) finish(s *spool) (Summary, error) {
 		return Summary{}, err
 	}
 	sum := Summary{Outcomes: map[string]int{}, Reasons: map[string]int{}, Years: map[string]int{}, Agents: map[string]int{}, Misses: map[string]int{}, Files: map[string]int{}, Patients: f.patients}
-	w := newLists(o)
-	if err := s.eachRow(func(r rowState, outcome string) error { return errors.Join(sum.count(r, outcome), w.row(r, outcome)) }); err != nil {
+	w, err := newLists(o)
+	if err != nil {
+		return sum, err
+	}
+	err = s.eachRow(func(r rowState, outcome string) error { return errors.Join(sum.count(r, outcome), w.row(r, outcome)) })
+	if err := errors.Join(err, w.close()); err != nil {
 		return sum, err
 	}
 	for _, name := range slices.Sorted(maps.Keys(f.sizes)) {
@@ -52,7 +58,7 @@ func (o Options) finish(s *spool) (Summary, error) {
 	if o.DryRun {
 		return sum, nil
 	}
-	return sum, errors.Join(w.write(), o.manifest(sum), o.page(sum))
+	return sum, errors.Join(o.manifest(sum), o.page(sum))
 }
 
 // clinics writes the resources that belong to clinics, once.
@@ -162,22 +168,62 @@ func (sum *Summary) count(r rowState, outcome string) error {
 	return nil
 }
 
-// lists are the worksheet and the rejects.
+// lists are the worksheet and the rejects, written row by row, so that memory does
+// not grow with what was not converted. A dry run counts and writes nothing.
 type lists struct {
 	o         Options
-	worksheet bytes.Buffer
 	sheet     *csv.Writer
-	reasons   bytes.Buffer
-	rejects   map[int]*bytes.Buffer
+	reasons   *bufio.Writer
+	rejects   map[int]*bufio.Writer
+	writers   []*bufio.Writer
+	files     []*os.File
 	questions int
 }
 
-func newLists(o Options) *lists {
-	l := &lists{o: o, rejects: map[int]*bytes.Buffer{}}
-	l.sheet = csv.NewWriter(&l.worksheet)
-	_ = l.sheet.Write(worksheetHead) // into memory
-	l.reasons.WriteString("file\trow\tend\treasons\n")
-	return l
+func newLists(o Options) (*lists, error) {
+	l := &lists{o: o, rejects: map[int]*bufio.Writer{}}
+	sheet, err := l.create("worksheet.csv")
+	if err != nil {
+		return nil, err
+	}
+	l.sheet = csv.NewWriter(sheet)
+	if l.reasons, err = l.create("rejects.tsv"); err != nil {
+		return nil, errors.Join(err, l.close())
+	}
+	_, err = l.reasons.WriteString("file\trow\tend\treasons\n")
+	if err := errors.Join(err, l.sheet.Write(worksheetHead)); err != nil {
+		return nil, errors.Join(err, l.close())
+	}
+	return l, nil
+}
+
+// create begins a file of the output anew.
+func (l *lists) create(name string) (*bufio.Writer, error) {
+	var to io.Writer = io.Discard
+	if !l.o.DryRun {
+		f, err := os.Create(filepath.Join(l.o.Out, name))
+		if err != nil {
+			return nil, err
+		}
+		l.files = append(l.files, f)
+		to = f
+	}
+	w := bufio.NewWriter(to)
+	l.writers = append(l.writers, w)
+	return w, nil
+}
+
+// close writes what is still held back.
+func (l *lists) close() error {
+	l.sheet.Flush()
+	errs := []error{l.sheet.Error()}
+	for _, w := range l.writers {
+		errs = append(errs, w.Flush())
+	}
+	for _, f := range l.files {
+		errs = append(errs, f.Close())
+	}
+	return errors.Join(errs...)
 }
 
 // row takes in a row that made no record.
@@ -206,26 +252,30 @@ func (l *lists) row(r rowState, outcome string) error {
 		}
 		return nil
 	}
-	fmt.Fprintf(&l.reasons, "%s\t%d\t%s\t%s\n", name, r.Number, outcome, strings.Join(reasons, "; "))
-	if l.rejects[r.Input] == nil {
-		l.rejects[r.Input] = bytes.NewBuffer(bytes.Clone(l.o.headers[r.Input]))
+	if _, err := fmt.Fprintf(l.reasons, "%s\t%d\t%s\t%s\n", name, r.Number, outcome, strings.Join(reasons, "; ")); err != nil {
+		return err
 	}
-	raw := l.rejects[r.Input]
-	raw.Write(r.Raw)
-	if !bytes.HasSuffix(r.Raw, []byte("\n")) {
-		raw.WriteByte('\n')
-	}
-	return nil
+	return l.reject(r)
 }
 
-func (l *lists) write() error {
-	l.sheet.Flush()
-	errs := []error{l.sheet.Error(), os.WriteFile(filepath.Join(l.o.Out, "worksheet.csv"), l.worksheet.Bytes(), 0o644),
-		os.WriteFile(filepath.Join(l.o.Out, "rejects.tsv"), l.reasons.Bytes(), 0o644)}
-	for in, raw := range l.rejects {
-		errs = append(errs, os.WriteFile(filepath.Join(l.o.Out, "rejects-"+l.o.names[in]), raw.Bytes(), 0o644))
+// reject writes the bytes of a row as they came, under the header of its file.
+func (l *lists) reject(r rowState) error {
+	to := l.rejects[r.Input]
+	if to == nil {
+		var err error
+		if to, err = l.create("rejects-" + l.o.names[r.Input]); err != nil {
+			return err
+		}
+		l.rejects[r.Input] = to
+		if _, err := to.Write(l.o.headers[r.Input]); err != nil {
+			return err
+		}
 	}
-	return errors.Join(errs...)
+	_, err := to.Write(r.Raw)
+	if !bytes.HasSuffix(r.Raw, []byte("\n")) {
+		err = errors.Join(err, to.WriteByte('\n'))
+	}
+	return err
 }
 
 // manifest lists the files of resources (the output members of the bulk data
@@ -254,5 +304,5 @@ func (o Options) manifest(sum Summary) error {
 
 // Unfinished reports whether rows wait for a person, were rejected or were held.
 func (sum Summary) Unfinished() bool {
-	return sum.Outcomes[question]+sum.Outcomes[rejected]+sum.Outcomes[held]+sum.Outcomes[waiting] > 0
+	return sum.Outcomes[question]+sum.Outcomes[rejected]+sum.Outcomes[held]+sum.Outcomes[waiting]+sum.Outcomes[refused] > 0
 }

@@ -26,6 +26,7 @@ const (
 	waiting    = "waiting" // the surgery of a review or contact is unknown
 	held       = "held"    // our own output did not pass
 	notShared  = "not-shared"
+	refused    = "refused" // by the door that it was delivered to
 )
 
 // folded is what one patient's records became.
