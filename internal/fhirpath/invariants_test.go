@@ -51,6 +51,8 @@ func TestInvariantsCompile(t *testing.T) {
 	assert.Equal(t, map[string]string{
 		"cid-0": "at offset 0: no element name in ChargeItemDefinition", // R4 gives that resource a title, not a name
 		"ras-1": "at offset 1: no element low in decimal",               // it stands at a choice of decimal and Range
+		// SimpleQuantity stands in choices with others, none of which has a comparator.
+		"sqty-1": "at offset 0: no element comparator in string",
 	}, faults)
 }
 

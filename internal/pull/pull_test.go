@@ -66,13 +66,13 @@ func TestNextLinksStayAtTheServer(t *testing.T) {
 	for name, link := range map[string]string{
 		"another server": "https://elsewhere.example/fhir/Procedure?page=2",
 		"a longer name":  "BASE/fhirother/Procedure",
-		"itself":         "BASE/fhir/Patient?identifier=x%7C77",
+		"itself":         "BASE/fhir/Patient?identifier=x%7Cnumber-of-theirs",
 	} {
 		answers := map[string]string{"/fhir/Patient": `{"link":[{"relation":"next","url":"` + link + `"}]}`}
 		s, _ := server(t, answers)
-		_, err := Server{Base: s.URL + "/fhir", Client: s.Client()}.OfPatient(t.Context(), "x|77")
+		_, err := Server{Base: s.URL + "/fhir", Client: s.Client()}.OfPatient(t.Context(), "x|number-of-theirs")
 		require.Error(t, err, name)
-		assert.NotContains(t, err.Error(), "77", name)
+		assert.NotContains(t, err.Error(), "number-of-theirs", name)
 	}
 }
 
@@ -83,7 +83,7 @@ func TestOfPatientFollowsReferences(t *testing.T) {
 	answers["/fhir/Medication/m"] = `{"resourceType":"Medication","manufacturer":{"reference":"Organization/o"}}`
 	answers["/fhir/Organization/o"] = `{"resourceType":"Organization"}`
 	s, _ := server(t, answers)
-	pages, err := Server{Base: s.URL + "/fhir", Client: s.Client()}.OfPatient(t.Context(), "x|77")
+	pages, err := Server{Base: s.URL + "/fhir", Client: s.Client()}.OfPatient(t.Context(), "x|number-of-theirs")
 	require.NoError(t, err)
 	var urls []string
 	for _, p := range pages {
@@ -95,11 +95,11 @@ func TestOfPatientFollowsReferences(t *testing.T) {
 
 func TestAnswersThatAreNoSuccess(t *testing.T) {
 	s, _ := server(t, nil)
-	_, err := Server{Base: s.URL + "/fhir", Client: s.Client()}.OfPatient(t.Context(), "x|77")
+	_, err := Server{Base: s.URL + "/fhir", Client: s.Client()}.OfPatient(t.Context(), "x|number-of-theirs")
 	require.ErrorContains(t, err, "answered 404 to /fhir/Patient")
 	s.Close()
-	_, err = Server{Base: s.URL + "/fhir", Client: s.Client()}.OfPatient(t.Context(), "x|77")
+	_, err = Server{Base: s.URL + "/fhir", Client: s.Client()}.OfPatient(t.Context(), "x|number-of-theirs")
 	require.Error(t, err)
 	assert.NotContains(t, err.Error(), "77|")
-	assert.NotContains(t, err.Error(), "x%7C77")
+	assert.NotContains(t, err.Error(), "x%7Cnumber-of-theirs")
 }
