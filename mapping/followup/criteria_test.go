@@ -39,7 +39,7 @@ func TestC57_CriteriaOfInfection(t *testing.T) {
 	}
 }
 
-// Source: C-58, and the grades of the project's issue of the whole record: a
+// Source: C-58, in three grades (D2.3, common practice, no source): a
 // dusky, white or cold toe and a tourniquet still on now; the signs of the same
 // day; slow healing soon.
 func TestC58_Escalation(t *testing.T) {

@@ -97,7 +97,7 @@ func (t *Terms) Fragments() []Artifact {
 			Copyright:   f.copyright, CaseSensitive: true, Content: "fragment",
 		}
 		for _, code := range slices.Sorted(maps.Keys(t.evidence[f.url])) {
-			cs.Concept = append(cs.Concept, concept{code, t.evidence[f.url][code].Display})
+			cs.Concept = append(cs.Concept, concept{Code: code, Display: t.evidence[f.url][code].Display})
 		}
 		cs.Count = len(cs.Concept)
 		out = append(out, Artifact{"CodeSystem", f.id, f.url, "", encode(cs)})

@@ -30,6 +30,8 @@ type codeSystem struct {
 type concept struct {
 	Code    string `json:"code"`
 	Display string `json:"display"`
+	// Definition is what the code means where its display leaves that open.
+	Definition string `json:"definition,omitempty"`
 }
 
 // valueSet is a FHIR R4 ValueSet of all codes of one code system.

@@ -4,6 +4,7 @@ import (
 	"go/ast"
 	"go/parser"
 	"go/token"
+	"slices"
 	"strconv"
 	"testing"
 
@@ -24,7 +25,11 @@ func TestEveryListOfTheRecord(t *testing.T) {
 			continue
 		}
 		assert.Empty(t, ts.unpub[name], name)
-		assert.Equal(t, values, cs.Concept, name)
+		plain := slices.Clone(cs.Concept)
+		for i := range plain {
+			plain[i].Definition = "" // lists of records have none
+		}
+		assert.Equal(t, values, plain, name)
 	}
 	for name := range ts.unpub {
 		assert.Contains(t, lists, name, "left out, and no such list")
@@ -71,7 +76,7 @@ func recordLists(t *testing.T) map[string][]concept {
 		}
 		var values []concept
 		for i := 1; i+1 < len(words); i += 2 {
-			values = append(values, concept{words[i], words[i+1]})
+			values = append(values, concept{Code: words[i], Display: words[i+1]})
 		}
 		lists[words[0]] = values
 		return true
