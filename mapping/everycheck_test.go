@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/mapping/record"
+	"nailbridge/mapping/safety"
 	"nailbridge/mapping/safety/safetytest"
 	"nailbridge/mapping/terms"
 )
@@ -203,5 +204,39 @@ func TestC68_WhatAnOperationNoteLacks(t *testing.T) {
 			assert.Contains(t, texts[0], "94.7 %")
 			assert.Contains(t, texts[0], "instructions")
 		}
+	}
+}
+
+// What the clinical facts call an error or a block, one by one: critical where a
+// patient is exposed, else a warning (D2.4). That an injection before the time-out is
+// an error (C-66) is no rule here: the sign-in may have checked the site.
+func TestD2_4_ErrorsAndBlocksOneByOne(t *testing.T) {
+	levels := map[string]Level{}
+	for _, f := range safety.FlagCodes {
+		levels[f.Code] = f.Level
+	}
+	for _, c := range []struct {
+		check, says, flag string
+		level             Level
+	}{
+		{"C-24", "device = glove: error", "tourniquet-glove", Critical},
+		{"C-25", "off missing: error", "tourniquet-release-unrecorded", Critical},
+		{"C-37", "pregnant = yes and agent phenol: block", "pregnant-with-phenol", Critical},
+		{"C-47", "stage IV under Heifetz: error", "stage-of-other-system", Warning},
+		{"C-49", "stage IV allowed only in this system", "stage-of-other-system", Warning},
+		{"C-66", "no check before the first injection: error", "site-check-after-injection", Critical},
+		{"C-66", "no check before the first cut: error", "site-check-after-cut", Critical},
+		{"C-66", "no check at all: error", "site-check-missing", Critical},
+		{"C-66", "other inversions: error", "times-out-of-order", Warning},
+		{"C-67", "consent for another toe than was operated on: block", "consent-mismatch", Critical},
+	} {
+		assert.Equal(t, c.level, levels[c.flag], "%s: %s", c.check, c.says)
+		raised := false
+		for _, w := range safetytest.Cases() {
+			for _, f := range w.Flags {
+				raised = raised || f.Code == c.flag && f.Level == c.level
+			}
+		}
+		assert.True(t, raised, "%s: a worked case raises %s", c.check, c.flag)
 	}
 }

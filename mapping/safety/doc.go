@@ -30,7 +30,11 @@
 // # Levels (D2.4)
 //
 // "Error" and "block" in the clinical facts mean critical where a patient is
-// exposed, else warning. A rule whose figure is tagged "via" or "memory" is a
+// exposed, else warning. One by one: a glove as tourniquet (C-24), a release that
+// is not recorded (C-25), phenol in pregnancy (C-37), no site check before the
+// first injection or the first cut (C-66), and an act that the consent does not
+// cover (C-67) are critical; other steps out of order (C-66) and a stage of another
+// system (C-47, C-49) are warnings. A rule whose figure is tagged "via" or "memory" is a
 // note, with the tag shown; so are borderline findings. For phenol the lower
 // bound of the contact time (30 s) was read and warns; the upper one (4 min)
 // is from memory and is a note (C-32).
