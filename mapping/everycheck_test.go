@@ -240,3 +240,86 @@ func TestD2_4_ErrorsAndBlocksOneByOne(t *testing.T) {
 		assert.True(t, raised, "%s: a worked case raises %s", c.check, c.flag)
 	}
 }
+
+// swapped gives the values of members of a name others throughout a record.
+func swapped(v any, name string, to map[string]string) any {
+	switch v := v.(type) {
+	case map[string]any:
+		out := map[string]any{}
+		for k, x := range v {
+			if s, ok := x.(string); ok && k == name && to[s] != "" {
+				x = to[s]
+			}
+			out[k] = swapped(x, name, to)
+		}
+		return out
+	case []any:
+		out := make([]any, len(v))
+		for i, x := range v {
+			out[i] = swapped(x, name, to)
+		}
+		return out
+	}
+	return v
+}
+
+// behindAnother puts a toe that was only looked at before those of a surgery.
+func behindAnother(v any) any {
+	tree := v.(map[string]any)
+	if s, ok := tree["surgery"].(map[string]any); ok {
+		toes, _ := s["toes"].([]any)
+		s["toes"] = append([]any{map[string]any{"key": "looked-at", "side": "right", "digit": "5", "tourniquet": "not-used"}}, toes...)
+	}
+	return tree
+}
+
+// The rules hold wherever the toe and border are, and whichever comes first in the
+// record: each worked case, moved as a whole, raises what it raised.
+func TestRulesHoldOnEveryToeAndBorder(t *testing.T) {
+	codes := safetyCodes()
+	raised := func(c safetytest.Case, move func(any) any) (out []string) {
+		in := CaseInput{}
+		for _, r := range c.Records("clinic", checked) {
+			b, err := record.Encode(r)
+			require.NoError(t, err)
+			var tree any
+			require.NoError(t, json.Unmarshal(b, &tree))
+			b, err = json.Marshal(move(tree))
+			require.NoError(t, err)
+			d := record.Read(b, safetytest.Zone)
+			require.False(t, d.Refused(), "%s: %v", c.Title(), d.Findings)
+			cur := readBack(t, d.Record)
+			switch {
+			case r.Record == "S-1":
+				in.Surgery = cur
+			case r.Surgery != nil:
+				in.Others = append(in.Others, safety.GivenDoses(r.Record, d.Record.Surgery, safetytest.Zone)...)
+			default:
+				in.Visits = append(in.Visits, cur)
+			}
+		}
+		s := checkSettings(safetytest.Formulary(c.Set))
+		s.Clinic.WeightConvention, s.Clinic.RiskTourniquet = c.Weight, c.RiskTourniquet()
+		res, err := MapCase(s, checked, in)
+		require.NoError(t, err)
+		for _, f := range res.Flags {
+			if codes[f.Code] {
+				out = append(out, f.Code+" "+string(f.Level))
+			}
+		}
+		return out
+	}
+	for _, c := range safetytest.Cases() {
+		was := raised(c, func(v any) any { return v })
+		for name, move := range map[string]func(any) any{
+			"the other foot": func(v any) any { return swapped(v, "side", map[string]string{"left": "right", "right": "left"}) },
+			"the second toe": func(v any) any { return swapped(v, "digit", map[string]string{"1": "2", "2": "1"}) },
+			"the other border": func(v any) any {
+				return swapped(v, "border", map[string]string{"medial": "lateral", "lateral": "medial"})
+			},
+			"behind another": behindAnother,
+		} {
+			assert.ElementsMatch(t, was, raised(c, move), "%s, %s", c.Title(), name)
+		}
+	}
+}
