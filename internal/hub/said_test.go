@@ -62,7 +62,8 @@ func TestR_OO_07_WarningsAreOnEachPage(t *testing.T) {
 			b = w.follow(b.link("next")).bundle() // without Prefer
 			assert.Equal(t, said, b.warnings(t), query)
 			assert.Equal(t, said, w.follow(b.link("self")).bundle().warnings(t), query)
-			assert.NotContains(t, b.link("self"), "foo")
+			criteria, _, _ := strings.Cut(b.link("self"), "_page=") // a token may hold any letters
+			assert.NotContains(t, criteria, "foo")
 		}
 		assert.GreaterOrEqual(t, pages, 3, query)
 		assert.Equal(t, said, w.follow(b.link("previous")).bundle().warnings(t), query)
