@@ -30,6 +30,12 @@ func SyncsAlways(s *Service) bool {
 	return s.server.current().JetStreamConfig().SyncAlways
 }
 
+// Forgotten is how often a clinic's door forgot which readers there are.
+func Forgotten(s *Service, clinic string) int {
+	_, times := s.doorOf(clinic).readers.next()
+	return times
+}
+
 // Streams are those of a clinic as the bridge sees them.
 func Streams(t testing.TB, s *Service, clinic string) map[string]*jetstream.StreamInfo {
 	t.Helper()

