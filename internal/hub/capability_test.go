@@ -3,7 +3,9 @@ package hub
 import (
 	"encoding/json"
 	"net/http"
+	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -126,6 +128,35 @@ func (w *world) includesAsDeclared(r restResource) {
 		}
 	}
 	assert.Equal(w, 400, w.get("/"+r.Type+"?_include=*").Code)
+}
+
+// A client reads the limits of a search, and they are those in force: the
+// greatest is taken, and one more is refused.
+func TestStatementTellsTheLimitsInForce(t *testing.T) {
+	w := newWorld(t)
+	rules := w.capability().Rest[0].Documentation
+	told := func(pattern string) int {
+		m := regexp.MustCompile(pattern).FindStringSubmatch(rules)
+		require.NotNil(t, m, pattern)
+		n, err := strconv.Atoi(m[1])
+		require.NoError(t, err)
+		return n
+	}
+	criteria := told(`have ([0-9]+) criteria`)
+	for name, c := range map[string]struct {
+		limit int
+		query func(n int) string
+	}{
+		"criteria": {criteria, func(n int) string { return strings.Repeat("&_id=a", n) }},
+		"followed": {(criteria - 1) / told(`followed counts as ([0-9]+)`), func(n int) string { return strings.Repeat("&patient.family=a", n) }},
+		"values":   {told(`with ([0-9]+) values`), func(n int) string { return "&_id=a" + strings.Repeat(",a", n-1) }},
+		"steps":    {told(`over ([0-9]+) references`), func(n int) string { return "&" + strings.Repeat("replaces:CarePlan.", n) + "status=active" }},
+		"_include": {told(`one step, ([0-9]+) of each`), func(n int) string { return strings.Repeat("&_include=CarePlan:patient", n) }},
+		"_sort":    {told(`_sort takes up to ([0-9]+)`), func(n int) string { return "&_sort=date" + strings.Repeat(",date", n-1) }},
+	} {
+		assert.Equal(t, 200, w.get("/CarePlan?"+c.query(c.limit)[1:]).Code, name)
+		assert.Equal(t, 400, w.get("/CarePlan?"+c.query(c.limit + 1)[1:]).Code, name)
+	}
 }
 
 func TestNewRefusesWrongOptions(t *testing.T) {

@@ -145,11 +145,11 @@ func historyQuery(pairs []searchparam.Pair) (store.HistoryQuery, []searchparam.P
 		return q, nil, err
 	}
 	if count != "" {
-		if !countPattern.MatchString(count) {
+		n, ok := countOf(count)
+		if !ok {
 			return q, nil, faultf(http.StatusBadRequest, "value", "_count must be a number without a sign")
 		}
-		n, _ := strconv.ParseInt(count, 10, 64) // matches the pattern
-		q.Count = int(min(n, maxCount))
+		q.Count = n
 		used = append(used, searchparam.Pair{Name: "_count", Value: strconv.Itoa(q.Count)})
 	}
 	return q, used, nil

@@ -151,6 +151,26 @@ func TestR_SRCH_17_Compartment(t *testing.T) {
 	w.get("/Patient/p2/*"+token).failed(400, "invalid")
 }
 
+// R-SRCH-17: by R4's definition of the compartment, the records of one who is
+// linked to a patient are in the compartment of the target of the link; a merge
+// links both ways (R-CONT-22).
+func TestR_SRCH_17_LinkedPatients(t *testing.T) {
+	w := small(t)
+	assert.Equal(t, []string{"c2", "c1"}, w.get("/Patient/p1/CarePlan").bundle().ids())
+	link := func(id, family, other, kind string) string {
+		return strings.Replace(patient(id, family, "1950-03-01"), `"birthDate"`, fmt.Sprintf(`"link":[{"other":{"reference":"Patient/%s"},"type":%q}],"birthDate"`, other, kind), 1)
+	}
+	w.commit(patient("p9", "Mull", "1950-03-01"), plan("c9", "p9", "active"))
+	first := w.get("/Patient/p1/CarePlan?_count=1").bundle()
+	w.commit(link("p1", "Mull", "p9", "replaces"), link("p9", "Mull", "p1", "replaced-by"))
+	for _, id := range []string{"p1", "p9"} {
+		assert.Equal(t, []string{"c9", "c2", "c1"}, w.get("/Patient/"+id+"/CarePlan").bundle().ids(), id)
+		assert.Subset(t, w.get("/Patient/"+id+"/*").bundle().ids(), []string{"p1", "p9", "c9", "c2", "c1"}, id)
+	}
+	assert.Equal(t, []string{"c1"}, w.follow(first.link("next")).bundle().ids(), "a walk keeps to the state that it began with")
+	assert.Equal(t, []string{"c2", "c1"}, w.get("/CarePlan?patient=p1").bundle().ids(), "a parameter asks for its reference")
+}
+
 // R-PAGE-08, R-PAGE-26, R-PAGE-27: several values to sort by, either way round,
 // with what has none last, and no page that skips or repeats.
 func TestR_PAGE_08_26_27_Sort(t *testing.T) {

@@ -81,7 +81,7 @@ func (h *hub) searchCompartment(r *request) error {
 	switch {
 	case ref.Type != "Patient" || len(names) == 0:
 		return faultf(http.StatusNotFound, "not-supported", "the compartment of a Patient is offered, by the types that belong to it or *")
-	case !h.index.Offers(names):
+	case !h.index.Offers(append(names, searchparam.PatientLink)):
 		f := faultf(http.StatusServiceUnavailable, "transient", "what belongs to a patient is being indexed anew; try again")
 		f.header = map[string]string{"Retry-After": retryAfter}
 		return f
@@ -224,7 +224,7 @@ func (cr criteria) query(t token) store.Query {
 		UpTo: t.UpTo, Epoch: t.Epoch, Count: cr.count, NoTotal: !cr.total,
 	}
 	if cr.patient != "" {
-		q.Compartment = &store.Compartment{Of: resource.Ref{Type: "Patient", ID: cr.patient}, Params: searchparam.PatientCompartment(cr.typ)}
+		q.Compartment = &store.Compartment{Of: resource.Ref{Type: "Patient", ID: cr.patient}, Params: searchparam.PatientCompartment(cr.typ), Link: searchparam.PatientLink}
 	}
 	if t.Epoch != "" {
 		q.After = t.key()
@@ -419,6 +419,10 @@ func (cr *criteria) order(value string) (problems []searchparam.Problem) {
 	ascending := false
 	for i, name := range names {
 		bare, falls := strings.CutPrefix(name, "-")
+		if bare == "" {
+			problems = append(problems, refused("_sort", "has a name that is empty"))
+			continue
+		}
 		if bare == searchparam.LastUpdatedName && i == len(names)-1 {
 			ascending = !falls
 			continue
@@ -451,18 +455,29 @@ func unsupported(name, text string) searchparam.Problem {
 	return searchparam.Problem{Weight: searchparam.Unknown, Code: "not-supported", Text: name + " " + text}
 }
 
-var countPattern = regexp.MustCompile(`^[0-9]{1,18}$`)
+var countPattern = regexp.MustCompile(`^[0-9]+$`)
+
+// countOf reads a _count: no more than a page holds (search.html#count).
+func countOf(value string) (n int, ok bool) {
+	if !countPattern.MatchString(value) {
+		return 0, false
+	}
+	n, err := strconv.Atoi(value)
+	if err != nil { // more than any number of ours
+		return maxCount, true
+	}
+	return min(n, maxCount), true
+}
 
 // control applies one parameter that shapes the answer.
 func (cr *criteria) control(name, value string) []searchparam.Problem {
 	switch name {
 	case "_count":
-		if !countPattern.MatchString(value) {
+		n, ok := countOf(value)
+		if !ok {
 			return []searchparam.Problem{refused(name, "must be a number without a sign")}
 		}
-		n, _ := strconv.ParseInt(value, 10, 64) // matches the pattern
-		cr.count = int(min(n, maxCount))
-		value = strconv.Itoa(cr.count)
+		cr.count, value = n, strconv.Itoa(n)
 		cr.only = cr.only || n == 0
 	case "_sort":
 		if problems := cr.order(value); problems != nil {

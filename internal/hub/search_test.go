@@ -127,6 +127,7 @@ func TestR_SRCH_04_Self(t *testing.T) {
 		"/CarePlan":                                        "/CarePlan",
 		"/CarePlan?status=active&foo=1":                    "/CarePlan?status=active",
 		"/CarePlan?_count=100000&status=active":            "/CarePlan?status=active&_count=500",
+		"/CarePlan?_count=99999999999999999999999":         "/CarePlan?_count=500",
 		"/CarePlan?status=&patient=Patient%2Fp1":           "/CarePlan?patient=Patient/p1",
 		"/CarePlan?_sort=_lastUpdated":                     "/CarePlan?_sort=_lastUpdated",
 		"/CarePlan?_sort=nothing":                          "/CarePlan",
@@ -195,6 +196,7 @@ func TestR_SRCH_09_10_R_OO_02_WrongQueries(t *testing.T) {
 		"_summary=some": "value", "_summary=true&_elements=title": "value", "_summary=text&_include=CarePlan:patient": "value",
 		"performer.name=x": "not-supported", "_include=Goal:patient": "value", "_sort=_id,date,status,category,intent": "value",
 		"date=23May2009": "value", "date=2024-05-01T10": "value", "_lastUpdated=now": "value", "patient=%20": "value",
+		"_sort=,date": "value", "_sort=-": "value", "_sort=date,": "value",
 		"_count=-1": "value", "_count=ten": "value", "_count=1&_count=2": "value", "_total=maybe": "value",
 		"status=a%7Cb%7Cc": "value",
 	} {

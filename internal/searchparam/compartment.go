@@ -28,6 +28,11 @@ var patientCompartment = map[string][]string{
 	"Specimen":                 {"subject"},
 }
 
+// PatientLink is the parameter by which a patient is linked to another, whose
+// compartment then has the records of both (R4 CompartmentDefinition/patient,
+// description).
+const PatientLink = "Patient.link"
+
 // PatientCompartment gives the parameters, as Type.name, by which resources of a
 // type belong to a patient; those of every type for "". None: the type is not in
 // the compartment.

@@ -42,8 +42,8 @@ type Problem struct {
 
 // Limits of one query, so that its cost is bounded.
 const (
-	maxConditions   = 64
-	maxAlternatives = 256 // over all conditions; a bare id counts once for each type it may mean
+	MaxCriteria = 64
+	MaxValues   = 256 // over all conditions; a bare id counts once for each type it may mean
 )
 
 // ControlNames are the parameters that shape an answer and are left to the
@@ -75,9 +75,9 @@ func (x Index) Parse(typ string, pairs []Pair) (Query, []Problem) {
 		q.Match = append(q.Match, c)
 		q.Used = append(q.Used, p)
 	}
-	if conditions > maxConditions || alternatives > maxAlternatives {
+	if conditions > MaxCriteria || alternatives > MaxValues {
 		problems = append(problems, Problem{Refused, "too-costly",
-			fmt.Sprintf("a search may have at most %d criteria with %d values in all; an id without its type counts for each type it may mean, and a step of a chain as %d criteria", maxConditions, maxAlternatives, stepCost)})
+			fmt.Sprintf("a search may have at most %d criteria with %d values in all; an id without its type counts for each type it may mean, and a step of a chain as %d criteria", MaxCriteria, MaxValues, StepCost)})
 	}
 	return q, problems
 }
@@ -100,13 +100,13 @@ func (c *Condition) unversion(typ string) (found bool) {
 	return found
 }
 
-// stepCost is as how many criteria a step of a chain counts.
-const stepCost = 8
+// StepCost is as how many criteria a step of a chain counts.
+const StepCost = 8
 
 // cost is as how many criteria a condition counts.
 func (c Condition) cost() int {
 	if c.Chain != nil {
-		return stepCost + c.Chain.Of.cost()
+		return StepCost + c.Chain.Of.cost()
 	}
 	return 1
 }
@@ -130,8 +130,8 @@ func (x Index) criterion(typ string, p Pair) (Condition, *Problem) {
 	return x.chained(typ, p.Name, p, 0)
 }
 
-// maxChain is how many references a chain may follow.
-const maxChain = 2
+// MaxChain is how many references a chain may follow.
+const MaxChain = 2
 
 // chained reads the criterion that a name, the rest of p's, and p's value make
 // (search.html#chaining).
@@ -152,7 +152,7 @@ func (x Index) chained(typ, name string, p Pair, depth int) (Condition, *Problem
 	switch {
 	case problem != nil:
 		return Condition{}, problem
-	case depth == maxChain:
+	case depth == MaxChain:
 		return Condition{}, refusal("too-costly", "%s chains further than is offered", p.Name)
 	}
 	of, problem := x.chained(target, rest, p, depth+1)

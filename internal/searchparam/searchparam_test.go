@@ -213,11 +213,11 @@ func TestR_SRCH_12_AndOr(t *testing.T) {
 }
 
 func TestQueriesAreBounded(t *testing.T) {
-	long := strings.TrimSuffix(strings.Repeat("x,", maxAlternatives+1), ",")
+	long := strings.TrimSuffix(strings.Repeat("x,", MaxValues+1), ",")
 	_, problems := index.Parse("CarePlan", []Pair{{"_id", long}})
 	require.Len(t, problems, 1)
 	assert.Equal(t, "too-costly", problems[0].Code)
-	_, problems = index.Parse("CarePlan", []Pair{{"_id", strings.TrimSuffix(strings.Repeat("x,", maxAlternatives), ",")}})
+	_, problems = index.Parse("CarePlan", []Pair{{"_id", strings.TrimSuffix(strings.Repeat("x,", MaxValues), ",")}})
 	assert.Empty(t, problems)
 }
 
@@ -428,7 +428,7 @@ func FuzzParse(f *testing.F) {
 			t.Fatal(err)
 		}
 		q2, _ := index.Parse("CarePlan", again)
-		if len(q.Match) <= maxConditions {
+		if len(q.Match) <= MaxCriteria {
 			assert.Equal(t, q.Match, q2.Match)
 		}
 	})

@@ -132,6 +132,10 @@ type Query struct {
 type Compartment struct {
 	Of     resource.Ref
 	Params []string
+	// Link, if set, is the parameter by which another resource of Of's type is
+	// linked to it: what belongs to that one, or to one linked to that, belongs to
+	// this compartment too ("Patient.link").
+	Link string
 }
 
 // SortKey is one value to sort by, of a search parameter: the least of a

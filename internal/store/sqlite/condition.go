@@ -35,11 +35,13 @@ func (s sight) sees(version, resource string) clause {
 // lead is one condition as a select of versions: the way of a search may begin
 // there.
 type lead struct {
-	rank  int    // which to try first
-	from  string // tables
-	vid   string // the column of the version
-	match clause
-	few   bool // few rows meet it, without counting
+	rank   int    // which to try first
+	from   string // tables
+	vid    string // the column of the version
+	match  clause
+	few    bool  // few rows meet it, without counting
+	always bool  // it leads however many rows meet it: the rest of the store is more
+	inner  *lead // of a chain, the way to its end
 }
 
 // indexOf is the index table of a kind, and what makes a clause of one
@@ -110,7 +112,7 @@ func (s sight) leadingChain(typ string, c searchparam.Condition, depth int) (lea
 	x, t, o := alias("x", depth), alias("t", depth), alias("o", depth)
 	seen := s.sees(t, o)
 	return lead{
-		rank: inner.rank,
+		rank: inner.rank, inner: &inner,
 		from: inner.from + " CROSS JOIN version " + t + " ON " + t + ".vid = " + inner.vid +
 			" CROSS JOIN resource " + o + " ON " + o + ".rid = " + t + ".rid CROSS JOIN index_code " + x,
 		vid: x + ".vid",
@@ -275,7 +277,9 @@ func text(x string, a searchparam.Alternative) (clause, error) {
 // where it is exact.
 func date(x string, a searchparam.Alternative) (clause, error) {
 	lo, hi := ends(a, time.Microsecond)
-	within := clause{"(" + x + ".lo >= ? AND " + x + ".hi <= ?)", []any{lo.up, hi.down}}
+	// Of a value within the range, its start lies there too, and its end: each
+	// index is asked for no more than that.
+	within := clause{"(" + x + ".lo >= ? AND " + x + ".lo <= ? AND " + x + ".hi <= ?)", []any{lo.up, hi.down, hi.down}}
 	switch a.Prefix {
 	case "", searchparam.Eq: // the search range holds the value whole
 		return within, nil
@@ -285,10 +289,10 @@ func date(x string, a searchparam.Alternative) (clause, error) {
 		return clause{x + ".hi > ?", []any{hi.down}}, nil
 	case searchparam.Lt:
 		return clause{x + ".lo < ?", []any{lo.up}}, nil
-	case searchparam.Ge: // gt or eq
-		return clause{"(" + x + ".hi > ? OR " + within.sql + ")", append([]any{hi.down}, within.args...)}, nil
-	case searchparam.Le:
-		return clause{"(" + x + ".lo < ? OR " + within.sql + ")", append([]any{lo.up}, within.args...)}, nil
+	case searchparam.Ge: // gt or eq, either of which ends after the search range starts
+		return clause{"(" + x + ".hi >= ? AND (" + x + ".hi > ? OR " + within.sql + "))", append([]any{lo.up, hi.down}, within.args...)}, nil
+	case searchparam.Le: // lt or eq, either of which starts before it ends
+		return clause{"(" + x + ".lo <= ? AND (" + x + ".lo < ? OR " + within.sql + "))", append([]any{hi.down, lo.up}, within.args...)}, nil
 	case searchparam.Sa: // the value lies above the search range
 		return clause{x + ".lo >= ?", []any{hi.up}}, nil
 	case searchparam.Eb:

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -89,6 +90,53 @@ func TestSearchesWalkIndexes(t *testing.T) {
 			assert.Equal(t, c.sorts, strings.Contains(strings.Join(page, "\n"), "FOR ORDER BY"), "%s: %v", c.name, page)
 		}
 	}
+}
+
+// Each end of a date has its index (R4 search.html#prefix), and each prefix
+// bounds what it reads there.
+func TestDatesWalkTheIndexOfTheirEnd(t *testing.T) {
+	d := filled(t, 300)
+	d.SetLead(512)
+	const byStart, byEnd = "index_date_value (param=? AND ", "index_date_end (param=? AND "
+	for prefix, want := range map[searchparam.Prefix]string{
+		searchparam.Eq: byStart + "lo>? AND lo<?)", searchparam.Lt: byStart + "lo<?)", searchparam.Le: byStart + "lo<?)", searchparam.Sa: byStart + "lo>?)",
+		searchparam.Gt: byEnd + "hi>?)", searchparam.Ge: byEnd + "hi>?)", searchparam.Eb: byEnd + "hi<?)",
+	} {
+		q := store.Query{Type: "CarePlan", Count: 10, Match: []searchparam.Condition{
+			condition("date", searchparam.Date, searchparam.Alternative{Prefix: prefix, Lo: t0, Hi: t0.Add(24 * time.Hour)}),
+		}}
+		page, _, err := d.Explain(t.Context(), q)
+		require.NoError(t, err)
+		assert.Contains(t, strings.Join(page, "\n"), want, prefix)
+	}
+}
+
+// The compartment of a patient leads however much it holds, and a chain leads
+// only from an end that few resources meet.
+func TestCompartmentsLeadAndChainsByTheirEnd(t *testing.T) {
+	d := filled(t, 300)
+	d.SetLead(1)
+	page, _, err := d.Explain(t.Context(), store.Query{Type: "CarePlan", Count: 10, Compartment: &store.Compartment{
+		Of: resource.Ref{Type: "Patient", ID: "7"}, Params: []string{"CarePlan.patient"}, Link: "Patient.link",
+	}})
+	require.NoError(t, err)
+	text := strings.Join(page, "\n")
+	for _, want := range []string{"SEARCH x USING COVERING INDEX index_code_value (param=? AND code=?)", "SEARCH y USING COVERING INDEX index_code_value (param=? AND code=?)", "SEARCH v USING INTEGER PRIMARY KEY (rowid=?)"} {
+		assert.Contains(t, text, want)
+	}
+
+	d.SetLead(256)
+	chain := func(of searchparam.Condition) []string {
+		page, _, err := d.Explain(t.Context(), store.Query{Type: "CarePlan", Count: 10, Match: []searchparam.Condition{{
+			Param: "replaces", Kind: searchparam.Reference, Chain: &searchparam.Chain{Type: "CarePlan", Of: of},
+		}}})
+		require.NoError(t, err)
+		return page
+	}
+	many := chain(condition("status", searchparam.Token, searchparam.Alternative{AnySystem: true, Code: "active"}))
+	assert.Contains(t, strings.Join(many, "\n"), "INDEX version_walk", "no row refers to one of 300 ends: they are not all followed to find that")
+	few := chain(condition("patient", searchparam.Reference, searchparam.Alternative{Code: "Patient/7"}))
+	assert.NotContains(t, strings.Join(few, "\n"), "version_walk")
 }
 
 func TestHistoriesWalkIndexes(t *testing.T) {

@@ -86,7 +86,7 @@ func (s sight) plan(q store.Query) (plan, error) {
 	var leads []lead
 	var rest []clause // the conditions of leads, in the same order
 	if q.Compartment != nil {
-		l, of := compartment(*q.Compartment)
+		l, of := s.compartment(*q.Compartment)
 		if q.Type == "" {
 			types = of
 		}
@@ -129,16 +129,32 @@ func (s sight) plan(q store.Query) (plan, error) {
 }
 
 // compartment gives the way to what belongs to a resource, and the types of it.
-func compartment(c store.Compartment) (l lead, types []string) {
+func (s sight) compartment(c store.Compartment) (l lead, types []string) {
 	for _, p := range c.Params {
 		typ, _, _ := strings.Cut(p, ".")
 		types = append(types, typ)
 	}
 	slices.Sort(types)
+	of := clause{"x.code = ?", []any{c.Of.String()}}
+	if c.Link != "" {
+		of = s.linked(c)
+	}
 	return lead{
-		from: "index_code x", vid: "x.vid",
-		match: clause{"x.code = ? AND x.param IN (" + marks(len(c.Params)) + ")", append([]any{c.Of.String()}, anys(c.Params)...)},
+		from: "index_code x", vid: "x.vid", always: true,
+		match: clause{of.sql + " AND x.param IN (" + marks(len(c.Params)) + ")", append(of.args, anys(c.Params)...)},
 	}, slices.Compact(types)
+}
+
+// linked holds for a row that refers to the resource of a compartment, or to one
+// that is linked to it over any number of steps.
+func (s sight) linked(c store.Compartment) clause {
+	seen := s.sees("t", "o")
+	return clause{
+		"x.code IN (WITH RECURSIVE linked (code) AS (SELECT ? UNION SELECT t.type || '/' || t.id FROM linked" +
+			" CROSS JOIN index_code y ON y.param = ? AND y.code = linked.code" +
+			" CROSS JOIN version t ON t.vid = y.vid CROSS JOIN resource o ON o.rid = t.rid WHERE " + seen.sql + ") SELECT code FROM linked)",
+		slices.Concat([]any{c.Of.String(), c.Link}, seen.args),
+	}
 }
 
 // holds is the condition of a lead on a version v already found.
@@ -153,6 +169,23 @@ func anys(texts []string) (out []any) {
 	return out
 }
 
+// leads says whether a lead may lead a search: it goes over few index rows. Of a
+// chain that holds for its end first, of which each row is followed.
+func (s sight) leads(l lead) (bool, error) {
+	if l.few || l.always {
+		return true, nil
+	}
+	if l.inner != nil {
+		if ok, err := s.leads(*l.inner); err != nil || !ok {
+			return false, err
+		}
+	}
+	var n int
+	_, err := s.one("search", "SELECT count(*) FROM (SELECT 1 FROM "+l.from+" WHERE "+l.match.sql+" LIMIT ?)",
+		append(slices.Clone(l.match.args), s.db.lead), &n)
+	return n < s.db.lead, err
+}
+
 // choose lets the first condition lead that few index rows meet, and adds the
 // others as they hold; without one the versions are walked in order.
 func (s sight) choose(p *plan, leads []lead, rest []clause) error {
@@ -163,18 +196,12 @@ func (s sight) choose(p *plan, leads []lead, rest []clause) error {
 	slices.SortStableFunc(order, func(a, b int) int { return leads[a].rank - leads[b].rank })
 	chosen := -1
 	for _, i := range order {
-		if leads[i].few {
-			chosen, p.few = i, true
-			break
-		}
-		var n int
-		_, err := s.one("search", "SELECT count(*) FROM (SELECT 1 FROM "+leads[i].from+" WHERE "+leads[i].match.sql+" LIMIT ?)",
-			append(slices.Clone(leads[i].match.args), s.db.lead), &n)
+		ok, err := s.leads(leads[i])
 		if err != nil {
 			return err
 		}
-		if n < s.db.lead {
-			chosen = i
+		if ok {
+			chosen, p.few = i, leads[i].few
 			break
 		}
 	}

@@ -32,6 +32,7 @@ var searchTests = []test{
 	{"RelatedStandUnderTheBoundAndTheScope", searchRelated},
 	{"ChainsKeepToTheScope", searchChainScope},
 	{"Compartments", searchCompartment},
+	{"LinkedCompartments", searchLinked},
 	{"TokenOfAnotherEpoch", searchEpoch},
 	{"ValuesAreNeverSQL", searchInjection},
 	{"ReindexReplacesTheRowsOfEveryVersion", reindexed},
@@ -630,6 +631,43 @@ func searchCompartment(f *fixture) {
 		_, err := r.Search(store.Query{Compartment: of, Match: []searchparam.Condition{is("status", "", "x")}, Count: 10})
 		assert.Error(f, err, "a parameter of one type, asked of several")
 	})
+}
+
+// R4 CompartmentDefinition/patient: the records of one who is linked to a patient,
+// by the bound of the walk, are in the compartment of the target of the link.
+func searchLinked(f *fixture) {
+	f.putOne(patient("p", 1))
+	f.putOne(patient("q", 1))
+	first := f.putOne(Plan("a", ""), ref("subject", "Patient/p"))
+	f.putOne(Plan("b", ""), ref("subject", "Patient/q"))
+	f.putOne(Plan("c", ""), ref("subject", "Patient/r"))
+	f.putOne(Plan("d", ""), ref("subject", "Patient/s"))
+	of := func(id string) store.Query {
+		return store.Query{Type: "CarePlan", Ascending: true, Count: 10, Compartment: &store.Compartment{
+			Of: resource.Ref{Type: "Patient", ID: id}, Params: []string{"CarePlan.subject", "Patient.link"}, Link: "Patient.link",
+		}}
+	}
+	assert.Equal(f, []string{"a"}, ids(f.search(of("p"))))
+	before := f.putOne(patient("q", 2), ref("link", "Patient/p"))
+	f.putOne(patient("r", 1), ref("link", "Patient/q"), ref("link", "Patient/r")) // round and round
+	assert.Equal(f, []string{"a", "b", "c"}, ids(f.search(of("p"))), "over two links")
+	assert.Equal(f, []string{"b", "c"}, ids(f.search(of("q"))), "not against the link")
+	then := of("p")
+	then.UpTo = before.Seq
+	assert.Equal(f, []string{"a", "b"}, ids(f.search(then)))
+	then.UpTo = first.Seq
+	assert.Equal(f, []string{"a"}, ids(f.search(then)))
+	whole := of("p")
+	whole.Type = ""
+	assert.Equal(f, []string{"a", "b", "c", "q", "r"}, ids(f.search(whole)))
+	f.putOne(patient("q", 3)) // linked no more
+	assert.Equal(f, []string{"a"}, ids(f.search(of("p"))))
+	f.putOne(patient("s", 1), ref("link", "Patient/p"))
+	f.update(func(w store.Writer) {
+		_, err := w.Delete(owner, resource.Ref{Type: "Patient", ID: "s"})
+		require.NoError(f, err)
+	})
+	assert.Equal(f, []string{"a"}, ids(f.search(of("p"))), "what is gone links nothing")
 }
 
 func searchEpoch(f *fixture) {
