@@ -17,7 +17,7 @@ import (
 // statics holds the artifacts that resources point to. They come with the
 // program and never change while it runs; their version id is a hash of their
 // content, so that it changes exactly when they do. They are of no clinic, and
-// have no history.
+// have no history; versions of before are read from what KeepStatic kept.
 type statics struct {
 	store.Published
 	epoch string
@@ -32,30 +32,42 @@ type artifact struct {
 const hashDigits = 16 // of a version id, 64 bits
 
 func newStatics(x searchparam.Index, rs []resource.Resource, released time.Time) (*statics, error) {
-	s := &statics{}
-	sum := sha256.New()
 	rs = slices.Clone(rs)
 	resource.Sort(rs)
-	for i, r := range rs {
-		if !isArtifact(r.Type()) || !idPattern.MatchString(r.ID()) {
-			return nil, fmt.Errorf("%w: %s is no artifact", ErrOptions, r.Ref())
-		}
-		if i > 0 && rs[i-1].Ref() == r.Ref() {
-			return nil, fmt.Errorf("%w: %s is there twice", ErrOptions, r.Ref())
-		}
-		v, err := staticVersion(r, released)
-		if err != nil {
-			return nil, fmt.Errorf("%s: %w", r.Ref(), err)
-		}
-		sum.Write(v.Body)
-		rows, err := x.Rows(r)
+	versions, epoch, err := staticVersions(rs, released)
+	if err != nil {
+		return nil, err
+	}
+	s := &statics{epoch: epoch}
+	for i, v := range versions {
+		rows, err := x.Rows(rs[i])
 		if err != nil {
 			return nil, err
 		}
 		s.all = append(s.all, artifact{v, append(rows, searchparam.LastUpdated(v.LastUpdated))})
 	}
-	s.epoch = hex.EncodeToString(sum.Sum(nil))[:hashDigits]
 	return s, nil
+}
+
+// staticVersions are the versions of artifacts, which are in order, and what
+// names all of them.
+func staticVersions(rs []resource.Resource, released time.Time) (out []store.Version, epoch string, err error) {
+	sum := sha256.New()
+	for i, r := range rs {
+		if !isArtifact(r.Type()) || !idPattern.MatchString(r.ID()) {
+			return nil, "", fmt.Errorf("%w: %s is no artifact", ErrOptions, r.Ref())
+		}
+		if i > 0 && rs[i-1].Ref() == r.Ref() {
+			return nil, "", fmt.Errorf("%w: %s is there twice", ErrOptions, r.Ref())
+		}
+		v, err := staticVersion(r, released)
+		if err != nil {
+			return nil, "", fmt.Errorf("%s: %w", r.Ref(), err)
+		}
+		sum.Write(v.Body)
+		out = append(out, v)
+	}
+	return out, hex.EncodeToString(sum.Sum(nil))[:hashDigits], nil
 }
 
 // staticVersion splices meta in as the store does: lastUpdated is the
