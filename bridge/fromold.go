@@ -29,6 +29,7 @@ type fromOldCommand struct {
 	Out       string   `required:"" type:"path" help:"Folder for the output; the same folder again goes on with a run that was stopped."`
 	Sharing   string   `required:"" enum:"agreed,declined" help:"Whether patients whose old rows say nothing of it are shared with the region: agreed or declined."`
 	Basis     string   `help:"The lawful basis of agreed, or why declined."`
+	Follow    string   `name:"follow-since" required:"" help:"Day from which on surgeries are followed here, with the reviews that are still to come; never: all of them are history."`
 	AsOf      string   `required:"" help:"Date or date and time that stands for now, so that a run that goes on gives the same files."`
 	Exclude   string   `type:"existingfile" help:"File of patient identifiers, one a line, whose rows are left out."`
 	Decisions string   `type:"existingfile" help:"Worksheet of an earlier run with people's decisions."`
@@ -76,7 +77,7 @@ func (c fromOldCommand) Run(e *env) (err error) {
 // options turns what was asked into what a run is told.
 func (c fromOldCommand) options(e *env) (batch.Options, error) {
 	o := batch.Options{Out: c.Out, Workers: c.Workers, Gzip: c.Gzip, DryRun: c.DryRun, Limit: c.Limit,
-		Sharing: record.Code(c.Sharing), Basis: strings.TrimSpace(c.Basis), Folder: filepath.Dir(c.Layout)}
+		Sharing: record.Code(c.Sharing), Basis: strings.TrimSpace(c.Basis), Folder: filepath.Dir(c.Layout), LayoutName: filepath.Base(c.Layout)}
 	if o.Workers == 0 {
 		o.Workers = runtime.NumCPU()
 	}
@@ -93,10 +94,25 @@ func (c fromOldCommand) options(e *env) (batch.Options, error) {
 	if o.Files, err = listed(c.Paths); err != nil {
 		return o, err
 	}
+	if o.FollowSince, err = c.followSince(); err != nil {
+		return o, err
+	}
 	if err := c.settings(&o); err != nil {
 		return o, err
 	}
 	return o, c.people(&o)
+}
+
+// followSince is the day from which on plans are followed; nil: none is.
+func (c fromOldCommand) followSince() (*record.When, error) {
+	if c.Follow == "never" {
+		return nil, nil
+	}
+	w, err := record.ParseWhen(c.Follow)
+	if err != nil || w.Partial() {
+		return nil, errors.New("--follow-since: a whole date, or never")
+	}
+	return &w, nil
 }
 
 // settings are those of the clinics, under which sharing is as the run was told.

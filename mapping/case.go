@@ -152,7 +152,7 @@ func monthsAt(p *record.Patient, at *record.When) *int {
 func (c *caseFold) planInput() followup.Input {
 	in := followup.Input{
 		Surgery: c.rec, Responses: c.later, Zone: c.s.Clinic.Zone, Received: c.received,
-		Historical: c.rec.Historical, DaysOff: c.s.Clinic.DaysOff,
+		Historical: c.rec.Historical && !c.rec.Followed, DaysOff: c.s.Clinic.DaysOff,
 	}
 	name := c.sur.Protocol
 	if name == "" {
@@ -204,7 +204,7 @@ func (b *builder) source(cur Current) Source {
 	r := cur.Record
 	s := Source{
 		Record: r.Record, Case: b.caseID, Hash: hash, Kind: r.Kind,
-		Revision: r.Revision, SavedAt: r.SavedAt, Status: r.Status, Historical: r.Historical, SchemaVersion: r.SchemaVersion,
+		Revision: r.Revision, SavedAt: r.SavedAt, Status: r.Status, Historical: r.Historical, Followed: r.Followed, SchemaVersion: r.SchemaVersion, Converted: r.Converted,
 	}
 	if cur.Record.Author != nil {
 		s.Author = *cur.Record.Author
@@ -216,7 +216,7 @@ func (b *builder) source(cur Current) Source {
 // keeps back must not change what a hub sees (D3.2, D5.9).
 func publishedHash(r *record.Record) (string, error) {
 	p := *r
-	p.SavedAt, p.SafeguardingNote, p.WithheldNote = nil, "", ""
+	p.SavedAt, p.Converted, p.SafeguardingNote, p.WithheldNote = nil, nil, "", ""
 	withoutWithheldPhotos(&p)
 	b, err := record.Encode(&p)
 	if err != nil {

@@ -220,5 +220,8 @@ type Source struct {
 	SavedAt       *record.When
 	Status        record.Code
 	Historical    bool
+	Followed      bool
 	SchemaVersion string
+	// Converted is the old row that the record was made of; nil: none.
+	Converted *record.Converted
 }

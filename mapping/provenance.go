@@ -116,6 +116,10 @@ func MakeProvenance(s Settings, in ProvenanceInput) (resource.Resource, error) {
 	return r4.Marshal(out)
 }
 
+// notRecorded stands for the author of an old record that names none: the clinic
+// answers for it.
+const notRecorded = "Author not recorded"
+
 // provenanceAgents are the authors of the sources, each once, and the bridge,
 // all on behalf of the clinic.
 func (b *builder) provenanceAgents(sources []Source) []*vpb.Provenance_Agent {
@@ -124,6 +128,10 @@ func (b *builder) provenanceAgents(sources []Source) []*vpb.Provenance_Agent {
 	for i := range sources {
 		p := &sources[i].Author
 		who, key := b.who(p), p.Key()+"|"+r4.NameText(p.Name)
+		if who == nil && sources[i].Historical {
+			who = r4.Ref(b.orgRef())
+			who.Display = r4.String(notRecorded)
+		}
 		if p.Key() != "" {
 			key = p.Key()
 		}
@@ -178,10 +186,34 @@ func (b *builder) clinicRecord(s Source) *dpb.Extension {
 	if s.Historical {
 		parts = append(parts, r4.Extension("historical", r4.Boolean(true)))
 	}
+	if s.Followed {
+		parts = append(parts, r4.Extension("followed", r4.Boolean(true)))
+	}
+	if c := s.Converted; c != nil {
+		parts = append(parts, convertedFrom(c)...)
+	}
 	if s.SchemaVersion != "" {
 		parts = append(parts, r4.Extension("schema-version", r4.String(s.SchemaVersion)))
 	}
 	return r4.ComplexExtension(terms.ExtClinicRecord, parts...)
+}
+
+// convertedFrom is the old row that a record was made of.
+func convertedFrom(c *record.Converted) (out []*dpb.Extension) {
+	add := func(name, value string) {
+		if value != "" {
+			out = append(out, r4.Extension(name, r4.String(value)))
+		}
+	}
+	add("file", c.File)
+	if c.Row != nil {
+		out = append(out, r4.Extension("row", r4.DecimalText(strconv.FormatInt(*c.Row, 10))))
+	}
+	add("layout", c.Layout)
+	for _, who := range c.DecidedBy {
+		add("decided-by", who)
+	}
+	return out
 }
 
 func entity(what *dpb.Reference) *vpb.Provenance_Entity {
@@ -191,5 +223,23 @@ func entity(what *dpb.Reference) *vpb.Provenance_Entity {
 }
 
 func sourceText(s Source) string {
-	return strings.TrimSpace("Clinic record " + s.Record + ", " + strings.ToLower(record.KindSet.Display(s.Kind)))
+	text := strings.TrimSpace("Clinic record " + s.Record + ", " + strings.ToLower(record.KindSet.Display(s.Kind)))
+	c := s.Converted
+	if c == nil {
+		return text
+	}
+	text += ", converted from old data"
+	if c.File != "" {
+		text += ", file " + c.File
+	}
+	if c.Row != nil {
+		text += fmt.Sprintf(", row %d", *c.Row)
+	}
+	if c.Layout != "" {
+		text += ", by the layout " + c.Layout
+	}
+	if len(c.DecidedBy) > 0 {
+		text += ", doubtful words decided by " + strings.Join(c.DecidedBy, ", ")
+	}
+	return text
 }

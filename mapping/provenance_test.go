@@ -58,6 +58,27 @@ func TestD5_9_Provenance(t *testing.T) {
 	assert.Equal(t, "Made with: Mapping "+Version+", Code maps 1.0.0, SNOMED CT codes licensed, HCPCS modifiers on, Dose limits no ceiling chosen", displays[4])
 }
 
+func TestProvenanceOfOldDataNamesItsRowAndTheClinicForNobody(t *testing.T) {
+	s := buildSettings(t)
+	in := provenanceInput()
+	row := int64(12)
+	in.Sources = []Source{{
+		Record: "S-1", Kind: "surgery", Hash: in.Sources[0].Hash, Historical: true, Followed: true,
+		Converted: &record.Converted{File: "visits.xlsx#surgeries", Row: &row, Layout: "visits.layout.json 2", DecidedBy: []string{"A. Quill", "B. Moss"}},
+	}}
+	p, err := MakeProvenance(s, in)
+	require.NoError(t, err)
+	hasAll(t, p, map[string][]any{
+		"agent.type.coding.code": {"author", "assembler"}, "agent.who.display": {"Author not recorded"},
+		"agent.who.reference":                     {s.organizationRef().String(), s.deviceRef().String()},
+		"entity.extension.extension.url":          {"record", "kind", "status", "historical", "followed", "file", "row", "layout", "decided-by", "decided-by"},
+		"entity.extension.extension.valueString":  {"S-1", "visits.xlsx#surgeries", "visits.layout.json 2", "A. Quill", "B. Moss"},
+		"entity.extension.extension.valueBoolean": {true, true},
+	})
+	assert.Equal(t, "Clinic record S-1, surgery sitting, converted from old data, file visits.xlsx#surgeries, row 12, by the layout visits.layout.json 2, doubtful words decided by A. Quill, B. Moss",
+		at(p, "entity.what.display")[0])
+}
+
 func TestProvenanceOfEachCommitIsItsOwn(t *testing.T) {
 	s := buildSettings(t)
 	ids := map[string]bool{}

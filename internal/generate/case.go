@@ -2,6 +2,8 @@ package generate
 
 import (
 	"fmt"
+	"hash/fnv"
+	"math/rand/v2"
 	"reflect"
 	"slices"
 	"strings"
@@ -47,13 +49,42 @@ func (m *maker) newRecord(kind record.Code) *record.Record {
 	m.fill(reflect.ValueOf(r).Elem(), "")
 	r.SchemaVersion = keep(r.SchemaVersion, record.SchemaVersion)
 	r.Clinic, r.Record, r.Kind, r.Status = m.o.Clinic, m.id(strings.ToUpper(string(kind[:1]))), kind, "final"
-	r.Historical = m.scenario.historical
+	if r.Historical = m.scenario.historical; r.Historical {
+		convert(r)
+	}
 	if r.Author.Key() == "" || r.Author.StaffKey == "" && r.Author.Registration.System == "" {
 		author := staff[0]
 		r.Author = &author
 	}
 	r.Patient = m.mention()
 	return r
+}
+
+// convert says where an old record was converted from, as a run over a file does,
+// and whether its plan is followed. It is drawn by the record's id, and moves no
+// other draw.
+func convert(r *record.Record) {
+	sum := fnv.New64a()
+	sum.Write([]byte(r.Record))
+	own := rand.New(rand.NewPCG(sum.Sum64(), 0))
+	r.Followed = own.IntN(5) == 0
+	if own.IntN(2) == 0 {
+		return
+	}
+	r.Converted = &record.Converted{}
+	c, row := r.Converted, int64(2+own.IntN(5000))
+	if own.IntN(8) > 0 {
+		c.File = "surgeries.csv"
+	}
+	if own.IntN(8) > 0 {
+		c.Row = &row
+	}
+	if own.IntN(8) > 0 {
+		c.Layout = "surgeries.layout.json 1"
+	}
+	if own.IntN(3) == 0 || c.File == "" && c.Row == nil && c.Layout == "" {
+		c.DecidedBy = []string{"A. Quill", "B. Moss"}[:1+own.IntN(2)]
+	}
 }
 
 // mention is the patient as one record states it: the number, and what else the

@@ -35,6 +35,8 @@ var mostlyNo = weights{"no": 12}
 var rules = map[string]rule{
 	"Record.schemaVersion": {chance: 0.95},
 	"Record.historical":    {chance: never}, // this and the trees are set by the shaping
+	"Record.followed":      {chance: never},
+	"Record.converted":     {chance: never},
 	"Record.surgery":       {chance: never},
 	"Record.review":        {chance: never},
 	"Record.contact":       {chance: never},

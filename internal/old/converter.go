@@ -11,6 +11,7 @@ import (
 	"nailbridge/internal/old/layout"
 	"nailbridge/internal/old/table"
 	"nailbridge/internal/ucum"
+	"nailbridge/mapping/record"
 )
 
 // Beside are the files that a layout names beside itself, as they were read.
@@ -28,6 +29,11 @@ type Converter struct {
 	header  []string
 	json    bool
 	at      map[string]int // of JSON: column by pointer
+	// File and Layout name in each record where it comes from.
+	File, Layout string
+	// FollowSince: the plans of surgeries from this day on are followed here; nil: of
+	// none.
+	FollowSince *record.When
 	// SurgeryPrefix stands before the key in the record ids of the surgeries that
 	// the foreign key of a review or contact names.
 	SurgeryPrefix string

@@ -63,7 +63,7 @@ func (c *Converter) Row(r table.Row, decided map[string]Decision) Result {
 	if why := c.skipped(cells); why != "" {
 		return Result{Skip: why}
 	}
-	b := &builder{Converter: c, decided: decided, doc: map[string]any{}, findings: fs, moments: map[string]layout.Moment{}}
+	b := &builder{Converter: c, row: r.Number, decided: decided, doc: map[string]any{}, findings: fs, moments: map[string]layout.Moment{}}
 	b.read(cells)
 	b.header()
 	b.texts()
@@ -73,6 +73,7 @@ func (c *Converter) Row(r table.Row, decided map[string]Decision) Result {
 // builder builds the record of one row.
 type builder struct {
 	*Converter
+	row       int
 	decided   map[string]Decision
 	doc       map[string]any
 	cellText  []string
@@ -361,6 +362,8 @@ func (b *builder) result() Result {
 		b.set(path, strings.Join(b.notes, "; "))
 	}
 	b.savedAt()
+	b.followed()
+	b.converted(out.Decided)
 	text, err := json.Marshal(b.doc)
 	if err != nil {
 		out.Findings = append(out.Findings, Finding{Code: NotARecord, Text: "no record could be made", Reject: true})
@@ -381,6 +384,32 @@ func (b *builder) result() Result {
 		out.Record = nil
 	}
 	return out
+}
+
+// converted says where the record comes from, for its Provenance.
+func (b *builder) converted(decidedBy []string) {
+	row := int64(b.row)
+	b.doc["converted"] = record.Converted{File: b.File, Row: &row, Layout: b.Layout, DecidedBy: decidedBy}
+}
+
+// followed marks a surgery whose reviews are still to come. A date that is not
+// whole tells that of none.
+func (b *builder) followed() {
+	if b.FollowSince == nil || b.Table.Note.Kind != "surgery" {
+		return
+	}
+	for _, path := range []string{"/surgery/start", "/surgery/end"} {
+		text, _ := b.get(path).(string)
+		w, err := record.ParseWhen(text)
+		if err != nil || w.Partial() {
+			continue
+		}
+		at, _ := w.In(b.zone)
+		if since, _ := b.FollowSince.In(b.zone); !at.Before(since) {
+			b.set("/followed", true)
+		}
+		return
+	}
 }
 
 // savedAt takes the row's own date where no column says when it was saved, as

@@ -140,6 +140,7 @@ var holdsSeveral = map[string]string{
 	"Observation wound-culture/valueCodeableConcept":    "the words are the text of the code",
 	"Observation border-discharge/valueCodeableConcept": "the words are the text of the code",
 	"MedicationStatement/medicationCodeableConcept":     "the words are the text of the code",
+	"PractitionerRole/code":                             "a person has one role, at each place that names the person",
 	"Procedure dressing/usedCode":                       "the words are the text of the code",
 	"Procedure tourniquet/usedCode":                     "the words are the text of the code",
 	"Procedure surgery-sitting/status":                  "a border without an outcome of its own has the sitting's",

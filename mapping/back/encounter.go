@@ -84,7 +84,7 @@ func (r *reader) headerOf(v *visit) {
 		return
 	}
 	v.rec.Revision, v.rec.SavedAt, v.rec.Historical, v.rec.Author = h.revision, h.savedAt, h.historical, h.author
-	v.rec.SchemaVersion = h.schemaVersion
+	v.rec.SchemaVersion, v.rec.Followed, v.rec.Converted = h.schemaVersion, h.followed, h.converted
 	if h.status != "" {
 		v.rec.Status = h.status
 	}

@@ -164,7 +164,8 @@ func (r *reader) chemical(m *res, to *record.Matrix) {
 	if in.peek("isActive") == "true" {
 		in.take("isActive")
 	}
-	if q := in.get("strength", "numerator"); q.peek("code") == "%" {
+	under := in.get("strength", "denominator")
+	if q := in.get("strength", "numerator"); q.peek("code") == "%" && (under == nil || under.peek("value") == "1" && under.peek("code") == "1") {
 		to.Percent = decimal(q, "value")
 		in.take("strength")
 	}

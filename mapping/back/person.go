@@ -131,10 +131,26 @@ type header struct {
 	savedAt       *record.When
 	status        record.Code
 	historical    bool
+	followed      bool
+	converted     *record.Converted
 	schemaVersion string
 	author        *record.Person
 	kind          record.Code
 	recorded      string
+}
+
+// convertedFrom is the old row that a record was made of.
+func convertedFrom(c *node) *record.Converted {
+	out := record.Converted{
+		File: c.ext("file").str("valueString"), Row: whole(c.ext("row"), "valueDecimal"), Layout: c.ext("layout").str("valueString"),
+	}
+	for _, e := range c.exts("decided-by") {
+		out.DecidedBy = append(out.DecidedBy, e.str("valueString"))
+	}
+	if out.File == "" && out.Row == nil && out.Layout == "" && out.DecidedBy == nil {
+		return nil
+	}
+	return &out
 }
 
 // provenance reads the headers of the records that a commit folded; the latest
@@ -151,6 +167,7 @@ func (r *reader) provenance(x *res) {
 			recorded: recorded, revision: whole(c.ext("revision"), "valueDecimal"), savedAt: r.when(c.ext("saved-at"), "valueDateTime"),
 			status: record.Code(c.ext("status").str("valueCode")), historical: c.ext("historical").str("valueBoolean") == "true",
 			schemaVersion: c.ext("schema-version").str("valueString"), kind: record.Code(c.ext("kind").str("valueCode")),
+			followed: c.ext("followed").str("valueBoolean") == "true", converted: convertedFrom(c),
 			author: r.person(e.first("agent").get("who")),
 		}
 		c.take()

@@ -39,7 +39,8 @@ func Canonical(b []byte) ([]byte, error) {
 }
 
 // ContentHash is the content hash of D1.1: SHA-256, in lower-case hex, of the
-// canonical JSON of the record without its savedAt. It has an answer for all
+// canonical JSON of the record without its savedAt, and without what a conversion
+// says of the row that it made the record of. It has an answer for all
 // JSON that Decode does not refuse: where RFC 8785 has no form for a number or
 // a string, its literal stands, which no canonical form can equal. The error is
 // ErrNotJSON or ErrDuplicateMember; Decoded.Hash has an answer then too.
@@ -54,7 +55,7 @@ func ContentHash(b []byte) (string, error) {
 // hashOf is the content hash of a tree without duplicate members.
 func hashOf(tree *rawjson.Node) string {
 	content := *tree
-	content.Members = slices.DeleteFunc(slices.Clone(tree.Members), func(m rawjson.Member) bool { return m.Name == "savedAt" })
+	content.Members = slices.DeleteFunc(slices.Clone(tree.Members), func(m rawjson.Member) bool { return m.Name == "savedAt" || m.Name == "converted" })
 	out, _ := content.Canonical()
 	return hexSum(out)
 }

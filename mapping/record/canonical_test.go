@@ -40,6 +40,7 @@ func TestD1_1_ContentHash(t *testing.T) {
 	for why, same := range map[string]string{
 		"another saved-at":                     `{"clinic":"c1","savedAt":"2025-01-01T00:00Z","surgery":{"savedAt":"x","n":2.5}}`,
 		"no saved-at":                          `{"clinic":"c1","surgery":{"savedAt":"x","n":2.5}}`,
+		"the old row that it was made of":      `{"clinic":"c1","converted":{"file":"a.csv","row":2},"surgery":{"savedAt":"x","n":2.5}}`,
 		"another order of members":             `{"surgery":{"n":2.5,"savedAt":"x"},"clinic":"c1"}`,
 		"white space, escapes, trailing zeros": "{ \"clinic\" :\n\"\\u0063\\u0031\",\"surgery\":{\"savedAt\":\"x\",\"n\":2.50e0}}",
 	} {
@@ -48,6 +49,8 @@ func TestD1_1_ContentHash(t *testing.T) {
 	for why, other := range map[string]string{
 		"another clinic":                 `{"clinic":"c2","surgery":{"savedAt":"x","n":2.5}}`,
 		"a saved-at that is not the top": `{"clinic":"c1","surgery":{"savedAt":"y","n":2.5}}`,
+		"converted that is not the top":  `{"clinic":"c1","surgery":{"savedAt":"x","n":2.5,"converted":{}}}`,
+		"followed":                       `{"clinic":"c1","followed":true,"surgery":{"savedAt":"x","n":2.5}}`,
 		"a number for a text":            `{"clinic":"c1","surgery":{"savedAt":"x","n":"2.5"}}`,
 		"an unknown member":              `{"clinic":"c1","surgery":{"savedAt":"x","n":2.5},"u":null}`,
 	} {

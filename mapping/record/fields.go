@@ -83,7 +83,9 @@ var headerFields = map[string]field{
 	"Record.savedAt":          {desc: "when the practice system saved this content", ahead: true},
 	"Record.kind":             {set: &KindSet, desc: "which of the four trees the record has", class: identity},
 	"Record.status":           {set: &StatusSet, desc: "whether the content is a draft, final, an amendment, or withdrawn", class: identity},
-	"Record.historical":       {desc: "true for a record converted from old data; its dates may be partial and it is never followed up"},
+	"Record.historical":       {desc: "true for a record converted from old data; its dates may be partial, and its plan is not followed here unless followed says so"},
+	"Record.followed":         {desc: "true for a historical surgery whose reviews are still to come: its plan is followed here like any other"},
+	"Record.converted":        {desc: "which old row the record was made of; no part of the content, so that the same content of another row is the same"},
 	"Record.author":           {desc: "who wrote the content; a registration or a staff key is needed"},
 	"Record.patient":          {desc: "who was treated, as this record states it"},
 	"Record.sharing":          {set: &SharingSet, desc: "the patient's word on sharing with the region; absent never overrides an earlier word, and a value that cannot be read means not shared until a readable one comes"},
@@ -93,6 +95,11 @@ var headerFields = map[string]field{
 	"Record.review":           {desc: "the review, in a record of kind review"},
 	"Record.contact":          {desc: "the contact, in a record of kind contact"},
 	"Record.merge":            {desc: "the merge, in a record of kind merge"},
+
+	"Converted.file":      {desc: "name of the file of old records, with the sheet of a workbook"},
+	"Converted.row":       {desc: "number of the row, from 1, the header being a row too", least: "1", most: maxSafeInteger},
+	"Converted.layout":    {desc: "the layout by which the row was read, with its version"},
+	"Converted.decidedBy": {desc: "the people who decided what doubtful words of the row mean"},
 
 	"Merge.replaces": {desc: "the numbers of the same person that the header's patient replaces; their cases stay under them", class: identity},
 

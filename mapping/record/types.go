@@ -17,6 +17,10 @@ type Record struct {
 	Kind          Code     `json:"kind,omitempty"`   // KindSet
 	Status        Code     `json:"status,omitempty"` // StatusSet
 	Historical    bool     `json:"historical,omitempty"`
+	// Followed says that the plan of a historical surgery is followed here.
+	Followed bool `json:"followed,omitempty"`
+	// Converted is no part of the content (ContentHash).
+	Converted *Converted `json:"converted,omitempty"`
 	Author        *Person  `json:"author,omitempty"`
 	Patient       *Patient `json:"patient,omitempty"`
 	Sharing       Code     `json:"sharing,omitempty"` // SharingSet; absent never overrides (D3.1)
@@ -28,6 +32,14 @@ type Record struct {
 	Review  *Review  `json:"review,omitempty"`
 	Contact *Contact `json:"contact,omitempty"`
 	Merge   *Merge   `json:"merge,omitempty"`
+}
+
+// Converted says which old row a historical record was made of, and how.
+type Converted struct {
+	File      string   `json:"file,omitempty"` // and the sheet, "visits.xlsx#reviews"
+	Row       *int64   `json:"row,omitempty"`  // from 1, the header too
+	Layout    string   `json:"layout,omitempty"`
+	DecidedBy []string `json:"decidedBy,omitempty"`
 }
 
 // Code is a value of a closed list (a Set). The empty string means absent; an

@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"nailbridge/internal/old"
@@ -22,24 +23,28 @@ import (
 
 // Options are what a run is told.
 type Options struct {
-	Files    []string // plain files; folders were listed
-	Layout   layout.Layout
-	Folder   string // of the layout, beside which its other files are
-	Clinics  []mapping.Settings
-	AsOf     time.Time
-	Out      string // folder of the output
-	Workers  int
-	Gzip     bool
-	DryRun   bool // reads and folds, and writes nothing but the working file
-	Limit    int  // rows a file; 0: all
-	Since    *record.When
-	Sharing  record.Code // agreed or declined: the word that stands for what old rows do not say
-	Basis    string      // its lawful basis
-	Exclude  map[string]bool
-	Decided  Decisions
-	Deliver  Deliver // takes the records in, instead of files of resources; not in a dry run
-	Into     string  // names what Deliver hands them to, so that no run goes on into another
-	Progress func(stage string, done, all int)
+	Files   []string // plain files; folders were listed
+	Layout  layout.Layout
+	Folder  string // of the layout, beside which its other files are
+	Clinics []mapping.Settings
+	AsOf    time.Time
+	Out     string // folder of the output
+	Workers int
+	Gzip    bool
+	DryRun  bool // reads and folds, and writes nothing but the working file
+	Limit   int  // rows a file; 0: all
+	Since   *record.When
+	// FollowSince: the plans of surgeries from this day on are followed here; nil: of
+	// none.
+	FollowSince *record.When
+	LayoutName  string      // named in Provenance, with its version
+	Sharing     record.Code // agreed or declined: the word that stands for what old rows do not say
+	Basis       string      // its lawful basis
+	Exclude     map[string]bool
+	Decided     Decisions
+	Deliver     Deliver // takes the records in, instead of files of resources; not in a dry run
+	Into        string  // names what Deliver hands them to, so that no run goes on into another
+	Progress    func(stage string, done, all int)
 
 	names   []string // of the inputs
 	headers [][]byte // of the inputs, as the files have them
@@ -157,6 +162,8 @@ func (o Options) input(path string, t layout.Table, beside old.Beside) (input, e
 	}
 	if err == nil {
 		in.conv.SurgeryPrefix = o.surgeryPrefix(t)
+		in.conv.File, in.conv.Layout = in.name, strings.TrimSpace(o.LayoutName+" "+t.Note.Version)
+		in.conv.FollowSince = o.FollowSince
 	}
 	return in, err
 }

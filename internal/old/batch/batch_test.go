@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"context"
 	"encoding/csv"
+	"encoding/json"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -16,6 +18,7 @@ import (
 	"nailbridge/internal/config"
 	"nailbridge/internal/old/batch"
 	"nailbridge/internal/old/layout"
+	"nailbridge/mapping/record"
 )
 
 const shipped = "../../../testdata/old"
@@ -31,7 +34,7 @@ func options(t testing.TB, file, layoutFile string) batch.Options {
 		clinics[i].Clinic.ShareUnstated = "invented basis"
 	}
 	return batch.Options{Files: []string{file}, Layout: layoutOf(t, layoutFile), Folder: shipped, Clinics: clinics,
-		AsOf: time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC), Out: t.TempDir(), Workers: 2, Sharing: "agreed", Basis: "invented basis"}
+		LayoutName: filepath.Base(layoutFile), AsOf: time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC), Out: t.TempDir(), Workers: 2, Sharing: "agreed", Basis: "invented basis"}
 }
 
 func layoutOf(t testing.TB, path string) layout.Layout {
@@ -72,6 +75,113 @@ func TestEveryRowEndsOnce(t *testing.T) {
 		}
 		assert.Equal(t, s.Rows, total)
 	}
+}
+
+// What a record says of its row is in its Provenance: the file, the row as the
+// file counts, the layout and who decided; and the clinic where no author is
+// named.
+func TestProvenanceNamesTheRow(t *testing.T) {
+	o := options(t, filepath.Join(shipped, "surgeries.csv"), filepath.Join(shipped, "surgeries.layout.json"))
+	run(t, o)
+	o.Decided = answered(t, o.Out, func(lines [][]string) {
+		for _, l := range lines {
+			l[7], l[8], l[9] = "correct", "right hallux", "A. Quill"
+		}
+	})
+	o.Out = t.TempDir()
+	run(t, o)
+	rows := map[string]string{} // row by record
+	decided := map[string]bool{}
+	for _, p := range resources(t, o.Out, "Provenance") {
+		text, err := json.Marshal(p)
+		require.NoError(t, err)
+		for _, e := range p["entity"].([]any) {
+			said := map[string][]string{}
+			for _, outer := range list(e.(map[string]any)["extension"]) {
+				for _, x := range list(outer.(map[string]any)["extension"]) {
+					x := x.(map[string]any)
+					for _, v := range []string{"valueString", "valueDecimal", "valueCode"} {
+						if s, ok := x[v]; ok {
+							said[x["url"].(string)] = append(said[x["url"].(string)], fmt.Sprint(s))
+						}
+					}
+				}
+			}
+			if said["record"] == nil {
+				continue
+			}
+			assert.Equal(t, []string{"surgeries.csv"}, said["file"])
+			assert.Equal(t, "surgeries.layout.json", strings.Fields(said["layout"][0])[0])
+			rows[said["record"][0]] = said["row"][0]
+			if said["decided-by"] != nil {
+				assert.Equal(t, []string{"A. Quill"}, said["decided-by"])
+				decided[said["record"][0]] = true
+			}
+		}
+		assert.Contains(t, string(text), "converted from old data, file surgeries.csv, row ")
+	}
+	assert.Equal(t, map[string]string{"old-op-000101": "2", "old-op-000102": "3", "old-op-000103": "4", "old-op-000104": "5", "old-op-000105": "7"}, rows)
+	assert.Equal(t, map[string]bool{"old-op-000104": true, "old-op-000105": true}, decided)
+}
+
+// The plans of surgeries from a day on are followed here, with activities that are
+// open; those of before are revoked, and have none (D4.4).
+func TestPlansAreFollowedFromADayOn(t *testing.T) {
+	o := options(t, filepath.Join(shipped, "surgeries.csv"), filepath.Join(shipped, "surgeries.layout.json"))
+	o.Clinics[0].Clinic.DefaultProtocol = "partial-avulsion-chemical-ablation"
+	byStatus := func(since string) (out map[string]int) {
+		o.Out, o.FollowSince = t.TempDir(), nil
+		if since != "" {
+			w, err := record.ParseWhen(since)
+			require.NoError(t, err)
+			o.FollowSince = &w
+		}
+		run(t, o)
+		out = map[string]int{}
+		for _, p := range resources(t, o.Out, "CarePlan") {
+			status := p["status"].(string)
+			out[status]++
+			assert.Equal(t, status == "revoked", len(list(p["activity"])) == 0, status)
+		}
+		return out
+	}
+	assert.Equal(t, map[string]int{"revoked": 3}, byStatus(""))
+	assert.Equal(t, map[string]int{"revoked": 3}, byStatus("2030-01-01"))
+	assert.Equal(t, map[string]int{"active": 2, "revoked": 1}, byStatus("2014-06-03"), "of June 2014 nobody can say that it was from that day on")
+}
+
+// answered reads the worksheet of a run with people's answers in it.
+func answered(t testing.TB, out string, answer func(lines [][]string)) batch.Decisions {
+	t.Helper()
+	b, err := os.ReadFile(filepath.Join(out, "worksheet.csv"))
+	require.NoError(t, err)
+	rows, err := csv.NewReader(bytes.NewReader(b)).ReadAll()
+	require.NoError(t, err)
+	answer(rows[1:])
+	var filled bytes.Buffer
+	require.NoError(t, csv.NewWriter(&filled).WriteAll(rows))
+	path := filepath.Join(t.TempDir(), "worksheet.csv")
+	require.NoError(t, os.WriteFile(path, filled.Bytes(), 0o644))
+	d, err := batch.ReadDecisions(path)
+	require.NoError(t, err)
+	return d
+}
+
+func resources(t testing.TB, dir, typ string) (out []map[string]any) {
+	t.Helper()
+	b, err := os.ReadFile(filepath.Join(dir, typ+".ndjson"))
+	require.NoError(t, err)
+	for line := range strings.Lines(string(b)) {
+		var r map[string]any
+		require.NoError(t, json.Unmarshal([]byte(line), &r))
+		out = append(out, r)
+	}
+	return out
+}
+
+func list(v any) []any {
+	l, _ := v.([]any)
+	return l
 }
 
 // form is another form of a table, with the layout edited to match.
@@ -201,21 +311,12 @@ func TestDecisionsAreApplied(t *testing.T) {
 	file, lay := filepath.Join(shipped, "surgeries.csv"), filepath.Join(shipped, "surgeries.layout.json")
 	o := options(t, file, lay)
 	run(t, o)
-	b, err := os.ReadFile(filepath.Join(o.Out, "worksheet.csv"))
-	require.NoError(t, err)
-	rows, err := csv.NewReader(bytes.NewReader(b)).ReadAll()
-	require.NoError(t, err)
-	require.Len(t, rows, 3)
-	rows[1][7], rows[1][8], rows[1][9] = "correct", "left hallux medial", "r.office"
-	rows[2][7], rows[2][9] = "leave", "r.office"
-	var filled bytes.Buffer
-	require.NoError(t, csv.NewWriter(&filled).WriteAll(rows))
-	path := filepath.Join(t.TempDir(), "worksheet.csv")
-	require.NoError(t, os.WriteFile(path, filled.Bytes(), 0o644))
-
 	again := options(t, file, lay)
-	again.Decided, err = batch.ReadDecisions(path)
-	require.NoError(t, err)
+	again.Decided = answered(t, o.Out, func(lines [][]string) {
+		require.Len(t, lines, 2)
+		lines[0][7], lines[0][8], lines[0][9] = "correct", "left hallux medial", "r.office"
+		lines[1][7], lines[1][9] = "leave", "r.office"
+	})
 	s := run(t, again)
 	assert.Equal(t, 4, s.Outcomes["provenance"])
 	assert.Equal(t, 1, s.Outcomes["rejected"], "without a toe there is no surgery to publish")

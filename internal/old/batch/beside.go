@@ -141,7 +141,7 @@ func (o Options) fingerprint(inputs []input) (string, error) {
 		exclude = append(exclude, id)
 	}
 	slices.Sort(exclude)
-	fmt.Fprintf(h, "%s %v %v %d %v %s %q %v\n", jsonOf(o.Layout), o.Gzip, o.DryRun, o.Limit, o.Since, o.Sharing, o.Basis, exclude)
+	fmt.Fprintf(h, "%s %v %v %d %v %v %q %s %q %v\n", jsonOf(o.Layout), o.Gzip, o.DryRun, o.Limit, o.Since, o.FollowSince, o.LayoutName, o.Sharing, o.Basis, exclude)
 	fmt.Fprintf(h, "%q\n%s %s\n", o.Into, o.AsOf.UTC(), jsonOf(o.Decided))
 	return hex.EncodeToString(h.Sum(nil)), nil
 }
