@@ -324,6 +324,9 @@ func (b *builder) once(says said, k shorthand.Kind, pointer string) {
 // on all that its surgery treated.
 func (b *builder) visitWords(tree string, says said) {
 	if tree == "/review" {
+		if vs := says[shorthand.Attendance]; len(vs) == 2 { // what became of this one; the other is the next
+			says[shorthand.Attendance] = slices.DeleteFunc(vs, func(v shorthand.Value) bool { return v.Code == "rebooked" })
+		}
 		b.once(says, shorthand.Attendance, "/review/attendance")
 	}
 	found := []struct {

@@ -25,6 +25,7 @@ const (
 	durations             // seconds of each application
 	single                // one length of time, in seconds
 	unclear               // numbers that fit nothing certain
+	doubtful              // a range, of what its unit says: text is from, each to
 )
 
 // cartridges are the sizes that a bare number after "2 x" is taken for, in mL
@@ -50,7 +51,7 @@ func amounts(items []*item) []amount {
 // amountAt reads the quantity that begins at the first item, and how many items it
 // takes; none: 0.
 func amountAt(it []*item) (amount, int) {
-	for _, read := range []func([]*item) (amount, int){ratioAt, countTimesAt, sumAt, plainAt, timesAt} {
+	for _, read := range []func([]*item) (amount, int){ratioAt, rangeAt, perMLAt, countTimesAt, sumAt, volumesAt, plainAt, timesAt} {
 		if a, n := read(it); n > 0 {
 			return a, n
 		}
@@ -103,6 +104,61 @@ func countTimesAt(it []*item) (amount, int) {
 	return amount{what: unclear}, i + 1
 }
 
+// rangeAt reads 80-90 %, 10 to 15 min: one of them, and nobody knows which.
+func rangeAt(it []*item) (amount, int) {
+	if len(it) < 4 || !it[0].number || !(it[1].text == "-" && it[1].glued && it[2].glued) && it[1].text != "to" || !it[2].number || !it[3].is(percent, unitML, unitMin, unitSec) {
+		return amount{}, 0
+	}
+	if _, n := clockAt(it, false); n > 0 {
+		return amount{}, 0
+	}
+	return amount{what: doubtful, text: it[3].text}, 4
+}
+
+// volumesAt reads 1.8 + 1.8 + 0.9 mL as what was given in all.
+func volumesAt(it []*item) (amount, int) {
+	sum := new(big.Rat)
+	for i, n := 0, 0; i < len(it) && it[i].number; n++ {
+		v, ok := decimal(it[i].text)
+		if !ok {
+			return amount{}, 0
+		}
+		r, _ := new(big.Rat).SetString(v)
+		sum.Add(sum, r)
+		i++
+		unit := i < len(it) && it[i].is(unitML)
+		if unit {
+			i++
+		}
+		switch {
+		case i+1 < len(it) && it[i].text == "+" && it[i+1].number:
+			i++
+		case unit && n > 0:
+			return amount{what: volume, text: trimmed(sum)}, i
+		default:
+			return amount{}, 0
+		}
+	}
+	return amount{}, 0
+}
+
+// usual are the lengths of applications that are read as seconds without a unit, in a
+// list (common practice, no source).
+var usual = []string{"30", "45", "60", "90", "120", "180"}
+
+// perMLAt reads 7.5 mg/mL as its percentage, 0.75.
+func perMLAt(it []*item) (amount, int) {
+	if len(it) < 4 || !it[0].number || !it[1].is(unitMG) || it[2].text != "/" || !it[3].is(unitML) {
+		return amount{}, 0
+	}
+	v, ok := decimal(it[0].text)
+	if !ok {
+		return amount{}, 0
+	}
+	r, _ := new(big.Rat).SetString(v)
+	return amount{what: percentage, text: trimmed(r.Mul(r, big.NewRat(1, 10)))}, 4
+}
+
 // sumAt reads 60+60+60 s, 1 min + 1 min + 30 s, and the same with commas or
 // slashes; the last unit counts for those without one.
 func sumAt(it []*item) (amount, int) {
@@ -126,7 +182,7 @@ func sumAt(it []*item) (amount, int) {
 		break
 	}
 	last := len(units) - 1
-	if len(vs) < 2 || units[last] == nil {
+	if len(vs) < 2 || units[last] == nil && slices.ContainsFunc(vs, func(v string) bool { return !slices.Contains(usual, v) }) {
 		return amount{}, 0
 	}
 	var each []string
@@ -134,6 +190,10 @@ func sumAt(it []*item) (amount, int) {
 		u := units[k]
 		if u == nil {
 			u = units[last]
+		}
+		if u == nil { // 60/60
+			each = append(each, v)
+			continue
 		}
 		each = append(each, seconds(v, u))
 	}
@@ -250,8 +310,11 @@ func product(n int, v string) string {
 	}
 	r, _ := new(big.Rat).SetString(v)
 	r.Mul(r, big.NewRat(int64(n), 1))
-	s := r.FloatString(6)
-	return strings.TrimSuffix(strings.TrimRight(s, "0"), ".")
+	return trimmed(r)
+}
+
+func trimmed(r *big.Rat) string {
+	return strings.TrimSuffix(strings.TrimRight(r.FloatString(6), "0"), ".")
 }
 
 func repeat(s string, n int) []string { return slices.Repeat([]string{s}, n) }

@@ -1,6 +1,7 @@
 package shorthand
 
 import (
+	"math"
 	"os"
 	"slices"
 	"strings"
@@ -87,6 +88,117 @@ func TestEveryReadingKeepsItsWords(t *testing.T) {
 	}
 }
 
+// score counts the labels of some phrases: read rightly, missed, and what was read that
+// no label says. What is ambiguous is of the worksheet, and counts there.
+type score struct{ right, missed, wrong int }
+
+func (s score) recall() float64    { return float64(s.right) / float64(max(s.right+s.missed, 1)) }
+func (s score) precision() float64 { return float64(s.right) / float64(max(s.right+s.wrong, 1)) }
+
+// measured is what the grammar makes of a corpus.
+type measured struct {
+	sites, rest score // sites with their borders, and borders alone; all other kinds
+	phrases     int
+	certain     int // phrases that a careful reader finds unambiguous
+	asked       int // of these, those that would wait in the worksheet
+	toes        int // toes that labels name
+	wrongToes   []string
+}
+
+func isDoubt(f string) bool { return strings.HasSuffix(f, " ?") }
+
+// toe is side and digit of a site's label; "" of others.
+func toe(f string) string {
+	w := strings.Fields(f)
+	if len(w) != 4 || w[0] != "site" {
+		return ""
+	}
+	return w[1] + " " + w[2]
+}
+
+func measure(t testing.TB, file string) (m measured) {
+	t.Helper()
+	for _, row := range rows(t, file, 3) {
+		kinds, known := contexts[row[0]]
+		require.True(t, known, row[0])
+		want, got := labels(row[2]), facts(Read(row[1], kinds...))
+		m.add(row[1], want, got)
+		if !slices.Equal(want, got) {
+			t.Logf("%s: %s: labelled %v, read %v", row[0], row[1], want, got)
+		}
+	}
+	return m
+}
+
+func (m *measured) add(phrase string, want, got []string) {
+	m.phrases++
+	if !slices.ContainsFunc(want, isDoubt) {
+		m.certain++
+		if slices.ContainsFunc(got, isDoubt) {
+			m.asked++
+		}
+	}
+	of := func(f string) *score {
+		if strings.HasPrefix(f, "site ") || strings.HasPrefix(f, "border ") {
+			return &m.sites
+		}
+		return &m.rest
+	}
+	var toes []string
+	for _, f := range want {
+		switch {
+		case isDoubt(f):
+		case slices.Contains(got, f):
+			of(f).right++
+		default:
+			of(f).missed++
+		}
+		if toe(f) != "" {
+			toes, m.toes = append(toes, toe(f)), m.toes+1
+		}
+	}
+	for _, f := range got {
+		if isDoubt(f) || slices.Contains(want, f) {
+			continue
+		}
+		of(f).wrong++
+		if toe(f) != "" && !slices.Contains(toes, toe(f)) {
+			m.wrongToes = append(m.wrongToes, phrase)
+		}
+	}
+}
+
+func (m measured) log(t testing.TB, name string) {
+	t.Logf("%s: %d phrases; toe, side and border: recall %.1f %%, precision %.1f %%; the rest: recall %.1f %%, precision %.1f %%; %d of %d unambiguous phrases in the worksheet; %d wrong of %d toes (upper 95 %% bound %.1f %%)",
+		name, m.phrases, 100*m.sites.recall(), 100*m.sites.precision(), 100*m.rest.recall(), 100*m.rest.precision(), m.asked, m.certain, len(m.wrongToes), m.toes, 100*bound(len(m.wrongToes), m.toes))
+}
+
+// bound is the upper end of the one-sided 95 % confidence interval of a share of which
+// k of n were seen (Clopper and Pearson 1934), by halving.
+func bound(k, n int) float64 {
+	lo, hi := 0.0, 1.0
+	for range 60 {
+		p := (lo + hi) / 2
+		at, term := 0.0, math.Pow(1-p, float64(n))
+		for i := 0; i <= k; i++ {
+			at += term
+			term *= float64(n-i) / float64(i+1) * p / (1 - p)
+		}
+		if at > 0.05 {
+			lo = p
+		} else {
+			hi = p
+		}
+	}
+	return hi
+}
+
+// The bound of the rule of three: nothing wrong in 100 leaves up to 3 %.
+func TestBound(t *testing.T) {
+	assert.InDelta(t, 1-math.Pow(0.05, 1.0/100), bound(0, 100), 1e-9)
+	assert.InDelta(t, 0.0466, bound(1, 100), 0.0005) // from memory
+}
+
 func FuzzRead(f *testing.F) {
 	for _, row := range rows(f, "rules.tsv", 4)[1:] {
 		f.Add(row[2])
@@ -103,4 +215,12 @@ func FuzzRead(f *testing.F) {
 			}
 		}
 	})
+}
+
+func TestCorpus(t *testing.T) {
+	for _, name := range []string{"corpus-1.tsv", "corpus-2.tsv"} {
+		m := measure(t, name)
+		m.log(t, name)
+		assert.Empty(t, m.wrongToes)
+	}
 }

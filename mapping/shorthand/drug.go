@@ -2,6 +2,7 @@ package shorthand
 
 import (
 	"slices"
+	"strconv"
 
 	"nailbridge/mapping/record"
 )
@@ -20,8 +21,11 @@ func (r *reader) drugs() {
 			r.anaesthetic(d)
 		case d.drug.is(chemical, phenolAlc) && r.wants(Chemical):
 			r.chemical(d)
+		case d.drug.is(chemical, phenolAlc) && r.wants(Method): // in a column of procedures
+			r.add(Reading{Kind: Method, Value: Value{Code: "chemical-ablation"}, Certainty: Certain, Rule: "method.chemical"}, d.drug)
 		}
 	}
+	r.unnamed()
 }
 
 // doses gives each part of a clause to its drug: a part with one drug to that, a part
@@ -105,21 +109,29 @@ func (r *reader) anaesthetic(d dose) {
 			into = &rd.Value.ML
 		case ratio:
 			into = &rd.Value.Ratio
-		case unclear:
+		case unclear, doubtful:
 			rd.Certainty, rd.Rule = Ambiguous, "anaesthetic.numbers"
 		}
 		if into == nil {
 			continue
 		}
-		if *into != "" && *into != a.text {
+		if *into != "" {
 			rd.Certainty, rd.Rule = Ambiguous, "anaesthetic.two-amounts"
 			rd.Others = append(rd.Others, rd.Value)
 		}
 		*into = a.text
 		used = append(used, a.items...)
 	}
+	if r.only(Anaesthetic) && slices.ContainsFunc(d.items, func(it *item) bool {
+		counted := it.index+1 < len(r.items) && r.items[it.index+1].is(unitCart, unitMG) // cartridges, or mg: another word for what stands there
+		return it.number && !counted && !slices.Contains(used, it)
+	}) {
+		rd.Certainty, rd.Rule = Ambiguous, "anaesthetic.numbers"
+	}
 	for _, it := range d.items {
-		if it.is(vaso) && !it.mark.not {
+		if it.is(vaso) && it.entry(vaso).value == "?" {
+			rd.Certainty, rd.Rule = Ambiguous, "anaesthetic.vasoconstrictor" // the record's list has it not
+		} else if it.is(vaso) && !it.mark.not {
 			rd.Value.Vasoconstrictor = record.Code(it.entry(vaso).value)
 			used = append(used, it)
 		}
@@ -142,10 +154,16 @@ func (r *reader) chemical(d dose) {
 	}
 	r.add(Reading{Kind: Chemical, Value: Value{Code: record.Code(e.value)}, Certainty: Certain, Rule: e.rule}, d.drug)
 	total := slices.ContainsFunc(d.items, func(it *item) bool { return it.is(totalWord) })
-	if tq := slices.IndexFunc(d.items, func(it *item) bool { return it.is(tourniquet, noTourni) }); tq >= 0 {
-		d.items = d.items[:tq] // its minutes are not the chemical's
+	d.items = besideTourniquet(d)
+	own := r.ofChemical(d)
+	as := append(amounts(own), strength(d.drug, own)...)
+	several := 0
+	for _, a := range as {
+		if a.what == times || a.what == durations || a.what == single {
+			several++
+		}
 	}
-	for _, a := range amounts(d.items) {
+	for _, a := range as {
 		rd := Reading{Certainty: Certain, Rule: "amount"}
 		switch a.what {
 		case percentage:
@@ -156,12 +174,88 @@ func (r *reader) chemical(d dose) {
 			rd.Kind, rd.Value.Seconds, rd.Certainty, rd.Rule = Applications, []string{a.text}, Likely, "amount.one-length"
 		case unclear:
 			rd.Kind, rd.Certainty, rd.Rule = Applications, Ambiguous, "amount.numbers"
+		case doubtful:
+			if rd.Kind, rd.Certainty, rd.Rule = Applications, Ambiguous, "amount.range"; a.text == "%" {
+				rd.Kind = Percent
+			}
 		default:
 			continue
 		}
-		if total && rd.Kind == Applications {
+		switch {
+		case total && rd.Kind == Applications:
 			rd.Certainty, rd.Rule = Ambiguous, "amount.total"
+		case several > 1 && rd.Kind == Applications:
+			rd.Certainty, rd.Rule = Ambiguous, "amount.several"
 		}
 		r.add(rd, a.items...)
+	}
+}
+
+// besideTourniquet are the items of a dose without those of a tourniquet, whose
+// minutes are not the chemical's: from its name to the end of its part.
+func besideTourniquet(d dose) []*item {
+	var out []*item
+	part := -1
+	for _, it := range d.items {
+		if it.is(tourniquet, noTourni) {
+			part = it.part
+		}
+		if it.part != part || it == d.drug {
+			if it == d.drug {
+				part = -1
+			}
+			out = append(out, it)
+		}
+	}
+	return out
+}
+
+// ofChemical are the items of a chemical's amounts: a percentage that stands before a
+// flush, or after one in a part of its own, is the flush's.
+func (r *reader) ofChemical(d dose) []*item {
+	flushes := map[int]int{} // the first flush of a part
+	for _, it := range slices.Backward(d.items) {
+		if it.is(flushWord, class(Flush)) {
+			flushes[it.part] = it.index
+		}
+	}
+	return slices.DeleteFunc(slices.Clone(d.items), func(it *item) bool {
+		if at, ok := flushes[it.part]; ok && it.part != d.drug.part && it.index > at {
+			return true
+		}
+		next := r.items[min(it.index+2, len(r.items)-1)]
+		percents := it.number && it.index+1 < len(r.items) && r.items[it.index+1].is(percent)
+		return percents && it.index+2 < len(r.items) && next.is(class(Flush))
+	})
+}
+
+// strength reads a number without a unit beside phenol that is a usual strength of it:
+// phenol 89, phenol (88) (common practice, no source).
+func strength(drug *item, items []*item) []amount {
+	if drug.entry(chemical).value != "phenol" {
+		return nil
+	}
+	for i, it := range items {
+		v, err := strconv.Atoi(it.text)
+		free := i+1 == len(items) || !items[i+1].is(percent, unitML, unitMin, unitSec, unitMG) && items[i+1].text != "-"
+		if it.number && err == nil && v >= 80 && v <= 92 && free && it.index > drug.index && it.index <= drug.index+2 {
+			return []amount{{what: percentage, text: it.text, items: []*item{it}}}
+		}
+	}
+	return nil
+}
+
+// unnamed reads an anaesthetic of which no drug is named: "ring block", or amounts in
+// a column of anaesthetics.
+func (r *reader) unnamed() {
+	if !r.wants(Anaesthetic) || slices.ContainsFunc(r.items, func(it *item) bool { return it.is(anaesthetic) }) {
+		return
+	}
+	for _, it := range r.items {
+		amounts := r.only(Anaesthetic) && it.is(unitML, percent)
+		if !it.mark.not && (it.is(injectWord) || amounts) {
+			r.add(Reading{Kind: Anaesthetic, Certainty: Ambiguous, Rule: "anaesthetic.no-drug"}, it)
+			return
+		}
 	}
 }

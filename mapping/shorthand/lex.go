@@ -12,6 +12,8 @@ type token struct {
 	from, to int  // bytes of the text
 	number   bool // begins with a digit
 	glued    bool // nothing stands between it and the token before
+	spelled  bool // written in letters
+	small    bool // begins with a small letter
 }
 
 // lex cuts a text into tokens. Offsets are those of the text as it was sent.
@@ -36,10 +38,26 @@ func lex(text string) []token {
 		case unicode.IsLetter(r):
 			to = max(to, wordEnd(text, i))
 		}
-		out = append(out, token{text: lower(text[i:to]), from: i, to: to, number: number, glued: end == i})
+		word := lower(text[i:to])
+		if s, ok := spellings[word]; ok {
+			word = s
+		}
+		if n := counts[word]; n != "" {
+			word, number = n, true
+		}
+		out = append(out, token{text: word, from: i, to: to, number: number, spelled: isLetter(text[i:to]), glued: end == i, small: unicode.IsLower(r)})
 		end, i = to, to
 	}
 	return joinCodes(out, text)
+}
+
+// counts are the numbers that are written out.
+var counts = map[string]string{"one": "1", "two": "2", "three": "3", "four": "4", "five": "5", "six": "6"}
+
+// spellings are short forms that stand for one word wherever they stand.
+var spellings = map[string]string{
+	"drsg": "dressing", "dressg": "dressing", "drsng": "dressing", "dsg": "dressing", "drsgs": "dressings",
+	"appt": "appointment", "appts": "appointments", "treatmt": "treatment", "tx": "treatment",
 }
 
 // plain turns the look-alikes of signs into the sign: no-break spaces, the sign
@@ -111,7 +129,7 @@ func joinCodes(ts []token, text string) []token {
 	var out []token
 	for i := 0; i < len(ts); i++ {
 		t := ts[i]
-		if t.text == "t" && !t.glued && i+1 < len(ts) && ts[i+1].glued && ts[i+1].number && len(ts[i+1].text) == 1 &&
+		if t.text == "t" && (!t.glued || i > 0 && (ts[i-1].text == "-" || ts[i-1].text == "/" || ts[i-1].text == "," || ts[i-1].text == "(")) && i+1 < len(ts) && ts[i+1].glued && ts[i+1].number && len(ts[i+1].text) == 1 &&
 			ts[i+1].text != "0" && (i+2 == len(ts) || !ts[i+2].glued || !ts[i+2].number && !isLetter(ts[i+2].text)) {
 			t = token{text: lower(text[t.from:ts[i+1].to]), from: t.from, to: ts[i+1].to, glued: t.glued}
 			i++

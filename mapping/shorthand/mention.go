@@ -17,6 +17,7 @@ type mention struct {
 	unsure bool // of a border: inner, left border
 	code   bool // a code of side and digit, which a bare digit may look like
 	joined bool // "and" stands between it and the one before
+	ranged bool // a hyphen does: T6-T8
 	rule   string
 	items  []*item
 }
@@ -38,10 +39,16 @@ func (r *reader) mentions(clause int) []mention {
 			joined = joined || it.is(conj)
 			continue
 		}
+		if it.mark.not && m.isBorder() {
+			continue // "not lateral", "med not touched"
+		}
 		if it.mark.not {
 			it.mark.doubt = true // "not L" is no side at all
 		}
 		m.items, m.joined = append(m.items, it), joined && len(out) > 0
+		if n := len(out); n > 0 && len(m.digit) > 0 && len(out[n-1].digit) > 0 {
+			m.ranged = it.index == out[n-1].items[0].index+2 && r.items[it.index-1].text == "-"
+		}
 		out, joined = append(out, m), false
 	}
 	return out
@@ -65,11 +72,16 @@ func (r *reader) mention(i int) (mention, bool) {
 
 func (r *reader) readMention(i int) (mention, bool) {
 	it := r.items[i]
+	if slices.ContainsFunc(r.items, func(o *item) bool { return o.clause == it.clause && slices.Contains(hands, o.text) }) {
+		return mention{}, false
+	}
 	switch {
 	case it.number:
 		return r.bareDigit(i)
 	case it.is(sideDigit):
 		return r.code(it)
+	case it.is(bothSides) && r.only(Border):
+		return mention{border: "both", rule: "border.both"}, true
 	case it.is(bothSides):
 		return mention{both: true, rule: "side.both"}, true
 	case it.is(vagueBoth):
@@ -86,6 +98,9 @@ func (r *reader) readMention(i int) (mention, bool) {
 	}
 	return r.borderWord(i)
 }
+
+// hands are words of nails that are on no foot.
+var hands = []string{"thumb", "finger", "fingers", "fingernail", "hand", "hands"}
 
 // siteColumn reports whether the text is a column of sites.
 func (r *reader) siteColumn() bool { return r.only(Site, Border, Procedure) && r.wants(Site) }
@@ -105,6 +120,9 @@ func (r *reader) code(it *item) (mention, bool) {
 func (r *reader) bareDigit(i int) (mention, bool) {
 	it := r.items[i]
 	m := mention{rule: "toe.number"}
+	if it.spelled {
+		return mention{}, false // "one side"
+	}
 	for _, d := range strings.Split(it.text, ",") {
 		if len(d) != 1 || d < "1" || d > "5" {
 			return mention{}, false
@@ -170,8 +188,8 @@ func (r *reader) beside(i int, cs ...class) bool {
 func (r *reader) sideWord(i int) (mention, bool) {
 	it := r.items[i]
 	e := it.entry(side)
-	if r.only(Border) && it.text == "l" {
-		return mention{border: "lateral", rule: "border.letter"}, true
+	if r.only(Border) { // L may be lateral, or left, which is medial or lateral by the foot
+		return mention{border: "lateral", unsure: true, rule: "border.letter-l"}, true
 	}
 	if n := i + 1; n < len(r.items) && r.items[n].is(borderWord) && r.items[n].text != "" {
 		return mention{border: "lateral", unsure: true, rule: "border.left-right"}, true
@@ -200,7 +218,7 @@ func (r *reader) bothOf(i int) (mention, bool) {
 	if n := i + 1; it.text == "both" && n < len(r.items) && r.items[n].is(digit, digits, ordinal, toeWord, footWord) {
 		return mention{both: true, rule: "side.both"}, true
 	}
-	return mention{border: "both", unsure: true, rule: "both"}, r.siteColumn() || r.only(Border) || it.text == ""
+	return mention{border: "both", unsure: !r.only(Border), rule: "both"}, r.siteColumn() || r.only(Border) || it.text == ""
 }
 
 // borderWord reads a border, but not where the drug went in.

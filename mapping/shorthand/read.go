@@ -15,6 +15,7 @@ type item struct {
 	from, to int
 	number   bool
 	glued    bool
+	spelled  bool
 	clause   int
 	segment  int
 	part     int // what amounts belong together
@@ -25,6 +26,7 @@ type item struct {
 // mark says that something beside a phrase keeps it from being certain.
 type mark struct {
 	not   bool // negated: not read
+	none  bool // negated by an answer: "regrowth? none"
 	doubt bool
 	past  bool
 	plan  bool
@@ -87,9 +89,11 @@ func Read(text string, kinds ...Kind) Text {
 	}
 	r.codes()
 	r.drugs()
+	r.nothing()
 	if r.wants(Tourniquet) {
 		r.tourniquets()
 	}
+	r.together()
 	r.settle()
 	return r.text
 }
@@ -135,10 +139,15 @@ func (r *reader) add(rd Reading, from ...*item) {
 func itemise(ts []token) []*item {
 	var out []*item
 	clause, segment, part := 0, 0, 0
+	for i := range ts {
+		if isLetter(ts[i].text) {
+			ts[i].text = unslipped(ts[i].text)
+		}
+	}
 	for i := 0; i < len(ts); {
 		entries, n := match(ts, i)
 		it := &item{index: len(out), entries: entries, text: ts[i].text, from: ts[i].from, to: ts[i+n-1].to, number: ts[i].number && n == 1,
-			glued: ts[i].glued, clause: clause, segment: segment, part: part}
+			glued: ts[i].glued, spelled: ts[i].spelled, clause: clause, segment: segment, part: part}
 		if n > 1 {
 			it.text = ""
 		}
@@ -147,7 +156,7 @@ func itemise(ts []token) []*item {
 		}
 		out = append(out, it)
 		switch {
-		case it.text == ";" || i+n < len(ts) && it.text == "." && endsClause(out):
+		case it.text == ";" || i+n < len(ts) && it.text == "." && (endsClause(out) && !shortened(out, ts[i+n]) || startsMatter(ts, i+n)):
 			clause, segment, part = clause+1, segment+1, part+1
 		case it.text == "," || it.text == "(" || it.text == ")" || it.is(breakWord):
 			segment, part = segment+1, part+1
@@ -167,7 +176,29 @@ func endsClause(items []*item) bool {
 	}
 	before := items[len(items)-2]
 	short := len(before.text) <= 4
-	return !(short && before.is(side, ordinal, border, letter, digit, unitMin, unitSec, unitML, bothSides, chemical, anaesthetic, unitApp, vaso, tourniquet, pastWord))
+	return !(short && (before.is(side, ordinal, border, letter, digit, unitMin, unitSec, unitML, bothSides, chemical, anaesthetic, unitApp, vaso, tourniquet) || before.text == "prev" || before.text == "hx"))
+}
+
+// shortened reports whether the full stop stands after a short word that the
+// vocabulary does not know, and the sentence goes on in small letters: "incl. PNA".
+func shortened(items []*item, next token) bool {
+	if len(items) < 2 {
+		return false
+	}
+	before := items[len(items)-2]
+	return len(before.entries) == 0 && isLetter(before.text) && len(before.text) <= 4 && next.small
+}
+
+// startsMatter reports whether another matter than a toe begins at ts[i], so that
+// the full stop before it ends a clause after a short form too.
+func startsMatter(ts []token, i int) bool {
+	for i+1 < len(ts) && (ts[i].number || ts[i].text == "%") {
+		i++
+	}
+	entries, _ := match(ts, i)
+	return slices.ContainsFunc(entries, func(e entry) bool {
+		return slices.Contains([]class{anaesthetic, chemical, phenolAlc, tourniquet, noTourni, injectWord, flushWord, planWord, class(Dressing), class(Method)}, e.class)
+	})
 }
 
 // hcpcs is side and digit of a toe modifier: TA left great, T1 to T4 left second
@@ -192,11 +223,20 @@ func (r *reader) markAll() {
 			r.eachOf(it.segment, func(o *item) { o.mark.doubt = true })
 		case it.is(pastWord):
 			r.eachOf(it.segment, func(o *item) { o.mark.past = true })
+			if it.entry(pastWord).value == "sentence" {
+				r.toBreak(i, func(o *item) { o.mark.past = true })
+			}
 		case it.is(planWord):
 			if it.text == "for" && i+1 < len(r.items) && r.items[i+1].number {
 				continue
 			}
 			r.eachOf(it.segment, func(o *item) { o.mark.plan = o.mark.plan || o.from > it.from })
+		case it.is(notAfter) || it.is(notWord) && r.answers(i):
+			r.denyBefore(i, func(o *item) { o.mark.not, o.mark.none, o.mark.doubt = true, true, false })
+		case it.is(fineAfter):
+			r.denyBefore(i, func(o *item) { o.mark.not, o.mark.none = o.mark.not || o.is(border), o.mark.none || o.is(border) })
+		case it.is(pastAfter):
+			r.denyBefore(i, func(o *item) { o.mark.past = true })
 		case it.is(notWord):
 			for _, o := range r.items[i+1:] {
 				if o.segment != it.segment {
@@ -208,6 +248,42 @@ func (r *reader) markAll() {
 				}
 			}
 		}
+	}
+}
+
+// answers reports whether a "no" says all that its sentence says: what it denies
+// stands before it.
+func (r *reader) answers(i int) bool {
+	if i == 0 || r.items[i].text == "without" {
+		return false
+	}
+	if r.items[i].text == "none" {
+		return true
+	}
+	end := i+1 == len(r.items) || r.items[i+1].clause != r.items[i].clause || r.items[i+1].text == "." || r.items[i+1].text == ","
+	return end && r.items[i-1].text == "?"
+}
+
+// denyBefore lets a word act on the phrase that stands before it.
+func (r *reader) denyBefore(i int, act func(*item)) {
+	for k := i - 1; k >= 0 && r.items[k].clause == r.items[i].clause; k-- {
+		o := r.items[k]
+		if len(o.entries) == 0 || o.is(filler, conj, breakWord, doubtWord, borderWord) {
+			continue
+		}
+		act(o)
+		return
+	}
+}
+
+// toBreak calls f with the items after one, to the end of its clause or to a word that
+// begins another matter.
+func (r *reader) toBreak(i int, f func(*item)) {
+	for _, o := range r.items[i+1:] {
+		if o.clause != r.items[i].clause || o.is(breakWord) {
+			return
+		}
+		f(o)
 	}
 }
 
@@ -261,7 +337,7 @@ func contradictions(rs []Reading) []Reading {
 				vs = append(vs, rd.Value)
 			}
 		}
-		if len(vs) < 2 {
+		if len(vs) < 2 || k == Attendance && rebooked(vs) {
 			continue
 		}
 		for i := range rs {
@@ -273,6 +349,13 @@ func contradictions(rs []Reading) []Reading {
 	return rs
 }
 
+// rebooked reports whether all that is said beside a new appointment is one thing:
+// "DNA, rebooked".
+func rebooked(vs []Value) bool {
+	other := slices.DeleteFunc(slices.Clone(vs), func(v Value) bool { return v.Code == "rebooked" })
+	return len(other) == 1
+}
+
 // coded are the kinds whose class in the vocabulary bears their name.
 var coded = []Kind{Procedure, Method, Flush, Dressing, Attendance, Wound, Exudate, Finding, Diagnosis, Regrowth, Discharge, Outcome}
 
@@ -280,6 +363,7 @@ var coded = []Kind{Procedure, Method, Flush, Dressing, Attendance, Wound, Exudat
 func (r *reader) codes() {
 	for _, it := range r.items {
 		if it.mark.not {
+			r.denied(it)
 			continue
 		}
 		for _, e := range it.entries {
@@ -287,6 +371,11 @@ func (r *reader) codes() {
 			switch {
 			case e.class == vague:
 				r.vague(it, e)
+			case e.class == columnWord && len(r.kinds) > 0:
+				kind, code, _ := strings.Cut(e.value, " ")
+				if r.wants(Kind(kind)) {
+					r.add(Reading{Kind: Kind(kind), Value: Value{Code: record.Code(code)}, Certainty: Certain, Rule: e.rule}, it)
+				}
 			case e.class == noTourni && r.wants(Tourniquet):
 				r.add(Reading{Kind: Tourniquet, Value: Value{Code: "not-used"}, Certainty: Certain, Rule: e.rule}, it)
 			case slices.Contains(coded, k) && r.wants(k):
@@ -299,8 +388,64 @@ func (r *reader) codes() {
 	}
 }
 
+// denied reads what a phrase says that is denied: phenol not used is a matrix
+// untreated, where no other chemical is named; regrowth, none.
+func (r *reader) denied(it *item) {
+	none := func(k Kind) {
+		if r.wants(k) {
+			r.add(Reading{Kind: k, Value: Value{Code: "none"}, Certainty: Certain, Rule: "denied"}, it)
+		}
+	}
+	if it.is(chemical) && it.entry(chemical).value == "phenol" &&
+		!slices.ContainsFunc(r.items, func(o *item) bool { return o.is(chemical, phenolAlc) && !o.mark.not }) {
+		none(Method)
+	}
+	if !it.mark.none {
+		return
+	}
+	for _, e := range it.entries {
+		switch {
+		case e.class == vague && strings.HasPrefix(e.value, string(Regrowth)+" "):
+			none(Regrowth)
+		case e.class == class(Exudate):
+			none(Exudate)
+		case e.class == class(Diagnosis) && e.value == "wound-infection":
+			none(Finding)
+		case e.class == tourniquet && r.wants(Tourniquet):
+			r.add(Reading{Kind: Tourniquet, Value: Value{Code: "not-used"}, Certainty: Certain, Rule: "denied"}, it)
+		}
+	}
+}
+
+// nothing reads a column that says nothing but no: none, nil, not used.
+func (r *reader) nothing() {
+	alone := !slices.ContainsFunc(r.items, func(it *item) bool { return !it.is(notWord, notAfter, filler) })
+	first := len(r.items) > 1 && (r.items[1].text == "," || r.items[1].text == "-")
+	if len(r.items) == 0 || !alone && !first || !r.items[0].is(notWord, notAfter) {
+		return
+	}
+	for k, of := range map[Kind][]Kind{
+		Method: {Chemical, Percent, Applications, Method, Flush}, Tourniquet: {Tourniquet, On, Off, Minutes}, Dressing: {Dressing},
+	} {
+		if !r.only(of...) || !r.wants(k) {
+			continue
+		}
+		v := record.Code("none")
+		if k == Tourniquet {
+			v = "not-used"
+		}
+		r.add(Reading{Kind: k, Value: Value{Code: v}, Certainty: Certain, Rule: "nothing"}, r.items[0])
+	}
+}
+
 // vague reads a phrase of several meanings: "kind code|kind code".
 func (r *reader) vague(it *item, e entry) {
+	if it.text == "pt" && r.text.Original[it.from:it.to] != "PT" {
+		return // the patient
+	}
+	if e.rule == "finding.nad" && len(r.kinds) == 0 {
+		return // in a note it is nothing abnormal of anything
+	}
 	var k Kind
 	var vs []Value
 	for _, alt := range strings.Split(e.value, "|") {

@@ -30,8 +30,11 @@ func (r *reader) sites() {
 		groups = append(groups, grouped(r.mentions(c), c)...)
 	}
 	r.aside(groups)
+	r.consented(groups)
 	for _, g := range r.join(groups) {
 		switch {
+		case g.both && len(g.digits) == 0 && len(r.kinds) == 0 && !r.acts(g.clause):
+			// "pulses present bilaterally" is of no toe
 		case !g.hasToe() || !r.wants(Site):
 			r.bordersAlone(g)
 		default:
@@ -57,6 +60,9 @@ func grouped(ms []mention, clause int) []*group {
 		if letterL {
 			m = mention{border: "lateral", unsure: true, rule: "border.letter-l", items: m.items}
 		}
+		if m.rule == "both" && cur.complete() && len(cur.sides) == 1 && len(cur.digits) == 1 {
+			m.unsure = false // of one toe, both sides are its borders
+		}
 		if m.isBorder() {
 			if prefix && cur.complete() {
 				next()
@@ -76,6 +82,9 @@ func grouped(ms []mention, clause int) []*group {
 
 // begins reports whether m is the first word of another toe than g.
 func (g *group) begins(m, last mention) bool {
+	if m.ranged {
+		return false
+	}
 	if !g.complete() {
 		return false
 	}
@@ -93,6 +102,9 @@ func (g *group) begins(m, last mention) bool {
 // take adds a word of a toe. Two sides, or two digits, need an "and" between them.
 func (g *group) take(m mention) {
 	g.takeCode(m)
+	if m.ranged {
+		g.wrong = "toe.range"
+	}
 	if m.both {
 		g.both = true
 	}
@@ -132,6 +144,44 @@ func (g *group) takeCode(m mention) {
 	}
 }
 
+// acts reports whether a clause says that something was done.
+func (r *reader) acts(clause int) bool {
+	return slices.ContainsFunc(r.items, func(it *item) bool {
+		return it.clause == clause && it.is(procedure, chemical, phenolAlc, class(Method), border, vague)
+	})
+}
+
+// consented makes every toe ambiguous where the consent names another side than the
+// rest of the text: which of them is wrong is for a person to say.
+func (r *reader) consented(groups []*group) {
+	sides := func(consent bool) (out []record.Code) {
+		for _, g := range groups {
+			if g.complete() && r.inConsent(g) == consent {
+				out = append(out, g.sides...)
+			}
+		}
+		return out
+	}
+	said, done := sides(true), sides(false)
+	if len(said) == 0 || len(done) == 0 || !slices.ContainsFunc(done, func(s record.Code) bool { return !slices.Contains(said, s) }) {
+		return
+	}
+	for _, g := range groups {
+		if g.complete() && g.wrong == "" {
+			g.wrong = "toe.consent-of-another"
+		}
+	}
+}
+
+// forms are the words of what was written before the surgery.
+var forms = []string{"consent", "consented", "header", "marked", "booked"}
+
+func (r *reader) inConsent(g *group) bool {
+	return slices.ContainsFunc(r.segments[g.items[0].segment], func(it *item) bool {
+		return it.is(planWord) && slices.Contains(forms, it.text) && it.from < g.items[0].from
+	})
+}
+
 // aside makes a toe of a note ambiguous that stands away from what was done, where
 // something was done to another.
 func (r *reader) aside(groups []*group) {
@@ -169,7 +219,7 @@ func (r *reader) join(groups []*group) []*group {
 		case len(fits) == 1:
 			fits[0].borders = append(fits[0].borders, g.borders...)
 			fits[0].items = append(fits[0].items, g.items...)
-		case len(whole) > 0 && g.hasToe() && len(fits) == 0:
+		case len(whole) > 0 && g.hasToe() && len(fits) == 0 && !slices.ContainsFunc(whole, func(w *group) bool { return w.both }):
 			r.contradict(whole, g)
 		default:
 			out = append(out, g)
@@ -190,6 +240,9 @@ func (r *reader) contradict(whole []*group, half *group) {
 
 // repeats reports whether half a toe, or a border alone, may belong to g.
 func (g *group) repeats(half *group) bool {
+	if g.both && len(half.sides) > 0 {
+		return false // it is one of the two
+	}
 	for _, s := range half.sides {
 		if !g.both && !slices.Contains(g.sides, s) {
 			return false

@@ -49,6 +49,10 @@ func (r *reader) tourniquetTimes(scope []*item, column bool) {
 	for i := 0; i < len(scope); {
 		it := scope[i]
 		switch {
+		case kind != "" && it.is(unknownWord):
+			r.add(Reading{Kind: kind, Certainty: Ambiguous, Rule: "tourniquet.not-recorded"}, it)
+			kind, i = "", i+1
+			continue
 		case it.is(onWord):
 			it.used, kind, i = true, On, i+1
 			continue
@@ -56,8 +60,17 @@ func (r *reader) tourniquetTimes(scope []*item, column bool) {
 			it.used, kind, i = true, Off, i+1
 			continue
 		}
+		if a, n := rangeAt(scope[i:]); n > 0 && scope[i+3].is(unitMin) {
+			r.add(Reading{Kind: Minutes, Value: Value{Minutes: a.text}, Certainty: Ambiguous, Rule: "tourniquet.range-of-minutes",
+				Others: []Value{{Minutes: scope[i].text}, {Minutes: scope[i+2].text}}}, scope[i:i+n]...)
+			i += n
+			continue
+		}
 		if t, n := clockAt(scope[i:], kind != "" || column); n > 0 {
 			rd := Reading{Kind: kind, Value: Value{Time: t}, Certainty: Certain, Rule: "tourniquet.clock"}
+			if half(t, scope[i:i+n]) {
+				rd.Certainty, rd.Rule, rd.Others = Ambiguous, "tourniquet.half-day", []Value{{Time: t}, {Time: afternoon(t)}}
+			}
 			if kind == "" {
 				bare, bareItems = append(bare, rd), append(bareItems, scope[i:i+n])
 			} else {
@@ -75,6 +88,18 @@ func (r *reader) tourniquetTimes(scope []*item, column bool) {
 		i++
 	}
 	r.bareTimes(bare, bareItems)
+}
+
+// half reports whether a time is one of the first hours, written without a zero
+// before it and without am or pm: nobody operates at 1.50 in the night.
+func half(t string, it []*item) bool {
+	last := it[len(it)-1].text
+	return t < "07:00" && it[0].text[0] != '0' && last != "am" && last != "pm" && last != "hrs" && last != "hr" && last != "h"
+}
+
+func afternoon(t string) string {
+	h, _ := strconv.Atoi(t[:2])
+	return fmt.Sprintf("%02d%s", h+12, t[2:])
 }
 
 // bareTimes reads two times without words as on and off; one alone says neither.

@@ -1,6 +1,7 @@
 package shorthand
 
 import (
+	"cmp"
 	_ "embed"
 	"fmt"
 	"slices"
@@ -54,11 +55,18 @@ const (
 	percent     class = "percent"
 	totalWord   class = "total"
 	notWord     class = "not"
+	notAfter    class = "not-after" // of what stands before it
+	painless    class = "painless"
+	unknownWord class = "unknown"     // not recorded
+	fineAfter   class = "fine-after"  // of a border that stands before it, which was left
+	pastAfter   class = "past-after"  // what stands before it is over
+	columnWord  class = "column-word" // "kind code", in a column of the kind alone
 	pastWord    class = "past"
 	planWord    class = "plan"
 	doubtWord   class = "doubt"
 	breakWord   class = "break"
 	injectWord  class = "inject"
+	flushWord   class = "flush-word"
 )
 
 // entry is one row of the vocabulary.
@@ -106,6 +114,91 @@ var vocabulary = sync.OnceValue(func() map[string][]phrase {
 	}
 	return out
 })
+
+// slips are the classes of long words that are read with one slip of the pen: a
+// letter too many, too few, another, or two exchanged. Sides are none of them:
+// tight is no right.
+var slips = []class{digit, border, chemical, anaesthetic, flushWord, class(Flush), tourniquet, class(Dressing), procedure, class(Diagnosis), class(Method)}
+
+// noSlips are words of their own that are a slip away from one of the vocabulary.
+var noSlips = []string{"medical", "median", "media", "tibia", "fibula", "phenyl", "fever", "afebrile", "plastic", "redress"}
+
+// slipWords are the long words of the phrases of those classes, and all words of the
+// vocabulary, which are no slips.
+var slipWords = sync.OnceValue(func() (out struct{ may, known map[string]bool }) {
+	out.may, out.known = map[string]bool{}, map[string]bool{}
+	for _, ps := range vocabulary() {
+		for _, p := range ps {
+			for _, t := range p.tokens {
+				out.known[t] = true
+				if len(t) >= 5 && isLetter(t) && slices.ContainsFunc(p.entries, func(e entry) bool { return slices.Contains(slips, e.class) }) {
+					out.may[t] = true
+				}
+			}
+		}
+	}
+	return out
+})
+
+// unslipped gives the one word of the vocabulary that a word is one slip away from;
+// the word itself where there is none, or several.
+func unslipped(word string) string {
+	ws := slipWords()
+	if len(word) < 5 || ws.known[word] || slices.Contains(noSlips, word) {
+		return word
+	}
+	found := ""
+	for w := range ws.may {
+		if !oneSlip(word, w) || inflected(word, w) || inflected(w, word) {
+			continue
+		}
+		switch {
+		case found == "":
+			found = w
+		case !slices.Equal(alone(found), alone(w)):
+			return word
+		default: // two spellings of one thing
+			found = min(found, w)
+		}
+	}
+	return cmp.Or(found, word)
+}
+
+// alone is what a word stands for by itself; nil where it is only part of phrases.
+func alone(word string) []entry {
+	for _, p := range vocabulary()[word] {
+		if len(p.tokens) == 1 {
+			return p.entries
+		}
+	}
+	return nil
+}
+
+// inflected reports whether a word is another with an ending: remove and removed are
+// no slips of each other.
+func inflected(word, of string) bool {
+	rest, ok := strings.CutPrefix(word, of)
+	return ok && (rest == "s" || rest == "d")
+}
+
+// oneSlip reports whether two words are one slip apart.
+func oneSlip(a, b string) bool {
+	if len(a) > len(b) {
+		a, b = b, a
+	}
+	i := 0
+	for i < len(a) && a[i] == b[i] {
+		i++
+	}
+	switch len(b) - len(a) {
+	case 1:
+		return a[i:] == b[i+1:]
+	case 0:
+		exchanged := i+1 < len(a) && a[i] == b[i+1] && a[i+1] == b[i] && a[i+2:] == b[i+2:]
+		return i < len(a) && (a[i+1:] == b[i+1:] || exchanged)
+	}
+	return false
+}
 
 // match is the longest phrase that begins at ts[i], and how many tokens it takes; a
 // hyphen in the text between two words of a phrase does not part them.

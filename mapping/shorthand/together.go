@@ -1,0 +1,135 @@
+package shorthand
+
+import "slices"
+
+// together settles what several phrases of a text say only with each other.
+func (r *reader) together() {
+	r.wholeNail()
+	r.otherProcedure()
+	r.chemicalMethod()
+	r.otherMethod()
+	r.symptoms()
+	r.bareDC()
+	r.dischargedHealed()
+	r.offBeforeOn()
+}
+
+// each calls f with the readings of a kind that are not ambiguous.
+func (r *reader) each(k Kind, f func(*Reading)) {
+	for i := range r.text.Readings {
+		if rd := &r.text.Readings[i]; rd.Kind == k && rd.Certainty != Ambiguous {
+			f(rd)
+		}
+	}
+}
+
+// wholeNail makes an avulsion a total one where the words name the whole nail.
+func (r *reader) wholeNail() {
+	whole := slices.ContainsFunc(r.items, func(it *item) bool { return it.is(border) && it.entry(border).value == "whole" && !it.mark.not })
+	if !whole {
+		return
+	}
+	for i := range r.text.Readings {
+		if rd := &r.text.Readings[i]; rd.Kind == Procedure && rd.Rule == "procedure.avulsion" {
+			rd.Value.Code, rd.Certainty, rd.Others, rd.Rule = "total-avulsion", Certain, nil, "procedure.whole-nail"
+		}
+	}
+}
+
+// otherProcedure makes two procedures ambiguous between which a slash or a versus
+// stands: one of them was done.
+func (r *reader) otherProcedure() {
+	for i, it := range r.items {
+		if i+2 >= len(r.items) || !it.is(procedure) || !r.items[i+2].is(procedure) || it.entry(procedure).value == r.items[i+2].entry(procedure).value {
+			continue
+		}
+		switch r.items[i+1].text {
+		case "/", "v", "vs":
+			vs := []Value{}
+			r.each(Procedure, func(rd *Reading) { vs = append(vs, rd.Value) })
+			r.each(Procedure, func(rd *Reading) { rd.Certainty, rd.Others, rd.Rule = Ambiguous, vs, rd.Rule+".either" })
+		}
+	}
+}
+
+// chemicalMethod makes a matrixectomy chemical where a chemical is named.
+func (r *reader) chemicalMethod() {
+	if !slices.ContainsFunc(r.items, func(it *item) bool { return it.is(chemical, phenolAlc) && !it.mark.not && it.mark.rule() == "" }) {
+		return
+	}
+	for i := range r.text.Readings {
+		if rd := &r.text.Readings[i]; rd.Rule == "method.matrixectomy" {
+			rd.Value.Code, rd.Certainty, rd.Others, rd.Rule = "chemical-ablation", Certain, nil, "method.chemical"
+		}
+	}
+}
+
+// symptoms says of a regrowth whether it has any, by the words of its clause.
+func (r *reader) symptoms() {
+	at := slices.IndexFunc(r.text.Readings, func(rd Reading) bool { return rd.Rule == "regrowth.symptoms" })
+	if at < 0 {
+		return
+	}
+	of := func(rd Reading) int {
+		return r.items[slices.IndexFunc(r.items, func(it *item) bool { return it.from == rd.From })].clause
+	}
+	sore := slices.IndexFunc(r.text.Readings, func(rd Reading) bool {
+		return rd.Kind == Finding && rd.Value.Code == "tenderness" && rd.Certainty == Certain && of(rd) == of(r.text.Readings[at])
+	})
+	free := slices.ContainsFunc(r.items, func(it *item) bool { return it.is(painless) && it.clause == of(r.text.Readings[at]) })
+	rd := &r.text.Readings[at]
+	switch {
+	case sore >= 0 && !free:
+		rd.Value.Code, rd.Certainty, rd.Others, rd.Rule = "symptomatic", Certain, nil, "regrowth.sore"
+		r.text.Readings = slices.Delete(r.text.Readings, sore, sore+1)
+	case sore < 0 && free:
+		rd.Value.Code, rd.Certainty, rd.Others, rd.Rule = "asymptomatic", Certain, nil, "regrowth.painless"
+	}
+}
+
+// bareDC makes a d/c ambiguous that stands without "healed": it may be a discharge
+// from care, or of the wound.
+func (r *reader) bareDC() {
+	healed := slices.ContainsFunc(r.text.Readings, func(rd Reading) bool { return rd.Kind == Wound && rd.Value.Code == "healed" })
+	r.each(Discharge, func(rd *Reading) {
+		if rd.Rule == "discharge.d-c" && !healed {
+			rd.Certainty, rd.Others = Ambiguous, []Value{rd.Value}
+		}
+	})
+}
+
+// otherMethod drops that no chemical was used where another treatment of the
+// matrix is named: "no phenol, curetted".
+func (r *reader) otherMethod() {
+	treated := slices.ContainsFunc(r.text.Readings, func(rd Reading) bool { return rd.Kind == Method && rd.Value.Code != "none" })
+	if treated {
+		r.text.Readings = slices.DeleteFunc(r.text.Readings, func(rd Reading) bool { return rd.Kind == Method && rd.Value.Code == "none" })
+	}
+}
+
+// dischargedHealed gives the reason of a discharge beside which the wound is healed.
+func (r *reader) dischargedHealed() {
+	healed := false
+	r.each(Wound, func(rd *Reading) { healed = healed || rd.Value.Code == "healed" })
+	r.each(Discharge, func(rd *Reading) {
+		if healed && rd.Value.Code == "" {
+			rd.Value.Code, rd.Rule = "healed", "discharge.healed"
+		}
+	})
+}
+
+// offBeforeOn makes the times of a tourniquet ambiguous that went off before it
+// went on.
+func (r *reader) offBeforeOn() {
+	on, off := "", ""
+	r.each(On, func(rd *Reading) { on = rd.Value.Time })
+	r.each(Off, func(rd *Reading) { off = rd.Value.Time })
+	if on == "" || off == "" || off > on {
+		return
+	}
+	for _, k := range []Kind{On, Off} {
+		r.each(k, func(rd *Reading) {
+			rd.Certainty, rd.Rule, rd.Others = Ambiguous, "tourniquet.off-before-on", []Value{{Time: on}, {Time: off}}
+		})
+	}
+}
