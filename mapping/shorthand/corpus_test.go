@@ -218,7 +218,7 @@ func FuzzRead(f *testing.F) {
 }
 
 func TestCorpus(t *testing.T) {
-	for _, name := range []string{"corpus-1.tsv", "corpus-2.tsv"} {
+	for _, name := range []string{"corpus-1.tsv", "corpus-2.tsv", "corpus-3.tsv"} {
 		m := measure(t, name)
 		m.log(t, name)
 		assert.Empty(t, m.wrongToes)

@@ -3,6 +3,7 @@ package shorthand
 import (
 	"slices"
 	"strconv"
+	"strings"
 
 	"nailbridge/mapping/record"
 )
@@ -123,10 +124,12 @@ func (r *reader) anaesthetic(d dose) {
 		used = append(used, a.items...)
 	}
 	if r.only(Anaesthetic) && slices.ContainsFunc(d.items, func(it *item) bool {
-		counted := it.index+1 < len(r.items) && r.items[it.index+1].is(unitCart, unitMG) // cartridges, or mg: another word for what stands there
-		return it.number && !counted && !slices.Contains(used, it)
+		return it.number && !slices.Contains(used, it) && (it.index+1 == len(r.items) || !isLetter(r.items[it.index+1].text))
 	}) {
 		rd.Certainty, rd.Rule = Ambiguous, "anaesthetic.numbers"
+	}
+	if r.counted(d) {
+		rd.Certainty, rd.Rule = Ambiguous, "anaesthetic.each"
 	}
 	for _, it := range d.items {
 		if it.is(vaso) && it.entry(vaso).value == "?" {
@@ -243,6 +246,22 @@ func strength(drug *item, items []*item) []amount {
 		}
 	}
 	return nil
+}
+
+// counted reports whether an amount may be that of each toe or cartridge: "3 mL each
+// toe", "1.5 carts (2.2 mL)".
+func (r *reader) counted(d dose) bool {
+	if slices.ContainsFunc(d.items, func(it *item) bool { return it.is(totalWord) }) {
+		return false
+	}
+	for i, it := range d.items {
+		each := it.text == "each" && i > 0 && d.items[i-1].is(unitML)
+		carts := it.number && i+1 < len(d.items) && d.items[i+1].is(unitCart) && strings.ContainsAny(it.text, ".,")
+		if each || carts {
+			return true
+		}
+	}
+	return false
 }
 
 // unnamed reads an anaesthetic of which no drug is named: "ring block", or amounts in

@@ -228,6 +228,8 @@ func (r *reader) borderWord(i int) (mention, bool) {
 		return mention{}, false
 	}
 	switch {
+	case (it.text == "total" || it.text == "tot") && (r.siteColumn() && !r.wants(Procedure) || r.only(Border)):
+		return mention{border: "whole", rule: "border.total"}, true
 	case it.is(border):
 		e := it.entry(border)
 		return mention{border: record.Code(e.value), rule: e.rule}, true

@@ -156,7 +156,7 @@ func itemise(ts []token) []*item {
 		}
 		out = append(out, it)
 		switch {
-		case it.text == ";" || i+n < len(ts) && it.text == "." && (endsClause(out) && !shortened(out, ts[i+n]) || startsMatter(ts, i+n)):
+		case it.text == ";" || i+n < len(ts) && it.text == "." && (endsClause(out) && !goesOn(out, ts[i+n]) || startsMatter(ts, i+n)):
 			clause, segment, part = clause+1, segment+1, part+1
 		case it.text == "," || it.text == "(" || it.text == ")" || it.is(breakWord):
 			segment, part = segment+1, part+1
@@ -179,13 +179,17 @@ func endsClause(items []*item) bool {
 	return !(short && (before.is(side, ordinal, border, letter, digit, unitMin, unitSec, unitML, bothSides, chemical, anaesthetic, unitApp, vaso, tourniquet) || before.text == "prev" || before.text == "hx"))
 }
 
-// shortened reports whether the full stop stands after a short word that the
-// vocabulary does not know, and the sentence goes on in small letters: "incl. PNA".
-func shortened(items []*item, next token) bool {
+// goesOn reports whether a sentence goes on after a full stop: in small letters after
+// a short word that the vocabulary does not know, "incl. PNA", or with an amount after
+// a drug, "Lidoc. 2%".
+func goesOn(items []*item, next token) bool {
 	if len(items) < 2 {
 		return false
 	}
 	before := items[len(items)-2]
+	if before.is(anaesthetic, chemical) && next.number {
+		return true
+	}
 	return len(before.entries) == 0 && isLetter(before.text) && len(before.text) <= 4 && next.small
 }
 
@@ -371,6 +375,8 @@ func (r *reader) codes() {
 			switch {
 			case e.class == vague:
 				r.vague(it, e)
+			case e.class == columnVague && len(r.kinds) > 0:
+				r.vague(it, e)
 			case e.class == columnWord && len(r.kinds) > 0:
 				kind, code, _ := strings.Cut(e.value, " ")
 				if r.wants(Kind(kind)) {
@@ -419,9 +425,10 @@ func (r *reader) denied(it *item) {
 
 // nothing reads a column that says nothing but no: none, nil, not used.
 func (r *reader) nothing() {
-	alone := !slices.ContainsFunc(r.items, func(it *item) bool { return !it.is(notWord, notAfter, filler) })
+	notDone := func(it *item) bool { return it.is(class(Outcome)) && it.entry(class(Outcome)).value == "not-done" }
+	alone := !slices.ContainsFunc(r.items, func(it *item) bool { return !it.is(notWord, notAfter, filler) && !notDone(it) })
 	first := len(r.items) > 1 && (r.items[1].text == "," || r.items[1].text == "-")
-	if len(r.items) == 0 || !alone && !first || !r.items[0].is(notWord, notAfter) {
+	if len(r.items) == 0 || !alone && !first || !r.items[0].is(notWord, notAfter) && !notDone(r.items[0]) {
 		return
 	}
 	for k, of := range map[Kind][]Kind{
@@ -442,9 +449,6 @@ func (r *reader) nothing() {
 func (r *reader) vague(it *item, e entry) {
 	if it.text == "pt" && r.text.Original[it.from:it.to] != "PT" {
 		return // the patient
-	}
-	if e.rule == "finding.nad" && len(r.kinds) == 0 {
-		return // in a note it is nothing abnormal of anything
 	}
 	var k Kind
 	var vs []Value

@@ -55,6 +55,7 @@ func grouped(ms []mention, clause int) []*group {
 	}
 	prefix := len(ms) > 0 && ms[0].isBorder() // borders stand before their toes
 	var last mention                          // the last word of a toe
+	var each *group                           // "both hallux", of which each is said by itself
 	for i, m := range ms {
 		letterL := m.isSide() && m.items[0].text == "l" && cur.complete() && !m.joined && (i+1 == len(ms) || !ms[i+1].isDigit())
 		if letterL {
@@ -62,6 +63,9 @@ func grouped(ms []mention, clause int) []*group {
 		}
 		if m.rule == "both" && cur.complete() && len(cur.sides) == 1 && len(cur.digits) == 1 {
 			m.unsure = false // of one toe, both sides are its borders
+		}
+		if m.isBorder() && cur.both && len(cur.digits) == 1 && i+1 < len(ms) && ms[i+1].isSide() {
+			each, cur = cur, &group{clause: clause}
 		}
 		if m.isBorder() {
 			if prefix && cur.complete() {
@@ -77,6 +81,14 @@ func grouped(ms []mention, clause int) []*group {
 		last = m
 	}
 	next()
+	if each == nil {
+		return out
+	}
+	for _, g := range out { // lat on R, med on L
+		if len(g.digits) == 0 {
+			g.digits, g.rule = each.digits, each.rule
+		}
+	}
 	return out
 }
 

@@ -2,6 +2,7 @@ package shorthand
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -15,8 +16,8 @@ func (r *reader) tourniquets() {
 		if len(scope) == 0 {
 			continue
 		}
-		if w := scope[0]; w.is(tourniquet) && !w.mark.not {
-			r.add(Reading{Kind: Tourniquet, Value: Value{Code: "used"}, Certainty: Certain, Rule: "tourniquet"}, w)
+		if i := slices.IndexFunc(scope, func(it *item) bool { return it.is(tourniquet) && !it.mark.not }); i >= 0 {
+			r.add(Reading{Kind: Tourniquet, Value: Value{Code: "used"}, Certainty: Certain, Rule: "tourniquet"}, scope[i])
 		}
 		r.tourniquetTimes(scope, column)
 	}

@@ -57,10 +57,11 @@ const (
 	notWord     class = "not"
 	notAfter    class = "not-after" // of what stands before it
 	painless    class = "painless"
-	unknownWord class = "unknown"     // not recorded
-	fineAfter   class = "fine-after"  // of a border that stands before it, which was left
-	pastAfter   class = "past-after"  // what stands before it is over
-	columnWord  class = "column-word" // "kind code", in a column of the kind alone
+	unknownWord class = "unknown"      // not recorded
+	fineAfter   class = "fine-after"   // of a border that stands before it, which was left
+	pastAfter   class = "past-after"   // what stands before it is over
+	columnVague class = "column-vague" // as vague, in a column of the kind
+	columnWord  class = "column-word"  // "kind code", in a column of the kind alone
 	pastWord    class = "past"
 	planWord    class = "plan"
 	doubtWord   class = "doubt"
