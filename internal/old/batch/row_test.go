@@ -81,3 +81,31 @@ func TestProvenanceNamesTheRowThatCounts(t *testing.T) {
 		})
 	}
 }
+
+// Rows that name no author are history that the clinic answers for: they are
+// published, the Provenance says so, and nobody is made up.
+func TestRowsWithoutAnAuthorAreTheClinics(t *testing.T) {
+	o := options(t, filepath.Join(shipped, "surgeries.csv"), filepath.Join(shipped, "surgeries.layout.json"))
+	require.Contains(t, o.Layout.Note.Constants, "/author/staffKey")
+	delete(o.Layout.Note.Constants, "/author/staffKey")
+	s := run(t, o)
+	assert.Equal(t, map[string]int{"provenance": 3, "worksheet": 2, "skipped": 2}, s.Outcomes)
+	clinic := "Organization/" + only(t, o.Out, "Organization")["id"].(string)
+	for _, p := range resources(t, o.Out, "Provenance") {
+		first := list(p["agent"])[0].(map[string]any)
+		assert.Equal(t, map[string]any{"reference": clinic, "display": "Author not recorded"}, first["who"])
+		for _, e := range list(p["entity"]) {
+			assert.NotContains(t, e, "agent")
+		}
+	}
+	for _, p := range resources(t, o.Out, "CarePlan") {
+		assert.Equal(t, clinic, p["author"].(map[string]any)["reference"])
+	}
+}
+
+func only(t *testing.T, dir, typ string) map[string]any {
+	t.Helper()
+	all := resources(t, dir, typ)
+	require.Len(t, all, 1)
+	return all[0]
+}
