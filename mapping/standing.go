@@ -61,10 +61,11 @@ type ranked struct {
 // Stand chooses the content that counts among the deliveries of one record id
 // (D1.1, D1.2). The set decides, never the order of arrival. Drafts and
 // refused deliveries never count; historical ones rank below every live one
-// and never conflict with it.
+// and never conflict with it. Of a delivery that is given several times, its first
+// arrival stands.
 func Stand(ds []Delivery, zone *time.Location) Standing {
 	var live, old []ranked
-	for i := range ds {
+	for i := range slices.Backward(ds) {
 		d := &ds[i]
 		if d.Refused || d.Record.Status == "draft" {
 			continue
@@ -94,7 +95,8 @@ func Stand(ds []Delivery, zone *time.Location) Standing {
 	return st
 }
 
-// rank sorts one class, lowest first, and says how its members conflict.
+// rank sorts one class, lowest first, and says how its members conflict. Equals
+// keep their order.
 func rank(class []ranked) Conflict {
 	with := 0
 	for _, r := range class {
@@ -103,7 +105,7 @@ func rank(class []ranked) Conflict {
 		}
 	}
 	byRevision := with == len(class)
-	slices.SortFunc(class, func(a, b ranked) int { return compareRanked(a, b, byRevision) })
+	slices.SortStableFunc(class, func(a, b ranked) int { return compareRanked(a, b, byRevision) })
 	switch {
 	case with > 0 && !byRevision:
 		return RevisionsPartial

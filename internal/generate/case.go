@@ -49,25 +49,29 @@ func (m *maker) newRecord(kind record.Code) *record.Record {
 	m.fill(reflect.ValueOf(r).Elem(), "")
 	r.SchemaVersion = keep(r.SchemaVersion, record.SchemaVersion)
 	r.Clinic, r.Record, r.Kind, r.Status = m.o.Clinic, m.id(strings.ToUpper(string(kind[:1]))), kind, "final"
-	if r.Historical = m.scenario.historical; r.Historical {
-		convert(r)
-	}
+	r.Historical = m.scenario.historical
 	if r.Author.Key() == "" || r.Author.StaffKey == "" && r.Author.Registration.System == "" {
 		author := staff[0]
 		r.Author = &author
+	}
+	if r.Historical {
+		convert(r)
 	}
 	r.Patient = m.mention()
 	return r
 }
 
 // convert says where an old record was converted from, as a run over a file does,
-// and whether its plan is followed. It is drawn by the record's id, and moves no
-// other draw.
+// whether its plan is followed, and that nobody knows who wrote it. It is drawn by
+// the record's id, and moves no other draw.
 func convert(r *record.Record) {
 	sum := fnv.New64a()
 	sum.Write([]byte(r.Record))
 	own := rand.New(rand.NewPCG(sum.Sum64(), 0))
 	r.Followed = own.IntN(5) == 0
+	if own.IntN(4) == 0 {
+		r.Author = nil
+	}
 	if own.IntN(2) == 0 {
 		return
 	}

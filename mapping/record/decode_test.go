@@ -109,7 +109,7 @@ func TestD2_1_WhatMustBeThere(t *testing.T) {
 			continue
 		}
 		kind := kindOf(p.Path)
-		d := Read(mustJSON(without(fullRecord(kind), p.Path)), time.UTC)
+		d := Read(mustJSON(without(with(fullRecord(kind), "/historical", false), p.Path)), time.UTC)
 		want := needed[p.Path] || p.Path == "/"+kind
 		assert.Equal(t, want, d.Refused(), "without %s: %v", p.Path, findingsOf(d, Refusal))
 		if want {
@@ -125,6 +125,20 @@ func TestD2_1_AuthorByRegistrationOrStaffKey(t *testing.T) {
 	for _, part := range []string{"", "/system", "/value"} {
 		d := Read(mustJSON(without(without(full, "/author/staffKey"), "/author/registration"+part)), time.UTC)
 		assert.Equal(t, []string{"missing /author"}, findingsOf(d, Refusal))
+	}
+}
+
+// Old data need not say who wrote it. An author that it names without a key, or
+// that cannot be read, is refused as in a live record.
+func TestD2_1_AHistoricalRecordMayHaveNoAuthor(t *testing.T) {
+	for _, kind := range []string{"surgery", "review", "contact", "merge"} {
+		full := with(fullRecord(kind), "/historical", true)
+		d := Read(mustJSON(without(full, "/author")), time.UTC)
+		assert.Empty(t, findingsOf(d, Refusal), kind)
+		assert.Nil(t, d.Record.Author, kind)
+		for what, author := range map[string]any{"without a key": object{"role": "clerk"}, "a text": "A. Quill"} {
+			assert.True(t, Read(mustJSON(with(full, "/author", author)), time.UTC).Refused(), "%s %s", kind, what)
+		}
 	}
 }
 

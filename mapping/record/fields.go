@@ -48,7 +48,7 @@ type field struct {
 // places gives the class of fields that identify in one place only. All other
 // fields have the class of their type's entry in fields.
 var places = map[string]class{
-	"/author":                     identity, // a registration or a staff key, see Check
+	"/author":                     identity, // a registration or a staff key, see Check; of a live record
 	"/author/registration":        critical,
 	"/author/registration/system": critical,
 	"/author/registration/value":  critical,
@@ -86,7 +86,7 @@ var headerFields = map[string]field{
 	"Record.historical":       {desc: "true for a record converted from old data; its dates may be partial, and its plan is not followed here unless followed says so"},
 	"Record.followed":         {desc: "true for a historical surgery whose reviews are still to come: its plan is followed here like any other"},
 	"Record.converted":        {desc: "which old row the record was made of; no part of the content, so that the same content of another row is the same"},
-	"Record.author":           {desc: "who wrote the content; a registration or a staff key is needed"},
+	"Record.author":           {desc: "who wrote the content; a registration or a staff key is needed. A historical record may have none: then the clinic is its author"},
 	"Record.patient":          {desc: "who was treated, as this record states it"},
 	"Record.sharing":          {set: &SharingSet, desc: "the patient's word on sharing with the region; absent never overrides an earlier word, and a value that cannot be read means not shared until a readable one comes"},
 	"Record.safeguardingNote": {desc: "a concern for the patient's safety; kept, and never leaves the clinic"},

@@ -50,7 +50,10 @@ func buildSchema() []byte {
 			"then": object{"required": []string{string(kind.Code)}, "not": object{"anyOf": others}},
 		})
 	}
-	s["allOf"] = kinds
+	s["allOf"] = append(kinds, object{
+		"if":   object{"properties": object{"historical": object{"const": true}}, "required": []string{"historical"}},
+		"else": object{"required": []string{"author"}},
+	})
 	s["$defs"] = w.defs
 	var out bytes.Buffer
 	enc := json.NewEncoder(&out)
@@ -169,7 +172,7 @@ func (w schemaWriter) definition(s *shape) object {
 		if _, here := places[m.path]; here && s.path != "" && s.path != "/patient" {
 			delete(properties[m.name].(object), "x-unreadable")
 		}
-		if fields[s.typ.Name()+"."+m.name].class == identity || s.path == "" && m.class == identity {
+		if fields[s.typ.Name()+"."+m.name].class == identity || s.path == "" && m.class == identity && m.name != "author" {
 			required = append(required, m.name)
 		}
 	}
@@ -315,6 +318,9 @@ func TestSchemaAndDecoderAgree(t *testing.T) {
 			full := mustJSON(fullRecord(kind))
 			agree(t, s, full, "the full record")
 			assert.Empty(t, shapeFindings(Read(full, time.UTC)), "the full record")
+			for _, historical := range []any{true, false, nil, "yes"} {
+				agree(t, s, mustJSON(without(with(fullRecord(kind), "/historical", historical), "/author")), "without an author")
+			}
 			for _, p := range Paths() {
 				inTree := strings.HasPrefix(p.Path, "/"+kind)
 				if belongs(p.Path, kind) && (inTree || kind == "surgery") {

@@ -9,21 +9,21 @@ const SchemaVersion = "1.0"
 // Record is one saved clinic record: a header and exactly one of Surgery,
 // Review, Contact and Merge, as Kind says.
 type Record struct {
-	SchemaVersion string   `json:"schemaVersion,omitempty"`
-	Clinic        string   `json:"clinic,omitempty"`
-	Record        string   `json:"record,omitempty"` // record id, unique within the clinic
-	Revision      *int64   `json:"revision,omitempty"`
-	SavedAt       *When    `json:"savedAt,omitempty"`
-	Kind          Code     `json:"kind,omitempty"`   // KindSet
-	Status        Code     `json:"status,omitempty"` // StatusSet
-	Historical    bool     `json:"historical,omitempty"`
+	SchemaVersion string `json:"schemaVersion,omitempty"`
+	Clinic        string `json:"clinic,omitempty"`
+	Record        string `json:"record,omitempty"` // record id, unique within the clinic
+	Revision      *int64 `json:"revision,omitempty"`
+	SavedAt       *When  `json:"savedAt,omitempty"`
+	Kind          Code   `json:"kind,omitempty"`   // KindSet
+	Status        Code   `json:"status,omitempty"` // StatusSet
+	Historical    bool   `json:"historical,omitempty"`
 	// Followed says that the plan of a historical surgery is followed here.
 	Followed bool `json:"followed,omitempty"`
 	// Converted is no part of the content (ContentHash).
 	Converted *Converted `json:"converted,omitempty"`
-	Author        *Person  `json:"author,omitempty"`
-	Patient       *Patient `json:"patient,omitempty"`
-	Sharing       Code     `json:"sharing,omitempty"` // SharingSet; absent never overrides (D3.1)
+	Author    *Person    `json:"author,omitempty"`
+	Patient   *Patient   `json:"patient,omitempty"`
+	Sharing   Code       `json:"sharing,omitempty"` // SharingSet; absent never overrides (D3.1)
 	// SafeguardingNote and WithheldNote are kept and never published (D3.2).
 	SafeguardingNote string `json:"safeguardingNote,omitempty"`
 	WithheldNote     string `json:"withheldNote,omitempty"`

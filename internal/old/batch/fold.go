@@ -20,7 +20,7 @@ const patientsAtOnce = 200
 // The outcomes of a row that made a record (D2), counted by where the row ended.
 const (
 	published  = "provenance" // its record counts and is published
-	unchanged  = "unchanged"  // the same content stands in an earlier row
+	unchanged  = "unchanged"  // the same content stands in another row, which counts
 	superseded = "superseded" // another content of its record id counts
 	conflict   = "conflict"
 	waiting    = "waiting" // the surgery of a review or contact is unknown
@@ -128,7 +128,7 @@ func outcomesOf(s mapping.Settings, p patient, res convert.Result, o Options) []
 			ds = append(ds, mapping.Delivery{Record: d.Record, Findings: d.Findings, Hash: d.Hash, Received: o.AsOf})
 		}
 		st := mapping.Stand(ds, s.Clinic.Zone)
-		counts := slices.IndexFunc(ds, func(d mapping.Delivery) bool { return st.Current != nil && d.Hash == st.Current.Hash })
+		counts := slices.IndexFunc(ds, func(d mapping.Delivery) bool { return st.Current != nil && d.Record == st.Current.Record })
 		for k, i := range rows {
 			switch {
 			case k == counts:
