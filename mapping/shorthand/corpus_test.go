@@ -217,10 +217,20 @@ func FuzzRead(f *testing.F) {
 	})
 }
 
+// Four corpora of phrases of invented clinics, written and labelled by who had not
+// seen the grammar. What they taught is in it now: read blind, before anything was
+// mended by it, corpus 4 gave recall 82.1 % and precision 94.8 % for toe, side and
+// border, 89.3 % and 96.3 % for the rest, 21 of 261 in the worksheet, no wrong toe.
+// No corpus may have a wrong toe; the floors hold what is reached.
 func TestCorpus(t *testing.T) {
-	for _, name := range []string{"corpus-1.tsv", "corpus-2.tsv", "corpus-3.tsv"} {
+	for _, name := range []string{"corpus-1.tsv", "corpus-2.tsv", "corpus-3.tsv", "corpus-4.tsv"} {
 		m := measure(t, name)
 		m.log(t, name)
 		assert.Empty(t, m.wrongToes)
+		assert.GreaterOrEqual(t, m.sites.recall(), 0.80, name)
+		assert.GreaterOrEqual(t, m.sites.precision(), 0.95, name)
+		assert.GreaterOrEqual(t, m.rest.recall(), 0.90, name)
+		assert.GreaterOrEqual(t, m.rest.precision(), 0.94, name)
+		assert.LessOrEqual(t, float64(m.asked), 0.12*float64(m.certain), name)
 	}
 }

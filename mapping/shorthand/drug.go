@@ -3,7 +3,6 @@ package shorthand
 import (
 	"slices"
 	"strconv"
-	"strings"
 
 	"nailbridge/mapping/record"
 )
@@ -256,7 +255,7 @@ func (r *reader) counted(d dose) bool {
 	}
 	for i, it := range d.items {
 		each := it.text == "each" && i > 0 && d.items[i-1].is(unitML)
-		carts := it.number && i+1 < len(d.items) && d.items[i+1].is(unitCart) && strings.ContainsAny(it.text, ".,")
+		carts := it.number && i+1 < len(d.items) && d.items[i+1].is(unitCart) && it.text != "1" // of which the volume may be that of one
 		if each || carts {
 			return true
 		}

@@ -136,7 +136,7 @@ func (r *reader) bareDigit(i int) (mention, bool) {
 		}
 	}
 	prev := r.neighbour(i, -1)
-	if prev != nil && prev.is(timesSign) {
+	if prev != nil && prev.is(timesSign, numberWord) {
 		return mention{}, false
 	}
 	ok := r.siteColumn() && prev == nil || prev != nil && prev.is(side, toeWord, bothSides) || r.followsDigit(i) || r.isToeWord(i+1) || r.siteColumn()
@@ -218,7 +218,8 @@ func (r *reader) bothOf(i int) (mention, bool) {
 	if n := i + 1; it.text == "both" && n < len(r.items) && r.items[n].is(digit, digits, ordinal, toeWord, footWord) {
 		return mention{both: true, rule: "side.both"}, true
 	}
-	return mention{border: "both", unsure: !r.only(Border), rule: "both"}, r.siteColumn() || r.only(Border) || it.text == ""
+	toe := r.beside(i, side, digit, sideDigit) // both sides of a toe, in a note too
+	return mention{border: "both", unsure: !r.only(Border), rule: "both"}, r.siteColumn() || r.only(Border) || it.text == "" || toe
 }
 
 // borderWord reads a border, but not where the drug went in.
@@ -240,7 +241,8 @@ func (r *reader) borderWord(i int) (mention, bool) {
 	case it.is(vagueBorder):
 		e := it.entry(vagueBorder)
 		ok := r.siteColumn() || r.only(Border) || r.beside(i, side, digit, digits, ordinal, sideDigit, borderWord)
-		return mention{border: record.Code(e.value), unsure: true, rule: e.rule}, ok
+		edge := i+1 < len(r.items) && r.items[i+1].is(borderWord) || r.only(Border) // inner alone may be the inner foot
+		return mention{border: record.Code(e.value), unsure: !edge, rule: e.rule}, ok
 	}
 	return mention{}, false
 }

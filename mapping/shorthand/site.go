@@ -18,6 +18,7 @@ type group struct {
 	codeText      string
 	items         []*item
 	clause        int
+	after         bool // "and" joins it to the toe before
 }
 
 func (g *group) complete() bool { return (len(g.sides) > 0 || g.both) && len(g.digits) > 0 }
@@ -76,11 +77,13 @@ func grouped(ms []mention, clause int) []*group {
 		}
 		if cur.begins(m, last) {
 			next()
+			cur.after = m.joined
 		}
 		cur.take(m)
 		last = m
 	}
 	next()
+	out = shared(out)
 	if each == nil {
 		return out
 	}
@@ -90,6 +93,18 @@ func grouped(ms []mention, clause int) []*group {
 		}
 	}
 	return out
+}
+
+// shared gives the borders after the last of several toes that "and" joins to each of
+// them: TA & T5, lateral; L1 & L2 med.
+func shared(gs []*group) []*group {
+	for i := len(gs) - 1; i > 0; i-- {
+		g, before := gs[i], gs[i-1]
+		if g.complete() && before.complete() && g.after && len(before.borders) == 0 && len(g.borders) > 0 {
+			before.borders = g.borders
+		}
+	}
+	return gs
 }
 
 // begins reports whether m is the first word of another toe than g.

@@ -107,13 +107,19 @@ func (r *reader) otherMethod() {
 	}
 }
 
-// dischargedHealed gives the reason of a discharge beside which the wound is healed.
+// dischargedHealed gives the reason of a discharge beside which the wound is healed, or
+// the patient did not come.
 func (r *reader) dischargedHealed() {
 	healed := false
+	lost := false
+	r.each(Attendance, func(rd *Reading) { lost = lost || rd.Value.Code == "did-not-attend" })
 	r.each(Wound, func(rd *Reading) { healed = healed || rd.Value.Code == "healed" })
 	r.each(Discharge, func(rd *Reading) {
 		if healed && rd.Value.Code == "" {
 			rd.Value.Code, rd.Rule = "healed", "discharge.healed"
+		}
+		if !healed && lost && rd.Value.Code == "" {
+			rd.Value.Code, rd.Rule = "lost-to-follow-up", "discharge.not-attended"
 		}
 	})
 }

@@ -60,6 +60,7 @@ const (
 	unknownWord class = "unknown"      // not recorded
 	fineAfter   class = "fine-after"   // of a border that stands before it, which was left
 	pastAfter   class = "past-after"   // what stands before it is over
+	numberWord  class = "number-word"  // of a number that is of no toe: stage 2, chair 3
 	columnVague class = "column-vague" // as vague, in a column of the kind
 	columnWord  class = "column-word"  // "kind code", in a column of the kind alone
 	pastWord    class = "past"
