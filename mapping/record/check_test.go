@@ -95,6 +95,21 @@ func TestD2_1_AbsentIsAcceptedAndNoted(t *testing.T) {
 	}
 }
 
+// What is asked of every injection, tourniquet and flush that a record holds.
+func TestAbsentPartsOfAnInjectionATourniquetAndAFlushAreNoted(t *testing.T) {
+	doc := parseJSON([]byte(surgeryText)).(object)
+	for path, value := range map[string]string{
+		"/surgery/toes/0/block":           `{"agents": [{"agent": "lidocaine"}]}`,
+		"/surgery/toes/0/tourniquets":     `[{"device": "digital-ring"}]`,
+		"/surgery/toes/0/borders/0/flush": `{"agent": "isopropyl-alcohol"}`,
+	} {
+		doc = with(doc, path, parseJSON([]byte(value)))
+	}
+	assert.Subset(t, findingsOf(Read(mustJSON(doc), time.UTC), Info), []string{
+		"absent /surgery/toes/0/block/effective", "absent /surgery/toes/0/block/agents/0/site", "absent /surgery/toes/0/block/agents/0/giver",
+		"absent /surgery/toes/0/tourniquets/0/remover", "absent /surgery/toes/0/borders/0/flush/mL"})
+}
+
 func TestImplausibleNumbersAreFlaggedAndUsed(t *testing.T) {
 	for path, twin := range map[string][2]string{
 		"/surgery/weight/kg":                                      {"300.1", "300"},

@@ -255,7 +255,7 @@ var toeFields = map[string]field{
 
 	"Block.technique": {set: &BlockTechniqueSet, desc: "technique of the block"},
 	"Block.agents":    {desc: "the local anaesthetics injected", expected: true},
-	"Block.effective": {set: &AnswerSet, desc: "whether the effect was confirmed before the incision"},
+	"Block.effective": {set: &AnswerSet, desc: "whether the effect was confirmed before the incision", expected: true},
 
 	"Agent.key":             {desc: "the sender's stable key of the injection", form: itemID},
 	"Agent.agent":           {set: &AnaestheticSet, desc: "the local anaesthetic", expected: true},
@@ -265,9 +265,9 @@ var toeFields = map[string]field{
 	"Agent.mL":              {unit: "mL", desc: "volume given, never as planned", class: critical, expected: true, least: "0", usual: "20"},
 	"Agent.batch":           {desc: "batch number of the product", expected: true},
 	"Agent.expiry":          {desc: "expiry date of the product", expected: true, partial: true, ahead: true},
-	"Agent.site":            {set: &InjectionSiteSet, desc: "where it was injected"},
+	"Agent.site":            {set: &InjectionSiteSet, desc: "where it was injected", expected: true},
 	"Agent.at":              {desc: "when it was injected", class: critical, expected: true},
-	"Agent.giver":           {desc: "who injected it"},
+	"Agent.giver":           {desc: "who injected it", expected: true},
 
 	"Tourniquet.key":        {desc: "the sender's stable key of the period", form: itemID},
 	"Tourniquet.device":     {set: &TourniquetDeviceSet, desc: "the device", expected: true},
@@ -276,7 +276,7 @@ var toeFields = map[string]field{
 	"Tourniquet.size":       {desc: "size of the device"},
 	"Tourniquet.on":         {desc: "when it was put on", class: critical, expected: true},
 	"Tourniquet.off":        {desc: "when it was taken off; absent means that no release was recorded", class: critical, expected: true},
-	"Tourniquet.remover":    {desc: "who took it off"},
+	"Tourniquet.remover":    {desc: "who took it off", expected: true},
 	"Tourniquet.countedOut": {set: &AnswerSet, desc: "whether it was counted out at the end", expected: true},
 
 	"Border.key":       {desc: "the sender's stable key of the border", form: itemID},
@@ -302,7 +302,7 @@ var toeFields = map[string]field{
 	"Application.at":      {desc: "when the application began"},
 
 	"Flush.agent": {set: &FlushSet, desc: "what it was washed out with", expected: true},
-	"Flush.mL":    {unit: "mL", desc: "volume of the flush", least: "0", usual: "500"},
+	"Flush.mL":    {unit: "mL", desc: "volume of the flush", expected: true, least: "0", usual: "500"},
 
 	"Perfusion.returned":      {set: &AnswerSet, desc: "whether colour returned to the toe"},
 	"Perfusion.refillSeconds": {unit: "s", desc: "capillary refill time", least: "0", usual: "60"},
