@@ -98,7 +98,7 @@ const (
 func capabilityRules(zone *time.Location) string {
 	return "A parameter that is not listed, or a value that cannot be read, is 400 and nothing is searched; with Prefer: handling=lenient an unknown parameter " +
 		"is left out, self does not list it and an outcome entry says so. A parameter of a search without a value is ignored, as R4 says, and an outcome entry says so; one of a history is ignored. " +
-		"Several values are joined by commas, any of which may match; repeated parameters must all match; \\, \\| \\$ and \\\\ escape. Modifiers are :missing (but on parameters of every type, such as _tag), " +
+		"Several values are joined by commas, any of which may match; repeated parameters must all match; \\, \\| \\$ and \\\\ escape. Modifiers are :missing (but on _id and _lastUpdated, which nothing lacks), " +
 		":not on tokens, :exact and :contains on strings, :identifier and the type (subject:Patient) on references. " +
 		fmt.Sprintf("A reference may be followed (patient.identifier, subject:Patient.birthdate), over %d references at most. A search may have %d criteria, of which each reference followed counts as %d, with %d values in all. ",
 			searchparam.MaxChain, searchparam.MaxCriteria, searchparam.StepCost, searchparam.MaxValues) +

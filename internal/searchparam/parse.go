@@ -209,7 +209,7 @@ func (x Index) simple(d *Definition, modifier string, p Pair) (Condition, *Probl
 	as, asType := d, ""
 	switch {
 	case modifier == "":
-	case modifier == "missing" && d.Kind != Composite && d.Type != "Resource":
+	case modifier == "missing" && d.mayMiss():
 		if p.Value != "true" && p.Value != "false" {
 			return Condition{}, refusal("value", "%s must be true or false", p.Name)
 		}
@@ -235,6 +235,12 @@ func (x Index) simple(d *Definition, modifier string, p Pair) (Condition, *Probl
 		c.modifyText(modifier, p.Value)
 	}
 	return c, nil
+}
+
+// mayMiss reports whether :missing is offered: on all but composites, for which R4
+// has none (search.html#modifiers), and what every resource has.
+func (d *Definition) mayMiss() bool {
+	return d.Kind != Composite && d.Name != "_id" && d.Name != LastUpdatedName
 }
 
 // modifyText makes a condition on a string one to the letter, or one on any part

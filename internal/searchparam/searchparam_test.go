@@ -164,6 +164,8 @@ func TestR_SRCH_05_09_10_Problems(t *testing.T) {
 		{"status:foo", "x", Refused, "not-supported"},
 		{"status:text", "x", Refused, "not-supported"},
 		{"status:missing", "yes", Refused, "value"},
+		{"_id:missing", "false", Refused, "not-supported"},
+		{"_lastUpdated:missing", "false", Refused, "not-supported"},
 		{"date:not", "2024", Refused, "not-supported"},
 		{"patient:contains", "x", Refused, "not-supported"},
 		{"patient:identifier", "|", Refused, "value"},
@@ -256,6 +258,7 @@ func TestR_SP_04_10_Modifiers(t *testing.T) {
 		{"encounter:missing", "false", true}, {"encounter:missing", "true", false},
 		{"goal:missing", "true", true}, {"goal:missing", "false", false},
 		{"status:missing", "false", true}, {"date:missing", "false", true}, {"activity-date:missing", "false", true},
+		{"_tag:missing", "false", true}, {"_tag:missing", "true", false}, {"_security:missing", "true", true},
 		{"category:not", "post-op", false}, {"category:not", "1", false}, {"category:not", "other", true}, {"category:not", "other,post-op", false},
 		{"condition:identifier", "x", true}, {"condition:identifier", "|x", true}, {"condition:identifier", "y", false},
 	})

@@ -21,7 +21,7 @@ function* questionsOf(corpus, type) {
     for (const [name, value] of byKind[p.kind](corpus, type, p, values)) {
       yield [[name, value]];
     }
-    if (!p.common && p.kind !== 'composite') {
+    if (p.name !== '_id' && p.name !== '_lastUpdated' && p.kind !== 'composite') { // what nothing lacks is not asked
       yield [[`${p.name}:missing`, 'true']];
       yield [[`${p.name}:missing`, 'false']];
     }
