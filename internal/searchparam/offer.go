@@ -90,7 +90,7 @@ func (x Index) Definitions(typ string) []*Definition {
 
 // rowsVersion is to be raised when the rows of resources change though no
 // definition does: they are then all made anew.
-const rowsVersion = 1
+const rowsVersion = 2
 
 // Made names what index rows rest on besides the resources: what all of them do,
 // and the definition of each parameter, as Type.name.

@@ -350,7 +350,7 @@ func tokenAlternative(d *Definition, raw string) (Alternative, error) {
 		if d.Element == "boolean" && parts[0] != "true" && parts[0] != "false" {
 			return Alternative{}, fault("must be true or false")
 		}
-		return Alternative{AnySystem: true, Code: parts[0]}, nil
+		return Alternative{AnySystem: true, Code: d.cased(parts[0])}, nil
 	case 2:
 		switch d.Element {
 		case "boolean", "ContactPoint", "string", "id":

@@ -132,7 +132,8 @@ func quantityRows(row Row, v any) []Row {
 }
 
 // tokenRows follows the table of search.html#token. A code element implies its
-// system and has none written, so it is found by both forms.
+// system and has none written, so it is found by both forms; a string is compared
+// without regard to case.
 func tokenRows(d *Definition, row Row, v any) []Row {
 	switch v := v.(type) {
 	case map[string]any:
@@ -159,13 +160,22 @@ func tokenRows(d *Definition, row Row, v any) []Row {
 		}
 		return appendToken(nil, row, "", "false")
 	case string:
-		out := appendToken(nil, row, "", v)
+		out := appendToken(nil, row, "", d.cased(v))
 		if d.System != "" {
 			out = appendToken(out, row, d.System, v)
 		}
 		return out
 	}
 	return nil
+}
+
+// cased is a value of a token parameter as it is compared: with its case, but of a
+// string without (search.html#token).
+func (d *Definition) cased(v string) string {
+	if d.Element == "string" {
+		return cases.Fold().String(v)
+	}
+	return v
 }
 
 func appendToken(out []Row, row Row, system, code string) []Row {

@@ -120,6 +120,16 @@ func TestR_SP_22_23_Strings(t *testing.T) {
 	})
 }
 
+// A token on a string is compared without regard to case, any other with it
+// (search.html#token).
+func TestTokensOnStringsIgnoreCase(t *testing.T) {
+	rows := rowsOf(t, `{"resourceType":"Medication","id":"m","status":"active","identifier":[{"system":"urn:i","value":"Ab1"}],"batch":{"lotNumber":"Lot ß-7b"}}`)
+	check(t, "Medication", rows, []want{
+		{"lot-number", "Lot ß-7b", true}, {"lot-number", "LOT SS-7B", true}, {"lot-number:not", "lot ß-7b", false}, {"lot-number", "lot", false},
+		{"status", "ACTIVE", false}, {"identifier", "ab1", false}, {"identifier", "urn:i|Ab1", true},
+	})
+}
+
 func TestEveryTypeHasTheCommonParameters(t *testing.T) {
 	for _, typ := range Types() {
 		for _, c := range common {

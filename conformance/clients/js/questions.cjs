@@ -46,6 +46,9 @@ const byKind = {
         out.push([p.name, `${match.escaped(system)}|`], [p.name, `${match.escaped(system)}|${nobody}`]);
       }
     }
+    if (p.caseless) {
+      out.push(...some.flatMap((t) => [[p.name, match.escaped(t.code.toUpperCase())], [p.name, match.escaped(t.code.toLowerCase())]]));
+    }
     const codes = some.map((t) => match.escaped(t.code)).filter(Boolean);
     const absent = ['true', 'false'].includes(codes[0]) || p.name === 'active' || p.name === 'deceased' ? 'false' : nobody;
     if (codes.length > 0) {
