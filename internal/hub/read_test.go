@@ -325,5 +325,6 @@ func TestArtifactsAreReadAndFound(t *testing.T) {
 
 	// A token over other artifacts than those of now starts over.
 	w.handler = w.serve(secret, parse(t, undatedSystem))
-	w.follow(first.link("next")).failed(410, "processing")
+	o := w.follow(first.link("next")).failed(410, "processing")
+	assert.Contains(t, o.Issue[0].Diagnostics, "definitions were changed")
 }

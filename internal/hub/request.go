@@ -144,7 +144,7 @@ func oneOf(pairs []searchparam.Pair, name string) (string, error) {
 func (r *request) only(names ...string) error {
 	for _, p := range r.pairs {
 		if !slices.Contains(names, p.Name) && !isForm(p) {
-			return faultf(http.StatusBadRequest, "not-supported", "this interaction takes a parameter that it does not know")
+			return faultf(http.StatusBadRequest, "not-supported", "the request has a parameter that this interaction does not take")
 		}
 	}
 	return nil
