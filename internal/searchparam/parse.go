@@ -50,8 +50,8 @@ const (
 // caller.
 var ControlNames = []string{"_count", "_elements", "_format", "_include", "_pretty", "_revinclude", "_sort", "_summary", "_total"}
 
-// Parse reads the pairs of a search of one type. Conditions are only complete
-// when no problem is Refused. typ must be one of Types.
+// Parse reads the pairs of a search of one type, one of Types, or for "" of every
+// type in a compartment. Conditions are only complete when no problem is Refused.
 func (x Index) Parse(typ string, pairs []Pair) (Query, []Problem) {
 	var q Query
 	var problems []Problem
@@ -313,7 +313,7 @@ func (x Index) alternatives(d *Definition, asType, raw string) ([]Alternative, e
 	}
 	v, err := unescape(raw)
 	if err != nil {
-		return nil, fault(`a backslash may only stand before one of , | $ \`)
+		return nil, err
 	}
 	switch d.Kind {
 	case Reference:
@@ -337,13 +337,9 @@ func (x Index) alternatives(d *Definition, asType, raw string) ([]Alternative, e
 }
 
 func tokenAlternative(d *Definition, raw string) (Alternative, error) {
-	parts := splitEscaped(raw, '|')
-	for i, p := range parts {
-		v, err := unescape(p)
-		if err != nil {
-			return Alternative{}, fault(`a backslash may only stand before one of , | $ \`)
-		}
-		parts[i] = v
+	parts, err := unescapedParts(raw, '|')
+	if err != nil {
+		return Alternative{}, err
 	}
 	switch len(parts) {
 	case 1:
@@ -415,13 +411,9 @@ func (x Index) dateAlternative(v string) (Alternative, error) {
 // quantityAlternative reads [prefix]number, number|system|code and number||code
 // (search.html#quantity).
 func quantityAlternative(raw string) (Alternative, error) {
-	parts := splitEscaped(raw, '|')
-	for i, p := range parts {
-		v, err := unescape(p)
-		if err != nil {
-			return Alternative{}, fault(`a backslash may only stand before one of , | $ \`)
-		}
-		parts[i] = v
+	parts, err := unescapedParts(raw, '|')
+	if err != nil {
+		return Alternative{}, err
 	}
 	if len(parts) != 1 && len(parts) != 3 {
 		return Alternative{}, fault("neither a number, nor number|system|code, nor number||code")
