@@ -104,7 +104,7 @@ func capabilityRules(zone *time.Location) string {
 			searchparam.MaxChain, searchparam.MaxCriteria, searchparam.StepCost, searchparam.MaxValues) +
 		fmt.Sprintf("_include and _revinclude take what is listed, one step, %d of each in a search, and at most %d resources each beside a page, else an outcome entry says so. _sort takes up to %d parameters; what has no value comes last. ",
 			maxIncludes, maxIncluded, maxSort) +
-		"_summary and _elements answer a part, marked SUBSETTED, of a read too. Patient/[id]/[type] and Patient/[id]/* search the compartment, with the records of those who are linked to the patient. A reference to a version means the resource, but in Provenance. " +
+		"_summary and _elements answer a part, marked SUBSETTED, of a read too. Patient/[id]/[type] and Patient/[id]/* search the compartment, with the records of those who are linked to the patient. A reference to a version means the resource, but in Provenance; the url of a definition may have | and its version after it. " +
 		fmt.Sprintf("Dates and quantities take eq, ne, gt, lt, ge, le, sa, eb and ap, which of a date means as much before and after it as it covers, of a number a tenth either way; dates without an offset stand in the zone %s. ", zone) +
 		fmt.Sprintf("Results are ordered by _lastUpdated, newest first, unless _sort says otherwise; _count is at most %d. The parameters of a request have at most %d bytes, and its headers %d. ", maxCount, maxParameters, maxHeader) +
 		"The total is told where _total asks for it, or where the first page is the whole answer. Links to further pages hold an opaque token and keep " +

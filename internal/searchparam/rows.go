@@ -52,6 +52,9 @@ func (x Index) Rows(r resource.Resource) ([]Row, error) {
 		for _, v := range values {
 			rows = append(rows, x.rows(d, v)...)
 		}
+		if version := textOf(tree["version"]); d.names() && version != "" {
+			rows = append(rows, versioned(rows, version)...)
+		}
 		if len(values) > 0 && !slices.ContainsFunc(rows, func(r Row) bool { return r.Param == d.Name }) {
 			rows = append(rows, Row{Param: d.Name + presentRows, Kind: Token, Code: "true"})
 		}
@@ -223,6 +226,21 @@ func (x Index) local(ref string) string {
 		}
 	}
 	return ref
+}
+
+// names reports the parameter of the URL by which a definition is referred to.
+func (d *Definition) names() bool {
+	return d.Name == "url" && slices.Contains(ArtifactTypes(), d.Type)
+}
+
+// versioned are rows of URLs with the version after them, as a canonical reference
+// may have it (search.html#uri).
+func versioned(rows []Row, version string) []Row {
+	out := slices.Clone(rows)
+	for i := range out {
+		out[i].Code += "|" + version
+	}
+	return out
 }
 
 func uriRows(d *Definition, row Row, v string) []Row {
