@@ -70,6 +70,9 @@ const (
 	presentRows = ":present"
 	// exactRows hold strings to the letter, for :exact.
 	exactRows = ":exact"
+	// sortedRows hold strings as they are sorted by: whole, as those of names are
+	// not, and without case and accents (search.html#sort).
+	sortedRows = ":sorted"
 	// identifierRows hold the identifiers by which references refer, for
 	// :identifier.
 	identifierRows = ":identifier"
@@ -259,14 +262,18 @@ func uriRows(d *Definition, row Row, v string) []Row {
 // stringRows indexes a string as a whole. The names of people are indexed from
 // each of their words on, so that the second of two family names is found.
 func stringRows(row Row, v any) []Row {
-	exact := func(s string) Row { return Row{Param: row.Param + exactRows, Kind: String, Text: s} }
+	whole := func(s string) []Row {
+		exact, sorted := row, row
+		exact.Param, exact.Text, sorted.Param = row.Param+exactRows, s, row.Param+sortedRows
+		return append(textRows(sorted, []string{Fold(s)}), exact)
+	}
 	switch v := v.(type) {
 	case string:
 		texts := []string{Fold(v)}
 		if row.Param == "family" || row.Param == "given" {
 			texts = tails(texts[0])
 		}
-		return append(textRows(row, texts), exact(v))
+		return append(textRows(row, texts), whole(v)...)
 	case map[string]any: // HumanName
 		var out []Row
 		for _, member := range []string{"family", "given", "prefix", "suffix", "text"} {
@@ -276,7 +283,7 @@ func stringRows(row Row, v any) []Row {
 			}
 			for _, s := range words {
 				if t := textOf(s); t != "" {
-					out = append(append(out, textRows(row, tails(Fold(t)))...), exact(t))
+					out = slices.Concat(out, textRows(row, tails(Fold(t))), whole(t))
 				}
 			}
 		}
