@@ -178,3 +178,30 @@ func TestClinicReadsWalkIndexes(t *testing.T) {
 	assert.Contains(t, strings.Join(merges, "\n"), "SEARCH other USING COVERING INDEX merged_record (clinic=? AND record=?)")
 	assert.Contains(t, strings.Join(ended, "\n"), "activity_end (end>? AND end<?)")
 }
+
+// What stands beside a page is found from the page, whole or of one.
+func TestRelatedWalkIndexes(t *testing.T) {
+	d := filled(t, 300)
+	var page store.Page
+	require.NoError(t, d.View(t.Context(), func(r store.Reader) (err error) {
+		page, err = r.Search(store.Query{Type: "CarePlan", Count: 50})
+		return err
+	}))
+	require.Len(t, page.Versions, 50)
+	for _, n := range []int{1, 50} {
+		for reverse, want := range map[bool][]string{
+			false: {"SEARCH p USING COVERING INDEX version_feed (seq=? AND type=? AND id=?)", "SEARCH x USING PRIMARY KEY (vid=? AND param=?)",
+				"SEARCH r USING COVERING INDEX sqlite_autoindex_resource_1 (type=? AND id=?)"},
+			true: {"SEARCH x USING COVERING INDEX index_code_value (param=? AND code=?)", "SEARCH v USING INTEGER PRIMARY KEY (rowid=?)"},
+		} {
+			plan, err := d.ExplainRelated(t.Context(), store.Relation{
+				Page: page.Versions[:n], Includes: []searchparam.Include{{Type: "CarePlan", Param: "patient"}}, Reverse: reverse, Limit: 10,
+			})
+			require.NoError(t, err)
+			for _, w := range want {
+				assert.Contains(t, plan, w)
+			}
+			assert.NotContains(t, strings.Join(plan, "\n"), "SCAN")
+		}
+	}
+}
