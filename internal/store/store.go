@@ -325,7 +325,7 @@ type Published interface {
 	// Related gives the versions that stand beside a page of a search under the
 	// same bound: what its versions refer to by the includes, or with reverse
 	// what refers to them; without repeats and without the page's own, by type
-	// and id. More says that there are more than limit.
+	// and id. More says that there are more than limit: which are left out is open.
 	Related(r Relation) (found []Version, more bool, err error)
 }
 

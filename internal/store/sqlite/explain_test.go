@@ -205,3 +205,37 @@ func TestRelatedWalkIndexes(t *testing.T) {
 		}
 	}
 }
+
+// Past the limit no further include is asked for.
+func TestRelatedEndsPastTheLimit(t *testing.T) {
+	asked := 0
+	d := open(t, sqlite.Options{Trace: func(query string, _ []any) {
+		if strings.Contains(query, "index_code") {
+			asked++
+		}
+	}})
+	require.NoError(t, d.Update(t.Context(), func(w store.Writer) error {
+		if _, err := w.Stamp(t0); err != nil {
+			return err
+		}
+		for _, id := range []string{"a", "b", "c"} {
+			if _, err := w.Put(owner, "", storetest.Checked(t, storetest.Plan(id, "")), rows("Patient/1")); err != nil {
+				return err
+			}
+		}
+		return nil
+	}))
+	of := searchparam.Include{Type: "CarePlan", Param: "patient"}
+	for limit, want := range map[int]int{1: 1, 2: 1, 3: 3} {
+		require.NoError(t, d.View(t.Context(), func(r store.Reader) error {
+			asked = 0
+			found, more, err := r.Related(store.Relation{
+				Page: []store.Version{{Ref: resource.Ref{Type: "Patient", ID: "1"}}}, Includes: []searchparam.Include{of, of, of}, Reverse: true, UpTo: r.Head().Seq, Limit: limit,
+			})
+			assert.Len(t, found, limit)
+			assert.Equal(t, limit < 3, more)
+			assert.Equal(t, want, asked)
+			return err
+		}))
+	}
+}
