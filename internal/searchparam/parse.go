@@ -234,6 +234,9 @@ func (x Index) simple(d *Definition, modifier string, p Pair) (Condition, *Probl
 	if modifier == "exact" || modifier == "contains" {
 		c.modifyText(modifier, p.Value)
 	}
+	if c.Kind == String && slices.ContainsFunc(c.Any, func(a Alternative) bool { return a.Text == "" }) {
+		return Condition{}, refusal("value", "%s: nothing to compare in the value", p.Name)
+	}
 	return c, nil
 }
 
@@ -321,11 +324,7 @@ func (x Index) alternatives(d *Definition, asType, raw string) ([]Alternative, e
 	case URI:
 		return []Alternative{{Code: v}}, nil
 	case String:
-		text := Fold(v)
-		if text == "" {
-			return nil, fault("nothing to compare in the value")
-		}
-		return []Alternative{{Text: text}}, nil
+		return []Alternative{{Text: Fold(v)}}, nil
 	case Date:
 		a, err := x.dateAlternative(v)
 		return []Alternative{a}, err

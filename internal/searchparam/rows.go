@@ -303,23 +303,26 @@ func textRows(row Row, texts []string) []Row {
 	return out
 }
 
-// tails gives s and every rest of it that begins at a word.
+// tails gives a folded s and every rest of it that begins at a word.
 func tails(s string) []string {
 	out := []string{s}
 	for i, r := range s {
-		if r == ' ' || r == '-' {
+		if r == ' ' {
 			out = append(out, s[i+1:])
 		}
 	}
 	return out
 }
 
-// Fold makes a string comparable without regard to case, accents and repeated
-// blanks (search.html#string).
+// Fold makes a string comparable without regard to case, accents, punctuation and
+// repeated blanks (search.html#string). A dash parts words, as a blank does.
 func Fold(s string) string {
 	s = norm.NFKD.String(s)
 	s = strings.Map(func(r rune) rune {
-		if unicode.Is(unicode.Mn, r) {
+		switch {
+		case unicode.Is(unicode.Pd, r):
+			return ' '
+		case unicode.Is(unicode.Mn, r) || unicode.IsPunct(r):
 			return -1
 		}
 		return r

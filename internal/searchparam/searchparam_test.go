@@ -114,7 +114,7 @@ func TestR_SP_22_23_Strings(t *testing.T) {
 		"telecom":[{"system":"phone","value":"555"},{"system":"email","value":"z@clinic.example"}],"birthDate":"1950-03"}`)
 	check(t, "Patient", rows, []want{
 		{"family", "mull", true}, {"family", "MÜLLER", true}, {"family", "quinones", true}, {"family", "weiss", true}, {"family", "ller", false},
-		{"family", "Müller  Quiñones", true}, {"given", "zoe", true}, {"given", "an", true}, {"name", "mull", true}, {"name", "ana", true},
+		{"family", "Müller  Quiñones", true}, {"family", "muller quinones weiss", true}, {"family", "Quiñones–Weiß", true}, {"given", "zoe", true}, {"given", "an", true}, {"name", "mull", true}, {"name", "ana", true},
 		{"active", "true", true}, {"active", "false", false}, {"phone", "555", true}, {"email", "555", false}, {"telecom", "555,666", true},
 		{"birthdate", "1950", true}, {"birthdate", "1950-03-01", false},
 	})
@@ -122,6 +122,19 @@ func TestR_SP_22_23_Strings(t *testing.T) {
 
 // A token on a string is compared without regard to case, any other with it
 // (search.html#token).
+// Punctuation is ignored on either side, but by :exact (search.html#string).
+func TestStringsIgnorePunctuation(t *testing.T) {
+	rows := rowsOf(t, `{"resourceType":"Patient","id":"p","name":[{"family":"O’Quill","given":["."],"prefix":["Dr."]}]}`)
+	check(t, "Patient", rows, []want{
+		{"family", "O'Quill", true}, {"family", "oquill", true}, {"family", "quill", false}, {"family:contains", "o'q", true}, {"name", "dr", true},
+		{"family:exact", "O'Quill", false}, {"family:exact", "O’Quill", true},
+		{"given:exact", ".", true}, {"given:missing", "false", true},
+	})
+	_, problems := index.Parse("Patient", []Pair{{"family", "-'"}})
+	require.Len(t, problems, 1, "nothing to compare")
+	assert.Equal(t, Refused, problems[0].Weight)
+}
+
 func TestTokensOnStringsIgnoreCase(t *testing.T) {
 	rows := rowsOf(t, `{"resourceType":"Medication","id":"m","status":"active","identifier":[{"system":"urn:i","value":"Ab1"}],"batch":{"lotNumber":"Lot ß-7b"}}`)
 	check(t, "Medication", rows, []want{

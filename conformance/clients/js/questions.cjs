@@ -95,7 +95,7 @@ const byKind = {
       out.push([`${p.name}:contains`, match.escaped(middle)], [`${p.name}:contains`, match.escaped(v)], [p.name, match.escaped(middle)]);
     }
     out.push([p.name, nobody], [`${p.name}:exact`, nobody], [`${p.name}:contains`, nobody]);
-    return out.filter(([name, text]) => match.fold(match.plain(text)) !== '' || name.endsWith(':exact') && match.fold(match.plain(text)) !== '');
+    return out.filter(([name, text]) => match.fold(match.plain(text)) !== '' || name.endsWith(':exact') && text !== '');
   },
 
   date(_, __, p, values) {
