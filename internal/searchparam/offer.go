@@ -124,6 +124,17 @@ func (m Made) Behind(now Made) []string {
 	return out
 }
 
+// Still is what of m is made so now, and under the same name.
+func (m Made) Still(now Made) Made {
+	out := Made{All: m.All, Each: map[string]string{}}
+	for name, digest := range m.Each {
+		if now.Each[name] == digest {
+			out.Each[name] = digest
+		}
+	}
+	return out
+}
+
 // Digest names the whole in a few digits.
 func (m Made) Digest() string { return digest(m) }
 
