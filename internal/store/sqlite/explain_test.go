@@ -111,6 +111,49 @@ func TestDatesWalkTheIndexOfTheirEnd(t *testing.T) {
 	}
 }
 
+// Where a search walks the versions, what is asked of each is found by its own
+// rows, of every kind and prefix, and so is what it is sorted by: never among the
+// rows of all that have the value.
+func TestConditionsOnAVersionLookAtItsOwnRows(t *testing.T) {
+	d := filled(t, 300)
+	d.SetLead(0)
+	lo, hi := t0, t0.Add(24*time.Hour)
+	conditions := []searchparam.Condition{
+		condition("p", searchparam.Token, searchparam.Alternative{AnySystem: true, Code: "a"}), condition("p", searchparam.Token, searchparam.Alternative{System: "s", Code: "a"}),
+		condition("p", searchparam.Token, searchparam.Alternative{System: "s"}), condition("p", searchparam.Reference, searchparam.Alternative{Code: "Group/1"}),
+		condition("p", searchparam.URI, searchparam.Alternative{Code: "urn:a"}), condition("p", searchparam.String, searchparam.Alternative{Text: "a"}),
+		condition("p", searchparam.String, searchparam.Alternative{Text: "a", Exact: true}), condition("p", searchparam.String, searchparam.Alternative{Text: "a", Contains: true}),
+		{Param: "p", Kind: searchparam.Date, Present: true},
+	}
+	for _, prefix := range searchparam.Prefixes {
+		conditions = append(conditions, condition("p", searchparam.Date, searchparam.Alternative{Prefix: prefix, Lo: lo, Hi: hi}),
+			condition("p", searchparam.Quantity, searchparam.Alternative{Prefix: prefix, Number: "2", NumberLo: "1", NumberHi: "3", System: "s", Code: "mg"}))
+	}
+	queries := []store.Query{}
+	for _, c := range conditions {
+		not := c
+		not.Not = true
+		queries = append(queries, store.Query{Match: []searchparam.Condition{c}}, store.Query{Match: []searchparam.Condition{not}})
+		for _, descending := range []bool{true, false} {
+			queries = append(queries, store.Query{Sort: []store.SortKey{{Param: c.Param, Kind: c.Kind, Descending: descending}}})
+		}
+	}
+	for _, q := range queries {
+		q.Type, q.Count = "CarePlan", 10
+		page, total, err := d.Explain(t.Context(), q)
+		require.NoError(t, err)
+		if len(q.Sort) > 0 {
+			total = page
+		}
+		for _, plan := range [][]string{page, total} {
+			text := strings.Join(plan, "\n")
+			assert.Contains(t, text, "version_walk")
+			assert.Regexp(t, `SEARCH [xs] .*USING PRIMARY KEY \(vid=\? AND param=\?`, text, "%+v", q)
+			assert.NotContains(t, text, "index_", "%+v", q)
+		}
+	}
+}
+
 // The compartment of a patient leads however much it holds, and a chain leads
 // only from an end that few resources meet.
 func TestCompartmentsLeadAndChainsByTheirEnd(t *testing.T) {
