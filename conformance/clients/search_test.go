@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"net/http"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -267,7 +268,11 @@ func (x *comparison) ids(t *testing.T, address string) (out []string, err error)
 }
 
 func (x *comparison) total(t *testing.T, typ, query string) (int, error) {
-	_, body, err := running.Get(t.Context(), x.base+"/"+typ+"?_summary=count&"+query)
+	address := x.base + "/" + typ + "?_summary=count&" + query
+	status, body, err := running.Get(t.Context(), address)
+	if err == nil && status != http.StatusOK {
+		err = &running.StatusError{Status: status, URL: address, Body: string(body)}
+	}
 	if err != nil {
 		return 0, err
 	}

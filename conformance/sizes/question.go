@@ -24,7 +24,8 @@ type subject struct {
 }
 
 // questions are those that are measured. A poll is that of a hub that keeps up,
-// and finds what changed since the last few commits.
+// and finds what changed since the last few commits. The last two look at dates,
+// which many plans meet.
 var questions = []question{
 	{"patient search", func(c subject) string { return "/fhir/CarePlan?patient=Patient/" + c.patient }},
 	{"change poll", func(c subject) string {
@@ -38,6 +39,10 @@ var questions = []question{
 	{"include", func(c subject) string {
 		return "/fhir/CarePlan?patient=Patient/" + c.patient + "&_include=CarePlan:patient"
 	}},
+	{"latest procedure", func(c subject) string {
+		return "/fhir/Procedure?patient=Patient/" + c.patient + "&_sort=-date&_count=1"
+	}},
+	{"reviews due", func(subject) string { return "/fhir/CarePlan?status=active&review-due=ge2000" }}, // as most plans have one
 }
 
 // recent is over how many of the last changes polls spread.

@@ -105,8 +105,7 @@ func TestR_CAP_03_TellsTheTruth(t *testing.T) {
 // modifiersOf says of every modifier of R4 (search.html#modifiers) whether a
 // parameter takes it here.
 func modifiersOf(typ, name, kind string) map[string]bool {
-	common := strings.HasPrefix(name, "_")
-	out := map[string]bool{"missing": !common && kind != "composite", "not": kind == "token", "exact": kind == "string", "contains": kind == "string",
+	out := map[string]bool{"missing": name != "_id" && name != "_lastUpdated" && kind != "composite", "not": kind == "token", "exact": kind == "string", "contains": kind == "string",
 		"text": false, "in": false, "not-in": false, "below": false, "above": false, "type": false, "of-type": false, "iterate": false, "": false, "foo": false}
 	d := searchparam.Definitions(typ)[slices.IndexFunc(searchparam.Definitions(typ), func(d *searchparam.Definition) bool { return d.Name == name })]
 	out["identifier"] = kind == "reference" && d.Element != "canonical"

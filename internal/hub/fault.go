@@ -55,6 +55,11 @@ func notAllowed(allow string) *fault {
 	return f
 }
 
+// errOutdated is a page link of a walk over what is no longer as it was.
+func errOutdated(what string) *fault {
+	return faultf(http.StatusGone, "processing", "since this link was made the %s were changed: start over from the first page", what)
+}
+
 // retryAfter is how long a client waits after 503, in seconds.
 const retryAfter = "5"
 

@@ -9,10 +9,12 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/searchparam"
 	"nailbridge/internal/store"
 )
 
@@ -205,6 +207,23 @@ func TestD8_3_R_PAGE_09_TokensAndRestores(t *testing.T) {
 	for _, l := range []string{next, change} {
 		o := w.follow(l).failed(410, "processing")
 		assert.Contains(t, o.Issue[0].Diagnostics, "start over")
+	}
+}
+
+// A walk by one meaning of its criteria does not go on by another, and is told to
+// start over also while the parameter is withheld, as it is indexed anew; one
+// without criteria goes on.
+func TestPagesEndWhereParametersChange(t *testing.T) {
+	w := many(t, 9)
+	found, all := w.get("/CarePlan?status=active&_count=4").bundle().link("next"), w.get("/CarePlan?_count=4").bundle().link("next")
+	var withheld searchparam.Offer
+	withheld.Withhold([]string{"CarePlan.status"})
+	for _, o := range []*searchparam.Offer{nil, &withheld} {
+		h, err := New(Options{Store: w.store, BaseURL: base, Secret: secret, Zone: time.FixedZone("another", 3600), Offer: o})
+		require.NoError(t, err)
+		w.handler = h
+		assert.Equal(t, 200, w.follow(all).Code)
+		assert.Contains(t, w.follow(found).failed(410, "processing").Issue[0].Diagnostics, "parameters were changed: start over")
 	}
 }
 

@@ -83,9 +83,6 @@ func (h *hub) readVersion(r *request, get func(store.Published, resource.Ref) (v
 	if err != nil {
 		return err
 	}
-	if v.Deleted {
-		return store.ErrGone
-	}
 	body, err := part.of(ref.Type, v.Body)
 	if err != nil {
 		return err

@@ -303,17 +303,19 @@ func TestArtifactsAreReadAndFound(t *testing.T) {
 	w.get("/CodeSystem/toes/_history").failed(404, "not-supported")
 
 	for query, want := range map[string][]string{
-		"/CodeSystem?url=" + escape(body.URL):  {"toes"},
-		"/CodeSystem?url=urn:none":             {},
-		"/CodeSystem?version=2":                {"acts"},
-		"/CodeSystem?name=to&status=active":    {"toes"},
-		"/CodeSystem?_id=acts,toes":            {"acts", "toes"},
-		"/CodeSystem?_sort=_lastUpdated":       {"toes", "acts"},
-		"/CodeSystem?date=2026-01":             {"toes"},
-		"/CodeSystem?_lastUpdated=gt2026-02":   {"acts"}, // no date of its own: that of the release
-		"/PlanDefinition":                      {"partial"},
-		"/ValueSet":                            {},
-		"/PlanDefinition?_id=partial&_id=none": {},
+		"/CodeSystem?url=" + escape(body.URL):      {"toes"},
+		"/CodeSystem?url=" + escape(body.URL+"|1"): {"toes"}, // as it is referred to (search.html#uri)
+		"/CodeSystem?url=" + escape(body.URL+"|2"): {},
+		"/CodeSystem?url=urn:none":                 {},
+		"/CodeSystem?version=2":                    {"acts"},
+		"/CodeSystem?name=to&status=active":        {"toes"},
+		"/CodeSystem?_id=acts,toes":                {"acts", "toes"},
+		"/CodeSystem?_sort=_lastUpdated":           {"toes", "acts"},
+		"/CodeSystem?date=2026-01":                 {"toes"},
+		"/CodeSystem?_lastUpdated=gt2026-02":       {"acts"}, // no date of its own: that of the release
+		"/PlanDefinition":                          {"partial"},
+		"/ValueSet":                                {},
+		"/PlanDefinition?_id=partial&_id=none":     {},
 	} {
 		assert.Equal(t, want, w.found(query), query)
 	}
@@ -325,5 +327,6 @@ func TestArtifactsAreReadAndFound(t *testing.T) {
 
 	// A token over other artifacts than those of now starts over.
 	w.handler = w.serve(secret, parse(t, undatedSystem))
-	w.follow(first.link("next")).failed(410, "processing")
+	o := w.follow(first.link("next")).failed(410, "processing")
+	assert.Contains(t, o.Issue[0].Diagnostics, "definitions were changed")
 }

@@ -199,12 +199,15 @@ func TestR_PAGE_08_26_27_Sort(t *testing.T) {
 	assert.Equal(t, 200, w.get("/CodeSystem?_sort=-date,name").Code)
 }
 
-// R-PAGE-26: names are sorted by the whole of them, not by one of their words.
+// R-PAGE-26: names are sorted by the whole of them, not by one of their words, and
+// without regard to case and accents (search.html#sort).
 func TestR_PAGE_26_NamesAreSortedWhole(t *testing.T) {
 	w := newWorld(t)
-	w.commit(patient("p1", "van der Zee", "1950"), patient("p2", "Eder", "1950"), patient("p3", "Abt", "1950"))
-	assert.Equal(t, []string{"p3", "p2", "p1"}, w.get("/Patient?_sort=family").bundle().ids())
-	assert.Equal(t, []string{"p1", "p2", "p3"}, w.get("/Patient?_sort=-family").bundle().ids())
+	w.commit(patient("p1", "van der Zee", "1950"), patient("p2", "Éder", "1950"), patient("p3", "Abt", "1950"), patient("p4", "Zahn", "1950"))
+	assert.Equal(t, []string{"p3", "p2", "p1", "p4"}, w.get("/Patient?_sort=family").bundle().ids())
+	assert.Equal(t, []string{"p4", "p1", "p2", "p3"}, w.get("/Patient?_sort=-family").bundle().ids())
+	one := w.get("/Patient?_sort=family&_count=2").bundle()
+	assert.Equal(t, []string{"p1", "p4"}, w.follow(one.link("next")).bundle().ids())
 }
 
 // D8.1: what a lenient search left out, it left out of every page and of self.

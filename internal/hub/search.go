@@ -120,6 +120,9 @@ func (h *hub) searchPage(r *request, a asked, page string) error {
 	if err != nil {
 		return err
 	}
+	if t.Rows != "" && t.Rows != h.made { // before the criteria, which may be offered no more
+		return errOutdated("search parameters")
+	}
 	pairs, err := searchparam.ParseQuery(t.Query)
 	if err != nil {
 		return err
@@ -127,9 +130,6 @@ func (h *hub) searchPage(r *request, a asked, page string) error {
 	cr, err := h.criteria(a, pairs, false)
 	if err != nil {
 		return err
-	}
-	if rows := h.rowsOf(cr); rows != t.Rows {
-		return faultf(http.StatusGone, "processing", "since this link was made the search parameters were changed: start over from the first page")
 	}
 	cr.notes = t.Notes
 	return h.answerSearch(r, cr, t, page)

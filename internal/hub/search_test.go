@@ -72,6 +72,8 @@ func TestR_SP_ParametersOverTheStore(t *testing.T) {
 		"/CarePlan?identifier=%7Cno-c3":                                   {},
 		"/CarePlan?identifier=urn:plans%7C":                               {"c3", "c2", "c1"},
 		"/CarePlan?_tag=" + tags + "open":                                 {"c3", "c1"},
+		"/CarePlan?_tag:missing=false":                                    {"c3", "c2", "c1"},
+		"/Procedure?_tag:missing=true":                                    {"x1"},
 		"/CarePlan?patient=p1":                                            {"c2", "c1"},
 		"/CarePlan?patient=Patient/p1":                                    {"c2", "c1"},
 		"/CarePlan?patient=" + escape(base+"/Patient/p1"):                 {"c2", "c1"},

@@ -111,7 +111,7 @@ func (s *statics) VRead(ref resource.Ref, versionID string) (store.Version, erro
 func (s *statics) Search(q store.Query) (store.Page, error) {
 	p := store.Page{Epoch: s.epoch}
 	if q.Epoch != "" && q.Epoch != s.epoch {
-		return p, store.ErrEpoch
+		return p, errOutdated("definitions")
 	}
 	var found []store.Version
 	for _, a := range s.all {

@@ -57,6 +57,51 @@ type indexing struct {
 	After string `json:"after"` // the owner done last, as ownerMark has it
 }
 
+// indexing reads how far one came; the zero one where none was cut off.
+func (v *Receiver) indexing(r store.Reader) (at indexing, err error) {
+	text, err := r.Mark(v.Settings.Clinic.ID, markIndexing)
+	if err == nil && json.Unmarshal([]byte(text), &at) != nil {
+		at = indexing{}
+	}
+	return at, err
+}
+
+// ownRows strikes out of what is written down of index rows what this program
+// makes otherwise, or not at all: the records that it takes have no such rows. A
+// release that makes them so, as after a return to the one before it, finds then
+// that they are missing.
+func (v *Receiver) ownRows(ctx context.Context) error {
+	now := v.Index.Made()
+	var was searchparam.Made
+	var at indexing
+	err := v.Store.View(ctx, func(r store.Reader) (err error) {
+		if was, err = v.indexed(r); err != nil {
+			return err
+		}
+		at, err = v.indexing(r)
+		return err
+	})
+	if err != nil {
+		return unavailable(err)
+	}
+	still, others := was.Still(now), at.Under != "" && at.Under != now.Digest()
+	if len(still.Each) == len(was.Each) && !others {
+		return nil
+	}
+	err = v.Store.Update(ctx, func(w store.Writer) error {
+		if others {
+			if err := w.SetMark(v.Settings.Clinic.ID, markIndexing, ""); err != nil {
+				return err
+			}
+		}
+		return w.SetMark(v.Settings.Clinic.ID, markIndexed, marked(still))
+	})
+	if err != nil {
+		return unavailable(err)
+	}
+	return nil
+}
+
 // IndexBehind makes the index rows of every version anew, a patient in a
 // transaction, from where the last that was cut off had come, and then writes
 // down that they are made. Records are taken meanwhile, and have their rows.
@@ -68,9 +113,8 @@ func (v *Receiver) IndexBehind(ctx context.Context, pace *Pace) error {
 		if owners, err = r.Owners(v.Settings.Clinic.ID); err != nil {
 			return err
 		}
-		text, err := r.Mark(v.Settings.Clinic.ID, markIndexing)
-		var was indexing
-		if err == nil && json.Unmarshal([]byte(text), &was) == nil && was.Under == at.Under {
+		was, err := v.indexing(r)
+		if err == nil && was.Under == at.Under {
 			at = was
 		}
 		return err

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"maps"
 	"slices"
 	"testing"
 
@@ -79,4 +80,45 @@ func TestAnIndexingCutOffGoesOn(t *testing.T) {
 	}
 	fresh.Send(silent(rt.Record("S-5"), rt.Patient("P-5")))
 	assert.Equal(t, index(t, fresh), index(t, w))
+}
+
+// What another release wrote down of rows that this one makes otherwise, or not at
+// all, is struck out before a record is taken: that release, come again, finds the
+// rows of these records missing, and begins anew where it was cut off.
+func TestRowsOfAnotherReleaseAreNotTakenForOurs(t *testing.T) {
+	w := rt.New(t, basis)
+	require.False(t, outdated(t, w))
+	w.Send(silent(rt.Record("S-1"), rt.Patient("P-1")))
+	made := w.Index.Made()
+	theirs := searchparam.Made{All: made.All, Each: maps.Clone(made.Each)}
+	theirs.Each["CarePlan.of-later"], theirs.Each["CarePlan.review-due"] = "made", "made otherwise"
+	set := func(name string, value any) {
+		text, err := json.Marshal(value)
+		require.NoError(t, err)
+		require.NoError(t, w.Store.Update(t.Context(), func(tx store.Writer) error { return tx.SetMark(w.Settings.Clinic.ID, name, string(text)) }))
+	}
+	get := func(name string) (text string) {
+		require.NoError(t, w.Store.View(t.Context(), func(r store.Reader) (err error) {
+			text, err = r.Mark(w.Settings.Clinic.ID, name)
+			return err
+		}))
+		return text
+	}
+	set("indexed", theirs)
+	set("indexing", map[string]string{"under": theirs.Digest(), "after": "P-1"})
+	require.False(t, outdated(t, w), "hubs need not wait")
+	var kept searchparam.Made
+	require.NoError(t, json.Unmarshal([]byte(get("indexed")), &kept))
+	assert.Equal(t, []string{"CarePlan.of-later", "CarePlan.review-due"}, kept.Behind(theirs))
+	assert.Empty(t, get("indexing"))
+	missing, err := w.Unindexed(t.Context())
+	require.NoError(t, err)
+	assert.Equal(t, []string{"CarePlan.review-due"}, missing)
+
+	require.NoError(t, w.IndexBehind(t.Context(), nil))
+	was := get("indexed")
+	set("indexing", map[string]string{"under": made.Digest(), "after": "P-1"})
+	require.False(t, outdated(t, w))
+	assert.Equal(t, was, get("indexed"), "its own are left")
+	assert.NotEmpty(t, get("indexing"), "and gone on with")
 }

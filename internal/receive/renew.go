@@ -71,6 +71,9 @@ func Named(ctx context.Context, s store.Store, clinics []string) error {
 // that does not come to its end is begun again, also under the settings of
 // before. A clinic of no patient is up to date by that alone.
 func (v *Receiver) Outdated(ctx context.Context) (bool, error) {
+	if err := v.ownRows(ctx); err != nil {
+		return false, err
+	}
 	var is upToDate
 	var owners []store.Owner
 	err := v.Store.View(ctx, func(r store.Reader) (err error) {

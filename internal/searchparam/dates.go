@@ -141,8 +141,8 @@ func textOf(v any) string {
 	return s
 }
 
-// cutPrefix takes the comparison prefix off a date of a query. Prefixes are
-// two lower-case letters before a digit.
+// cutPrefix takes the comparison prefix off a date or number of a query; Eq
+// without one.
 func cutPrefix(s string) (Prefix, string) {
 	if len(s) < 3 || s[0] >= '0' && s[0] <= '9' {
 		return Eq, s

@@ -104,7 +104,8 @@ func queryFor(r Row) Pair {
 	if name, ok := strings.CutSuffix(r.Param, presentRows); ok {
 		return Pair{name + ":missing", "false"}
 	}
-	return Pair{r.Param, valueFor(r)}
+	name, _ := strings.CutSuffix(r.Param, sortedRows) // what is sorted by a value is found by it
+	return Pair{name, valueFor(r)}
 }
 
 func valueFor(r Row) string {

@@ -65,15 +65,14 @@ func (x Index) RevIncludes(typ string) (out []string) {
 }
 
 // Sortable gives the rows, by name and kind, by which a search of a type is sorted
-// by a parameter: any but composites, which have no value of their own. Strings go
-// by the whole of them to the letter, since those of names have rows for each word.
+// by a parameter: any but composites, which have no value of their own.
 func (x Index) Sortable(typ, name string) (rows string, kind Kind, ok bool) {
 	d := x.find(typ, name)
 	switch {
 	case d == nil || d.Kind == Composite:
 		return "", "", false
 	case d.Kind == String:
-		return d.Name + exactRows, String, true
+		return d.Name + sortedRows, String, true
 	}
 	return d.Name, d.Kind, true
 }

@@ -50,11 +50,12 @@ func numberKey(d *apd.Decimal) string {
 }
 
 // numberRange is what the digits of a number stand for: half of the last digit's
-// unit either way, but where it has an exponent a tenth of that, as R4's example
-// has it: 100 is [99.5, 100.5) and 1e2 is [95, 105) (search.html#number).
+// unit either way. 1.00e2 has as many digits as 100, and both are [99.5, 100.5); a
+// single digit with an exponent stands for two, as R4 has 1e2 for [95, 105)
+// (search.html#number, #quantity).
 func numberRange(text string, d *apd.Decimal) (lo, hi string) {
 	half := apd.New(5, d.Exponent-1)
-	if strings.ContainsAny(text, "eE") {
+	if strings.ContainsAny(text, "eE") && d.NumDigits() == 1 {
 		half.Exponent--
 	}
 	ctx := apd.BaseContext.WithPrecision(100)

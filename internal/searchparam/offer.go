@@ -90,7 +90,7 @@ func (x Index) Definitions(typ string) []*Definition {
 
 // rowsVersion is to be raised when the rows of resources change though no
 // definition does: they are then all made anew.
-const rowsVersion = 1
+const rowsVersion = 2
 
 // Made names what index rows rest on besides the resources: what all of them do,
 // and the definition of each parameter, as Type.name.
@@ -119,6 +119,17 @@ func (m Made) Behind(now Made) []string {
 	for _, name := range slices.Sorted(maps.Keys(now.Each)) {
 		if m.Each[name] != now.Each[name] {
 			out = append(out, name)
+		}
+	}
+	return out
+}
+
+// Still is what of m is made so now, and under the same name.
+func (m Made) Still(now Made) Made {
+	out := Made{All: m.All, Each: map[string]string{}}
+	for name, digest := range m.Each {
+		if now.Each[name] == digest {
+			out.Each[name] = digest
 		}
 	}
 	return out

@@ -51,6 +51,13 @@ func TestMadeTellsWhatChanged(t *testing.T) {
 	delete(was.Each, "CarePlan.review-due")
 	was.Each["Goal.patient"] = "another"
 	assert.Equal(t, []string{"CarePlan.review-due", "Goal.patient"}, was.Behind(now))
+	was.Each["Goal.of-another-release"] = "another"
 	assert.NotEqual(t, now.Digest(), was.Digest())
+	still := was.Still(now)
+	assert.Equal(t, was.All, still.All)
+	assert.Equal(t, was.Behind(now), still.Behind(now))
+	assert.Len(t, still.Each, len(now.Each)-2)
+	assert.NotContains(t, still.Each, "Goal.of-another-release")
+	assert.Equal(t, now, now.Still(now))
 	assert.NotContains(t, now.Each, "CarePlan._lastUpdated", "which the store alone knows")
 }

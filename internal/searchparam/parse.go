@@ -50,8 +50,8 @@ const (
 // caller.
 var ControlNames = []string{"_count", "_elements", "_format", "_include", "_pretty", "_revinclude", "_sort", "_summary", "_total"}
 
-// Parse reads the pairs of a search of one type. Conditions are only complete
-// when no problem is Refused. typ must be one of Types.
+// Parse reads the pairs of a search of one type, one of Types, or for "" of every
+// type in a compartment. Conditions are only complete when no problem is Refused.
 func (x Index) Parse(typ string, pairs []Pair) (Query, []Problem) {
 	var q Query
 	var problems []Problem
@@ -209,7 +209,7 @@ func (x Index) simple(d *Definition, modifier string, p Pair) (Condition, *Probl
 	as, asType := d, ""
 	switch {
 	case modifier == "":
-	case modifier == "missing" && d.Kind != Composite && d.Type != "Resource":
+	case modifier == "missing" && d.mayMiss():
 		if p.Value != "true" && p.Value != "false" {
 			return Condition{}, refusal("value", "%s must be true or false", p.Name)
 		}
@@ -234,7 +234,16 @@ func (x Index) simple(d *Definition, modifier string, p Pair) (Condition, *Probl
 	if modifier == "exact" || modifier == "contains" {
 		c.modifyText(modifier, p.Value)
 	}
+	if c.Kind == String && slices.ContainsFunc(c.Any, func(a Alternative) bool { return a.Text == "" }) {
+		return Condition{}, refusal("value", "%s: nothing to compare in the value", p.Name)
+	}
 	return c, nil
+}
+
+// mayMiss reports whether :missing is offered: on all but composites, for which R4
+// has none (search.html#modifiers), and what every resource has.
+func (d *Definition) mayMiss() bool {
+	return d.Kind != Composite && d.Name != "_id" && d.Name != LastUpdatedName
 }
 
 // modifyText makes a condition on a string one to the letter, or one on any part
@@ -307,7 +316,7 @@ func (x Index) alternatives(d *Definition, asType, raw string) ([]Alternative, e
 	}
 	v, err := unescape(raw)
 	if err != nil {
-		return nil, fault(`a backslash may only stand before one of , | $ \`)
+		return nil, err
 	}
 	switch d.Kind {
 	case Reference:
@@ -315,11 +324,7 @@ func (x Index) alternatives(d *Definition, asType, raw string) ([]Alternative, e
 	case URI:
 		return []Alternative{{Code: v}}, nil
 	case String:
-		text := Fold(v)
-		if text == "" {
-			return nil, fault("nothing to compare in the value")
-		}
-		return []Alternative{{Text: text}}, nil
+		return []Alternative{{Text: Fold(v)}}, nil
 	case Date:
 		a, err := x.dateAlternative(v)
 		return []Alternative{a}, err
@@ -331,20 +336,16 @@ func (x Index) alternatives(d *Definition, asType, raw string) ([]Alternative, e
 }
 
 func tokenAlternative(d *Definition, raw string) (Alternative, error) {
-	parts := splitEscaped(raw, '|')
-	for i, p := range parts {
-		v, err := unescape(p)
-		if err != nil {
-			return Alternative{}, fault(`a backslash may only stand before one of , | $ \`)
-		}
-		parts[i] = v
+	parts, err := unescapedParts(raw, '|')
+	if err != nil {
+		return Alternative{}, err
 	}
 	switch len(parts) {
 	case 1:
 		if d.Element == "boolean" && parts[0] != "true" && parts[0] != "false" {
 			return Alternative{}, fault("must be true or false")
 		}
-		return Alternative{AnySystem: true, Code: parts[0]}, nil
+		return Alternative{AnySystem: true, Code: d.cased(parts[0])}, nil
 	case 2:
 		switch d.Element {
 		case "boolean", "ContactPoint", "string", "id":
@@ -409,13 +410,9 @@ func (x Index) dateAlternative(v string) (Alternative, error) {
 // quantityAlternative reads [prefix]number, number|system|code and number||code
 // (search.html#quantity).
 func quantityAlternative(raw string) (Alternative, error) {
-	parts := splitEscaped(raw, '|')
-	for i, p := range parts {
-		v, err := unescape(p)
-		if err != nil {
-			return Alternative{}, fault(`a backslash may only stand before one of , | $ \`)
-		}
-		parts[i] = v
+	parts, err := unescapedParts(raw, '|')
+	if err != nil {
+		return Alternative{}, err
 	}
 	if len(parts) != 1 && len(parts) != 3 {
 		return Alternative{}, fault("neither a number, nor number|system|code, nor number||code")

@@ -63,7 +63,7 @@ func writeEscaped(b *strings.Builder, s string) {
 }
 
 // errEscape is a backslash before a character that search does not escape.
-var errEscape = errors.New("wrong escape")
+const errEscape = fault(`a backslash may only stand before one of , | $ \`)
 
 // splitEscaped cuts s at each unescaped separator and leaves escapes in place
 // (search.html#escaping).
@@ -80,6 +80,18 @@ func splitEscaped(s string, sep byte) []string {
 		}
 	}
 	return append(out, s[start:])
+}
+
+// unescapedParts cuts s at each unescaped separator and takes the escapes away.
+func unescapedParts(s string, sep byte) ([]string, error) {
+	parts := splitEscaped(s, sep)
+	for i, p := range parts {
+		var err error
+		if parts[i], err = unescape(p); err != nil {
+			return nil, err
+		}
+	}
+	return parts, nil
 }
 
 // unescape takes the escapes \, \| \$ and \\ away; any other is an error.

@@ -52,6 +52,9 @@ func (x Index) Rows(r resource.Resource) ([]Row, error) {
 		for _, v := range values {
 			rows = append(rows, x.rows(d, v)...)
 		}
+		if version := textOf(tree["version"]); d.names() && version != "" {
+			rows = append(rows, versioned(rows, version)...)
+		}
 		if len(values) > 0 && !slices.ContainsFunc(rows, func(r Row) bool { return r.Param == d.Name }) {
 			rows = append(rows, Row{Param: d.Name + presentRows, Kind: Token, Code: "true"})
 		}
@@ -67,6 +70,9 @@ const (
 	presentRows = ":present"
 	// exactRows hold strings to the letter, for :exact.
 	exactRows = ":exact"
+	// sortedRows hold strings as they are sorted by: whole, as those of names are
+	// not, and without case and accents (search.html#sort).
+	sortedRows = ":sorted"
 	// identifierRows hold the identifiers by which references refer, for
 	// :identifier.
 	identifierRows = ":identifier"
@@ -132,7 +138,8 @@ func quantityRows(row Row, v any) []Row {
 }
 
 // tokenRows follows the table of search.html#token. A code element implies its
-// system and has none written, so it is found by both forms.
+// system and has none written, so it is found by both forms; a string is compared
+// without regard to case.
 func tokenRows(d *Definition, row Row, v any) []Row {
 	switch v := v.(type) {
 	case map[string]any:
@@ -159,13 +166,22 @@ func tokenRows(d *Definition, row Row, v any) []Row {
 		}
 		return appendToken(nil, row, "", "false")
 	case string:
-		out := appendToken(nil, row, "", v)
+		out := appendToken(nil, row, "", d.cased(v))
 		if d.System != "" {
 			out = appendToken(out, row, d.System, v)
 		}
 		return out
 	}
 	return nil
+}
+
+// cased is a value of a token parameter as it is compared: with its case, but of a
+// string without (search.html#token).
+func (d *Definition) cased(v string) string {
+	if d.Element == "string" {
+		return cases.Fold().String(v)
+	}
+	return v
 }
 
 func appendToken(out []Row, row Row, system, code string) []Row {
@@ -215,6 +231,21 @@ func (x Index) local(ref string) string {
 	return ref
 }
 
+// names reports the parameter of the URL by which a definition is referred to.
+func (d *Definition) names() bool {
+	return d.Name == "url" && slices.Contains(ArtifactTypes(), d.Type)
+}
+
+// versioned are rows of URLs with the version after them, as a canonical reference
+// may have it (search.html#uri).
+func versioned(rows []Row, version string) []Row {
+	out := slices.Clone(rows)
+	for i := range out {
+		out[i].Code += "|" + version
+	}
+	return out
+}
+
 func uriRows(d *Definition, row Row, v string) []Row {
 	if v == "" {
 		return nil
@@ -231,14 +262,18 @@ func uriRows(d *Definition, row Row, v string) []Row {
 // stringRows indexes a string as a whole. The names of people are indexed from
 // each of their words on, so that the second of two family names is found.
 func stringRows(row Row, v any) []Row {
-	exact := func(s string) Row { return Row{Param: row.Param + exactRows, Kind: String, Text: s} }
+	whole := func(s string) []Row {
+		exact, sorted := row, row
+		exact.Param, exact.Text, sorted.Param = row.Param+exactRows, s, row.Param+sortedRows
+		return append(textRows(sorted, []string{Fold(s)}), exact)
+	}
 	switch v := v.(type) {
 	case string:
 		texts := []string{Fold(v)}
 		if row.Param == "family" || row.Param == "given" {
 			texts = tails(texts[0])
 		}
-		return append(textRows(row, texts), exact(v))
+		return append(textRows(row, texts), whole(v)...)
 	case map[string]any: // HumanName
 		var out []Row
 		for _, member := range []string{"family", "given", "prefix", "suffix", "text"} {
@@ -248,7 +283,7 @@ func stringRows(row Row, v any) []Row {
 			}
 			for _, s := range words {
 				if t := textOf(s); t != "" {
-					out = append(append(out, textRows(row, tails(Fold(t)))...), exact(t))
+					out = slices.Concat(out, textRows(row, tails(Fold(t))), whole(t))
 				}
 			}
 		}
@@ -268,23 +303,26 @@ func textRows(row Row, texts []string) []Row {
 	return out
 }
 
-// tails gives s and every rest of it that begins at a word.
+// tails gives a folded s and every rest of it that begins at a word.
 func tails(s string) []string {
 	out := []string{s}
 	for i, r := range s {
-		if r == ' ' || r == '-' {
+		if r == ' ' {
 			out = append(out, s[i+1:])
 		}
 	}
 	return out
 }
 
-// Fold makes a string comparable without regard to case, accents and repeated
-// blanks (search.html#string).
+// Fold makes a string comparable without regard to case, accents, punctuation and
+// repeated blanks (search.html#string). A dash parts words, as a blank does.
 func Fold(s string) string {
 	s = norm.NFKD.String(s)
 	s = strings.Map(func(r rune) rune {
-		if unicode.Is(unicode.Mn, r) {
+		switch {
+		case unicode.Is(unicode.Pd, r):
+			return ' '
+		case unicode.Is(unicode.Mn, r) || unicode.IsPunct(r):
 			return -1
 		}
 		return r

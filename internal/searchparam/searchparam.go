@@ -27,7 +27,8 @@ const (
 
 // Row is one index row of one parameter of one resource. Only the members of
 // its kind are set. A parameter may have rows beside those of its own name, for
-// its modifiers: name:exact, name:identifier and name:present.
+// its modifiers (name:exact, name:identifier and name:present) and to sort by
+// (name:sorted).
 type Row struct {
 	Param  string
 	Kind   Kind

@@ -114,9 +114,32 @@ func TestR_SP_22_23_Strings(t *testing.T) {
 		"telecom":[{"system":"phone","value":"555"},{"system":"email","value":"z@clinic.example"}],"birthDate":"1950-03"}`)
 	check(t, "Patient", rows, []want{
 		{"family", "mull", true}, {"family", "MÜLLER", true}, {"family", "quinones", true}, {"family", "weiss", true}, {"family", "ller", false},
-		{"family", "Müller  Quiñones", true}, {"given", "zoe", true}, {"given", "an", true}, {"name", "mull", true}, {"name", "ana", true},
+		{"family", "Müller  Quiñones", true}, {"family", "muller quinones weiss", true}, {"family", "Quiñones–Weiß", true}, {"given", "zoe", true}, {"given", "an", true}, {"name", "mull", true}, {"name", "ana", true},
 		{"active", "true", true}, {"active", "false", false}, {"phone", "555", true}, {"email", "555", false}, {"telecom", "555,666", true},
 		{"birthdate", "1950", true}, {"birthdate", "1950-03-01", false},
+	})
+}
+
+// A token on a string is compared without regard to case, any other with it
+// (search.html#token).
+// Punctuation is ignored on either side, but by :exact (search.html#string).
+func TestStringsIgnorePunctuation(t *testing.T) {
+	rows := rowsOf(t, `{"resourceType":"Patient","id":"p","name":[{"family":"O’Quill","given":["."],"prefix":["Dr."]}]}`)
+	check(t, "Patient", rows, []want{
+		{"family", "O'Quill", true}, {"family", "oquill", true}, {"family", "quill", false}, {"family:contains", "o'q", true}, {"name", "dr", true},
+		{"family:exact", "O'Quill", false}, {"family:exact", "O’Quill", true},
+		{"given:exact", ".", true}, {"given:missing", "false", true},
+	})
+	_, problems := index.Parse("Patient", []Pair{{"family", "-'"}})
+	require.Len(t, problems, 1, "nothing to compare")
+	assert.Equal(t, Refused, problems[0].Weight)
+}
+
+func TestTokensOnStringsIgnoreCase(t *testing.T) {
+	rows := rowsOf(t, `{"resourceType":"Medication","id":"m","status":"active","identifier":[{"system":"urn:i","value":"Ab1"}],"batch":{"lotNumber":"Lot ß-7b"}}`)
+	check(t, "Medication", rows, []want{
+		{"lot-number", "Lot ß-7b", true}, {"lot-number", "LOT SS-7B", true}, {"lot-number:not", "lot ß-7b", false}, {"lot-number", "lot", false},
+		{"status", "ACTIVE", false}, {"identifier", "ab1", false}, {"identifier", "urn:i|Ab1", true},
 	})
 }
 
@@ -164,6 +187,8 @@ func TestR_SRCH_05_09_10_Problems(t *testing.T) {
 		{"status:foo", "x", Refused, "not-supported"},
 		{"status:text", "x", Refused, "not-supported"},
 		{"status:missing", "yes", Refused, "value"},
+		{"_id:missing", "false", Refused, "not-supported"},
+		{"_lastUpdated:missing", "false", Refused, "not-supported"},
 		{"date:not", "2024", Refused, "not-supported"},
 		{"patient:contains", "x", Refused, "not-supported"},
 		{"patient:identifier", "|", Refused, "value"},
@@ -256,6 +281,7 @@ func TestR_SP_04_10_Modifiers(t *testing.T) {
 		{"encounter:missing", "false", true}, {"encounter:missing", "true", false},
 		{"goal:missing", "true", true}, {"goal:missing", "false", false},
 		{"status:missing", "false", true}, {"date:missing", "false", true}, {"activity-date:missing", "false", true},
+		{"_tag:missing", "false", true}, {"_tag:missing", "true", false}, {"_security:missing", "true", true},
 		{"category:not", "post-op", false}, {"category:not", "1", false}, {"category:not", "other", true}, {"category:not", "other,post-op", false},
 		{"condition:identifier", "x", true}, {"condition:identifier", "|x", true}, {"condition:identifier", "y", false},
 	})
@@ -291,16 +317,21 @@ func TestR_SP_34_Quantities(t *testing.T) {
 		"5.36": {{"value-quantity", "5.4" + mg, true}, {"value-quantity", "5.40" + mg, false}, {"value-quantity", "le5.4" + mg, true}, {"value-quantity", "ge5.4" + mg, false},
 			{"value-quantity", "5.4||mg", true}, {"value-quantity", "5.4||milligram", true}, {"value-quantity", "5.4||g", false}, {"value-quantity", "5.4", true},
 			{"value-quantity", "5.4|urn:other|mg", false}, {"value-quantity:missing", "false", true}, {"value-quantity", "5.3,5.4", true}},
-		"5.46":   {{"value-quantity", "5.4" + mg, false}, {"value-quantity", "ne5.4" + mg, true}, {"value-quantity", "gt5.4", true}, {"value-quantity", "gt5.46", false}},
-		"5.45":   {{"value-quantity", "5.4", false}, {"value-quantity", "5.5", true}},
-		"94":     {{"value-quantity", "1e2", false}, {"value-quantity", "9e1", false}, {"value-quantity", "9.4e1", true}},
-		"104.9":  {{"value-quantity", "1e2", true}, {"value-quantity", "100", false}},
-		"96":     {{"value-quantity", "100", false}, {"value-quantity", "1e2", true}, {"value-quantity", "9.6e1", true}},
-		"-0.5":   {{"value-quantity", "lt0", true}, {"value-quantity", "gt-1", true}, {"value-quantity", "gt-0.49", false}, {"value-quantity", "-0.50", true}},
-		"1e-20":  {{"value-quantity", "gt0", true}, {"value-quantity", "0", true}, {"value-quantity", "lt1e-19", true}},
-		"5.5":    {{"value-quantity", "ap5", true}, {"value-quantity", "ap6", true}, {"value-quantity", "ap6.2", false}, {"value-quantity", "ap4.99", false}},
-		"-5.5":   {{"value-quantity", "ap-5", true}, {"value-quantity", "ap5", false}, {"value-quantity", "ap-4.99", false}},
-		"120.00": {{"code-value-quantity", "urn:c|dose$120" + mg, true}, {"code-value-quantity", "dose$gt120", false}, {"code-value-quantity", "other$120", false}, {"code-value-quantity", "other$1,dose$ge120", true}},
+		"5.46":  {{"value-quantity", "5.4" + mg, false}, {"value-quantity", "ne5.4" + mg, true}, {"value-quantity", "gt5.4", true}, {"value-quantity", "gt5.46", false}},
+		"5.45":  {{"value-quantity", "5.4", false}, {"value-quantity", "5.5", true}},
+		"94":    {{"value-quantity", "1e2", false}, {"value-quantity", "9e1", false}, {"value-quantity", "9.4e1", true}},
+		"104.9": {{"value-quantity", "1e2", true}, {"value-quantity", "100", false}},
+		"96":    {{"value-quantity", "100", false}, {"value-quantity", "1e2", true}, {"value-quantity", "9.6e1", true}},
+		// R4's own: 5.40e-3 is 0.0054 +/- 0.000005, and 1.00e2 has as many digits as 100.
+		"0.005404": {{"value-quantity", "5.40e-3", true}, {"value-quantity", "5.400e-3", false}},
+		"0.005396": {{"value-quantity", "5.40e-3", true}, {"value-quantity", "0.00540", true}},
+		"0.005406": {{"value-quantity", "5.40e-3", false}},
+		"99.6":     {{"value-quantity", "1.00e2", true}, {"value-quantity", "1.000e2", false}, {"value-quantity", "100", true}},
+		"-0.5":     {{"value-quantity", "lt0", true}, {"value-quantity", "gt-1", true}, {"value-quantity", "gt-0.49", false}, {"value-quantity", "-0.50", true}},
+		"1e-20":    {{"value-quantity", "gt0", true}, {"value-quantity", "0", true}, {"value-quantity", "lt1e-19", true}},
+		"5.5":      {{"value-quantity", "ap5", true}, {"value-quantity", "ap6", true}, {"value-quantity", "ap6.2", false}, {"value-quantity", "ap4.99", false}},
+		"-5.5":     {{"value-quantity", "ap-5", true}, {"value-quantity", "ap5", false}, {"value-quantity", "ap-4.99", false}},
+		"120.00":   {{"code-value-quantity", "urn:c|dose$120" + mg, true}, {"code-value-quantity", "dose$gt120", false}, {"code-value-quantity", "other$120", false}, {"code-value-quantity", "other$1,dose$ge120", true}},
 	} {
 		check(t, "Observation", of(held), wants)
 	}

@@ -309,14 +309,23 @@ var Everything = Scope{Everything: true}
 // Published is what a hub may see of a snapshot: what is published, within a
 // scope. What is outside it never was: ErrNotFound, in no page and no total.
 type Published interface {
+	// Read gives the current version: ErrGone where that is a DELETE entry,
+	// ErrNotFound where there never was one.
 	Read(ref resource.Ref) (Version, error)
+	// VRead gives one version: ErrGone where it is hidden or a DELETE entry,
+	// ErrNotFound where there is no such version.
 	VRead(ref resource.Ref, versionID string) (Version, error)
+	// Search gives a page of the current versions that meet a query: ErrEpoch
+	// where the query goes on from another epoch.
 	Search(q Query) (Page, error)
+	// History gives a page of versions, DELETE entries among them, hidden ones
+	// not: ErrEpoch as Search, and where a restore made Since void; ErrNotFound
+	// where the one resource that it asks for never was.
 	History(q HistoryQuery) (Page, error)
 	// Related gives the versions that stand beside a page of a search under the
 	// same bound: what its versions refer to by the includes, or with reverse
 	// what refers to them; without repeats and without the page's own, by type
-	// and id. More says that there are more than limit.
+	// and id. More says that there are more than limit: which are left out is open.
 	Related(r Relation) (found []Version, more bool, err error)
 }
 
@@ -347,6 +356,7 @@ type Reader interface {
 	Owners(clinic string) ([]Owner, error)
 	// Mark gives what SetMark set; "" when nothing was.
 	Mark(clinic, name string) (string, error)
+	// Deliveries gives all deliveries of a record id, in order of arrival.
 	Deliveries(clinic, record string) ([]Delivery, error)
 	// DeliveriesOf gives all deliveries of every record id of the clinic of
 	// which some delivery named the patient, of the surgeries that such a
@@ -362,16 +372,28 @@ type Reader interface {
 	// under another delivery since, so that its Answer is no longer "refused",
 	// is left out.
 	DeliveriesList(clinic, mark string) ([]Delivery, error)
+	// Owned gives every resource of the owner, deleted ones too, by type and id.
 	Owned(o Owner) ([]Held, error)
+	// Exists reports whether a resource has a current version that is no DELETE
+	// entry.
 	Exists(ref resource.Ref) (bool, error)
+	// Flags gives the owner's flags in the order given to ReplaceFlags.
 	Flags(o Owner) ([]Flag, error)
+	// ClinicFlags gives the flags of all patients of a clinic.
 	ClinicFlags(clinic string, openOnly bool) ([]Flag, error)
+	// Flag gives the flag with an id at a clinic: ErrNotFound when there is none.
+	// Of several patients who have it, as after an amendment moved a record, the
+	// open one counts, then the one stored last.
 	Flag(clinic, id string) (Flag, error)
+	// Activities gives the activities of a clinic by the end of their window,
+	// those without one first.
 	Activities(clinic string) ([]Activity, error)
 	// EndedBefore gives open activities whose window ended at or before t and
 	// that have no fact with that same end.
 	EndedBefore(t time.Time) ([]Activity, error)
+	// Facts gives the owner's overdue facts.
 	Facts(o Owner) ([]Fact, error)
+	// Acks gives the owner's acknowledgements, stale ones too, as they came.
 	Acks(o Owner) ([]Ack, error)
 	// Staff gives the stored statements about a member of staff.
 	Staff(clinic, key string) ([][]byte, error)
@@ -396,6 +418,9 @@ type Writer interface {
 	// Stamp takes the next place in the order, once per transaction, under
 	// the lock of the transaction. now comes from the caller's clock.
 	Stamp(now time.Time) (Stamp, error)
+	// PutDelivery keeps an arrival. The same content saved at the same time is
+	// the delivery already kept: that one is returned, unchanged. Saved again
+	// later, it is another (D1.1).
 	PutDelivery(d Delivery) (Delivery, error)
 	// MarkDelivery sets Answer, Reasons, Held, Refused and Superseded, and
 	// what a retry could newly read of the record; Waiting stays.
@@ -412,17 +437,25 @@ type Writer interface {
 	// another owner is not touched.
 	Put(o Owner, caseID string, r validate.Checked, rows []searchparam.Row) (Version, error)
 	// Delete adds a DELETE entry and hides all earlier versions (410), the
-	// index rows of which are removed; deleted already, it stays as it is.
+	// index rows of which are removed; deleted already, it stays as it is;
+	// ErrNotFound when there is none.
 	Delete(o Owner, ref resource.Ref) (Version, error)
-	// Mask hides the versions before the current one (410), D1.5.
+	// Mask hides the versions before the current one (410), D1.5; ErrNotFound
+	// when there is none.
 	Mask(ref resource.Ref) error
+	// ReplaceFlags stores the flags of an owner in place of those before.
 	ReplaceFlags(o Owner, flags []Flag) error
+	// ReplaceActivities stores the activities of an owner in place of those
+	// before.
 	ReplaceActivities(o Owner, as []Activity) error
+	// PutFact stores an overdue fact; stored already, it stays as it is.
 	PutFact(f Fact) error
+	// PutAck keeps an acknowledgement.
 	PutAck(a Ack) error
 	// ReplaceStaff stores the statements of one source in place of those the
 	// same source made before.
 	ReplaceStaff(clinic, source string, statements []Statement) error
+	// PutEvent adds an event to the outbox of a clinic.
 	PutEvent(clinic, kind string, json []byte) error
 	// SetMark keeps a value under a name, in place of the one before.
 	SetMark(clinic, name, value string) error
@@ -432,10 +465,10 @@ type Writer interface {
 	// PutErasure keeps a tombstone; kept already, it stays as it is.
 	PutErasure(e Erasure) error
 	// Erase takes away all that is stored of a patient: deliveries, merges that
-	// name the patient too, what is listed, facts, acknowledgements, statements about staff, the content of
-	// every version. Of each resource its id and one DELETE entry stay, under no
-	// patient; it gives those that are new, which needs a stamp. The patient may
-	// come again: the same ids then have higher versions. What the files still
-	// hold of it is the store's to scrub.
+	// name the patient too, what is listed, facts, acknowledgements, statements
+	// about staff, the content of every version. Of each resource its id and one
+	// DELETE entry stay, under no patient; it gives those that are new, which needs
+	// a stamp. The patient may come again: the same ids then have higher versions.
+	// What the files still hold of it is the store's to scrub.
 	Erase(e Erasing) (Belongings, []Version, error)
 }

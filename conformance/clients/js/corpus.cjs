@@ -11,7 +11,7 @@ class Corpus {
   // input: {base, zone, archive, own, statement, resources}
   constructor(input) {
     match.settle(input);
-    const { byURL, impliedSystem } = readDefinitions(input.archive, input.own);
+    const { byURL, impliedSystem, ofString } = readDefinitions(input.archive, input.own);
     this.byType = new Map();
     this.byReference = new Map();
     for (const r of input.resources) {
@@ -29,16 +29,17 @@ class Corpus {
         if (!definition || definition.code !== p.name || definition.type !== p.type) {
           throw new Error(`${declared.type} ${p.name}: ${p.definition} is not defined so`);
         }
-        return [p.name, this.parameter(declared.type, definition, impliedSystem, byURL)];
+        return [p.name, this.parameter(declared.type, definition, impliedSystem, ofString, byURL)];
       })));
     }
     this.found = new Map(); // values of parameters that were asked for already
   }
 
-  parameter(type, definition, impliedSystem, byURL) {
+  parameter(type, definition, impliedSystem, ofString, byURL) {
     const { code: name, type: kind, expression } = definition;
     const p = { name, kind, expression, common: expression.startsWith('Resource.'), targets: definition.target || [] };
     p.implied = kind === 'token' ? impliedSystem(type, expression) : undefined;
+    p.caseless = kind === 'token' && ofString(type, expression); // search.html#token: of a string
     p.canonical = name === '_profile' || name === 'instantiates-canonical';
     p.words = namesOfPeople.includes(name) && people.includes(type);
     if (name === 'patient') { // its expression lets no other type through
@@ -98,7 +99,7 @@ class Corpus {
 function meetsValue(type, p, modifier, asked, value) {
   switch (p.kind) {
     case 'token':
-      return match.token(asked, value, p.implied);
+      return p.caseless ? match.token(asked.toLowerCase(), value.toLowerCase()) : match.token(asked, value, p.implied);
     case 'date':
       return match.date(asked, value);
     case 'quantity':

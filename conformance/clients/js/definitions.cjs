@@ -25,7 +25,8 @@ const leftOut = ['identifier token BodyStructure.identifier', 'location token Bo
   return { url: `http://hl7.org/fhir/SearchParameter/BodyStructure-${code}`, code, type, expression, target: ['Patient'] };
 });
 
-// readDefinitions gives the definitions by URL, those of the bridge's own parameters among them, and impliedSystem(type, expression).
+// readDefinitions gives the definitions by URL, those of the bridge's own parameters among them, and impliedSystem(type, expression);
+// ofString(type, expression) tells whether the element is a string.
 function readDefinitions(archive, own) {
   const files = readArchive(archive, ['SearchParameter-', 'StructureDefinition-', 'ValueSet-']);
   const of = (type) => files.filter((f) => f.resourceType === type);
@@ -47,7 +48,8 @@ function readDefinitions(archive, own) {
     }
     return undefined;
   };
-  return { byURL, impliedSystem };
+  const ofString = (type, expression) => expression.split(' | ').some((part) => part.trim().startsWith(type + '.') && elements.get(part.trim())?.type?.[0].code === 'string');
+  return { byURL, impliedSystem, ofString };
 }
 
 module.exports = { readDefinitions };

@@ -199,7 +199,8 @@ const uri = (asked, value) => value === plain(asked);
 
 // ---- strings (search.html#string)
 
-const fold = (s) => s.normalize('NFKD').replace(/\p{Mn}/gu, '').toUpperCase().toLowerCase().trim().replace(/\s+/gu, ' ');
+// fold: without case, accents, punctuation and repeated blanks; a dash is a blank, so that it parts words.
+const fold = (s) => s.normalize('NFKD').replace(/\p{Pd}/gu, ' ').replace(/[\p{Mn}\p{P}]/gu, '').toUpperCase().toLowerCase().trim().replace(/\s+/gu, ' ');
 
 // strings are the texts of a value: those of a name are its parts.
 function strings(value) {
@@ -220,7 +221,7 @@ function string(asked, value, { modifier, words }) {
     if (modifier === 'contains') {
       return held.includes(fold(want));
     }
-    return held.startsWith(fold(want)) || words && [...held].some((c, i) => /[ -]/.test(c) && held.slice(i + 1).startsWith(fold(want)));
+    return held.startsWith(fold(want)) || words && [...held].some((c, i) => c === ' ' && held.slice(i + 1).startsWith(fold(want)));
   });
 }
 

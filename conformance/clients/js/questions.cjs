@@ -21,7 +21,7 @@ function* questionsOf(corpus, type) {
     for (const [name, value] of byKind[p.kind](corpus, type, p, values)) {
       yield [[name, value]];
     }
-    if (!p.common && p.kind !== 'composite') {
+    if (p.name !== '_id' && p.name !== '_lastUpdated' && p.kind !== 'composite') { // what nothing lacks is not asked
       yield [[`${p.name}:missing`, 'true']];
       yield [[`${p.name}:missing`, 'false']];
     }
@@ -45,6 +45,9 @@ const byKind = {
       if (system) {
         out.push([p.name, `${match.escaped(system)}|`], [p.name, `${match.escaped(system)}|${nobody}`]);
       }
+    }
+    if (p.caseless) {
+      out.push(...some.flatMap((t) => [[p.name, match.escaped(t.code.toUpperCase())], [p.name, match.escaped(t.code.toLowerCase())]]));
     }
     const codes = some.map((t) => match.escaped(t.code)).filter(Boolean);
     const absent = ['true', 'false'].includes(codes[0]) || p.name === 'active' || p.name === 'deceased' ? 'false' : nobody;
@@ -92,7 +95,7 @@ const byKind = {
       out.push([`${p.name}:contains`, match.escaped(middle)], [`${p.name}:contains`, match.escaped(v)], [p.name, match.escaped(middle)]);
     }
     out.push([p.name, nobody], [`${p.name}:exact`, nobody], [`${p.name}:contains`, nobody]);
-    return out.filter(([name, text]) => match.fold(match.plain(text)) !== '' || name.endsWith(':exact') && match.fold(match.plain(text)) !== '');
+    return out.filter(([name, text]) => match.fold(match.plain(text)) !== '' || name.endsWith(':exact') && text !== '');
   },
 
   date(_, __, p, values) {

@@ -159,14 +159,20 @@ func (s sight) met(typ string, c searchparam.Condition, version string, depth in
 	}
 	if c.Present {
 		row := func(table, param string) clause {
-			return clause{"EXISTS (SELECT 1 FROM " + table + " " + x + " WHERE " + x + ".vid = " + version + ".vid AND " + x + ".param = ?)", []any{param}}
+			return clause{"EXISTS (SELECT 1 FROM " + ofVersion(table, x) + " WHERE " + x + ".vid = " + version + ".vid AND " + x + ".param = ?)", []any{param}}
 		}
 		own, other := row(table, qualified(typ, c.Param)), row("index_code", qualified(typ, searchparam.PresentParam(c.Param)))
 		return clause{"(" + own.sql + " OR " + other.sql + ")", append(own.args, other.args...)}, nil
 	}
 	m, err := values(x, c, one)
-	return clause{"EXISTS (SELECT 1 FROM " + table + " " + x + " WHERE " + x + ".vid = " + version + ".vid AND " + x + ".param = ? AND " + m.sql + ")",
+	return clause{"EXISTS (SELECT 1 FROM " + ofVersion(table, x) + " WHERE " + x + ".vid = " + version + ".vid AND " + x + ".param = ? AND " + m.sql + ")",
 		append([]any{qualified(typ, c.Param)}, m.args...)}, err
+}
+
+// ofVersion is an index table asked for the rows of one version, by its primary
+// key: left to choose, SQLite may look for them among all that have the value.
+func ofVersion(table, alias string) string {
+	return table + " " + alias + " INDEXED BY sqlite_autoindex_" + table + "_1"
 }
 
 // metByChain goes from the version to what it refers to.
@@ -176,7 +182,7 @@ func (s sight) metByChain(typ string, c searchparam.Condition, version string, d
 	of, err := s.holds(c.Chain.Type, c.Chain.Of, t, depth+1)
 	before := c.Chain.Type + "/"
 	return clause{
-		"EXISTS (SELECT 1 FROM index_code " + x + " CROSS JOIN resource " + o + " ON " + o + ".type = ? AND " + o + ".id = substr(" + x + ".code, ?)" +
+		"EXISTS (SELECT 1 FROM " + ofVersion("index_code", x) + " CROSS JOIN resource " + o + " ON " + o + ".type = ? AND " + o + ".id = substr(" + x + ".code, ?)" +
 			" CROSS JOIN version " + t + " ON " + t + ".rid = " + o + ".rid" +
 			" WHERE " + x + ".vid = " + version + ".vid AND " + x + ".param = ? AND " + x + ".code >= ? AND " + x + ".code < ?" +
 			" AND " + seen.sql + " AND " + of.sql + ")",

@@ -32,11 +32,14 @@
 //
 // # Cost
 //
-// A search takes the way of the condition with few index rows: one that names a
-// patient, else found by counting up to a small cap; and otherwise walks the
-// versions of the type in order, trying the conditions on each. Neither way sorts
-// more than the cap, or than what there is of a patient. Page.Total visits every
-// match, but where the first page holds all: who walks a feed asks without it.
+// A search takes the way of the condition with few index rows: a compartment, or
+// one that names a patient, else found by counting up to a small cap; and otherwise
+// walks the versions of the type in order, trying the conditions on each, by its own
+// index rows. Neither way sorts more than the cap, or than what there is of a
+// patient, but where Query.Sort names values: then each page sorts all that match.
+// So does Page.Total visit every match, but where the first page holds all: who
+// walks a feed asks without it. A walk passes over what lies outside the scope one
+// by one.
 //
 // Small questions are most of what hubs ask, and what stands around their one
 // statement was once ten times its cost: so connections keep statements prepared,

@@ -111,6 +111,49 @@ func TestDatesWalkTheIndexOfTheirEnd(t *testing.T) {
 	}
 }
 
+// Where a search walks the versions, what is asked of each is found by its own
+// rows, of every kind and prefix, and so is what it is sorted by: never among the
+// rows of all that have the value.
+func TestConditionsOnAVersionLookAtItsOwnRows(t *testing.T) {
+	d := filled(t, 300)
+	d.SetLead(0)
+	lo, hi := t0, t0.Add(24*time.Hour)
+	conditions := []searchparam.Condition{
+		condition("p", searchparam.Token, searchparam.Alternative{AnySystem: true, Code: "a"}), condition("p", searchparam.Token, searchparam.Alternative{System: "s", Code: "a"}),
+		condition("p", searchparam.Token, searchparam.Alternative{System: "s"}), condition("p", searchparam.Reference, searchparam.Alternative{Code: "Group/1"}),
+		condition("p", searchparam.URI, searchparam.Alternative{Code: "urn:a"}), condition("p", searchparam.String, searchparam.Alternative{Text: "a"}),
+		condition("p", searchparam.String, searchparam.Alternative{Text: "a", Exact: true}), condition("p", searchparam.String, searchparam.Alternative{Text: "a", Contains: true}),
+		{Param: "p", Kind: searchparam.Date, Present: true},
+	}
+	for _, prefix := range searchparam.Prefixes {
+		conditions = append(conditions, condition("p", searchparam.Date, searchparam.Alternative{Prefix: prefix, Lo: lo, Hi: hi}),
+			condition("p", searchparam.Quantity, searchparam.Alternative{Prefix: prefix, Number: "2", NumberLo: "1", NumberHi: "3", System: "s", Code: "mg"}))
+	}
+	queries := []store.Query{}
+	for _, c := range conditions {
+		not := c
+		not.Not = true
+		queries = append(queries, store.Query{Match: []searchparam.Condition{c}}, store.Query{Match: []searchparam.Condition{not}})
+		for _, descending := range []bool{true, false} {
+			queries = append(queries, store.Query{Sort: []store.SortKey{{Param: c.Param, Kind: c.Kind, Descending: descending}}})
+		}
+	}
+	for _, q := range queries {
+		q.Type, q.Count = "CarePlan", 10
+		page, total, err := d.Explain(t.Context(), q)
+		require.NoError(t, err)
+		if len(q.Sort) > 0 {
+			total = page
+		}
+		for _, plan := range [][]string{page, total} {
+			text := strings.Join(plan, "\n")
+			assert.Contains(t, text, "version_walk")
+			assert.Regexp(t, `SEARCH [xs] .*USING PRIMARY KEY \(vid=\? AND param=\?`, text, "%+v", q)
+			assert.NotContains(t, text, "index_", "%+v", q)
+		}
+	}
+}
+
 // The compartment of a patient leads however much it holds, and a chain leads
 // only from an end that few resources meet.
 func TestCompartmentsLeadAndChainsByTheirEnd(t *testing.T) {
@@ -177,4 +220,65 @@ func TestClinicReadsWalkIndexes(t *testing.T) {
 	assert.Contains(t, strings.Join(merges, "\n"), "SEARCH own USING PRIMARY KEY (clinic=? AND patient=?)")
 	assert.Contains(t, strings.Join(merges, "\n"), "SEARCH other USING COVERING INDEX merged_record (clinic=? AND record=?)")
 	assert.Contains(t, strings.Join(ended, "\n"), "activity_end (end>? AND end<?)")
+}
+
+// What stands beside a page is found from the page, whole or of one.
+func TestRelatedWalkIndexes(t *testing.T) {
+	d := filled(t, 300)
+	var page store.Page
+	require.NoError(t, d.View(t.Context(), func(r store.Reader) (err error) {
+		page, err = r.Search(store.Query{Type: "CarePlan", Count: 50})
+		return err
+	}))
+	require.Len(t, page.Versions, 50)
+	for _, n := range []int{1, 50} {
+		for reverse, want := range map[bool][]string{
+			false: {"SEARCH p USING COVERING INDEX version_feed (seq=? AND type=? AND id=?)", "SEARCH x USING PRIMARY KEY (vid=? AND param=?)",
+				"SEARCH r USING COVERING INDEX sqlite_autoindex_resource_1 (type=? AND id=?)"},
+			true: {"SEARCH x USING COVERING INDEX index_code_value (param=? AND code=?)", "SEARCH v USING INTEGER PRIMARY KEY (rowid=?)"},
+		} {
+			plan, err := d.ExplainRelated(t.Context(), store.Relation{
+				Page: page.Versions[:n], Includes: []searchparam.Include{{Type: "CarePlan", Param: "patient"}}, Reverse: reverse, Limit: 10,
+			})
+			require.NoError(t, err)
+			for _, w := range want {
+				assert.Contains(t, plan, w)
+			}
+			assert.NotContains(t, strings.Join(plan, "\n"), "SCAN")
+		}
+	}
+}
+
+// Past the limit no further include is asked for.
+func TestRelatedEndsPastTheLimit(t *testing.T) {
+	asked := 0
+	d := open(t, sqlite.Options{Trace: func(query string, _ []any) {
+		if strings.Contains(query, "index_code") {
+			asked++
+		}
+	}})
+	require.NoError(t, d.Update(t.Context(), func(w store.Writer) error {
+		if _, err := w.Stamp(t0); err != nil {
+			return err
+		}
+		for _, id := range []string{"a", "b", "c"} {
+			if _, err := w.Put(owner, "", storetest.Checked(t, storetest.Plan(id, "")), rows("Patient/1")); err != nil {
+				return err
+			}
+		}
+		return nil
+	}))
+	of := searchparam.Include{Type: "CarePlan", Param: "patient"}
+	for limit, want := range map[int]int{1: 1, 2: 1, 3: 3} {
+		require.NoError(t, d.View(t.Context(), func(r store.Reader) error {
+			asked = 0
+			found, more, err := r.Related(store.Relation{
+				Page: []store.Version{{Ref: resource.Ref{Type: "Patient", ID: "1"}}}, Includes: []searchparam.Include{of, of, of}, Reverse: true, UpTo: r.Head().Seq, Limit: limit,
+			})
+			assert.Len(t, found, limit)
+			assert.Equal(t, limit < 3, more)
+			assert.Equal(t, want, asked)
+			return err
+		}))
+	}
 }

@@ -183,3 +183,22 @@ func Kept(c *sql.Conn) (n int, err error) {
 	})
 	return n, err
 }
+
+// ExplainRelated gives SQLite's plan of what is beside a page by the first include.
+func (d *DB) ExplainRelated(ctx context.Context, r store.Relation) (plan []string, err error) {
+	err = d.View(ctx, func(rd store.Reader) error {
+		s := rd.(*snapshot)
+		see := sight{s.all(), s.head.Seq}
+		ask := see.referredTo
+		if r.Reverse {
+			ask = see.referring
+		}
+		c, err := ask(r.Includes[0], r.Page, r.Limit)
+		if err != nil {
+			return err
+		}
+		plan, err = s.explain(c)
+		return err
+	})
+	return plan, err
+}

@@ -14,7 +14,8 @@ import (
 const askedAtOnce = 500
 
 // Related gives what the versions of a page refer to, or with r.Reverse what
-// refers to them (R4 search.html#include), under the bound of the page.
+// refers to them (R4 search.html#include), under the bound of the page. Past the
+// limit it asks no further: each include may find as many bodies again.
 func (s published) Related(r store.Relation) (found []store.Version, more bool, err error) {
 	if err := s.enter("related"); err != nil {
 		return nil, false, err
@@ -24,11 +25,11 @@ func (s published) Related(r store.Relation) (found []store.Version, more bool, 
 		had[v.Ref] = true
 	}
 	see := sight{s, r.UpTo}
+	ask := see.referredTo
+	if r.Reverse {
+		ask = see.referring
+	}
 	for _, i := range r.Includes {
-		ask := see.referredTo
-		if r.Reverse {
-			ask = see.referring
-		}
 		for of := range slices.Chunk(r.Page, askedAtOnce) {
 			c, err := ask(i, of, r.Limit+len(r.Page)+1) // the page's own may be among them
 			if err != nil {
@@ -44,15 +45,19 @@ func (s published) Related(r store.Relation) (found []store.Version, more bool, 
 					found = append(found, v)
 				}
 			}
+			if len(found) > r.Limit {
+				slices.SortFunc(found, byRef)
+				return found[:r.Limit], true, nil
+			}
 		}
 	}
-	slices.SortFunc(found, func(a, b store.Version) int {
-		return cmp.Or(cmp.Compare(a.Ref.Type, b.Ref.Type), cmp.Compare(a.Ref.ID, b.Ref.ID))
-	})
-	if len(found) > r.Limit {
-		return found[:r.Limit], true, nil
-	}
+	slices.SortFunc(found, byRef)
 	return found, false, nil
+}
+
+// byRef is the order of types and ids.
+func byRef(a, b store.Version) int {
+	return cmp.Or(cmp.Compare(a.Ref.Type, b.Ref.Type), cmp.Compare(a.Ref.ID, b.Ref.ID))
 }
 
 // referredTo is what the versions of a page refer to by a parameter. A reference

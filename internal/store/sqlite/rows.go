@@ -1,11 +1,14 @@
 package sqlite
 
 import (
+	"database/sql"
 	"fmt"
 	"strings"
 	"time"
 
 	"nailbridge/internal/searchparam"
+	"nailbridge/internal/store"
+	"nailbridge/mapping/resource"
 )
 
 // rowsPerInsert bounds the parameters of one INSERT.
@@ -70,3 +73,45 @@ func (t *txn) insert(b batch) error {
 
 // marks is n parameter marks, separated by commas.
 func marks(n int) string { return strings.TrimSuffix(strings.Repeat("?, ", n), ", ") }
+
+// Reindex gives every version of the owner that is neither hidden nor a DELETE
+// entry the index rows of its content, in place of those it has.
+func (t *txn) Reindex(o store.Owner, index func(resource.Resource) ([]searchparam.Row, error)) error {
+	const op = "reindex"
+	if err := t.enter(op); err != nil {
+		return err
+	}
+	type version struct {
+		vid  int64
+		body []byte
+	}
+	var all []version
+	err := t.each(op, `SELECT v.vid, v.body FROM resource r JOIN version v ON v.rid = r.rid
+		WHERE r.clinic = ? AND r.patient = ? AND v.hidden = 0 AND v.deleted = 0`,
+		[]any{o.Clinic, o.Patient}, func(rows *sql.Rows) error {
+			var v version
+			err := rows.Scan(&v.vid, &v.body)
+			all = append(all, v)
+			return err
+		})
+	if err != nil {
+		return err
+	}
+	for _, v := range all {
+		r, err := resource.FromJSON(v.body)
+		if err != nil {
+			return t.fail(op, err)
+		}
+		if err := t.dropRows(op, `?`, v.vid); err != nil {
+			return err
+		}
+		rows, err := index(r)
+		if err != nil {
+			return t.fail(op, err)
+		}
+		if err := t.addRows(v.vid, r.Type(), rows); err != nil {
+			return err
+		}
+	}
+	return nil
+}

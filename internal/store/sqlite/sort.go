@@ -61,7 +61,7 @@ func sortValue(typ string, k store.SortKey) (clause, error) {
 			column = "hi"
 		}
 	}
-	return clause{"(SELECT " + least + "(s." + column + ") FROM " + table + " s WHERE s.vid = v.vid AND s.param = ?)", []any{qualified(typ, k.Param)}}, nil
+	return clause{"(SELECT " + least + "(s." + column + ") FROM " + ofVersion(table, "s") + " WHERE s.vid = v.vid AND s.param = ?)", []any{qualified(typ, k.Param)}}, nil
 }
 
 // sorted fills a page in the order of the search.

@@ -564,9 +564,14 @@ func searchRelated(f *fixture) {
 	about := []searchparam.Include{{Type: "Patient", Param: "about"}}
 	got, _ = f.related(store.Scope{Clinics: []string{"north"}}, store.Relation{Includes: about, Reverse: true, Limit: 10})
 	assert.Len(f, got, 1)
-	got, more = f.related(store.Everything, store.Relation{Includes: append(about, about...), Reverse: true, Limit: 1})
-	assert.Len(f, got, 1)
-	assert.True(f, more)
+	for _, includes := range [][]searchparam.Include{about, {about[0], about[0]}, {{Type: "Patient", Param: "nothing"}, about[0]}} {
+		got, more = f.related(store.Everything, store.Relation{Includes: includes, Reverse: true, Limit: 1})
+		assert.Len(f, got, 1)
+		assert.True(f, more)
+		got, more = f.related(store.Everything, store.Relation{Includes: includes, Reverse: true, Limit: 2})
+		assert.Len(f, got, 2)
+		assert.False(f, more)
+	}
 }
 
 // A chain goes over nothing that the scope does not show (R-SP-33).
