@@ -224,7 +224,9 @@ func anyOf(as []searchparam.Alternative, one func(searchparam.Alternative) (clau
 	return joined(as, " OR ", one)
 }
 
-// joined joins the clauses of items; those of none hold for nothing.
+// joined joins the clauses of items; those of none hold for nothing. SQLite bounds
+// how deep an expression is (sqlite.org/limits.html, SQLITE_MAX_EXPR_DEPTH), and a
+// chain of operators is as deep as it is long: many stand as a tree.
 func joined[T any](items []T, by string, one func(T) (clause, error)) (clause, error) {
 	parts := []string{}
 	var args []any
@@ -239,7 +241,19 @@ func joined[T any](items []T, by string, one func(T) (clause, error)) (clause, e
 	if len(parts) == 0 {
 		return clause{"0", nil}, nil
 	}
-	return clause{"(" + strings.Join(parts, by) + ")", args}, nil
+	return clause{"(" + tree(parts, by) + ")", args}, nil
+}
+
+// sideBySide is how many clauses stand beside each other without being parted.
+const sideBySide = 8
+
+// tree joins clauses in their order, in halves that are joined the same way.
+func tree(parts []string, by string) string {
+	if len(parts) <= sideBySide {
+		return strings.Join(parts, by)
+	}
+	half := len(parts) / 2
+	return "(" + tree(parts[:half], by) + ")" + by + "(" + tree(parts[half:], by) + ")"
 }
 
 func code(x string, a searchparam.Alternative) (clause, error) {
@@ -387,14 +401,11 @@ func (s *snapshot) narrow(p *plan, c searchparam.Condition) error {
 		p.span = span{max(p.span.lo, spans[0].lo), min(p.span.hi, spans[0].hi)}
 		return nil
 	}
-	parts := []string{"0"}
-	var args []any
-	for _, sp := range spans {
-		parts = append(parts, "(v.seq >= ? AND v.seq < ?)")
-		args = append(args, sp.lo, sp.hi)
-	}
-	p.where = append(p.where, clause{"(" + strings.Join(parts, " OR ") + ")", args})
-	return nil
+	within, err := joined(spans, " OR ", func(sp span) (clause, error) {
+		return clause{"(v.seq >= ? AND v.seq < ?)", []any{sp.lo, sp.hi}}, nil
+	})
+	p.where = append(p.where, within)
+	return err
 }
 
 // instants gives the milliseconds u for which the value [u, u+1) meets the
