@@ -96,6 +96,46 @@ func (s sight) leading(typ string, c searchparam.Condition, depth int) (l lead, 
 	}, true, err
 }
 
+// leadingParts adds the ways of a composite to leads: by its codes, or by its
+// values. Each finds more than the composite, which has to hold still, so that
+// nothing is left to hold in its place.
+func (s sight) leadingParts(typ string, c searchparam.Condition, leads []lead, rest []clause) ([]lead, []clause, error) {
+	if typ == "" || c.Not {
+		return leads, rest, nil
+	}
+	for _, part := range partsOf(c.Either) {
+		l, ok, err := s.leading(typ, part, 0)
+		if err != nil {
+			return nil, nil, err
+		}
+		if ok {
+			leads, rest = append(leads, l), append(rest, clause{sql: "1"})
+		}
+	}
+	return leads, rest, nil
+}
+
+// partsOf gives, for each place in the alternatives of a composite, the condition
+// that has the values of all of them there; none for a place where they differ in
+// more than values.
+func partsOf(either [][]searchparam.Condition) (out []searchparam.Condition) {
+	if len(either) == 0 {
+		return nil
+	}
+	for i, first := range either[0] {
+		part, alike := searchparam.Condition{Param: first.Param, Kind: first.Kind}, true
+		for _, all := range either {
+			if alike = alike && i < len(all) && all[i].Param == first.Param && all[i].Kind == first.Kind && !all[i].Not && len(all[i].Any) > 0; alike {
+				part.Any = append(part.Any, all[i].Any...)
+			}
+		}
+		if alike {
+			out = append(out, part)
+		}
+	}
+	return out
+}
+
 // onePatient reports a condition that names one patient: what there is of a type of
 // one patient is few.
 func onePatient(c searchparam.Condition) bool {
