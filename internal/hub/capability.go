@@ -98,13 +98,14 @@ const (
 func capabilityRules(zone *time.Location) string {
 	return "A parameter that is not listed, or a value that cannot be read, is 400 and nothing is searched; with Prefer: handling=lenient an unknown parameter " +
 		"is left out, self does not list it and an outcome entry says so. A parameter of a search without a value is ignored, as R4 says, and an outcome entry says so; one of a history is ignored. " +
-		"Several values are joined by commas, any of which may match; repeated parameters must all match; \\, \\| \\$ and \\\\ escape. Modifiers are :missing (but on _id and _lastUpdated, which nothing lacks), " +
+		"Several values are joined by commas, any of which may match; repeated parameters must all match, each by any value of a resource, so that two dates are no window to a plan with many; \\, \\| \\$ and \\\\ escape. Modifiers are :missing (but on _id and _lastUpdated, which nothing lacks), " +
 		":not on tokens, :exact and :contains on strings, :identifier and the type (subject:Patient) on references. " +
 		fmt.Sprintf("A reference may be followed (patient.identifier, subject:Patient.birthdate), over %d references at most. A search may have %d criteria, of which each reference followed counts as %d, with %d values in all. ",
 			searchparam.MaxChain, searchparam.MaxCriteria, searchparam.StepCost, searchparam.MaxValues) +
 		fmt.Sprintf("_include and _revinclude take what is listed, one step, %d of each in a search, and at most %d resources each beside a page, else an outcome entry says so. _sort takes up to %d parameters; what has no value comes last. ",
 			maxIncludes, maxIncluded, maxSort) +
-		"_summary and _elements answer a part, marked SUBSETTED, of a read too. Patient/[id]/[type] and Patient/[id]/* search the compartment, with the records of those who are linked to the patient. A reference to a version means the resource, but in Provenance; the url of a definition may have | and its version after it. " +
+		"_summary and _elements answer a part, marked SUBSETTED, of a read too. Patient/[id]/[type] and Patient/[id]/* search the compartment, with the records of those who are linked to the patient; * takes _id and _lastUpdated alone. " +
+		"A reference to a version means the resource, but in a search of Provenance; _include brings what is current; the url of a definition may have | and its version after it. " +
 		fmt.Sprintf("Dates and quantities take eq, ne, gt, lt, ge, le, sa, eb and ap, which of a date means as much before and after it as it covers, of a number a tenth either way; dates without an offset stand in the zone %s. ", zone) +
 		fmt.Sprintf("Results are ordered by _lastUpdated, newest first, unless _sort says otherwise; _count is at most %d. The parameters of a request have at most %d bytes, and its headers %d. ", maxCount, maxParameters, maxHeader) +
 		"The total is told where _total asks for it, or where the first page is the whole answer. Links to further pages hold an opaque token and keep " +

@@ -180,3 +180,29 @@ func TestNewRefusesWrongOptions(t *testing.T) {
 	_, err := New(good)
 	assert.NoError(t, err)
 }
+
+// What the statement says that a hub would not expect is so: two dates are no
+// window to a plan of two reviews (search.html#combining), a whole compartment takes two
+// parameters, and what a Provenance was about is included as it is now.
+func TestStatementTellsWhatSurprises(t *testing.T) {
+	w := small(t)
+	w.commit(strings.Replace(plan("c7", "p2", "active"), `"activity":[`, `"activity":[{"detail":{"status":"scheduled","scheduledPeriod":{"start":"2026-09-01","end":"2026-10-27"}}},`, 1))
+	rules := w.capability().Rest[0].Documentation
+	for _, said := range []string{"two dates are no window", "* takes _id and _lastUpdated alone", "_include brings what is current"} {
+		assert.Contains(t, rules, said)
+	}
+	assert.Equal(t, []string{"c7"}, w.found("/CarePlan?review-due=ge2026-06-01&review-due=le2026-06-14"), "due in March and in September")
+	for _, d := range searchparam.Definitions("CarePlan") {
+		path := "/Patient/p1/*?" + d.Name + "=2026"
+		if d.Name == "_id" || d.Name == searchparam.LastUpdatedName {
+			assert.Equal(t, 200, w.get(path).Code, path)
+		} else {
+			w.get(path).failed(400, "not-supported")
+		}
+	}
+	w.commit(titled("c1", "p1", "active", "changed"), `{"resourceType":"Provenance","id":"v1",`+told+`,"target":[{"reference":"CarePlan/c1/_history/e1-1"}],
+		"recorded":"2026-03-02T09:00:00.500Z","agent":[{"who":{"reference":"Device/bridge"}}]}`)
+	found := w.get("/Provenance?target=CarePlan/c1/_history/e1-1&_include=Provenance:target").bundle()
+	require.Len(t, found.Entry, 2)
+	assert.Contains(t, string(found.Entry[1].Resource), `"e1-2"`)
+}

@@ -222,7 +222,7 @@ func TestR_HTTP_25_MethodsNotOffered(t *testing.T) {
 		{"POST", "/CarePlan", "GET, HEAD"}, {"PUT", "/CarePlan", "GET, HEAD"}, {"DELETE", "/CarePlan?status=active", "GET, HEAD"},
 		{"PUT", "/CarePlan/c1", "GET, HEAD"}, {"PATCH", "/CarePlan/c1", "GET, HEAD"}, {"DELETE", "/CarePlan/c1", "GET, HEAD"},
 		{"POST", "/metadata", "GET, HEAD"}, {"DELETE", "/_history", "GET, HEAD"}, {"POST", "/CarePlan/_history", "GET, HEAD"},
-		{"GET", "/CarePlan/_search", "POST"}, {"HEAD", "/CarePlan/_search", "POST"}, {"OPTIONS", "/CarePlan", "GET, HEAD"},
+		{"GET", "/CarePlan/_search", "POST"}, {"HEAD", "/CarePlan/_search", "POST"}, {"PUT", "/CarePlan/_search", "POST"}, {"OPTIONS", "/CarePlan", "GET, HEAD"},
 		{"POST", "", ""}, {"GET", "", ""}, {"BREW", "/CarePlan", "GET, HEAD"},
 	} {
 		r := w.call(c.method, c.path)

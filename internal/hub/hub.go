@@ -194,11 +194,15 @@ func (h *hub) noRoute(c *gin.Context) {
 // noMethod answers methods that a path does not take; Gin has set Allow.
 func (h *hub) noMethod(c *gin.Context) {
 	r := newRequest(c)
-	typ, _, _ := strings.Cut(strings.TrimPrefix(c.Request.URL.Path, Prefix+"/"), "/")
+	typ, rest, _ := strings.Cut(strings.TrimPrefix(c.Request.URL.Path, Prefix+"/"), "/")
 	if typ != "metadata" && typ != "_history" && !searched(typ) {
 		c.Writer.Header().Del("Allow")
 		r.fail(errType)
 		return
 	}
-	r.fail(notAllowed(c.Writer.Header().Get("Allow")))
+	allow := c.Writer.Header().Get("Allow")
+	if rest == "_search" || rest == "$validate" && h.validator != nil {
+		allow = http.MethodPost // the routes of GET are there to say so
+	}
+	r.fail(notAllowed(allow))
 }

@@ -2,6 +2,7 @@ package hub
 
 import (
 	"context"
+	"fmt"
 	"io"
 	"log/slog"
 	"net/http"
@@ -99,6 +100,18 @@ func TestR_PAGE_06_TheLongestLinksAreTaken(t *testing.T) {
 	}
 	assert.Equal(t, []string{"c3", "c2", "c1"}, ids)
 	w.post("/CarePlan/_search", "foo=1&"+form, "Content-Type", "application/x-www-form-urlencoded", "Prefer", "handling=lenient").failed(400, "too-costly")
+}
+
+// A query of many small faults is told of the first, and is answered no page that
+// is much longer than itself.
+func TestManyFaultsAreAnsweredShort(t *testing.T) {
+	w := small(t)
+	r := w.post("/CarePlan/_search", strings.Repeat("a=b&", maxForm/4), "Content-Type", "application/x-www-form-urlencoded")
+	o := r.failed(400, "not-supported")
+	assert.Len(t, o.Issue, maxNotes+1)
+	assert.Equal(t, fmt.Sprintf("%d more are not listed", maxForm/4-maxNotes), o.Issue[maxNotes].Diagnostics)
+	assert.Less(t, r.Body.Len(), maxForm/2)
+	assert.Len(t, w.get("/CarePlan?a=b&c=d").failed(400, "not-supported").Issue, 2)
 }
 
 // RFC 9110 section 15.6.4: past so many requests at once the next waits for a

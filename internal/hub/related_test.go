@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/searchparam"
 	"nailbridge/internal/store"
 	"nailbridge/internal/store/storetest"
 )
@@ -297,6 +298,41 @@ func TestR_PAGE_24_SummariesAreR4(t *testing.T) {
 		assert.Contains(t, body, `"valueCode":"unknown"`, path)
 		for _, nothing := range []string{"{}", "[]", "null"} {
 			assert.NotContains(t, body, nothing, path)
+		}
+	}
+}
+
+// R-PAGE-17, R-CAP-03: the greatest search that the statement allows is served: a
+// page of as many as there may be with what is beside them, and as many values as
+// there may be at the end of the longest chain.
+func TestTheGreatestSearchIsServed(t *testing.T) {
+	w := newWorld(t)
+	all := []string{patient("p1", "Quill", "1950")}
+	for i := range maxCount {
+		all = append(all, plan(fmt.Sprint("c", i), "p1", "active"))
+	}
+	w.commit(all...)
+	b := w.get(fmt.Sprintf("/CarePlan?_count=%d&_include=CarePlan:patient&_include=CarePlan:subject", maxCount)).bundle()
+	assert.Len(t, b.modes()["match"], maxCount)
+	assert.Equal(t, []string{"Patient/p1"}, b.modes()["include"])
+	b = w.get(fmt.Sprintf("/CarePlan?_count=%d&_revinclude=CarePlan:replaces", maxCount)).bundle()
+	assert.Len(t, b.modes()["match"], maxCount)
+
+	for to, values := range map[string]map[string]string{
+		"CarePlan?" + strings.Repeat("replaces:CarePlan.", searchparam.MaxChain): {
+			"status": "x%d", "status:not": "x%d", "identifier": "urn:s|%d", "identifier:not": "urn:s|%d", "patient": "Patient/%d", "patient:identifier": "urn:s|%d",
+			"instantiates-uri": "urn:%d", "date": "ge%d", "activity-date": "ne%d", "_lastUpdated": "ne%d", "_id": "x%d", "_id:not": "x%d",
+		},
+		"Patient?" + strings.Repeat("link:Patient.", searchparam.MaxChain):               {"family": "x%d", "family:contains": "x%d", "family:exact": "x%d"},
+		"Observation?" + strings.Repeat("has-member:Observation.", searchparam.MaxChain): {"value-quantity": "ne%d||mg"},
+	} {
+		for name, value := range values {
+			var each []string
+			for i := range searchparam.MaxValues {
+				each = append(each, escape(fmt.Sprintf(value, 1000+i)))
+			}
+			r := w.get("/" + to + name + "=" + strings.Join(each, ","))
+			assert.Equal(t, http.StatusOK, r.Code, "%s%s: %s", to, name, r.Body)
 		}
 	}
 }

@@ -20,7 +20,8 @@ const (
 	maxCount     = 500
 )
 
-// maxNotes is how many warnings a search may raise, which each page repeats.
+// maxNotes is how many warnings a search may raise, which each page repeats, and
+// how many errors are told of one that is refused.
 const maxNotes = 64
 
 // criteria is a search as it will be carried out.
@@ -364,6 +365,9 @@ func (cr *criteria) weigh(problems []searchparam.Problem, lenient bool) error {
 	}
 	if len(cr.notes) > maxNotes {
 		wrong = append(wrong, issue{"error", "too-costly", fmt.Sprintf("a search may leave out at most %d parameters", maxNotes)})
+	}
+	if more := len(wrong) - maxNotes; more > 0 {
+		wrong = append(wrong[:maxNotes], issue{"warning", "informational", fmt.Sprintf("%d more are not listed", more)})
 	}
 	if len(wrong) > 0 {
 		return &fault{status: http.StatusBadRequest, issues: wrong}

@@ -60,7 +60,11 @@ func TestValidateOperation(t *testing.T) {
 	} {
 		w.post(c.path, c.body, "Content-Type", c.media).failed(c.status, c.code)
 	}
-	w.get("/Patient/$validate").failed(405, "not-supported")
+	for _, method := range []string{http.MethodGet, http.MethodPut} {
+		r := w.call(method, "/Patient/$validate")
+		r.failed(405, "not-supported")
+		assert.Equal(t, "POST", r.Header().Get("Allow"), method)
+	}
 }
 
 // The CapabilityStatement names the operation where it is offered, and only there.

@@ -96,6 +96,46 @@ func (s sight) leading(typ string, c searchparam.Condition, depth int) (l lead, 
 	}, true, err
 }
 
+// leadingParts adds the ways of a composite to leads: by its codes, or by its
+// values. Each finds more than the composite, which has to hold still, so that
+// nothing is left to hold in its place.
+func (s sight) leadingParts(typ string, c searchparam.Condition, leads []lead, rest []clause) ([]lead, []clause, error) {
+	if typ == "" || c.Not {
+		return leads, rest, nil
+	}
+	for _, part := range partsOf(c.Either) {
+		l, ok, err := s.leading(typ, part, 0)
+		if err != nil {
+			return nil, nil, err
+		}
+		if ok {
+			leads, rest = append(leads, l), append(rest, clause{sql: "1"})
+		}
+	}
+	return leads, rest, nil
+}
+
+// partsOf gives, for each place in the alternatives of a composite, the condition
+// that has the values of all of them there; none for a place where they differ in
+// more than values.
+func partsOf(either [][]searchparam.Condition) (out []searchparam.Condition) {
+	if len(either) == 0 {
+		return nil
+	}
+	for i, first := range either[0] {
+		part, alike := searchparam.Condition{Param: first.Param, Kind: first.Kind}, true
+		for _, all := range either {
+			if alike = alike && i < len(all) && all[i].Param == first.Param && all[i].Kind == first.Kind && !all[i].Not && len(all[i].Any) > 0; alike {
+				part.Any = append(part.Any, all[i].Any...)
+			}
+		}
+		if alike {
+			out = append(out, part)
+		}
+	}
+	return out
+}
+
 // onePatient reports a condition that names one patient: what there is of a type of
 // one patient is few.
 func onePatient(c searchparam.Condition) bool {
@@ -230,7 +270,9 @@ func anyOf(as []searchparam.Alternative, one func(searchparam.Alternative) (clau
 	return joined(as, " OR ", one)
 }
 
-// joined joins the clauses of items; those of none hold for nothing.
+// joined joins the clauses of items; those of none hold for nothing. SQLite bounds
+// how deep an expression is (sqlite.org/limits.html, SQLITE_MAX_EXPR_DEPTH), and a
+// chain of operators is as deep as it is long: many stand as a tree.
 func joined[T any](items []T, by string, one func(T) (clause, error)) (clause, error) {
 	parts := []string{}
 	var args []any
@@ -245,7 +287,19 @@ func joined[T any](items []T, by string, one func(T) (clause, error)) (clause, e
 	if len(parts) == 0 {
 		return clause{"0", nil}, nil
 	}
-	return clause{"(" + strings.Join(parts, by) + ")", args}, nil
+	return clause{"(" + tree(parts, by) + ")", args}, nil
+}
+
+// sideBySide is how many clauses stand beside each other without being parted.
+const sideBySide = 8
+
+// tree joins clauses in their order, in halves that are joined the same way.
+func tree(parts []string, by string) string {
+	if len(parts) <= sideBySide {
+		return strings.Join(parts, by)
+	}
+	half := len(parts) / 2
+	return "(" + tree(parts[:half], by) + ")" + by + "(" + tree(parts[half:], by) + ")"
 }
 
 func code(x string, a searchparam.Alternative) (clause, error) {
@@ -393,14 +447,11 @@ func (s *snapshot) narrow(p *plan, c searchparam.Condition) error {
 		p.span = span{max(p.span.lo, spans[0].lo), min(p.span.hi, spans[0].hi)}
 		return nil
 	}
-	parts := []string{"0"}
-	var args []any
-	for _, sp := range spans {
-		parts = append(parts, "(v.seq >= ? AND v.seq < ?)")
-		args = append(args, sp.lo, sp.hi)
-	}
-	p.where = append(p.where, clause{"(" + strings.Join(parts, " OR ") + ")", args})
-	return nil
+	within, err := joined(spans, " OR ", func(sp span) (clause, error) {
+		return clause{"(v.seq >= ? AND v.seq < ?)", []any{sp.lo, sp.hi}}, nil
+	})
+	p.where = append(p.where, within)
+	return err
 }
 
 // instants gives the milliseconds u for which the value [u, u+1) meets the

@@ -92,6 +92,34 @@ func TestSearchesWalkIndexes(t *testing.T) {
 	}
 }
 
+// A composite is led by the part of it that few index rows meet, and holds still.
+func TestCompositesLeadByAPart(t *testing.T) {
+	d := filled(t, 300)
+	d.SetLead(256)
+	active := condition("status", searchparam.Token, searchparam.Alternative{AnySystem: true, Code: "active"})
+	rare := condition("category", searchparam.Token, searchparam.Alternative{AnySystem: true, Code: "rare"})
+	dose := condition("value-quantity", searchparam.Quantity, searchparam.Alternative{Prefix: searchparam.Gt, Number: "2"})
+	const byCode, byNumber, inOrder, holds = "SEARCH x USING COVERING INDEX index_code_value (param=? AND code=?)", "index_quantity_value (param=? AND number>?)", "INDEX version_walk", "SEARCH x EXISTS USING"
+	for _, c := range []struct {
+		name   string
+		either [][]searchparam.Condition
+		not    bool
+		has    []string
+	}{
+		{"by its code", [][]searchparam.Condition{{rare, active}}, false, []string{byCode, holds}},
+		{"by its value", [][]searchparam.Condition{{active, dose}}, false, []string{byNumber, holds}},
+		{"by either of two", [][]searchparam.Condition{{rare, dose}, {rare, dose}}, false, []string{byCode, "SEARCH x USING PRIMARY KEY (vid=? AND param=?"}},
+		{"of parts that differ", [][]searchparam.Condition{{rare}, {dose}}, false, []string{inOrder}},
+		{"of what is not there", [][]searchparam.Condition{{rare, dose}}, true, []string{inOrder}},
+	} {
+		page, _, err := d.Explain(t.Context(), store.Query{Type: "CarePlan", Count: 10, Match: []searchparam.Condition{{Either: c.either, Not: c.not}}})
+		require.NoError(t, err)
+		for _, want := range c.has {
+			assert.Contains(t, strings.Join(page, "\n"), want, c.name)
+		}
+	}
+}
+
 // Each end of a date has its index (R4 search.html#prefix), and each prefix
 // bounds what it reads there.
 func TestDatesWalkTheIndexOfTheirEnd(t *testing.T) {

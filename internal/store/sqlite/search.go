@@ -120,6 +120,9 @@ func (s sight) plan(q store.Query) (plan, error) {
 			leads, rest = append(leads, l), append(rest, h)
 		default:
 			p.where = append(p.where, h)
+			if leads, rest, err = s.leadingParts(q.Type, c, leads, rest); err != nil {
+				return plan{}, err
+			}
 		}
 	}
 	if err := s.choose(&p, leads, rest); err != nil {
