@@ -217,13 +217,15 @@ func FuzzRead(f *testing.F) {
 	})
 }
 
-// Four corpora of phrases of invented clinics, written and labelled by who had not
+// Five corpora of phrases of invented clinics, written and labelled by who had not
 // seen the grammar. What they taught is in it now: read blind, before anything was
 // mended by it, corpus 4 gave recall 82.1 % and precision 94.8 % for toe, side and
-// border, 89.3 % and 96.3 % for the rest, 21 of 261 in the worksheet, no wrong toe.
+// border, 89.3 % and 96.3 % for the rest, 21 of 261 in the worksheet, no wrong toe;
+// after that, corpus 5 gave 91.2 % and 98.3 %, 90.6 % and 97.0 %, 21 of 268, and no
+// wrong one of 108 toes (up to 2.7 %).
 // No corpus may have a wrong toe; the floors hold what is reached.
 func TestCorpus(t *testing.T) {
-	for _, name := range []string{"corpus-1.tsv", "corpus-2.tsv", "corpus-3.tsv", "corpus-4.tsv"} {
+	for _, name := range []string{"corpus-1.tsv", "corpus-2.tsv", "corpus-3.tsv", "corpus-4.tsv", "corpus-5.tsv"} {
 		m := measure(t, name)
 		m.log(t, name)
 		assert.Empty(t, m.wrongToes)

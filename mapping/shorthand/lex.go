@@ -66,6 +66,8 @@ func plain(r rune) rune {
 	switch r {
 	case '\u00a0', '\u202f', '\u2009':
 		return ' '
+	case '®': // what programs make of (R)
+		return 'r'
 	case '×', '✕':
 		return 'x'
 	case '’', '‘', '′':
