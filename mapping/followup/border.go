@@ -112,6 +112,10 @@ func (p *plan) discharge(r response, toe record.ToeFindings, f record.BorderFind
 	if p.ahead(at, r.id) {
 		return
 	}
+	if p.before(at) {
+		p.flagDischargeBefore(r, Border{toe.Side, toe.Digit, f.Border, f.Key}, at)
+		return
+	}
 	for _, b := range found {
 		if b.Record != "" && (b.dated && !when.dated || b.dated == when.dated && b.order.compare(when) > 0) {
 			continue

@@ -22,6 +22,8 @@ const (
 	StepUnknown      record.Code = "protocol-step-unknown"
 	SurgeryUndated   record.Code = "surgery-undated"
 	DischargeUnknown record.Code = "discharge-border-unknown"
+	DischargeBefore  record.Code = "discharge-before-surgery"
+	DeathBefore      record.Code = "death-before-surgery"
 	FindingElsewhere record.Code = "finding-elsewhere"
 	OutcomeDisputed  record.Code = "outcome-contradicted"
 	UnhealedLate     record.Code = "unhealed-late"
@@ -40,6 +42,8 @@ var IssueSet = record.Set{Name: "follow-up-issue", Values: []record.Value{
 	{Code: StepUnknown, Display: "Protocol step unknown"},
 	{Code: SurgeryUndated, Display: "Day of the operation not recorded"},
 	{Code: DischargeUnknown, Display: "Discharge of a border that was not treated"},
+	{Code: DischargeBefore, Display: "Discharge dated before the surgery"},
+	{Code: DeathBefore, Display: "Death dated before the surgery"},
 	{Code: FindingElsewhere, Display: "Finding at a toe or border that was not operated on"},
 	{Code: OutcomeDisputed, Display: "Outcome of the surgery contradicted by what was done"},
 	{Code: UnhealedLate, Display: "Not healed when most are"},
@@ -217,6 +221,25 @@ func (p *plan) flagNoReplacement(old *Activity, r response) {
 func (p *plan) flagDischargeUnknown(r response, b Border) {
 	p.issue(Issue{Code: DischargeUnknown, Level: record.LevelWarning, Record: r.id, Border: &b, Dated: r.order.at, Rule: "D4.4",
 		Text: "This record discharges a border that the surgery did not treat."})
+}
+
+// before reports a date that ended before the day of the operation began: it ends
+// nothing, since a slip of a date must not end the watch (D4.4).
+func (p *plan) before(w *record.When) bool {
+	at, ok := spanOf(w, p.Zone)
+	return ok && p.dated && at.last.Compare(p.operated.first) < 0
+}
+
+func (p *plan) flagDischargeBefore(r response, b Border, at *record.When) {
+	p.issue(Issue{Code: DischargeBefore, Level: record.LevelCritical, Record: r.id, Border: &b, Dated: r.order.at, Rule: "D4.4",
+		Inputs: []Fact{{"discharged", whenText(at)}, {"operated", p.operated.first.String()}},
+		Text:   "This record discharges a border on a day before its surgery. The follow-up goes on until the date is corrected."})
+}
+
+func (p *plan) flagDeathBefore() {
+	p.issue(Issue{Code: DeathBefore, Level: record.LevelCritical, Record: p.Surgery.Record, Dated: p.operated.start, Rule: "D4.4",
+		Inputs: []Fact{{"died", whenText(p.DeathDate)}, {"operated", p.operated.first.String()}},
+		Text:   "The patient is recorded as having died before the surgery. The follow-up goes on until one of the dates is corrected."})
 }
 
 // flagOutcome tells of a surgery whose outcome and content contradict each

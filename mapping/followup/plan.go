@@ -160,8 +160,13 @@ func (p *plan) readOperated() {
 func (p *plan) decideStatus() {
 	p.status = PlanActive
 	stop, text := p.firstStop()
+	died := p.DeathDate != nil
+	if died && p.before(p.DeathDate) {
+		p.flagDeathBefore()
+		died = false
+	}
 	switch {
-	case p.DeathDate != nil:
+	case died:
 		p.status, p.reason = PlanCompleted, PatientDied
 		p.ended = p.closing(ByDeath, "", p.DeathDate)
 	case allDischarged(p.borders):

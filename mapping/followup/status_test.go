@@ -82,6 +82,32 @@ func TestD4_4_DischargeIsMatchedByToeBorderAndKey(t *testing.T) {
 	}
 }
 
+// D4.4: a date that ends a follow-up before it began is a slip, and ends nothing; it
+// is critical, since the watch would be lost. On the day itself, and of a month or
+// year that holds it, it counts.
+func TestD4_4_WhatIsDatedBeforeTheSurgeryEndsNothing(t *testing.T) {
+	all := input(t)
+	for at, before := range map[string]bool{"2023-03-04": true, "2024-02": true, "2024-02-29": true, "2024": false, "2024-03": false, "2024-04-19": false} {
+		in := all
+		r := discharging(attended(t, "r1", "2024-04-19", "week-7"), "lateral", record.Discharge{At: when(t, at)})
+		in.Responses = []*record.Record{r}
+		out := followup.Plan(in)
+		found := issues(out, followup.DischargeBefore)
+		assert.Equal(t, before, len(found) == 1, at)
+		assert.Equal(t, before, out.Status == followup.PlanActive, at)
+		if before {
+			assert.Equal(t, record.LevelCritical, found[0].Level)
+			assert.Contains(t, found[0].Inputs, followup.Fact{Name: "discharged", Value: at})
+		}
+
+		in = all
+		in.DeathDate = when(t, at)
+		out = followup.Plan(in)
+		assert.Equal(t, before, len(issues(out, followup.DeathBefore)) == 1, at)
+		assert.Equal(t, before, out.Status == followup.PlanActive, at)
+	}
+}
+
 // D4.4, R-CONT-07: a plan that was stopped clinically is revoked, with the reason, and
 // nothing of it stays open.
 func TestD4_4_StoppedClinicallyIsRevoked(t *testing.T) {

@@ -125,12 +125,29 @@ func (c *checker) object(s *shape, v reflect.Value, ptr string) {
 	for _, m := range s.members {
 		mv, at := v.Field(m.index), rawjson.Pointer(ptr, m.name)
 		if mv.IsZero() {
-			c.lacking(m, at)
+			if !idle(v, m) {
+				c.lacking(m, at)
+			}
 			continue
 		}
 		c.value(m, mv, at)
 	}
 	c.together(v, ptr)
+}
+
+// idle reports a part that says nothing where its object is of another sort: the
+// batch of a chemical where none was used, the stage of what is no ingrowing nail,
+// and who led a step that was not done.
+func idle(v reflect.Value, m *shape) bool {
+	switch o := v.Interface().(type) {
+	case Matrix:
+		return o.Agent == "" && (m.name == "batch" || m.name == "expiry" || m.name == "skinProtection")
+	case Indication:
+		return o.Condition != "ingrowing-toenail" && (m.name == "stage" || m.name == "stageSystem")
+	case Step:
+		return o.Status != "done" && (m.name == "at" || m.name == "by")
+	}
+	return false
 }
 
 func (c *checker) lacking(m *shape, ptr string) {

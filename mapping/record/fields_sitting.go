@@ -5,12 +5,12 @@ package record
 var sittingFields = map[string]field{
 	"Measurements.heightCm":        {unit: "cm", desc: "body height", least: "0", above: true, usual: "230"},
 	"Measurements.glucoseMmolPerL": {unit: "mmol/L", desc: "blood glucose", least: "0", usual: "50"},
-	"Measurements.systolicMmHg":    {unit: "mm[Hg]", desc: "systolic blood pressure at the arm", least: "0", usual: "300"},
+	"Measurements.systolicMmHg":    {unit: "mm[Hg]", desc: "systolic blood pressure at the arm", least: "0", above: true, usual: "300"},
 	"Measurements.diastolicMmHg":   {unit: "mm[Hg]", desc: "diastolic blood pressure at the arm", least: "0", usual: "200"},
 	"Measurements.at":              {desc: "when they were taken"},
 
-	"Vascular.leftArmMmHg":  {unit: "mm[Hg]", desc: "systolic pressure at the left arm", least: "0", usual: "300"},
-	"Vascular.rightArmMmHg": {unit: "mm[Hg]", desc: "systolic pressure at the right arm", least: "0", usual: "300"},
+	"Vascular.leftArmMmHg":  {unit: "mm[Hg]", desc: "systolic pressure at the left arm", least: "0", above: true, usual: "300"},
+	"Vascular.rightArmMmHg": {unit: "mm[Hg]", desc: "systolic pressure at the right arm", least: "0", above: true, usual: "300"},
 	"Vascular.legs":         {desc: "the legs, one item each"},
 	"Vascular.at":           {desc: "when the circulation was assessed"},
 
@@ -26,8 +26,8 @@ var sittingFields = map[string]field{
 	"Interpreter.language": {desc: "language interpreted into"},
 
 	"Step.status": {set: &StepStatusSet, desc: "done, not done, or not applicable", expected: true},
-	"Step.at":     {desc: "when"},
-	"Step.by":     {desc: "who led it"},
+	"Step.at":     {desc: "when", expected: true},
+	"Step.by":     {desc: "who led it", expected: true},
 
 	"Instruments.sterileSet":   {desc: "tracking number of the sterilised set", form: itemID},
 	"Instruments.singleUseLot": {desc: "lot of the single-use instruments", form: itemID},

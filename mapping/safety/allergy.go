@@ -3,6 +3,7 @@ package safety
 import (
 	"cmp"
 	"fmt"
+	"slices"
 	"strings"
 
 	"nailbridge/mapping/record"
@@ -53,6 +54,7 @@ func (in SurgeryInput) allergies() Result {
 			return
 		}
 	}
+	r.add(in.allergiesInWords())
 	used(SkinPreparationAllergy, "/surgery/skinPreparation", record.SkinPrepSet.Display(s.SkinPrep), s.SkinPrep, record.LevelCritical)
 	used(DressingAllergy, "/surgery/dressing", record.DressingSet.Display(s.Dressing), s.Dressing, record.LevelWarning)
 	for i, a := range s.Antibiotics {
@@ -77,6 +79,24 @@ func (in SurgeryInput) allergies() Result {
 				used(FlushAllergy, place, record.FlushSet.Display(b.Flush.Agent), b.Flush.Agent, record.LevelCritical)
 			}
 		}
+	}
+	return r
+}
+
+// inWords are the allergens that stand for others, named in words if at all.
+var inWords = []record.Code{"", "other", "antibiotic"}
+
+// allergiesInWords says of each allergy that is stated in words alone that nothing
+// was held against it.
+func (in SurgeryInput) allergiesInWords() Result {
+	var r Result
+	for _, a := range in.Allergies {
+		if a.Refuted || !slices.Contains(inWords, a.Substance) {
+			continue
+		}
+		r.flag(Flag{Code: AllergyInWords, Level: record.LevelNote, Place: "/surgery/allergies", Source: common, Tag: TagPractice, Check: "C-66",
+			Inputs: []Input{{"allergy", string(a.Substance), ""}, {"in words", a.Text, ""}},
+			Text:   "An allergy is stated in words, which are not checked against what was used; please check it yourself. Source: " + common + "."})
 	}
 	return r
 }

@@ -79,6 +79,7 @@ const (
 	DressingAllergy        = "dressing-allergy"
 	LatexAllergy           = "latex-allergy"
 	AntibioticAllergy      = "antibiotic-allergy"
+	AllergyInWords         = "allergy-in-words"
 	PhenolWithRisk         = "phenol-with-risk"
 	TourniquetOverLocal    = "tourniquet-over-local-limit"
 	SiteCheckMissing       = "site-check-missing"
@@ -169,6 +170,7 @@ var FlagCodes = []FlagCode{
 	{DressingAllergy, "Dressing used although an allergy is stated", record.LevelWarning, false},
 	{LatexAllergy, "Latex possible although an allergy is stated", record.LevelWarning, false},
 	{AntibioticAllergy, "Antibiotic although an allergy is stated", record.LevelCritical, false},
+	{AllergyInWords, "Allergy not checked against what was used", record.LevelNote, false},
 	{PhenolWithRisk, "Phenol used in spite of a risk", record.LevelWarning, false},
 	{TourniquetOverLocal, "Tourniquet over the clinic's own limit for a toe at risk", record.LevelWarning, false},
 	{SiteCheckMissing, "No site check recorded", record.LevelCritical, false},

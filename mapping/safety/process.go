@@ -44,6 +44,9 @@ var noteItems = []item{
 	{"procedure", everyBorder(func(b *record.Border) bool { return b.Procedure != "" })},
 	{"consent", func(s *record.Surgery) bool { return s.Consent != nil && s.Consent.Status != "" }},
 	{"allergy status", func(s *record.Surgery) bool { return s.Allergies != nil && s.Allergies.Status != "" }},
+	{"what the allergy is to", func(s *record.Surgery) bool {
+		return s.Allergies == nil || s.Allergies.Status != "present" || len(s.Allergies.Items) > 0
+	}},
 	{"risk answers", func(s *record.Surgery) bool { return s.Risks != nil }},
 	{"anaesthetic with strength and volume", everyAgent(func(a *record.Agent) bool { return a.Agent != "" && a.Percent != nil && a.ML != nil })},
 	{"batch of the anaesthetic", everyAgent(func(a *record.Agent) bool { return a.Batch != "" })},

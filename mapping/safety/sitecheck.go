@@ -198,6 +198,10 @@ func (in SurgeryInput) stepOrder() Result {
 	return r
 }
 
+// ownConsent is the age in years below which an adult is expected to consent too
+// (common practice, no source; the law of the place decides).
+const ownConsent = 16
+
 // consent holds what was operated on against what was consented to (C-67), and
 // who consented.
 func (in SurgeryInput) consent() Result {
@@ -217,10 +221,14 @@ func (in SurgeryInput) consent() Result {
 	case "withdrawn":
 		word(ConsentWithdrawn, "The toe was operated on although consent was withdrawn.")
 	}
-	if (c.Capacity == "minor" || c.Capacity == "lacks-capacity") && (c.GivenBy != "other" || c.Relationship == "") {
-		r.flag(Flag{Code: ConsentGiverMissing, Level: record.LevelWarning, Place: "/surgery/consent", Source: common, Tag: TagPractice, Check: "C-59",
-			Inputs: []Input{{"capacity", string(c.Capacity), ""}, {"given by", string(c.GivenBy), ""}, {"relationship", string(c.Relationship), ""}},
-			Text:   "The patient could not consent alone, and which adult did is not recorded. Source: " + common + "."})
+	child := in.AgeYears != nil && *in.AgeYears < ownConsent
+	if (c.Capacity == "minor" || c.Capacity == "lacks-capacity" || child) && (c.GivenBy != "other" || c.Relationship == "") {
+		inputs := []Input{{"capacity", string(c.Capacity), ""}, {"given by", string(c.GivenBy), ""}, {"relationship", string(c.Relationship), ""}}
+		if child {
+			inputs = append(inputs, Input{"age", fmt.Sprint(*in.AgeYears), "a"})
+		}
+		r.flag(Flag{Code: ConsentGiverMissing, Level: record.LevelWarning, Place: "/surgery/consent", Source: common, Tag: TagPractice, Check: "C-59", Inputs: inputs,
+			Text: "The patient could not consent alone, or is a child, and which adult did is not recorded. Local law says from what age, and when a child, consents alone. Source: " + common + "."})
 	}
 	for i, toePlace := range ToePlaces(s) {
 		t := &s.Toes[i]

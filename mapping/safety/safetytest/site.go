@@ -51,6 +51,8 @@ func siteCases() []Case {
 		{Check: "C-67", Source: practice, Name: "consent withdrawn, nothing done", Set: "us-label", Edit: func(s *record.Surgery) { s.Consent.Status, s.Outcome = "withdrawn", "not-done" }, Twin: true},
 		{Check: "C-67", Source: practice, Name: "consent withdrawn", Set: "us-label", Edit: func(s *record.Surgery) { s.Consent.Status = "withdrawn" }, Flags: []Flag{critical(safety.ConsentWithdrawn)}},
 		{Check: "C-59", Source: practice, Name: "a minor consented alone", Set: "us-label", Edit: func(s *record.Surgery) { s.Consent.Capacity = "minor" }, Flags: []Flag{warning(safety.ConsentGiverMissing)}},
+		{Check: "C-59", Source: practice, Name: "a child of 15 consented alone", Set: "us-label", Age: 15, Flags: []Flag{warning(safety.ConsentGiverMissing), note(safety.ChildLimitNotInSet)}},
+		{Check: "C-59", Source: practice, Name: "a patient of 16 consented", Set: "us-label", Age: 16, Twin: true, Flags: []Flag{note(safety.ChildLimitNotInSet)}},
 		{Check: "C-59", Source: practice, Name: "a parent consented", Set: "us-label", Edit: func(s *record.Surgery) {
 			s.Consent.Capacity, s.Consent.GivenBy, s.Consent.Relationship = "minor", "other", "parent"
 		}, Twin: true},
