@@ -18,7 +18,10 @@ func (r *reader) allergy(x *res) {
 		return
 	}
 	code := x.get("code")
-	if _, ok := r.terms.Reverse("allergy-status", concept(code)); ok && x.get("reaction") == nil && x.get("criticality") == nil && x.get("identifier") == nil {
+	if status, ok := r.terms.Reverse("allergy-status", concept(code)); ok && x.get("reaction") == nil && x.get("criticality") == nil && x.get("identifier") == nil {
+		if status == "present" {
+			r.unnamed[p.ref] = r.person(x.get("recorder")).Key()
+		}
 		x.take() // said again by what each record answered
 		if !hasCode(x.get("clinicalStatus"), "active") {
 			x.leave("clinicalStatus")
@@ -115,23 +118,34 @@ func stated(v *visit) *record.Allergies {
 
 // sayWhich gives a record that says "allergy stated", and whose allergies a
 // later record stated again, what that one states: saying nothing, it would
-// state an allergy without name.
+// state an allergy without name. Where one without name stands, the latest record
+// of who stated it goes on saying no more.
 func (r *reader) sayWhich() {
 	for ref := range r.patients {
 		able := r.mayState(ref)
-		for i, v := range able {
-			a := stated(v)
+		by, kept := r.unnamed[ref]
+		for i := len(able) - 1; i >= 0; i-- {
+			a := stated(able[i])
 			if a == nil || a.Status != "present" || len(a.Items) > 0 {
 				continue
 			}
-			for _, later := range able[i+1:] {
-				if b := stated(later); b != nil && len(b.Items) > 0 {
-					a.Items = slices.Clone(b.Items)
-					break
-				}
+			if kept && able[i].rec.Author.Key() == by {
+				kept = false
+				continue
 			}
+			a.Items = restated(able[i+1:])
 		}
 	}
+}
+
+// restated is what the first of some records states that states an allergy.
+func restated(later []*visit) []record.Allergy {
+	for _, v := range later {
+		if a := stated(v); a != nil && len(a.Items) > 0 {
+			return slices.Clone(a.Items)
+		}
+	}
+	return nil
 }
 
 // rank says how well a record fits a statement of an id and an author.

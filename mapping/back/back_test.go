@@ -578,6 +578,33 @@ func history(t testing.TB, records []*record.Record) (versions []byte, contents 
 	return out.Bytes(), contents
 }
 
+// D1.3: an allergy that a record states without naming it stands beside those that later
+// records state, and comes back so: none of these takes its place.
+func TestD1_3_AnAllergyWithoutANameComesBack(t *testing.T) {
+	const header = `"clinic":"thistledown","status":"final","sharing":"agreed","patient":{"identifier":{"system":"https://thistledown.example/id/patient","value":"P-1"}}`
+	in := mapping.PatientFold{Patient: record.Identifier{System: "https://thistledown.example/id/patient", Value: "P-1"}}
+	for _, text := range []string{
+		`{` + header + `,"record":"S-1","savedAt":"2025-03-04T12:00:00Z","kind":"surgery","author":{"staffKey":"st-1"},"surgery":{"outcome":"done","start":"2025-03-04T11:00:00Z","allergies":{"status":"present"}}}`,
+		`{` + header + `,"record":"R-1","savedAt":"2025-03-11T12:00:00Z","kind":"review","author":{"staffKey":"st-2"},"review":{"surgery":"S-1","attendance":"attended","at":"2025-03-11T11:00:00Z","allergies":{"status":"present","items":[{"key":"a","substance":"latex","refuted":true}]}}}`,
+	} {
+		d := record.Read([]byte(text), settings().Clinic.Zone)
+		require.False(t, d.Refused(), "%v", d.Findings)
+		in.Deliveries = append(in.Deliveries, mapping.Delivery{Record: d.Record, Findings: d.Findings, Hash: d.Hash, Received: time.Date(2025, 4, 1, 0, 0, 0, 0, time.UTC)})
+	}
+	res, err := mapping.FoldPatient(settings(), in)
+	require.NoError(t, err)
+	got, err := back.Read(back.Options{Terms: settings().Terms}, back.Input{Name: "fold", Data: published(t, res)})
+	require.NoError(t, err)
+	require.Len(t, got.Records, 2)
+	for _, r := range got.Records {
+		if r.Surgery != nil {
+			require.Equal(t, &record.Allergies{Status: "present"}, r.Surgery.Allergies)
+		} else {
+			require.Equal(t, []record.Allergy{{Key: "a", Substance: "latex", Refuted: true}}, r.Review.Allergies.Items)
+		}
+	}
+}
+
 // TestEachRevisionComesBack: of the history of its resources, every content of a
 // record that was published comes back.
 func TestEachRevisionComesBack(t *testing.T) {

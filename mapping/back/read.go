@@ -58,6 +58,7 @@ type reader struct {
 	headers  map[string]header          // by record id
 	visits   []*visit
 	byEnc    map[string]*visit      // by ref of the Encounter
+	unnamed  map[string]string      // who stated an allergy without naming it, by ref of the patient
 	grouped  map[**record.When]bool // times that several findings have, once one was read
 	checks   []func()               // of what says again what is read later
 	timeRead bool                   // the time of the finding being read went to a field
@@ -110,7 +111,7 @@ func parse(files []Input) (*input, error) {
 func newReader(o Options, in *input) *reader {
 	return &reader{
 		input: in, terms: o.Terms, options: o, people: map[string]*record.Person{}, patients: map[string]*record.Patient{},
-		sharing: map[string]record.Code{}, headers: map[string]header{}, byEnc: map[string]*visit{}, grouped: map[**record.When]bool{}, merges: map[string]string{},
+		sharing: map[string]record.Code{}, headers: map[string]header{}, byEnc: map[string]*visit{}, grouped: map[**record.When]bool{}, merges: map[string]string{}, unnamed: map[string]string{},
 	}
 }
 
