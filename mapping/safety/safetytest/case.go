@@ -127,6 +127,9 @@ func (c Case) Surgery() *record.Surgery {
 	if c.Doses != nil {
 		inject(s, c.Doses)
 	}
+	if child := c.Months > 0 || c.Age > 0 && c.Age < 16; child && c.Check != "C-59" { // which is about who consents
+		s.Consent.GivenBy, s.Consent.Relationship = "other", "parent"
+	}
 	if c.Edit != nil {
 		c.Edit(s)
 	}

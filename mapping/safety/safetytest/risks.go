@@ -127,8 +127,7 @@ func allergyCases() []Case {
 	}
 	out = append(out,
 		Case{Check: "C-66", Source: practice, Name: "allergy in words", Set: "us-label", Edit: words(record.Allergy{Substance: "other", Text: "collapsed at the dentist"}), Flags: []Flag{note(safety.AllergyInWords)}},
-		Case{Check: "C-66", Source: practice, Name: "allergy in words, refuted", Set: "us-label", Edit: words(record.Allergy{Substance: "other", Text: "collapsed at the dentist", Refuted: true}), Twin: true},
-		Case{Check: "C-66", Source: practice, Name: "allergy without its substance", Set: "us-label", Edit: func(s *record.Surgery) { s.Allergies = &record.Allergies{Status: "present"} }, Flags: []Flag{note(safety.RecordIncomplete)}})
+		Case{Check: "C-66", Source: practice, Name: "allergy in words, refuted", Set: "us-label", Edit: words(record.Allergy{Substance: "other", Text: "collapsed at the dentist", Refuted: true}), Twin: true})
 	return append(out,
 		Case{Check: "C-69", Source: practice, Name: "anaesthetic past its expiry", Set: "us-label", Edit: func(s *record.Surgery) { s.Toes[0].Block.Agents[0].Expiry = When("2024-02") }, Flags: []Flag{warning(safety.AgentExpired)}},
 		Case{Check: "C-69", Source: practice, Name: "anaesthetic in the month of its expiry", Set: "us-label", Edit: func(s *record.Surgery) { s.Toes[0].Block.Agents[0].Expiry = When("2024-03") }, Twin: true},
