@@ -2,6 +2,7 @@ package hub
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"slices"
 	"time"
@@ -10,15 +11,16 @@ import (
 	"nailbridge/mapping/resource"
 )
 
-// Marks of the deployment, which are of no clinic: which artifacts are kept, and
-// each version of one.
+// Marks of the deployment, which are of no clinic: what names the artifacts that were
+// kept last, and the bodies of all that ever were, by their place (versionPlace).
 const (
-	markKept = "artifacts"
-	ofNone   = ""
+	markKept     = "artifacts"
+	markVersions = "artifact versions"
+	ofNone       = ""
 )
 
-func formerMark(ref resource.Ref, versionID string) string {
-	return "artifact " + ref.String() + "/_history/" + versionID
+func versionPlace(ref resource.Ref, versionID string) string {
+	return ref.String() + "/_history/" + versionID
 }
 
 // KeepStatic keeps the artifacts that New will be given, as they are served, so
@@ -40,28 +42,41 @@ func KeepStatic(ctx context.Context, st store.Store, static []resource.Resource,
 		return err
 	}
 	return st.Update(ctx, func(w store.Writer) error {
+		all, err := keptVersions(w)
+		if err != nil {
+			return err
+		}
 		for _, v := range versions {
-			name := formerMark(v.Ref, v.VersionID)
-			switch had, err := w.Mark(ofNone, name); {
-			case err != nil:
-				return err
-			case had != "": // it is told as it was told first
-				continue
+			if at := versionPlace(v.Ref, v.VersionID); all[at] == nil { // else it is told as it was told first
+				all[at] = v.Body
 			}
-			if err := w.SetMark(ofNone, name, string(v.Body)); err != nil {
-				return err
-			}
+		}
+		if err := w.SetMark(ofNone, markVersions, string(mustJSON(all))); err != nil {
+			return err
 		}
 		return w.SetMark(ofNone, markKept, epoch)
 	})
+}
+
+// keptVersions are the bodies that are kept, byte for byte, by their place.
+func keptVersions(r store.Reader) (map[string][]byte, error) {
+	all := map[string][]byte{}
+	text, err := r.Mark(ofNone, markVersions)
+	if err != nil || text == "" {
+		return all, err
+	}
+	if err := json.Unmarshal([]byte(text), &all); err != nil {
+		return nil, fmt.Errorf("kept artifacts: %w", err)
+	}
+	return all, nil
 }
 
 // former gives a version of an artifact that an earlier release served.
 func (h *hub) former(ctx context.Context, ref resource.Ref, versionID string) (v store.Version, err error) {
 	err = h.limited(ctx, func(ctx context.Context) error {
 		return h.store.View(ctx, func(r store.Reader) error {
-			body, err := r.Mark(ofNone, formerMark(ref, versionID))
-			v.Body = []byte(body)
+			all, err := keptVersions(r)
+			v.Body = all[versionPlace(ref, versionID)]
 			return err
 		})
 	})

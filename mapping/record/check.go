@@ -3,6 +3,7 @@ package record
 import (
 	"reflect"
 	"slices"
+	"strings"
 	"time"
 
 	"nailbridge/mapping/internal/rawjson"
@@ -137,13 +138,15 @@ func (c *checker) object(s *shape, v reflect.Value, ptr string) {
 
 // idle reports a part that says nothing where its object is of another sort: the
 // batch of a chemical where none was used, the stage of what is no ingrowing nail,
-// and who led a step that was not done.
+// the refill of a toe seen at a review, and who led a step that was not done.
 func idle(v reflect.Value, m *shape) bool {
 	switch o := v.Interface().(type) {
 	case Matrix:
 		return o.Agent == "" && (m.name == "batch" || m.name == "expiry" || m.name == "skinProtection")
 	case Indication:
 		return o.Condition != "ingrowing-toenail" && (m.name == "stage" || m.name == "stageSystem")
+	case Perfusion: // of a review it is what was looked at
+		return !strings.HasPrefix(m.path, "/surgery/")
 	case Step:
 		return o.Status != "done" && (m.name == "at" || m.name == "by")
 	}
