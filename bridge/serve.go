@@ -149,9 +149,6 @@ func (a *app) routes(e *env, s mapping.Settings, namespace uuid.UUID) (http.Hand
 	if err != nil {
 		return nil, err
 	}
-	if err := hub.KeepStatic(e.ctx, a.store, static, releaseTime()); err != nil {
-		return nil, err
-	}
 	zone, err := a.file.Location()
 	if err != nil {
 		return nil, err

@@ -2,7 +2,6 @@ package hub
 
 import (
 	"context"
-	"errors"
 	"net/http"
 	"regexp"
 	"slices"
@@ -50,9 +49,6 @@ func (h *hub) vread(r *request) error {
 	}
 	return h.readVersion(r, func(rd store.Published, ref resource.Ref) (store.Version, bool, error) {
 		v, err := rd.VRead(ref, version)
-		if errors.Is(err, store.ErrNotFound) && isArtifact(ref.Type) {
-			v, err = h.former(r.c.Request.Context(), ref, version)
-		}
 		return v, true, err // there is one version at this address
 	})
 }

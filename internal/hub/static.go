@@ -17,7 +17,7 @@ import (
 // statics holds the artifacts that resources point to. They come with the
 // program and never change while it runs; their version id is a hash of their
 // content, so that it changes exactly when they do. They are of no clinic, and
-// have no history; versions of before are read from what KeepStatic kept.
+// have no history.
 type statics struct {
 	store.Published
 	epoch string
