@@ -255,7 +255,8 @@ func (r *reader) counted(d dose) bool {
 	}
 	for i, it := range d.items {
 		each := it.text == "each" && i > 0 && d.items[i-1].is(unitML)
-		carts := it.number && i+1 < len(d.items) && d.items[i+1].is(unitCart) && it.text != "1" // of which the volume may be that of one
+		carts := it.number && i+1 < len(d.items) && d.items[i+1].is(unitCart) && it.text != "1" && // of which the volume may be that of one
+			!(i+2 < len(d.items) && (d.items[i+2].text == "of" || d.items[i+2].is(timesSign)))
 		if each || carts {
 			return true
 		}
