@@ -43,9 +43,8 @@ var noteItems = []item{
 	{"toe and border", everyBorder(func(b *record.Border) bool { return b.Border != "" })},
 	{"procedure", everyBorder(func(b *record.Border) bool { return b.Procedure != "" })},
 	{"consent", func(s *record.Surgery) bool { return s.Consent != nil && s.Consent.Status != "" }},
-	{"allergy status", func(s *record.Surgery) bool { return s.Allergies != nil && s.Allergies.Status != "" }},
-	{"what the allergy is to", func(s *record.Surgery) bool {
-		return s.Allergies == nil || s.Allergies.Status != "present" || len(s.Allergies.Items) > 0
+	{"allergy status", func(s *record.Surgery) bool { // and to what, where there is one
+		return s.Allergies != nil && s.Allergies.Status != "" && (s.Allergies.Status != "present" || len(s.Allergies.Items) > 0)
 	}},
 	{"risk answers", func(s *record.Surgery) bool { return s.Risks != nil }},
 	{"anaesthetic with strength and volume", everyAgent(func(a *record.Agent) bool { return a.Agent != "" && a.Percent != nil && a.ML != nil })},
