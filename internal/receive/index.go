@@ -88,13 +88,19 @@ func (v *Receiver) ownRows(ctx context.Context) error {
 	if len(still.Each) == len(was.Each) && !others {
 		return nil
 	}
-	err = v.Store.Update(ctx, func(w store.Writer) error {
-		if others {
+	return v.indexedAs(ctx, still, others)
+}
+
+// indexedAs writes down what the index rows rest on, and, where the making of rows
+// ends with that, that none is under way.
+func (v *Receiver) indexedAs(ctx context.Context, made searchparam.Made, ends bool) error {
+	err := v.Store.Update(ctx, func(w store.Writer) error {
+		if ends {
 			if err := w.SetMark(v.Settings.Clinic.ID, markIndexing, ""); err != nil {
 				return err
 			}
 		}
-		return w.SetMark(v.Settings.Clinic.ID, markIndexed, marked(still))
+		return w.SetMark(v.Settings.Clinic.ID, markIndexed, marked(made))
 	})
 	if err != nil {
 		return unavailable(err)
@@ -138,14 +144,5 @@ func (v *Receiver) IndexBehind(ctx context.Context, pace *Pace) error {
 			return unavailable(err)
 		}
 	}
-	err = v.Store.Update(ctx, func(w store.Writer) error {
-		if err := w.SetMark(v.Settings.Clinic.ID, markIndexing, ""); err != nil {
-			return err
-		}
-		return w.SetMark(v.Settings.Clinic.ID, markIndexed, marked(now))
-	})
-	if err != nil {
-		return unavailable(err)
-	}
-	return nil
+	return v.indexedAs(ctx, now, true)
 }
