@@ -29,22 +29,32 @@
 //
 // # The grammar
 //
-// A text is clauses (a full stop after a long word or a number, a semicolon, a line
-// break) of segments (a comma, a bracket, "but", "now", "then"). Words of doubt and
-// of the past reach over their segment, those of a plan from themselves to its end,
-// a "no" to the next phrase.
+// A text is clauses (a full stop after a long word or a number, or before another
+// matter; a semicolon; a line break) of segments (a comma, a bracket, "but", "now",
+// "then"). Words of doubt and of the past reach over their segment, those of another
+// life ("as a child", "elsewhere") to the end of the sentence, those of a plan from
+// themselves to the segment's end, a "no" to the next phrase. "Not used", "ruled out",
+// "none" and their like deny the phrase before them; "normal" and "not done" after a
+// border leave that border out.
+//
+// A long word of one slip of the pen is read for the one word that it is a slip from
+// (slips, in words.go); sides never are: tight is no right. Words that mean something
+// in a column of their kind alone ("total", "iodine") are column-words.
 //
 // Sites: in a clause, a side, a digit and borders make one toe in any order; a new
 // toe begins where the one before has side and digit. "R and L hallux" and "R 1st
 // and 2nd" are two toes. A border belongs to the toe that it follows, or, in a
-// clause that begins with a border, to the one that it precedes.
+// clause that begins with a border, to the one that it precedes; the border after
+// several toes that "and" joins belongs to each. A hyphen between two toes, and a
+// consent for another side than the rest of the text, make them ambiguous.
 //
 // Amounts: numbers with a unit belong to the drug of their part of the clause (parts
 // end at commas, "and", "+", full stops); a part without a drug belongs to the drug
 // before it. "3 x 1 min", "1 min x 3" and "60+60+60 s" are three applications of 60 s,
 // "x 4 applications" four of unknown length, "3 min" alone one of 180 s, likely. "2 x
 // 1.8" is two cartridges, 3.6 mL (1.7, 1.8 and 2.2 mL are cartridge sizes; common
-// practice, no source).
+// practice, no source). A range ("80-90 %"), and a volume that may be that of each
+// toe or cartridge, are ambiguous.
 //
 // The vocabulary holds no brand names: those of one country mean other things in
 // the next. A deployment's own words belong into the code map of its layout.

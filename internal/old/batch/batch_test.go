@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/csv"
 	"encoding/json"
-	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -75,53 +74,6 @@ func TestEveryRowEndsOnce(t *testing.T) {
 		}
 		assert.Equal(t, s.Rows, total)
 	}
-}
-
-// What a record says of its row is in its Provenance: the file, the row as the
-// file counts, the layout and who decided; and the clinic where no author is
-// named.
-func TestProvenanceNamesTheRow(t *testing.T) {
-	o := options(t, filepath.Join(shipped, "surgeries.csv"), filepath.Join(shipped, "surgeries.layout.json"))
-	run(t, o)
-	o.Decided = answered(t, o.Out, func(lines [][]string) {
-		for _, l := range lines {
-			l[7], l[8], l[9] = "correct", "right hallux", "A. Quill"
-		}
-	})
-	o.Out = t.TempDir()
-	run(t, o)
-	rows := map[string]string{} // row by record
-	decided := map[string]bool{}
-	for _, p := range resources(t, o.Out, "Provenance") {
-		text, err := json.Marshal(p)
-		require.NoError(t, err)
-		for _, e := range p["entity"].([]any) {
-			said := map[string][]string{}
-			for _, outer := range list(e.(map[string]any)["extension"]) {
-				for _, x := range list(outer.(map[string]any)["extension"]) {
-					x := x.(map[string]any)
-					for _, v := range []string{"valueString", "valueDecimal", "valueCode"} {
-						if s, ok := x[v]; ok {
-							said[x["url"].(string)] = append(said[x["url"].(string)], fmt.Sprint(s))
-						}
-					}
-				}
-			}
-			if said["record"] == nil {
-				continue
-			}
-			assert.Equal(t, []string{"surgeries.csv"}, said["file"])
-			assert.Equal(t, "surgeries.layout.json", strings.Fields(said["layout"][0])[0])
-			rows[said["record"][0]] = said["row"][0]
-			if said["decided-by"] != nil {
-				assert.Equal(t, []string{"A. Quill"}, said["decided-by"])
-				decided[said["record"][0]] = true
-			}
-		}
-		assert.Contains(t, string(text), "converted from old data, file surgeries.csv, row ")
-	}
-	assert.Equal(t, map[string]string{"old-op-000101": "2", "old-op-000102": "3", "old-op-000103": "4", "old-op-000104": "5", "old-op-000105": "7"}, rows)
-	assert.Equal(t, map[string]bool{"old-op-000104": true, "old-op-000105": true}, decided)
 }
 
 // The plans of surgeries from a day on are followed here, with activities that are

@@ -11,8 +11,14 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// rowsNamed are the rows that the Provenance of a run names as its sources, by record.
-func rowsNamed(t *testing.T, out string) map[string][]string {
+// source is what a Provenance says of one record that was converted.
+type source struct {
+	record, file, row, layout string
+	decidedBy                 []string
+}
+
+// sources are all sources that the Provenances of a run name.
+func sources(t *testing.T, out string) (all []source) {
 	t.Helper()
 	type extension struct {
 		URL          string      `json:"url"`
@@ -22,7 +28,6 @@ func rowsNamed(t *testing.T, out string) map[string][]string {
 	}
 	b, err := os.ReadFile(filepath.Join(out, "Provenance.ndjson"))
 	require.NoError(t, err)
-	rows := map[string][]string{}
 	for line := range strings.Lines(string(b)) {
 		var p struct {
 			Entity []struct{ Extension []extension }
@@ -30,20 +35,58 @@ func rowsNamed(t *testing.T, out string) map[string][]string {
 		require.NoError(t, json.Unmarshal([]byte(line), &p))
 		for _, e := range p.Entity {
 			for _, header := range e.Extension {
-				record, row := "", ""
+				var s source
 				for _, x := range header.Extension {
 					switch x.URL {
 					case "record":
-						record = x.ValueString
+						s.record = x.ValueString
+					case "file":
+						s.file = x.ValueString
 					case "row":
-						row = x.ValueDecimal.String()
+						s.row = x.ValueDecimal.String()
+					case "layout":
+						s.layout = x.ValueString
+					case "decided-by":
+						s.decidedBy = append(s.decidedBy, x.ValueString)
 					}
 				}
-				rows[record] = append(rows[record], row)
+				all = append(all, s)
 			}
 		}
 	}
-	return rows
+	require.NotEmpty(t, all)
+	return all
+}
+
+// What a record says of its row is in its Provenance: the file, the row as the
+// file counts, the layout and who decided; in words too.
+func TestProvenanceNamesTheRow(t *testing.T) {
+	o := options(t, filepath.Join(shipped, "surgeries.csv"), filepath.Join(shipped, "surgeries.layout.json"))
+	run(t, o)
+	o.Decided = answered(t, o.Out, func(lines [][]string) {
+		for _, l := range lines {
+			l[7], l[8], l[9] = "correct", "right hallux", "A. Quill"
+		}
+	})
+	o.Out = t.TempDir()
+	run(t, o)
+	rows, decided := map[string]string{}, map[string]bool{}
+	for _, s := range sources(t, o.Out) {
+		assert.Equal(t, "surgeries.csv", s.file)
+		assert.Equal(t, "surgeries.layout.json", strings.Fields(s.layout)[0])
+		rows[s.record] = s.row
+		if s.decidedBy != nil {
+			assert.Equal(t, []string{"A. Quill"}, s.decidedBy)
+			decided[s.record] = true
+		}
+	}
+	assert.Equal(t, map[string]string{"old-op-000101": "2", "old-op-000102": "3", "old-op-000103": "4", "old-op-000104": "5", "old-op-000105": "7"}, rows)
+	assert.Equal(t, map[string]bool{"old-op-000104": true, "old-op-000105": true}, decided)
+	text, err := os.ReadFile(filepath.Join(o.Out, "Provenance.ndjson"))
+	require.NoError(t, err)
+	for line := range strings.Lines(string(text)) {
+		assert.Contains(t, line, "converted from old data, file surgeries.csv, row ")
+	}
 }
 
 // Of rows with one key, the Provenance names the row that is counted as published,
@@ -71,12 +114,8 @@ func TestProvenanceNamesTheRowThatCounts(t *testing.T) {
 			require.NoError(t, os.WriteFile(o.Files[0], []byte(head+"\n"+c.rows), 0o644))
 			s := run(t, o)
 			assert.Equal(t, c.ends, s.Outcomes)
-			named := rowsNamed(t, o.Out)
-			require.NotEmpty(t, named)
-			for record, rows := range named {
-				for _, row := range rows {
-					assert.Equal(t, c.counts, row, record)
-				}
+			for _, source := range sources(t, o.Out) {
+				assert.Equal(t, c.counts, source.row, source.record)
 			}
 		})
 	}
