@@ -73,6 +73,7 @@ var rooms = []room{
 	{"mapping/followup", []string{"mapping/record"}, "protocols and dates over records alone"},
 	{"mapping/shorthand", []string{"mapping/record"}, "a grammar over the record's lists"},
 	{"mapping/terms/...", []string{"mapping/record", "mapping/terms"}, "code maps translate record codes and know no resource"},
+	{"mapping/profiles", []string{"mapping/terms"}, "profiles are data beside the code maps"},
 	{"mapping/back", []string{"mapping/internal/rawjson", "mapping/record", "mapping/terms"}, "the way back knows resources as JSON, code maps and records, and not the fold"},
 	{"mapping/internal/rawjson", nil, "JSON as it came"},
 	{"mapping/internal/...", []string{"mapping/record", "mapping/resource", "mapping/terms", "mapping/internal/..."}, "builders of datatypes"},
@@ -82,7 +83,7 @@ var rooms = []room{
 	{"internal/spec/...", engine, "the validation engine knows FHIR and no clinic record"},
 	{"internal/ucum/...", engine, "the validation engine knows FHIR and no clinic record"},
 	{"internal/xhtml/...", engine, "the validation engine knows FHIR and no clinic record"},
-	{"internal/validate/...", slices.Concat(engine, []string{"internal/validate/...", "mapping", "mapping/terms"}), "the check of every commit sees resources and code maps"},
+	{"internal/validate/...", slices.Concat(engine, []string{"internal/validate/...", "mapping", "mapping/profiles", "mapping/terms"}), "the check of every commit sees resources and code maps"},
 	{"internal/searchparam", []string{"internal/fhirpath/...", "internal/spec", "mapping/resource"}, "index rows come from resources alone, by the standard's expressions"},
 	{"internal/store", []string{"internal/searchparam", "internal/validate", "mapping/resource"}, "the store takes checked resources and knows no record"},
 	{"internal/store/order", nil, "the order of commits is arithmetic and knows no store"},
@@ -121,8 +122,9 @@ var rooms = []room{
 	{"conformance/proof", []string{"mapping/safety/safetytest"}, "a test aid: what the gate runs"},
 	{"conformance/sizes", []string{"conformance/running", "internal/config", "internal/generate", "internal/hub", "internal/receive", "internal/searchparam", "internal/store", "internal/store/sqlite", "internal/validate", "mapping", "mapping/record", "mapping/resource"}, "stores are made, and measured, by the program's own parts put together as the program does"},
 	{"conformance/load", []string{"conformance/running", "internal/generate", "mapping/record"}, "the load sends invented records to a running bridge through both doors"},
-	{"conformance/...", slices.Concat(engine, []string{"conformance/...", "internal/official", "internal/validate/...", "mapping/terms", "mapping/followup"}), "the suite judges resources from outside and does not know the bridge"},
-	{"bridge", []string{"internal/...", "mapping/...", "testdata"}, "the program joins everything, and nobody imports it"},
+	{"conformance/guide", []string{"internal/hub", "internal/searchparam", "internal/validate/snapshot", "mapping/followup", "mapping/profiles", "mapping/terms"}, "the guide gathers what the project holds as data, and the CapabilityStatement"},
+	{"conformance/...", slices.Concat(engine, []string{"conformance/...", "internal/official", "internal/validate/...", "mapping/terms", "mapping/followup", "mapping/profiles"}), "the suite judges resources from outside and does not know the bridge"},
+	{"bridge", []string{"conformance/guide", "internal/...", "mapping/...", "testdata"}, "the program joins everything, and nobody imports it"},
 	{"internal/arrows", nil, "this test"},
 }
 

@@ -249,6 +249,8 @@ func notReadText(x *res, ptr string) string {
 		return "by its status it states nothing that was found, done or given"
 	case ptr == "/text":
 		return "a narrative says again what the elements say"
+	case ptr == "/meta" || strings.HasPrefix(ptr, "/meta/"):
+		return "profiles, tags and versions are of the resource, not of a record"
 	case computed(x):
 		return "computed from the records, not recorded"
 	}
