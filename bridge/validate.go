@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -237,7 +238,8 @@ func object(line []byte) (whole, goesOn bool) {
 // and still holds nothing of it: a hub may log it.
 func validator(s mapping.Settings, clock func() time.Time) hub.Validator {
 	v := engine.New(definitions(s.Terms))
-	return func(resource []byte, profiles []string) []byte {
-		return findings.Outcome(v.Validate(resource, engine.Options{Profiles: profiles, Now: clock()}), false)
+	return func(ctx context.Context, resource []byte, profiles []string) ([]byte, error) {
+		issues := v.Validate(resource, engine.Options{Profiles: profiles, Now: clock(), Done: ctx.Done()})
+		return findings.Outcome(issues, false), ctx.Err()
 	}
 }

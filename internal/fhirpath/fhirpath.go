@@ -17,6 +17,7 @@
 package fhirpath
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"sync"
@@ -35,6 +36,8 @@ var (
 	ErrSyntax = syntax.ErrSyntax
 	// ErrBudget says that an evaluation would cost more than its Budget.
 	ErrBudget = errors.New("evaluation goes beyond its budget")
+	// ErrEnded says that Env.Done was closed before the evaluation was done.
+	ErrEnded = errors.New("evaluation was ended")
 	// ErrUnsupported is met when a function needs something the Env does not
 	// hold, such as terminology.
 	ErrUnsupported = errors.New("not available here")
@@ -114,6 +117,9 @@ type Env struct {
 	Trace func(name string, items []Item)
 	// Budget bounds the cost; zero fields mean DefaultBudget's.
 	Budget Budget
+	// Done ends the evaluation with ErrEnded once it is closed, within so many
+	// steps as take a hundredth of a second; nil never does.
+	Done <-chan struct{}
 }
 
 // Resolver finds the resource that a reference or canonical names.
@@ -183,13 +189,10 @@ var machines = sync.Pool{New: func() any { return new(machine) }}
 func (p *Program) start(env *Env, focus Item) *machine {
 	m := machines.Get().(*machine)
 	m.Program, m.env = p, env
-	m.steps, m.memory = env.Budget.Steps, env.Budget.Memory
-	if m.steps == 0 {
-		m.steps = DefaultBudget.Steps
-	}
-	if m.memory == 0 {
-		m.memory = DefaultBudget.Memory
-	}
+	m.rest = cmp.Or(env.Budget.Steps, DefaultBudget.Steps)
+	m.memory = cmp.Or(env.Budget.Memory, DefaultBudget.Memory)
+	m.steps = min(m.rest, stepsAtOnce)
+	m.rest -= m.steps
 	m.context = m.tree.Typed(focus)
 	m.resource, m.container = m.context, m.context
 	if env.Resource.Kind != none {

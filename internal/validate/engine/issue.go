@@ -52,6 +52,7 @@ type rule struct {
 // The rules, by subject. A section names a page of R4.
 var (
 	ruleJSON      = rule{"json", Fatal, "structure", "json.html", "the text is no JSON"}
+	ruleEnded     = rule{"ended", Fatal, "timeout", "", "the validation was ended before all was validated"}
 	ruleResource  = rule{"resource-type", Fatal, "structure", "json.html#resources", "no resource of a type that R4 has"}
 	ruleDuplicate = rule{"json-duplicate", Error, "structure", "json.html", "a member occurs twice"}
 	ruleUnknown   = rule{"element-unknown", Error, "structure", "json.html", "R4 has no such element here"}

@@ -43,6 +43,9 @@ type Options struct {
 	Resolve func(reference string) (map[string]any, bool)
 	// Now is the time for invariants that ask for it; zero is the start of 1970.
 	Now time.Time
+	// Done ends the validation soon after it is closed; what was found until then is
+	// given, and that it is not all. nil never does.
+	Done <-chan struct{}
 }
 
 // Validate reads one resource and says what is wrong with it.
@@ -66,7 +69,7 @@ func (v *Validator) run(tree any, twice []jsontree.Duplicate, o Options) *run {
 	if r.options.Now.IsZero() {
 		r.options.Now = time.Unix(0, 0).UTC()
 	}
-	r.env.Now, r.env.Terms, r.env.Resolver, r.env.Profiles = r.options.Now, r, r, r
+	r.env.Now, r.env.Terms, r.env.Resolver, r.env.Profiles, r.env.Done = r.options.Now, r, r, r, r.options.Done
 	m, _ := tree.(map[string]any)
 	s := r.resourceShape(m)
 	if s == nil {
@@ -76,7 +79,22 @@ func (v *Validator) run(tree any, twice []jsontree.Duplicate, o Options) *run {
 	r.push(s.Name, -1)
 	r.resource(s, m, nil)
 	r.issues = sorted(r.issues)
+	if r.ended {
+		r.report(ruleEnded, "")
+	}
 	return r
+}
+
+// over reports that Options.Done is closed: the rest is passed over.
+func (r *run) over() bool {
+	if !r.ended {
+		select {
+		case <-r.options.Done:
+			r.ended = true
+		default:
+		}
+	}
+	return r.ended
 }
 
 // run is one validation.
@@ -95,7 +113,8 @@ type run struct {
 	inside    bool                // the resource in hand is contained
 	ids       map[string][]string // of its elements, with their places
 
-	quiet    int // how many trials are under way, whose issues nobody is told
+	ended    bool // before all was validated
+	quiet    int  // how many trials are under way, whose issues nobody is told
 	silenced bool
 	lenient  int // how many profiles are under way that nobody claimed; their errors are warnings
 

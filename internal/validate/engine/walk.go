@@ -13,6 +13,9 @@ const maxElements = 128
 
 // object validates the members of an object, then the object as a whole.
 func (r *run) object(s *shape, e *element, m map[string]any) {
+	if r.over() {
+		return
+	}
 	r.parents = append(r.parents, place{s, e, m})
 	if id, ok := m["id"].(string); ok && !s.resource {
 		r.elementID(id)
@@ -22,7 +25,7 @@ func (r *run) object(s *shape, e *element, m map[string]any) {
 		mem := s.members[name]
 		if mem == nil {
 			if name != "resourceType" || !s.Resource() {
-				r.unknown(name)
+				r.report(ruleUnknown, name) // a name of the client's own is data, and in no place of R4's
 			}
 			continue
 		}
@@ -50,19 +53,13 @@ func (r *run) object(s *shape, e *element, m map[string]any) {
 	}
 	r.missing(s, &seen)
 	r.choices(s, &seen)
-	r.duplicates(m)
+	r.duplicates(s, m)
 	r.whole(s, e, m)
 	r.parents = r.parents[:len(r.parents)-1]
 }
 
 // Resource reports a resource type.
 func (s *shape) Resource() bool { return s.resource }
-
-func (r *run) unknown(name string) {
-	r.push(name, -1)
-	r.report(ruleUnknown, name)
-	r.pop()
-}
 
 // at reports a rule at a member.
 func (r *run) at(name string, u rule, detail string) {
@@ -90,11 +87,15 @@ func (r *run) choices(s *shape, seen *[maxElements]uint8) {
 }
 
 // duplicates reports members that the text held more than once.
-func (r *run) duplicates(m map[string]any) {
+func (r *run) duplicates(s *shape, m map[string]any) {
 	if len(r.twice) == 0 {
 		return
 	}
 	for _, name := range r.twice[address(m)] {
+		if s.members[name] == nil {
+			r.report(ruleDuplicate, name)
+			continue
+		}
 		r.at(name, ruleDuplicate, "")
 	}
 }
