@@ -87,7 +87,7 @@ var (
 	ruleNoSystem    = rule{"code-no-system", Warning, "code-invalid", "datatypes.html#Coding", "a code without system has no meaning"}
 	ruleDisplay     = rule{"display", Warning, "code-invalid", "datatypes.html#Coding", "the display is not one that the code system gives the code"}
 	ruleUCUM        = rule{"ucum", Error, "code-invalid", "datatypes.html#Quantity", "the unit is no expression of UCUM"}
-	ruleSNOMED      = rule{"sct-check", Error, "code-invalid", "snomedct.html", "no SNOMED CT identifier: partition or check digit is wrong"}
+	ruleSNOMED      = rule{"sct-check", Error, "code-invalid", "snomedct.html", "no SNOMED CT identifier or expression: form, partition or check digit is wrong"}
 	ruleLOINC       = rule{"loinc-check", Error, "code-invalid", "loinc.html", "no LOINC code: the check digit is wrong"}
 	ruleIdentifier  = rule{"identifier-uri", Error, "code-invalid", "datatypes.html#Identifier", "the value of an identifier in the system of URIs is a full URI"}
 	ruleReference   = rule{"reference", Error, "value", "references.html#literal", "no relative or absolute reference, and no fragment"}
