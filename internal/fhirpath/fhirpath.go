@@ -110,7 +110,7 @@ type Env struct {
 	Resolver Resolver
 	// Terms answers memberOf, subsumes and subsumedBy.
 	Terms Terms
-	// Profiles answers conformsTo for more than R4's own types.
+	// Profiles answers conformsTo for more than R4's own types, and slice.
 	Profiles Profiles
 	// Trace takes what trace() is given: name and items, valid during the
 	// call only.
@@ -140,6 +140,9 @@ type Terms interface {
 // URL; known false means that the profile is not known.
 type Profiles interface {
 	ConformsTo(resource Item, url string) (conforms, known bool)
+	// InSlice tells whether an element is of a slice of a profile, by name; known
+	// false means that there is no such profile or slice.
+	InSlice(element Item, url, slice string) (in, known bool)
 }
 
 // Budget bounds an evaluation. A step is about the work of reading one element,

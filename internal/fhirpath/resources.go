@@ -320,8 +320,31 @@ func runHTMLChecks(m *machine, f *frame, c *call) (Truth, error) {
 	return value.TruthOf(len(xhtml.Check(v.Text())) == 0), nil
 }
 
-// undefined makes elementDefinition and slice, which need the definitions of
-// profiles and are not available.
-func undefined(*machine, *frame, *call, []Item) ([]Item, error) {
-	return nil, fmt.Errorf("the definition of the element is %w", ErrUnsupported)
+// runSlice is slice(structure, name): those elements of the input that are of the
+// slice with the name.
+func runSlice(m *machine, f *frame, c *call, list, out []Item) ([]Item, error) {
+	url, given, err := m.stringOf(c.args[0], f)
+	if err != nil || !given {
+		return out, err
+	}
+	name, given, err := m.stringOf(c.args[1], f)
+	if err != nil || !given {
+		return out, err
+	}
+	if m.env.Profiles == nil && len(list) > 0 {
+		return out, fmt.Errorf("the profile is %w", ErrUnsupported)
+	}
+	for _, it := range list {
+		in, known := m.env.Profiles.InSlice(it, url, name)
+		if !known {
+			return out, fmt.Errorf("the profile or its slice is not known")
+		}
+		if in {
+			out = m.emit(out, it)
+		}
+		if err := m.step(64); err != nil {
+			return out, err
+		}
+	}
+	return out, nil
 }
