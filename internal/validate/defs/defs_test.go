@@ -23,6 +23,13 @@ func TestCodes(t *testing.T) {
 		require.NoError(t, err)
 		assert.True(t, ok)
 	}
+	for _, other := range []string{`[1]`, `"x"`, `{"resourceType":1}`, `{"name":"a package","url":2}`} {
+		taken, err := r.Add([]byte(other))
+		require.NoError(t, err, other)
+		assert.False(t, taken, other)
+	}
+	_, err := r.Add([]byte(`{"resourceType":"CodeSystem","url":1}`))
+	assert.Error(t, err)
 	taken, err := r.Add([]byte(`{"resourceType":"Patient"}`))
 	require.NoError(t, err)
 	assert.False(t, taken)

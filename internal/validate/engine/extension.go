@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"maps"
 	"slices"
 	"strings"
 
@@ -49,7 +50,8 @@ func (r *run) repeated(mem *member, list []any) {
 			counts[str(m, "url")]++
 		}
 	}
-	for url, n := range counts {
+	for _, url := range slices.Sorted(maps.Keys(counts)) {
+		n := counts[url]
 		if n == 1 || !absolute(url) {
 			continue
 		}

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 )
 
 // Severity is how bad an issue is (R4 valueset-issue-severity).
@@ -126,9 +127,26 @@ func (r *run) add(i Issue) {
 	if i.Location == "" {
 		i.Location = r.location()
 	}
+	i.Detail = shortened(i.Detail)
 	if n := len(r.issues); n < maxIssues || n < 2*maxIssues && i.Invalid() {
 		r.issues = append(r.issues, i)
+	} else {
+		r.cut = true
 	}
+}
+
+// maxDetail is how much of the data an issue quotes, in bytes.
+const maxDetail = 300
+
+func shortened(s string) string {
+	if len(s) <= maxDetail {
+		return s
+	}
+	end := maxDetail
+	for !utf8.RuneStart(s[end]) {
+		end--
+	}
+	return s[:end] + "..."
 }
 
 // maxIssues bounds what is said about one input; that it is invalid is said past

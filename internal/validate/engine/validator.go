@@ -63,9 +63,19 @@ func (v *Validator) Tree(tree any, twice []jsontree.Duplicate, o Options) []Issu
 	return v.run(tree, twice, o).issues
 }
 
-// run validates, and is what is left when it is done.
+// run validates, and is what is left when it is done. Where there is more to say
+// than is said, members are gone through in their order, so that the same is said
+// each time.
 func (v *Validator) run(tree any, twice []jsontree.Duplicate, o Options) *run {
-	r := &run{v: v, core: v.core, options: o, twice: repeated(twice)}
+	r := v.walk(tree, twice, o, false)
+	if r.cut && !r.ended {
+		r = v.walk(tree, twice, o, true)
+	}
+	return r
+}
+
+func (v *Validator) walk(tree any, twice []jsontree.Duplicate, o Options, inOrder bool) *run {
+	r := &run{v: v, core: v.core, options: o, twice: repeated(twice), inOrder: inOrder}
 	if r.options.Now.IsZero() {
 		r.options.Now = time.Unix(0, 0).UTC()
 	}
@@ -114,6 +124,8 @@ type run struct {
 	ids       map[string][]string // of its elements, with their places
 
 	ended    bool // before all was validated
+	inOrder  bool // of their names, go through the members of an object
+	cut      bool // there was more to say than is kept
 	quiet    int  // how many trials are under way, whose issues nobody is told
 	silenced bool
 	lenient  int // how many profiles are under way that nobody claimed; their errors are warnings

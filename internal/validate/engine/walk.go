@@ -1,7 +1,9 @@
 package engine
 
 import (
+	"maps"
 	"regexp"
+	"slices"
 
 	"nailbridge/internal/fhirpath"
 	"nailbridge/internal/spec"
@@ -21,26 +23,42 @@ func (r *run) object(s *shape, e *element, m map[string]any) {
 		r.elementID(id)
 	}
 	var seen [maxElements]uint8
-	for name, v := range m {
-		mem := s.members[name]
-		if mem == nil {
-			if name != "resourceType" || !s.Resource() {
-				r.report(ruleUnknown, name) // a name of the client's own is data, and in no place of R4's
-			}
-			continue
+	if r.inOrder {
+		for _, name := range slices.Sorted(maps.Keys(m)) {
+			r.named(s, m, name, &seen)
 		}
-		if mem.shadow {
-			if _, both := m[mem.key]; both {
-				continue // told together
-			}
-			if v == nil { // nothing stands there: the element is not
-				r.at(name, ruleNull, "")
-				continue
-			}
-			seen[mem.Index]++
-			r.member(mem, nil, false, v)
-			continue
+	} else {
+		for name := range m {
+			r.named(s, m, name, &seen)
 		}
+	}
+	r.missing(s, &seen)
+	r.choices(s, &seen)
+	r.duplicates(s, m)
+	r.whole(s, e, m)
+	r.parents = r.parents[:len(r.parents)-1]
+}
+
+// named validates the member with a name, together with what stands under the
+// name with an underscore.
+func (r *run) named(s *shape, m map[string]any, name string, seen *[maxElements]uint8) {
+	mem, v := s.members[name], m[name]
+	switch {
+	case mem == nil:
+		if name != "resourceType" || !s.Resource() {
+			r.report(ruleUnknown, name) // a name of the client's own is data, and in no place of R4's
+		}
+	case mem.shadow:
+		if _, both := m[mem.key]; both {
+			return // told together
+		}
+		if v == nil { // nothing stands there: the element is not
+			r.at(name, ruleNull, "")
+			return
+		}
+		seen[mem.Index]++
+		r.member(mem, nil, false, v)
+	default:
 		seen[mem.Index]++
 		var shadow any
 		if mem.shape.Kind == spec.Primitive {
@@ -51,11 +69,6 @@ func (r *run) object(s *shape, e *element, m map[string]any) {
 		}
 		r.member(mem, v, true, shadow)
 	}
-	r.missing(s, &seen)
-	r.choices(s, &seen)
-	r.duplicates(s, m)
-	r.whole(s, e, m)
-	r.parents = r.parents[:len(r.parents)-1]
 }
 
 // Resource reports a resource type.
@@ -292,7 +305,8 @@ func (r *run) elementID(id string) {
 
 // oneID reports the elements of a resource that have one id.
 func (r *run) oneID() {
-	for id, places := range r.ids {
+	for _, id := range slices.Sorted(maps.Keys(r.ids)) {
+		places := r.ids[id]
 		if len(places) == 1 {
 			continue
 		}
