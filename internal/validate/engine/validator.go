@@ -41,6 +41,11 @@ type Options struct {
 	// Resolve finds resources outside the input by relative or absolute
 	// reference; the result is a tree as of jsontree.
 	Resolve func(reference string) (map[string]any, bool)
+	// AnyExtension tells an extension that no definition is known of as a warning, where
+	// it is an error otherwise, as with the Java validator: R4
+	// has nobody refuse a resource merely for an extension (extensibility.html), though
+	// a definition there has to be. One that modifies is an error all the same.
+	AnyExtension bool
 	// Now is the time for invariants that ask for it; zero is the start of 1970.
 	Now time.Time
 	// Done ends the validation soon after it is closed; what was found until then is
