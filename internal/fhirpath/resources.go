@@ -174,14 +174,21 @@ func (m *machine) find(ref string) (Item, bool) {
 	return Item{}, false
 }
 
-// runMemberOf is memberOf(valueset).
-func runMemberOf(m *machine, f *frame, c *call) (Truth, error) {
-	it, ok, err := m.one(c.on, f)
+// oneAndURL is the single item that a function is called on, and the canonical that
+// it is given; false says that either is empty.
+func (m *machine) oneAndURL(f *frame, c *call) (it Item, url string, ok bool, err error) {
+	it, ok, err = m.one(c.on, f)
 	if err != nil {
-		return Unknown, err
+		return it, "", false, err
 	}
 	url, given, err := m.stringOf(c.args[0], f)
-	if err != nil || !ok || !given {
+	return it, url, ok && given, err
+}
+
+// runMemberOf is memberOf(valueset).
+func runMemberOf(m *machine, f *frame, c *call) (Truth, error) {
+	it, url, ok, err := m.oneAndURL(f, c)
+	if err != nil || !ok {
 		return Unknown, err
 	}
 	codes, ok := m.tree.Codings(it)
@@ -253,12 +260,8 @@ func (m *machine) subsumes(a, b Item) (Truth, error) {
 // runConformsTo is conformsTo(structure). R4's own types are known; profiles
 // are asked of Env.Profiles.
 func runConformsTo(m *machine, f *frame, c *call) (Truth, error) {
-	it, ok, err := m.one(c.on, f)
-	if err != nil {
-		return Unknown, err
-	}
-	url, given, err := m.stringOf(c.args[0], f)
-	if err != nil || !ok || !given {
+	it, url, ok, err := m.oneAndURL(f, c)
+	if err != nil || !ok {
 		return Unknown, err
 	}
 	if name, core := strings.CutPrefix(url, extensionBase); core && m.tree.Model.Named(name) != spec.None {
