@@ -70,17 +70,20 @@ func (c fromOldCommand) openInto(e *env, o *batch.Options) (shut func() error, e
 	return shut, nil
 }
 
-// deliver takes one old record in, by the same receive as every other door.
-func (cs clinics) deliver(ctx context.Context, clinic string, body []byte) (batch.Outcome, error) {
-	i := slices.IndexFunc(cs, func(v *receive.Receiver) bool { return v.Settings.Clinic.ID == clinic })
-	if i < 0 {
-		return "", fmt.Errorf("no settings of the clinic %s", clinic)
+// deliver takes old records in, by the same receive as every other door.
+func (cs clinics) deliver(ctx context.Context, records []batch.Record) (ends []batch.Outcome, err error) {
+	for _, r := range records {
+		i := slices.IndexFunc(cs, func(v *receive.Receiver) bool { return v.Settings.Clinic.ID == r.Clinic })
+		if i < 0 {
+			return ends, fmt.Errorf("no settings of the clinic %s", r.Clinic)
+		}
+		a, err := cs[i].Receive(ctx, r.Body, false)
+		if err != nil {
+			return ends, err
+		}
+		ends = append(ends, outcomeOf(a))
 	}
-	a, err := cs[i].Receive(ctx, body, false)
-	if err != nil {
-		return "", err
-	}
-	return outcomeOf(a), nil
+	return ends, nil
 }
 
 // outcomeOf is where a row ended by its answer (D2).

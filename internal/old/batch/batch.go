@@ -43,6 +43,7 @@ type Options struct {
 	Exclude     map[string]bool
 	Decided     Decisions
 	Deliver     Deliver // takes the records in, instead of files of resources; not in a dry run
+	Together    int     // patients whose records Deliver is given at once; 0: one
 	Into        string  // names what Deliver hands them to, so that no run goes on into another
 	Progress    func(stage string, done, all int)
 
