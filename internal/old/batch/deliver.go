@@ -21,6 +21,26 @@ type Record struct {
 	Body   []byte
 }
 
+// Check looks at a record, and at what the door has of its id. Its error stops a run
+// before anything is delivered.
+type Check func(ctx context.Context, id string, r Record) error
+
+// check looks at every record, unless some were delivered already.
+func (o Options) check(ctx context.Context, s *spool, after [2]string) error {
+	if o.Check == nil || after != [2]string{} {
+		return nil
+	}
+	return s.eachRow(func(r rowState, _ string) error {
+		if r.State != converted {
+			return nil
+		}
+		if err := o.Check(ctx, r.Record, Record{r.Clinic, r.Body}); err != nil {
+			return fmt.Errorf("%s, row %d: %w", o.names[r.Input], r.Number, err)
+		}
+		return nil
+	})
+}
+
 // Outcome is where a row ended that made a record.
 type Outcome string
 
@@ -47,6 +67,9 @@ func (o Options) deliver(ctx context.Context, s *spool) error {
 		err = json.Unmarshal([]byte(v), &after)
 	}
 	if err != nil {
+		return err
+	}
+	if err := o.check(ctx, s, after); err != nil {
 		return err
 	}
 	done, err := s.number("patients")

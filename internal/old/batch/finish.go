@@ -97,14 +97,14 @@ func (f *files) clinics(s *spool) error {
 
 // eachRow gives every row of the input in order, with where it ended.
 func (s *spool) eachRow(f func(r rowState, outcome string) error) error {
-	rows, err := s.db.Query(`SELECT input, number, state, reason, record, body, raw, detail, outcome FROM row ORDER BY input, number`)
+	rows, err := s.db.Query(`SELECT input, number, state, reason, record, clinic, body, raw, detail, outcome FROM row ORDER BY input, number`)
 	if err != nil {
 		return err
 	}
 	for rows.Next() {
 		var r rowState
 		var outcome string
-		if err := rows.Scan(&r.Input, &r.Number, &r.State, &r.Reason, &r.Record, &r.Body, &r.Raw, &r.Detail, &outcome); err != nil {
+		if err := rows.Scan(&r.Input, &r.Number, &r.State, &r.Reason, &r.Record, &r.Clinic, &r.Body, &r.Raw, &r.Detail, &outcome); err != nil {
 			return errors.Join(err, rows.Close())
 		}
 		if r.State != converted {
@@ -321,7 +321,7 @@ func (l *lists) reject(r rowState) error {
 	to := l.rejects[r.Input]
 	if to == nil {
 		var err error
-		if to, err = l.create("rejects-" + l.o.names[r.Input]); err != nil {
+		if to, err = l.create(l.o.rejects[r.Input]); err != nil {
 			return err
 		}
 		l.rejects[r.Input] = to
