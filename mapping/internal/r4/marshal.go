@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"reflect"
 	"regexp"
 	"strings"
 	"sync"
@@ -64,22 +65,22 @@ var codec = sync.OnceValues(func() (*jsonformat.Marshaller, *jsonformat.Unmarsha
 // reading. The check before commit reads every resource again with Check, so
 // Marshal does not: it would take longer than all the rest of a fold.
 func Marshal(msg proto.Message) (resource.Resource, error) {
-	m := msg.ProtoReflect()
-	name := string(m.Descriptor().Name())
-	if !shapeOf(m.Descriptor()).resource {
-		return resource.Resource{}, &Error{Type: name, Detail: "is no resource"}
+	v := reflect.ValueOf(msg)
+	shape := shapeOf(v.Type())
+	if !shape.resource {
+		return resource.Resource{}, &Error{Type: shape.name, Detail: "is no resource"}
 	}
 	w := writers.Get().(*writer)
 	defer writers.Put(w)
 	w.buf, w.err = w.buf[:0], nil
-	w.resource(m)
+	w.resource(v)
 	if w.err != nil {
-		return resource.Resource{}, &Error{Type: name, Detail: "cannot be written", cause: w.err}
+		return resource.Resource{}, &Error{Type: shape.name, Detail: "cannot be written", cause: w.err}
 	}
-	id := m.Get(m.Descriptor().Fields().ByName("id")).Message().Interface().(*dpb.Id)
-	r, err := resource.Written(name, id.GetValue(), bytes.Clone(w.buf))
+	id := msg.(interface{ GetId() *dpb.Id }).GetId() // as every resource has
+	r, err := resource.Written(shape.name, id.GetValue(), bytes.Clone(w.buf))
 	if err != nil {
-		return resource.Resource{}, &Error{Type: name, Detail: "has no id", cause: err}
+		return resource.Resource{}, &Error{Type: shape.name, Detail: "has no id", cause: err}
 	}
 	return r, nil
 }

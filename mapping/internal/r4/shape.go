@@ -2,12 +2,11 @@ package r4
 
 import (
 	"cmp"
-	"encoding/json"
+	"reflect"
 	"slices"
 	"strconv"
 	"strings"
 	"sync"
-	"time"
 
 	apb "github.com/google/fhir/go/proto/google/fhir/proto/annotations_go_proto"
 	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
@@ -15,19 +14,22 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 )
 
-// shape is what the writer knows of a type of message.
+// shape is what the writer knows of a type of message. Fields are those of its Go struct,
+// since the answer to whether one is set takes ten times as long by protoreflect.
 type shape struct {
+	name     string
 	resource bool
-	fields   []field // by the name of the member, choices by what their names begin with
+	fields   []field  // by the name of the member, a choice by what its name begins with
+	oneof    *oneof   // of the message itself; nil: none
+	value    int      // of a primitive: its field; -1: none of a kind that is written as it is
+	codes    []string // of an enumeration, by number
 }
 
-// field is a field of a message and the member that it is written as. A choice is written
-// as the member of what was chosen.
+// field is a field of a message and the member that it is written as.
 type field struct {
 	member
-	desc   protoreflect.FieldDescriptor
-	choice protoreflect.OneofDescriptor // nil: the field is no choice
-	chosen []member                     // by the index of the field in the choice
+	index  int
+	choice *oneof // not nil: a choice, written as the member of what was chosen
 }
 
 // member is a member of an object.
@@ -35,23 +37,25 @@ type member struct {
 	name                string
 	quoted, quotedBelow string // as it is written, with the colon
 	list                bool
-	first               bool       // of a resource, stands before the others
-	primitive           *primitive // nil: the member is an object
+	first               bool // of a resource, stands before the others
+	primitive           bool
 }
 
-// primitive is what the writer knows of a primitive type.
-type primitive struct {
-	value protoreflect.FieldDescriptor
-	codes map[protoreflect.EnumNumber]string // of an enumeration
+// oneof is a field of which one of many is set.
+type oneof struct {
+	index  int
+	prefix string // of the members' names
+	desc   protoreflect.OneofDescriptor
+	chosen sync.Map // *member by reflect.Type of what stands in the field
 }
 
-var shapes sync.Map // by protoreflect.MessageDescriptor
+var shapes sync.Map // *shape by reflect.Type of a pointer to a message
 
-func shapeOf(d protoreflect.MessageDescriptor) *shape {
-	if s, ok := shapes.Load(d); ok {
+func shapeOf(t reflect.Type) *shape {
+	if s, ok := shapes.Load(t); ok {
 		return s.(*shape)
 	}
-	s, _ := shapes.LoadOrStore(d, newShape(d))
+	s, _ := shapes.LoadOrStore(t, newShape(t))
 	return s.(*shape)
 }
 
@@ -59,86 +63,132 @@ func kindOf(d protoreflect.MessageDescriptor) apb.StructureDefinitionKindValue {
 	return proto.GetExtension(d.Options(), apb.E_StructureDefinitionKind).(apb.StructureDefinitionKindValue)
 }
 
-func newShape(d protoreflect.MessageDescriptor) *shape {
-	s := &shape{resource: kindOf(d) == apb.StructureDefinitionKindValue_KIND_RESOURCE}
-	for i := range d.Fields().Len() {
-		desc := d.Fields().Get(i)
-		if desc.Message() == nil {
-			continue // none of R4's
+func newShape(t reflect.Type) *shape {
+	d := reflect.Zero(t).Interface().(proto.Message).ProtoReflect().Descriptor()
+	s := &shape{name: string(d.Name()), resource: kindOf(d) == apb.StructureDefinitionKindValue_KIND_RESOURCE, value: -1}
+	for i := range t.Elem().NumField() {
+		tag := t.Elem().Field(i).Tag
+		if name := tag.Get("protobuf_oneof"); name != "" {
+			s.oneof = &oneof{index: i, desc: d.Oneofs().ByName(protoreflect.Name(name))}
+			continue
 		}
-		f := field{desc: desc, member: memberOf(desc.JSONName(), desc)}
-		f.first = s.resource && (f.name == "id" || f.name == "meta")
-		if proto.GetExtension(desc.Message().Options(), apb.E_IsChoiceType).(bool) {
-			f.choice = desc.Message().Oneofs().Get(0)
-			for i := range desc.Message().Fields().Len() {
-				c := desc.Message().Fields().Get(i)
-				f.chosen = append(f.chosen, memberOf(f.name+strings.ToUpper(c.JSONName()[:1])+c.JSONName()[1:], c))
-			}
+		desc := d.Fields().ByName(fieldName(tag.Get("protobuf")))
+		switch {
+		case desc == nil: // of the runtime
+		case desc.Message() == nil:
+			s.scalar(i, desc)
+		default:
+			s.fields = append(s.fields, s.field(i, t.Elem().Field(i).Type, desc))
 		}
-		s.fields = append(s.fields, f)
 	}
 	slices.SortFunc(s.fields, func(a, b field) int { return cmp.Compare(a.name, b.name) })
 	return s
 }
 
-func memberOf(name string, d protoreflect.FieldDescriptor) member {
-	return member{name: name, quoted: strconv.Quote(name) + ":", quotedBelow: strconv.Quote("_"+name) + ":", list: d.IsList(), primitive: primitiveOf(d.Message())}
+// fieldName is the name of a field by the tag of its Go field.
+func fieldName(tag string) protoreflect.Name {
+	_, rest, _ := strings.Cut(tag, "name=")
+	name, _, _ := strings.Cut(rest, ",")
+	return protoreflect.Name(name)
 }
 
-// primitiveOf is nil for a type that is no primitive.
-func primitiveOf(d protoreflect.MessageDescriptor) *primitive {
-	if kindOf(d) != apb.StructureDefinitionKindValue_KIND_PRIMITIVE_TYPE {
-		return nil
+func (s *shape) field(index int, t reflect.Type, d protoreflect.FieldDescriptor) field {
+	f := field{index: index, member: memberOf(d.JSONName(), d)}
+	f.first = s.resource && (f.name == "id" || f.name == "meta")
+	if proto.GetExtension(d.Message().Options(), apb.E_IsChoiceType).(bool) {
+		f.choice = shapeOf(t).oneof
+		f.choice = &oneof{index: f.choice.index, prefix: f.name, desc: f.choice.desc}
 	}
-	p := &primitive{value: d.Fields().ByName("value")}
-	if p.value != nil && p.value.Kind() == protoreflect.EnumKind {
-		p.codes = codesOf(p.value.Enum())
+	return f
+}
+
+func memberOf(name string, d protoreflect.FieldDescriptor) member {
+	return member{name: name, quoted: strconv.Quote(name) + ":", quotedBelow: strconv.Quote("_"+name) + ":", list: d.IsList(),
+		primitive: kindOf(d.Message()) == apb.StructureDefinitionKindValue_KIND_PRIMITIVE_TYPE}
+}
+
+// scalar takes in the value of a primitive that is a text or an enumeration.
+func (s *shape) scalar(index int, d protoreflect.FieldDescriptor) {
+	switch {
+	case d.Name() != "value":
+	case d.Kind() == protoreflect.StringKind:
+		s.value = index
+	case d.Kind() == protoreflect.EnumKind:
+		s.value, s.codes = index, codesOf(d.Enum())
 	}
-	return p
 }
 
 // codesOf are the codes of R4 that the values of an enumeration stand for; its zero
 // stands for none.
-func codesOf(d protoreflect.EnumDescriptor) map[protoreflect.EnumNumber]string {
-	out := map[protoreflect.EnumNumber]string{}
+func codesOf(d protoreflect.EnumDescriptor) []string {
+	out := []string{}
 	for i := range d.Values().Len() {
 		v := d.Values().Get(i)
 		code := proto.GetExtension(v.Options(), apb.E_FhirOriginalCode).(string)
 		if code == "" {
 			code = strings.ReplaceAll(strings.ToLower(string(v.Name())), "_", "-")
 		}
+		for len(out) <= int(v.Number()) {
+			out = append(out, "")
+		}
 		out[v.Number()] = code
 	}
 	return out
 }
 
+// in is what is set in a message, with the member that it is written as; nil: nothing.
+func (o *oneof) in(message reflect.Value) (*member, reflect.Value) {
+	wrapper := message.Elem().Field(o.index)
+	if wrapper.IsNil() {
+		return nil, reflect.Value{}
+	}
+	wrapper = wrapper.Elem()
+	value := wrapper.Elem().Field(0)
+	if m, ok := o.chosen.Load(wrapper.Type()); ok {
+		return m.(*member), value
+	}
+	d := message.Interface().(proto.Message).ProtoReflect().WhichOneof(o.desc)
+	name := d.JSONName()
+	if o.prefix != "" {
+		name = o.prefix + strings.ToUpper(name[:1]) + name[1:]
+	}
+	m := memberOf(name, d)
+	o.chosen.Store(wrapper.Type(), &m)
+	return &m, value
+}
+
 // valued reports whether a primitive has a value.
-func (p *primitive) valued(m protoreflect.Message) bool {
-	return (p.codes == nil || m.Get(p.value).Enum() != 0) && !slices.ContainsFunc(extensionsOf(m), noValue)
+func valued(v reflect.Value) bool {
+	if slices.ContainsFunc(extensionsOf(v), noValue) {
+		return false
+	}
+	s := shapeOf(v.Type())
+	return s.codes == nil || v.Elem().Field(s.value).Int() != 0
 }
 
 // extended reports whether a primitive has an id or an extension that is written.
-func (p *primitive) extended(m protoreflect.Message) bool {
-	return idOf(m) != nil || slices.ContainsFunc(extensionsOf(m), func(x *dpb.Extension) bool { return !noValue(x) })
+func extended(v reflect.Value) bool {
+	return idOf(v) != nil || slices.ContainsFunc(extensionsOf(v), func(x *dpb.Extension) bool { return !noValue(x) })
 }
 
-func extensionsOf(m protoreflect.Message) []*dpb.Extension {
-	if x, ok := m.Interface().(interface{ GetExtension() []*dpb.Extension }); ok {
+func extensionsOf(v reflect.Value) []*dpb.Extension {
+	if x, ok := v.Interface().(interface{ GetExtension() []*dpb.Extension }); ok {
 		return x.GetExtension()
 	}
 	return nil
 }
 
-func idOf(m protoreflect.Message) *dpb.String {
-	if x, ok := m.Interface().(interface{ GetId() *dpb.String }); ok {
+func idOf(v reflect.Value) *dpb.String {
+	if x, ok := v.Interface().(interface{ GetId() *dpb.String }); ok {
 		return x.GetId()
 	}
 	return nil
 }
 
-func anyOf(l protoreflect.List, has func(protoreflect.Message) bool) bool {
-	for i := range l.Len() {
-		if has(l.Get(i).Message()) {
+// anyOf reports whether one of a list is so.
+func anyOf(list reflect.Value, so func(reflect.Value) bool) bool {
+	for i := range list.Len() {
+		if so(list.Index(i)) {
 			return true
 		}
 	}
@@ -147,69 +197,3 @@ func anyOf(l protoreflect.List, has func(protoreflect.Message) bool) bool {
 
 // noValue reports google/fhir's own mark on a primitive without value.
 func noValue(x *dpb.Extension) bool { return x.GetUrl().GetValue() == primitiveHasNoData }
-
-// layouts are how a time of one precision is written, with an offset and in UTC.
-type layouts struct{ offset, utc string }
-
-var (
-	dateLayouts = map[dpb.Date_Precision]layouts{
-		dpb.Date_YEAR: day("2006"), dpb.Date_MONTH: day("2006-01"), dpb.Date_DAY: day(time.DateOnly),
-	}
-	dateTimeLayouts = map[dpb.DateTime_Precision]layouts{
-		dpb.DateTime_YEAR: day("2006"), dpb.DateTime_MONTH: day("2006-01"), dpb.DateTime_DAY: day(time.DateOnly),
-		dpb.DateTime_SECOND: clock(""), dpb.DateTime_MILLISECOND: clock(".000"), dpb.DateTime_MICROSECOND: clock(".000000"),
-	}
-	instantLayouts = map[dpb.Instant_Precision]layouts{
-		dpb.Instant_SECOND: clock(""), dpb.Instant_MILLISECOND: clock(".000"), dpb.Instant_MICROSECOND: clock(".000000"),
-	}
-)
-
-func day(layout string) layouts { return layouts{layout, layout} }
-
-func clock(fraction string) layouts {
-	const seconds = "2006-01-02T15:04:05"
-	return layouts{seconds + fraction + "-07:00", seconds + fraction + "Z"}
-}
-
-var zones sync.Map // *time.Location by what google/fhir names a zone
-
-// located is an instant in its zone: "Z", an offset, or a name of the zone data.
-func located(us int64, zone string) (time.Time, error) {
-	at := time.UnixMicro(us)
-	if zone == utc {
-		return at.UTC(), nil
-	}
-	if l, ok := zones.Load(zone); ok {
-		return at.In(l.(*time.Location)), nil
-	}
-	l, err := locationOf(zone)
-	if err != nil {
-		return at, err
-	}
-	zones.Store(zone, l)
-	return at.In(l), nil
-}
-
-func locationOf(zone string) (*time.Location, error) {
-	if at, err := time.Parse("-07:00", zone); err == nil {
-		_, seconds := at.Zone()
-		return time.FixedZone(zone, seconds), nil
-	}
-	return time.LoadLocation(zone)
-}
-
-// rare writes a value by google/fhir's own writer.
-func (w *writer) rare(m protoreflect.Message) {
-	writer, _ := codec()
-	b, err := writer.MarshalElement(Extension("", proto.Clone(m.Interface())))
-	if err != nil {
-		w.fail("a %s: %w", m.Descriptor().Name(), err)
-		return
-	}
-	var members map[string]json.RawMessage
-	if err := json.Unmarshal(b, &members); err != nil {
-		w.fail("a %s: %w", m.Descriptor().Name(), err)
-		return
-	}
-	w.buf = append(w.buf, members["value"+string(m.Descriptor().Name())]...)
-}

@@ -1,15 +1,17 @@
 package r4
 
 import (
+	"encoding/json"
 	"errors"
 	"fmt"
+	"reflect"
 	"strconv"
 	"unicode/utf8"
 
 	"github.com/google/fhir/go/jsonformat"
 	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
 	bcrpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/resources/bundle_and_contained_resource_go_proto"
-	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/anypb"
 )
 
@@ -32,40 +34,51 @@ func (w *writer) fail(format string, args ...any) {
 // set is a member of a message that is there.
 type set struct {
 	*member
-	value protoreflect.Value // a list where the member is repeated
+	value reflect.Value // a pointer to a message; a slice of them where the member is repeated
 }
 
 // members are those of a message that are there, in order.
-func (w *writer) members(m protoreflect.Message, s *shape, out []set) []set {
+func (w *writer) members(v reflect.Value, out []set) []set {
+	s := shapeOf(v.Type())
+	message := v.Elem()
 	for i := range s.fields {
 		f := &s.fields[i]
-		if !m.Has(f.desc) {
+		one := set{&f.member, message.Field(f.index)}
+		if one.value.IsNil() {
 			continue
 		}
-		one := set{&f.member, m.Get(f.desc)}
 		if f.choice != nil {
-			chosen := one.value.Message()
-			which := chosen.WhichOneof(f.choice)
-			if which == nil {
-				w.fail("no value in the choice of %s", f.desc.Name())
+			one.member, one.value = f.choice.in(one.value)
+			if one.member == nil {
+				w.fail("no value in the choice %s", f.name)
 				continue
 			}
-			one = set{&f.chosen[which.Index()], chosen.Get(which)}
 		}
-		out = append(out, one)
-		for i := len(out) - 1; i > 0 && out[i].name < out[i-1].name; i-- {
-			out[i], out[i-1] = out[i-1], out[i]
+		out = insert(out, one)
+	}
+	if s.oneof != nil {
+		if m, value := s.oneof.in(v); m != nil {
+			out = insert(out, set{m, value})
 		}
 	}
 	return out
 }
 
+// insert adds a member at its place, which is most often the end.
+func insert(all []set, one set) []set {
+	all = append(all, one)
+	for i := len(all) - 1; i > 0 && all[i].name < all[i-1].name; i-- {
+		all[i], all[i-1] = all[i-1], all[i]
+	}
+	return all
+}
+
 // resource writes a resource: resourceType, id and meta first.
-func (w *writer) resource(m protoreflect.Message) {
+func (w *writer) resource(v reflect.Value) {
 	w.buf = append(w.buf, `{"resourceType":`...)
-	w.text(string(m.Descriptor().Name()))
+	w.text(shapeOf(v.Type()).name)
 	var room [32]set
-	all := w.members(m, shapeOf(m.Descriptor()), room[:0])
+	all := w.members(v, room[:0])
 	for i := range all {
 		if all[i].first {
 			w.member(&all[i])
@@ -81,14 +94,14 @@ func (w *writer) resource(m protoreflect.Message) {
 }
 
 // object writes a message that is no resource.
-func (w *writer) object(m protoreflect.Message) {
-	switch x := m.Interface().(type) {
+func (w *writer) object(v reflect.Value) {
+	switch x := v.Interface().(type) {
 	case *dpb.Reference:
 		if err := jsonformat.DenormalizeReference(x); err != nil {
 			w.fail("a reference: %w", err)
 		}
 	case *bcrpb.ContainedResource:
-		w.contained(m)
+		w.contained(x)
 		return
 	case *anypb.Any: // the member contained
 		c := &bcrpb.ContainedResource{}
@@ -96,28 +109,28 @@ func (w *writer) object(m protoreflect.Message) {
 			w.fail("a contained resource: %w", err)
 			return
 		}
-		w.contained(c.ProtoReflect())
+		w.contained(c)
 		return
 	}
-	w.sorted(m, "")
+	w.sorted(v, "")
 }
 
 // contained writes the resource in a wrapper, with resourceType among its members.
-func (w *writer) contained(m protoreflect.Message) {
-	f := m.WhichOneof(m.Descriptor().Oneofs().Get(0))
-	if f == nil {
+func (w *writer) contained(c *bcrpb.ContainedResource) {
+	if c.OneofResource == nil {
 		w.fail("a wrapper without its resource")
 		return
 	}
-	w.sorted(m.Get(f).Message(), string(f.Message().Name()))
+	m := contained(c)
+	w.sorted(reflect.ValueOf(m), string(m.ProtoReflect().Descriptor().Name()))
 }
 
 // sorted writes a message with its members in order, and with resourceType where it is a
 // resource.
-func (w *writer) sorted(m protoreflect.Message, resourceType string) {
+func (w *writer) sorted(v reflect.Value, resourceType string) {
 	w.buf = append(w.buf, '{')
 	var room [16]set
-	all := w.members(m, shapeOf(m.Descriptor()), room[:0])
+	all := w.members(v, room[:0])
 	w.below(all)
 	for i := range all {
 		if resourceType != "" && all[i].name > "resourceType" {
@@ -150,61 +163,45 @@ func (w *writer) key(quoted string) {
 // before all others.
 func (w *writer) below(all []set) {
 	for i := range all {
-		s := &all[i]
-		switch {
-		case s.primitive == nil:
-		case !s.list:
-			if m := s.value.Message(); s.primitive.extended(m) {
-				w.key(s.quotedBelow)
-				w.extensions(m)
-			}
-		case anyOf(s.value.List(), s.primitive.extended):
-			w.key(s.quotedBelow)
-			w.array(s.value.List(), func(m protoreflect.Message) bool {
-				if s.primitive.extended(m) {
-					w.extensions(m)
-					return true
-				}
-				return false
-			})
+		if all[i].primitive {
+			w.some(&all[i], all[i].quotedBelow, extended, (*writer).extensions)
 		}
 	}
 }
 
 // member writes a member with its value, if it has one.
 func (w *writer) member(s *set) {
-	switch {
-	case s.primitive == nil && !s.list:
-		w.key(s.quoted)
-		w.object(s.value.Message())
-	case s.primitive == nil:
-		w.key(s.quoted)
-		w.array(s.value.List(), func(m protoreflect.Message) bool { w.object(m); return true })
-	case !s.list:
-		if m := s.value.Message(); s.primitive.valued(m) {
-			w.key(s.quoted)
-			w.primitive(s.primitive, m)
-		}
-	case anyOf(s.value.List(), s.primitive.valued):
-		w.key(s.quoted)
-		w.array(s.value.List(), func(m protoreflect.Message) bool {
-			if s.primitive.valued(m) {
-				w.primitive(s.primitive, m)
-				return true
-			}
-			return false
-		})
+	if s.primitive {
+		w.some(s, s.quoted, valued, (*writer).primitive)
+		return
 	}
+	w.some(s, s.quoted, always, (*writer).object)
 }
 
-// array writes what one gives of each message, and null where it gives nothing.
-func (w *writer) array(l protoreflect.List, one func(protoreflect.Message) bool) {
+func always(reflect.Value) bool { return true }
+
+// some writes under a name what is there of a member: of a list, null for each that is
+// not, and nothing where none is.
+func (w *writer) some(s *set, quoted string, there func(reflect.Value) bool, write func(*writer, reflect.Value)) {
+	if !s.list {
+		if there(s.value) {
+			w.key(quoted)
+			write(w, s.value)
+		}
+		return
+	}
+	if !anyOf(s.value, there) {
+		return
+	}
+	w.key(quoted)
 	w.buf = append(w.buf, '[')
-	for i := range l.Len() {
+	for i := range s.value.Len() {
 		if i > 0 {
 			w.buf = append(w.buf, ',')
 		}
-		if !one(l.Get(i).Message()) {
+		if one := s.value.Index(i); there(one) {
+			write(w, one)
+		} else {
 			w.buf = append(w.buf, "null"...)
 		}
 	}
@@ -212,25 +209,25 @@ func (w *writer) array(l protoreflect.List, one func(protoreflect.Message) bool)
 }
 
 // extensions writes the extensions and the id of a primitive.
-func (w *writer) extensions(m protoreflect.Message) {
+func (w *writer) extensions(v reflect.Value) {
 	w.buf = append(w.buf, '{')
-	first := true
-	for _, x := range extensionsOf(m) {
-		if noValue(x) {
+	began := false
+	for _, x := range extensionsOf(v) {
+		switch {
+		case noValue(x):
 			continue
-		}
-		if first {
-			w.buf = append(w.buf, `"extension":[`...)
-			first = false
-		} else {
+		case began:
 			w.buf = append(w.buf, ',')
+		default:
+			w.buf = append(w.buf, `"extension":[`...)
 		}
-		w.object(x.ProtoReflect())
+		began = true
+		w.object(reflect.ValueOf(x))
 	}
-	if !first {
+	if began {
 		w.buf = append(w.buf, ']')
 	}
-	if id := idOf(m); id != nil {
+	if id := idOf(v); id != nil {
 		w.key(`"id":`)
 		w.text(id.GetValue())
 	}
@@ -238,8 +235,8 @@ func (w *writer) extensions(m protoreflect.Message) {
 }
 
 // primitive writes the value of a primitive that has one.
-func (w *writer) primitive(p *primitive, m protoreflect.Message) {
-	switch x := m.Interface().(type) {
+func (w *writer) primitive(v reflect.Value) {
+	switch x := v.Interface().(type) {
 	case *dpb.Boolean:
 		w.buf = strconv.AppendBool(w.buf, x.Value)
 	case *dpb.Integer:
@@ -256,19 +253,36 @@ func (w *writer) primitive(p *primitive, m protoreflect.Message) {
 		w.time(x.ValueUs, x.Timezone, dateTimeLayouts[x.Precision])
 	case *dpb.Instant:
 		w.time(x.ValueUs, x.Timezone, instantLayouts[x.Precision])
-	case *dpb.Base64Binary, *dpb.Time:
-		w.rare(m)
+	case *dpb.Base64Binary:
+		w.rare(x)
+	case *dpb.Time:
+		w.rare(x)
 	default:
-		if p.codes != nil {
-			w.text(p.codes[m.Get(p.value).Enum()])
-			return
+		s := shapeOf(v.Type())
+		switch {
+		case s.value < 0:
+			w.fail("a primitive of type %s", s.name)
+		case s.codes != nil:
+			w.text(s.codes[v.Elem().Field(s.value).Int()])
+		default:
+			w.text(v.Elem().Field(s.value).String())
 		}
-		if p.value == nil || p.value.Kind() != protoreflect.StringKind {
-			w.fail("a primitive of type %s", m.Descriptor().Name())
-			return
-		}
-		w.text(m.Get(p.value).String())
 	}
+}
+
+// rare writes a value by google/fhir's own writer, as one of an extension.
+func (w *writer) rare(msg proto.Message) {
+	m, _ := codec()
+	name := string(msg.ProtoReflect().Descriptor().Name())
+	b, err := m.MarshalElement(Extension("", proto.Clone(msg)))
+	var members map[string]json.RawMessage
+	if err == nil {
+		err = json.Unmarshal(b, &members)
+	}
+	if err != nil {
+		w.fail("a %s: %w", name, err)
+	}
+	w.buf = append(w.buf, members["value"+name]...)
 }
 
 // time writes a time by the layout of its precision, whose zone is "Z" or an offset.

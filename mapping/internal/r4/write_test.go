@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	apb "github.com/google/fhir/go/proto/google/fhir/proto/annotations_go_proto"
 	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
 	bcrpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/resources/bundle_and_contained_resource_go_proto"
 	"github.com/stretchr/testify/assert"
@@ -102,11 +103,10 @@ func (f filler) primitive(m protoreflect.Message) bool {
 	case *dpb.Time:
 		x.ValueUs, x.Precision = f.Int64N(86400e6), dpb.Time_Precision(1+f.IntN(3))
 	default:
-		p := primitiveOf(m.Descriptor())
-		if p == nil {
+		if kindOf(m.Descriptor()) != apb.StructureDefinitionKindValue_KIND_PRIMITIVE_TYPE {
 			return false
 		}
-		f.scalar(m, p.value)
+		f.scalar(m, m.Descriptor().Fields().ByName("value"))
 	}
 	if e := m.Descriptor().Fields().ByName("extension"); e != nil && f.IntN(10) == 0 {
 		m.Mutable(e).List().Append(protoreflect.ValueOfMessage(Extension(primitiveHasNoData, Boolean(true)).ProtoReflect()))
