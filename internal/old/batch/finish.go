@@ -70,7 +70,6 @@ func (f *files) clinics(s *spool) error {
 	if err != nil {
 		return err
 	}
-	pieces := map[string]*bytes.Buffer{}
 	for rows.Next() {
 		var ref string
 		var body []byte
@@ -78,20 +77,12 @@ func (f *files) clinics(s *spool) error {
 			return errors.Join(err, rows.Close())
 		}
 		typ, _, _ := strings.Cut(ref, "/")
-		if pieces[typ] == nil {
-			pieces[typ] = &bytes.Buffer{}
-		}
-		pieces[typ].Write(append(body, '\n'))
+		f.add(typ, body)
 	}
 	if err := errors.Join(rows.Err(), rows.Close()); err != nil {
 		return err
 	}
-	for _, typ := range slices.Sorted(maps.Keys(pieces)) {
-		if err := f.append(typ, pieces[typ].Bytes()); err != nil {
-			return err
-		}
-	}
-	return nil
+	return f.flush()
 }
 
 // eachRow gives every row of the input in order, with where it ended.

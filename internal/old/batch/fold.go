@@ -10,7 +10,6 @@ import (
 
 	"nailbridge/internal/convert"
 	"nailbridge/mapping"
-	"nailbridge/mapping/record"
 )
 
 // patientsAtOnce is how many patients are folded between two points from which a
@@ -103,19 +102,20 @@ func (o Options) foldOne(p patient) folded {
 		return f
 	}
 	s := o.Clinics[i]
-	var in []convert.Input
+	var in [][]byte
 	for _, r := range p.rows {
-		in = append(in, convert.Input{Name: fmt.Sprintf("%d:%d", r.Input, r.Number), Data: r.Body})
+		in = append(in, r.Body)
 	}
-	f.res, f.err = convert.Convert([]mapping.Settings{s}, in, o.AsOf)
+	var read []mapping.Delivery
+	f.res, read, f.err = convert.Records(s, in, o.AsOf)
 	if f.err == nil {
-		f.outcomes = outcomesOf(s, p, f.res, o)
+		f.outcomes = outcomesOf(s, p, f.res, read)
 	}
 	return f
 }
 
 // outcomesOf says of each row where it ended.
-func outcomesOf(s mapping.Settings, p patient, res convert.Result, o Options) []string {
+func outcomesOf(s mapping.Settings, p patient, res convert.Result, read []mapping.Delivery) []string {
 	out := make([]string, len(p.rows))
 	byRecord := map[string][]int{}
 	for i, r := range p.rows {
@@ -124,8 +124,7 @@ func outcomesOf(s mapping.Settings, p patient, res convert.Result, o Options) []
 	for id, rows := range byRecord {
 		var ds []mapping.Delivery
 		for _, i := range rows {
-			d := record.Read(p.rows[i].Body, s.Clinic.Zone)
-			ds = append(ds, mapping.Delivery{Record: d.Record, Findings: d.Findings, Hash: d.Hash, Received: o.AsOf})
+			ds = append(ds, read[i])
 		}
 		st := mapping.Stand(ds, s.Clinic.Zone)
 		counts := slices.IndexFunc(ds, func(d mapping.Delivery) bool { return st.Current != nil && d.Record == st.Current.Record })
