@@ -164,6 +164,17 @@ func (f *files) file(name string) (*os.File, error) {
 	return file, err
 }
 
+// lines counts the lines of some files of the output.
+func (o Options) lines(names []string) (map[string]int, error) {
+	counts, errs := make([]int, len(names)), make([]error, len(names))
+	o.each(len(names), func(i int) { counts[i], errs[i] = lines(filepath.Join(o.Out, names[i])) })
+	out := map[string]int{}
+	for i, name := range names {
+		out[name] = counts[i]
+	}
+	return out, errors.Join(errs...)
+}
+
 // lines counts the lines of a file of the output.
 func lines(path string) (int, error) {
 	file, err := os.Open(path)

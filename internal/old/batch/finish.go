@@ -40,7 +40,7 @@ func (o Options) finish(s *spool) (Summary, error) {
 	if err := errors.Join(f.clinics(s), f.close()); err != nil {
 		return Summary{}, err
 	}
-	sum := Summary{Outcomes: map[string]int{}, Reasons: map[string]int{}, Years: map[string]int{}, Agents: map[string]int{}, Misses: map[string]int{}, Files: map[string]int{}, Patients: f.patients}
+	sum := Summary{Outcomes: map[string]int{}, Reasons: map[string]int{}, Years: map[string]int{}, Agents: map[string]int{}, Misses: map[string]int{}, Patients: f.patients}
 	w, err := newLists(o)
 	if err != nil {
 		return sum, err
@@ -49,10 +49,8 @@ func (o Options) finish(s *spool) (Summary, error) {
 	if err := errors.Join(err, w.close()); err != nil {
 		return sum, err
 	}
-	for _, name := range slices.Sorted(maps.Keys(f.sizes)) {
-		if sum.Files[name], err = lines(filepath.Join(o.Out, name)); err != nil {
-			return sum, err
-		}
+	if sum.Files, err = o.lines(slices.Sorted(maps.Keys(f.sizes))); err != nil {
+		return sum, err
 	}
 	sum.Questions = w.questions
 	if o.DryRun {
