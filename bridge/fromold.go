@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"time"
@@ -50,6 +51,14 @@ type fromOldCommand struct {
 	DemoIDs       bool              `name:"demo-ids" help:"Ids in the public demo namespace: never for real patients." xor:"ids"`
 }
 
+// A conversion holds little, whatever the input, and leaves a megabyte of garbage a row: that
+// is collected when it is so many percent of what is held, or sooner where the memory in
+// use, in bytes, comes near a limit.
+const (
+	garbage = 400
+	memory  = 256 << 20
+)
+
 // Run converts, and prints where every row ended. The exit status is 1 when rows
 // wait for a person or were rejected or held.
 func (c fromOldCommand) Run(e *env) (err error) {
@@ -64,6 +73,8 @@ func (c fromOldCommand) Run(e *env) (err error) {
 		}
 		defer func() { err = errors.Join(err, shut()) }()
 	}
+	defer debug.SetGCPercent(debug.SetGCPercent(garbage))
+	defer debug.SetMemoryLimit(debug.SetMemoryLimit(memory))
 	done := c.progress(e, &o)
 	sum, err := batch.Run(e.ctx, o)
 	done()

@@ -41,7 +41,7 @@ func (o Options) finish(s *spool) (Summary, error) {
 	if err := errors.Join(f.clinics(s), f.close()); err != nil {
 		return Summary{}, err
 	}
-	sum := Summary{Outcomes: map[string]int{}, Reasons: map[string]int{}, Years: map[string]int{}, Agents: map[string]int{}, Misses: map[string]int{}, Files: map[string]int{}, Patients: f.patients}
+	sum := Summary{Outcomes: map[string]int{}, Reasons: map[string]int{}, Years: map[string]int{}, Agents: map[string]int{}, Misses: map[string]int{}, Patients: f.patients}
 	w, err := newLists(o)
 	if err != nil {
 		return sum, err
@@ -50,10 +50,8 @@ func (o Options) finish(s *spool) (Summary, error) {
 	if err := errors.Join(err, w.close()); err != nil {
 		return sum, err
 	}
-	for _, name := range slices.Sorted(maps.Keys(f.sizes)) {
-		if sum.Files[name], err = lines(filepath.Join(o.Out, name)); err != nil {
-			return sum, err
-		}
+	if sum.Files, err = o.lines(slices.Sorted(maps.Keys(f.sizes))); err != nil {
+		return sum, err
 	}
 	sum.Questions = w.questions
 	if o.DryRun {
@@ -71,7 +69,6 @@ func (f *files) clinics(s *spool) error {
 	if err != nil {
 		return err
 	}
-	pieces := map[string]*bytes.Buffer{}
 	for rows.Next() {
 		var ref string
 		var body []byte
@@ -79,20 +76,12 @@ func (f *files) clinics(s *spool) error {
 			return errors.Join(err, rows.Close())
 		}
 		typ, _, _ := strings.Cut(ref, "/")
-		if pieces[typ] == nil {
-			pieces[typ] = &bytes.Buffer{}
-		}
-		pieces[typ].Write(append(body, '\n'))
+		f.add(typ, body)
 	}
 	if err := errors.Join(rows.Err(), rows.Close()); err != nil {
 		return err
 	}
-	for _, typ := range slices.Sorted(maps.Keys(pieces)) {
-		if err := f.append(typ, pieces[typ].Bytes()); err != nil {
-			return err
-		}
-	}
-	return nil
+	return f.flush()
 }
 
 // eachRow gives every row of the input in order, with where it ended.
