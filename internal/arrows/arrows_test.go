@@ -73,6 +73,7 @@ var rooms = []room{
 	{"mapping/followup", []string{"mapping/record"}, "protocols and dates over records alone"},
 	{"mapping/shorthand", []string{"mapping/record"}, "a grammar over the record's lists"},
 	{"mapping/terms/...", []string{"mapping/record", "mapping/terms"}, "code maps translate record codes and know no resource"},
+	{"mapping/coverage", nil, "reads what COVERAGE.md says and knows no record"},
 	{"mapping/back", []string{"mapping/internal/rawjson", "mapping/record", "mapping/terms"}, "the way back knows resources as JSON, code maps and records, and not the fold"},
 	{"mapping/internal/rawjson", nil, "JSON as it came"},
 	{"mapping/internal/...", []string{"mapping/record", "mapping/resource", "mapping/terms", "mapping/internal/..."}, "builders of datatypes"},
