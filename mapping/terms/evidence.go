@@ -3,8 +3,8 @@ package terms
 // Evidence is why a code of another system may leave: how well it was checked,
 // where, and under which licence (D7.1).
 type Evidence struct {
-	Confidence string // such as "verified-2+"
-	Licence    string // "free", or "affiliate" for what needs a SNOMED CT licence
+	Confidence string // such as "verified-2+"; "" for a code that R4 itself defines
+	Licence    string // of SNOMED CT "free", or "affiliate" for what needs a licence
 	Sources    string // in words
 }
 

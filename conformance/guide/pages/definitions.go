@@ -71,7 +71,7 @@ func (g *guide) prove(line *Mapping, c terms.Coding) {
 		line.Leaves = "always"
 		return
 	}
-	line.Confidence, line.Sources = evidence.Confidence, evidence.Sources
+	line.Confidence, line.Sources = cmp.Or(evidence.Confidence, "defined by R4"), evidence.Sources
 	free := g.in.Terms.Permits(terms.Setting{SnomedCT: terms.FreeSet, HCPCS: true}, c)
 	switch {
 	case c.System == terms.HCPCS:
