@@ -8,10 +8,13 @@ type guideCommand struct {
 	guidePages
 }
 
-// Run writes what was asked for.
-func (c guideCommand) Run(e *env) error {
+// Validate refuses to be asked for nothing.
+func (c guideCommand) Validate() error {
 	if c.Pages == "" {
-		return errors.New("guide: say what to write: --pages")
+		return errors.New("say what to write: --pages")
 	}
-	return c.guidePages.write(e)
+	return nil
 }
+
+// Run writes what was asked for.
+func (c guideCommand) Run(e *env) error { return c.guidePages.write(e) }

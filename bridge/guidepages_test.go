@@ -77,7 +77,7 @@ func TestGuidePages(t *testing.T) {
 // Nothing is written where it is not said what.
 func TestGuideSaysWhatItWants(t *testing.T) {
 	var stderr bytes.Buffer
-	assert.Equal(t, 1, runArgs([]string{"guide"}, &env{ctx: context.Background(), stdout: io.Discard, stderr: &stderr}))
+	assert.Equal(t, 2, runArgs([]string{"guide"}, &env{ctx: context.Background(), stdout: io.Discard, stderr: &stderr}))
 	assert.Contains(t, stderr.String(), "--pages")
 }
 
