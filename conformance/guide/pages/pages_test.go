@@ -67,9 +67,9 @@ func TestRowsOfATable(t *testing.T) {
 	whole := rows["Observation.valueQuantity"]
 	assert.Equal(t, []ClaimGroup{{"decimal text in kg", "", []string{"/surgery/weight/kg"}}}, whole.Claims)
 	assert.Equal(t, "0..1 Quantity", whole.Times+" "+whole.Type)
-	assert.Equal(t, []Cardinality{{"1..", "Weight", "#weight", true}}, whole.Profiles)
+	assert.Equal(t, []Cardinality{{"1..1", "Weight", "#weight", true}}, whole.Profiles)
 	assert.Equal(t, []Cardinality{{"1..1", "Weight", "#weight", false}}, rows["Observation.valueQuantity.unit"].Profiles)
-	assert.Equal(t, []Cardinality{{"..1", "Weight", "#weight", false}}, rows["Observation.extension[seconds]"].Profiles)
+	assert.Equal(t, []Cardinality{{"0..1", "Weight", "#weight", false}}, rows["Observation.extension[seconds]"].Profiles)
 	assert.Equal(t, []string{"a mark"}, rows["Observation.extension[seconds].url"].Computed)
 	assert.False(t, rows["Observation.id"].Record)
 	assert.True(t, rows["Observation.note"].Holds && rows["Observation.note"].Record, "what it holds comes from a record")

@@ -8,6 +8,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"nailbridge/internal/spec"
 )
 
 // structureDefinition is R4's StructureDefinition as far as the pages tell of it
@@ -73,17 +75,38 @@ type Rule struct {
 	Says           []string
 }
 
+// profile reads what a definition says beside R4: its differential, of which half a
+// cardinality is completed from its snapshot or from R4.
 func (d *structureDefinition) profile() *Profile {
-	p := &Profile{ID: d.ID, Title: cmp.Or(d.Title, d.Name, d.ID), URL: d.URL, Version: d.Version, Description: d.Description, elements: d.Snapshot.Element}
-	if len(p.elements) == 0 {
-		p.elements = d.Differential.Element
+	p := &Profile{ID: d.ID, Title: cmp.Or(d.Title, d.Name, d.ID), URL: d.URL, Version: d.Version, Description: d.Description}
+	whole := map[string]elementDefinition{}
+	for _, e := range d.Snapshot.Element {
+		whole[e.ID] = e
 	}
 	for _, e := range d.Differential.Element {
+		e.complete(whole[e.ID])
+		p.elements = append(p.elements, e)
 		if r := (Rule{Element: e.ID, Times: e.times(), Must: e.MustSupport, Says: e.says()}); r.Times != "" || r.Must || len(r.Says) > 0 {
 			p.Rules = append(p.Rules, r)
 		}
 	}
 	return p
+}
+
+// complete fills in the half of a cardinality that is not stated.
+func (e *elementDefinition) complete(whole elementDefinition) {
+	if e.times() == "" {
+		return
+	}
+	if base := spec.R4().Resolve(strings.TrimSuffix(e.Path, "[x]")); base != nil && whole.times() == "" {
+		least, most, _ := strings.Cut(times(base.Min, base.Max), "..")
+		n, _ := strconv.Atoi(least)
+		whole.Min, whole.Max = &n, most
+	}
+	if e.Min == nil {
+		e.Min = whole.Min
+	}
+	e.Max = cmp.Or(e.Max, whole.Max)
 }
 
 // times is the cardinality that it states, "" for none.
