@@ -1,6 +1,8 @@
 package shorthand
 
 import (
+	"regexp"
+	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -35,6 +37,9 @@ func lex(text string) []token {
 			if o := ordinalEnd(text, to); o > 0 {
 				to, number = o, false
 			}
+			if o := calendarEnd(text[i:]); o > 0 && end != i {
+				to, number = i+o, false
+			}
 		case unicode.IsLetter(r):
 			to = max(to, wordEnd(text, i))
 		}
@@ -48,16 +53,36 @@ func lex(text string) []token {
 		out = append(out, token{text: word, from: i, to: to, number: number, spelled: isLetter(text[i:to]), glued: end == i, small: unicode.IsLower(r)})
 		end, i = to, to
 	}
-	return joinCodes(out, text)
+	return joinCodes(unhyphened(out), text)
 }
 
+// unhyphened drops the hyphens between numbers and their units: three 1-min.
+func unhyphened(ts []token) []token {
+	var out []token
+	for i, t := range ts {
+		between := t.text == "-" && i > 0 && ts[i-1].number && t.glued && i+1 < len(ts) && ts[i+1].glued
+		if between && slices.Contains(hyphenUnits, ts[i+1].text) {
+			continue
+		}
+		out = append(out, t)
+	}
+	return out
+}
+
+// hyphenUnits are the units that a hyphen joins to their number.
+var hyphenUnits = []string{"min", "mins", "minute", "minutes", "sec", "secs", "second", "seconds", "ml", "mls", "cc", "mg"}
+
 // counts are the numbers that are written out.
-var counts = map[string]string{"one": "1", "two": "2", "three": "3", "four": "4", "five": "5", "six": "6"}
+var counts = map[string]string{"one": "1", "two": "2", "three": "3", "four": "4", "five": "5", "six": "6", "seven": "7", "eight": "8", "nine": "9", "ten": "10", "twelve": "12", "fifteen": "15",
+	"twenty": "20", "thirty": "30", "forty": "40", "sixty": "60", "ninety": "90"}
 
 // spellings are short forms that stand for one word wherever they stand.
 var spellings = map[string]string{
-	"drsg": "dressing", "dressg": "dressing", "drsng": "dressing", "dsg": "dressing", "drsgs": "dressings",
-	"appt": "appointment", "appts": "appointments", "treatmt": "treatment", "tx": "treatment",
+	"drsg": "dressing", "dressg": "dressing", "drsng": "dressing", "dsg": "dressing", "drsgs": "dressings", "drssng": "dressing", "drssg": "dressing",
+	"appt": "appointment", "appts": "appointments", "apptmt": "appointment", "treatmt": "treatment", "tx": "treatment", "thru": "through",
+	"inf": "infection", "infn": "infection", "infx": "infection", "infxn": "infection", "infctn": "infection", "infec": "infection", "infect": "infection",
+	"avuls": "avulsion", "avulsn": "avulsion", "avul": "avulsion", "avlsn": "avulsion", "avln": "avulsion", "avulsed": "avulsed",
+	"surg": "surgery", "proced": "procedure", "matrx": "matrix", "bandg": "bandage", "bdge": "bandage", "gze": "gauze",
 }
 
 // plain turns the look-alikes of signs into the sign: no-break spaces, the sign
@@ -113,6 +138,19 @@ func ordinalEnd(text string, i int) int {
 	}
 	return i + 2
 }
+
+// calendar are weeks, days and months in the trade's fractions (2/52, 3/7, 6/12), and
+// dates.
+var calendar = regexp.MustCompile(`^(\d{1,2}/(7|12|52)|` + strings.Join([]string{date("/"), date(`\.`), date("-")}, "|") + `)\b`)
+
+// date is a day, a month and a year, as a regular expression.
+func date(sep string) string {
+	return `(0?[1-9]|[12]\d|3[01])` + sep + `(0?[1-9]|1[0-2])` + sep + `(\d\d|(19|20)\d\d)`
+}
+
+// calendarEnd is how long the length of time or the date is that a text begins with;
+// else 0.
+func calendarEnd(text string) int { return len(calendar.FindString(text)) }
 
 // wordEnd is where a word ends: letters.
 func wordEnd(text string, i int) int {

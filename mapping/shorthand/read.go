@@ -18,6 +18,7 @@ type item struct {
 	spelled  bool
 	clause   int
 	segment  int
+	stretch  int // parts of segments, between dashes
 	part     int // what amounts belong together
 	mark     mark
 	used     bool
@@ -138,7 +139,7 @@ func (r *reader) add(rd Reading, from ...*item) {
 // end.
 func itemise(ts []token) []*item {
 	var out []*item
-	clause, segment, part := 0, 0, 0
+	clause, segment, stretch, part := 0, 0, 0, 0
 	for i := range ts {
 		if isLetter(ts[i].text) {
 			ts[i].text = unslipped(ts[i].text)
@@ -147,7 +148,7 @@ func itemise(ts []token) []*item {
 	for i := 0; i < len(ts); {
 		entries, n := match(ts, i)
 		it := &item{index: len(out), entries: entries, text: ts[i].text, from: ts[i].from, to: ts[i+n-1].to, number: ts[i].number && n == 1,
-			glued: ts[i].glued, spelled: ts[i].spelled, clause: clause, segment: segment, part: part}
+			glued: ts[i].glued, spelled: ts[i].spelled, clause: clause, segment: segment, stretch: stretch, part: part}
 		if n > 1 {
 			it.text = ""
 		}
@@ -157,9 +158,11 @@ func itemise(ts []token) []*item {
 		out = append(out, it)
 		switch {
 		case it.text == ";" || i+n < len(ts) && it.text == "." && (endsClause(out) && !goesOn(out, ts[i+n]) || startsMatter(ts, i+n)):
-			clause, segment, part = clause+1, segment+1, part+1
+			clause, segment, stretch, part = clause+1, segment+1, stretch+1, part+1
 		case it.text == "," || it.text == "(" || it.text == ")" || it.is(breakWord):
-			segment, part = segment+1, part+1
+			segment, stretch, part = segment+1, stretch+1, part+1
+		case it.text == "-" && !it.glued && i+1 < len(ts) && !ts[i+1].glued:
+			stretch++
 		case it.is(conj):
 			part++
 		}
@@ -225,8 +228,12 @@ func (r *reader) markAll() {
 		switch {
 		case it.is(doubtWord):
 			r.eachOf(it.segment, func(o *item) { o.mark.doubt = true })
+			if it.entry(doubtWord).value == "all" && r.nothingElse(it.segment) {
+				r.doubtBefore(i)
+			}
+		case it.is(pastWord) && r.isHallux(i):
 		case it.is(pastWord):
-			r.eachOf(it.segment, func(o *item) { o.mark.past = true })
+			r.eachOf(it.segment, func(o *item) { o.mark.past = o.mark.past || o.stretch == it.stretch })
 			if it.entry(pastWord).value == "sentence" {
 				r.toBreak(i, func(o *item) { o.mark.past = true })
 			}
@@ -252,6 +259,20 @@ func (r *reader) markAll() {
 				}
 			}
 		}
+	}
+}
+
+// nothingElse reports whether a segment has no more than words of doubt: R hallux (?).
+func (r *reader) nothingElse(segment int) bool {
+	return !slices.ContainsFunc(r.segments[segment], func(it *item) bool {
+		return !it.is(doubtWord, filler, conj, borderWord) && (it.number || isLetter(it.text) || len(it.entries) > 0)
+	})
+}
+
+// doubtBefore doubts what stands before a word in its clause.
+func (r *reader) doubtBefore(i int) {
+	for _, o := range r.items[:i] {
+		o.mark.doubt = o.mark.doubt || o.clause == r.items[i].clause
 	}
 }
 

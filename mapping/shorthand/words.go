@@ -61,6 +61,13 @@ const (
 	fineAfter   class = "fine-after"   // of a border that stands before it, which was left
 	pastAfter   class = "past-after"   // what stands before it is over
 	numberWord  class = "number-word"  // of a number that is of no toe: stage 2, chair 3
+	nthWord     class = "nth"          // of an ordinal that is of no toe: 2nd episode
+	noToeWord   class = "no-toe"       // beside a code of no toe: T2 diabetic, L4 disc
+	roman       class = "roman"        // a digit in a column of sites
+	nearWord    class = "near"         // the border nearest to another toe
+	otherBorder class = "other-border" // the one that another is not
+	anyBorder   class = "any-border"   // in a column of borders, one that it does not say
+	vagueSite   class = "vague-site"   // in a column of sites, a toe that it does not say
 	columnVague class = "column-vague" // as vague, in a column of the kind
 	columnWord  class = "column-word"  // "kind code", in a column of the kind alone
 	pastWord    class = "past"
@@ -123,7 +130,8 @@ var vocabulary = sync.OnceValue(func() map[string][]phrase {
 var slips = []class{digit, border, chemical, anaesthetic, flushWord, class(Flush), tourniquet, class(Dressing), procedure, class(Diagnosis), class(Method)}
 
 // noSlips are words of their own that are a slip away from one of the vocabulary.
-var noSlips = []string{"medical", "median", "media", "tibia", "fibula", "phenyl", "fever", "afebrile", "plastic", "redress"}
+var noSlips = []string{"medical", "median", "media", "tibia", "fibula", "phenyl", "fever", "afebrile", "plastic", "redress", "money", "sliver", "serious",
+	"sealed", "heated", "heeled", "trying", "crying", "cracking", "lender", "gender", "dessert", "posters", "poster", "blaster"}
 
 // slipWords are the long words of the phrases of those classes, and all words of the
 // vocabulary, which are no slips.
