@@ -51,7 +51,7 @@ func amounts(items []*item) []amount {
 // amountAt reads the quantity that begins at the first item, and how many items it
 // takes; none: 0.
 func amountAt(it []*item) (amount, int) {
-	for _, read := range []func([]*item) (amount, int){ratioAt, rangeAt, perMLAt, countTimesAt, sumAt, volumesAt, plainAt, timesAt} {
+	for _, read := range []func([]*item) (amount, int){ratioAt, rangeAt, perMLAt, countTimesAt, sumAt, volumesAt, plainAt, timesAt, cartridgeAt} {
 		if a, n := read(it); n > 0 {
 			return a, n
 		}
@@ -252,6 +252,24 @@ func timesAt(it []*item) (amount, int) {
 		taken = 3
 	}
 	return amount{what: times, each: repeat("", c)}, taken
+}
+
+// cartridgeAt reads a number without a unit that is the size of a cartridge: mepi 3% 2.2,
+// 2.2 x 2.
+func cartridgeAt(it []*item) (amount, int) {
+	if !it[0].number || len(it) > 1 && (it[1].is(percent, unitML, unitMG, unitMin, unitSec) || it[1].text == "-" || it[1].text == ":") {
+		return amount{}, 0
+	}
+	v, ok := decimal(it[0].text)
+	if !ok || !slices.Contains(cartridges, v) {
+		return amount{}, 0
+	}
+	if len(it) > 2 && it[1].is(timesSign) {
+		if c, whole := wholeNumber(it, 2); whole {
+			return amount{what: volume, text: product(c, v)}, 3
+		}
+	}
+	return amount{what: volume, text: v}, 1
 }
 
 // merge makes "3 applications" and "1 min" of one run three of a minute.

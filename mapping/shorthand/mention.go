@@ -127,6 +127,9 @@ func (r *reader) readMention(i int) (mention, bool) {
 	case it.is(bothSides):
 		return mention{both: true, rule: "side.both"}, true
 	case it.is(vagueBoth):
+		if len(r.kinds) == 0 && r.injected(it.segment) {
+			return mention{}, false // 2 mL each side
+		}
 		return r.bothOf(i)
 	case it.is(side):
 		return r.sideWord(i)
