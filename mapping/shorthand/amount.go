@@ -9,10 +9,11 @@ import (
 
 // amount is a quantity with what its unit says it is.
 type amount struct {
-	what  amountKind
-	text  string   // a decimal
-	each  []string // seconds of each application
-	items []*item
+	what   amountKind
+	text   string   // a decimal
+	each   []string // seconds of each application
+	items  []*item
+	joined bool // of a count and a length that stand apart
 }
 
 type amountKind int
@@ -51,7 +52,7 @@ func amounts(items []*item) []amount {
 // amountAt reads the quantity that begins at the first item, and how many items it
 // takes; none: 0.
 func amountAt(it []*item) (amount, int) {
-	for _, read := range []func([]*item) (amount, int){ratioAt, rangeAt, perMLAt, countTimesAt, sumAt, volumesAt, plainAt, timesAt, cartridgeAt} {
+	for _, read := range []func([]*item) (amount, int){ratioAt, rangeAt, perMLAt, termsAt, countTimesAt, sumAt, volumesAt, plainAt, timesAt, cartridgeAt} {
 		if a, n := read(it); n > 0 {
 			return a, n
 		}
@@ -82,10 +83,11 @@ func countTimesAt(it []*item) (amount, int) {
 		return amount{}, 0
 	}
 	i := 1
-	for i < len(it) && (it[i].is(timesSign, unitApp, unitCart) || it[i].text == "of" || it[i].text == "-") {
+	for i < len(it) && (it[i].is(timesSign, unitApp, unitCart) || it[i].text == "of" || it[i].text == "-" || it[i].text == "@" || it[i].text == "by" || it[i].text == "for" || it[i].text == "at") {
 		i++
 	}
-	if i == 1 || i >= len(it) || !it[i].number {
+	spelled := it[0].spelled || it[1].spelled // three 1 min
+	if i == 1 && !(spelled && len(it) > 2 && it[1].number && it[2].is(unitMin, unitSec)) || i >= len(it) || !it[i].number {
 		return amount{}, 0
 	}
 	v, ok := decimal(it[i].text)
@@ -100,8 +102,49 @@ func countTimesAt(it []*item) (amount, int) {
 		return amount{}, 0
 	case slices.Contains(cartridges, v):
 		return amount{what: volume, text: product(count, v)}, i + 1
+	case slices.Contains(usual, v) && count <= 5 && it[1].is(timesSign, unitApp): // 3 x 60
+		return amount{what: durations, each: repeat(v, count)}, i + 1
 	}
 	return amount{what: unclear}, i + 1
+}
+
+// termsAt reads 2 x 60 s + 30 s, 1 min x 2 then 30 s: applications of several lengths.
+func termsAt(it []*item) (amount, int) {
+	var each []string
+	n := 0
+	for i, terms := 0, 0; ; {
+		a, taken := countTimesAt(it[i:])
+		if taken == 0 || a.what != durations {
+			a, taken = plainAt(it[i:])
+		}
+		switch {
+		case taken == 0 || a.what != durations && a.what != single:
+			return amount{}, 0
+		case a.what == single:
+			each = append(each, a.text)
+		default:
+			each = append(each, a.each...)
+		}
+		i, terms = i+taken, terms+1
+		n = i
+		if i+1 < len(it) && (it[i].is(conj) || it[i].text == "," || it[i].text == "then" || it[i].is(moreWord)) && it[i+1].number && timed(it[i+1:]) {
+			i++
+			continue
+		}
+		if terms < 2 || len(each) == terms {
+			return amount{}, 0 // of single lengths: sumAt
+		}
+		return amount{what: durations, each: each}, n
+	}
+}
+
+// timed reports whether a term of time begins.
+func timed(it []*item) bool {
+	if a, n := countTimesAt(it); n > 0 && a.what == durations {
+		return true
+	}
+	a, n := plainAt(it)
+	return n > 0 && (a.what == single || a.what == durations)
 }
 
 // rangeAt reads 80-90 %, 10 to 15 min: one of them, and nobody knows which.
@@ -166,12 +209,12 @@ func sumAt(it []*item) (amount, int) {
 	var units []*item
 	i := 0
 	for i < len(it) && it[i].number {
-		v, ok := decimal(it[i].text)
-		if !ok {
+		list := numbersOf(it[i].text)
+		if list == nil {
 			return amount{}, 0
 		}
-		vs, i = append(vs, v), i+1
-		units = append(units, nil)
+		vs, i = append(vs, list...), i+1
+		units = append(units, make([]*item, len(list))...)
 		if i < len(it) && it[i].is(unitSec, unitMin) {
 			units[len(units)-1], i = it[i], i+1
 		}
@@ -198,6 +241,38 @@ func sumAt(it []*item) (amount, int) {
 		each = append(each, seconds(v, u))
 	}
 	return amount{what: durations, each: each}, i
+}
+
+// numbersOf are the decimals of a number, or of a list that commas join: 1,1,1.
+func numbersOf(text string) []string {
+	if v, ok := decimal(text); ok {
+		return []string{v}
+	}
+	var out []string
+	for _, part := range strings.Split(text, ",") {
+		v, ok := decimal(part)
+		if !ok {
+			return nil
+		}
+		out = append(out, v)
+	}
+	return out
+}
+
+// listAt reads small numbers that nothing says what they are: 1/1/1, 3/1, 1:1:1.
+func listAt(it []*item) (amount, int) {
+	n := 0
+	for n < len(it) && it[n].number && len(it[n].text) == 1 {
+		if n++; n < len(it) && (it[n].text == "/" || it[n].text == ":" || it[n].text == "+" || it[n].text == "-") {
+			n++
+			continue
+		}
+		break
+	}
+	if n < 3 || !it[n-1].number || n < len(it) && it[n].is(percent, unitMin, unitSec, unitML, unitApp) {
+		return amount{}, 0
+	}
+	return amount{what: unclear}, n
 }
 
 // plainAt reads a number with its unit: 2 %, 3 mL, 1 min x 3, 1.8 mL x 2, 4
@@ -240,6 +315,9 @@ func plainAt(it []*item) (amount, int) {
 
 // timesAt reads x3, x 4 applications.
 func timesAt(it []*item) (amount, int) {
+	if c := slices.Index([]string{"once", "twice", "thrice"}, it[0].text); c >= 0 {
+		return amount{what: times, each: repeat("", c+1)}, 1
+	}
 	if len(it) < 2 || !it[0].is(timesSign) {
 		return amount{}, 0
 	}
@@ -279,7 +357,7 @@ func merge(as []amount) []amount {
 	if count < 0 || length < 0 {
 		return as
 	}
-	whole := amount{what: durations, each: repeat(as[length].text, len(as[count].each)), items: append(slices.Clone(as[count].items), as[length].items...)}
+	whole := amount{what: durations, joined: true, each: repeat(as[length].text, len(as[count].each)), items: append(slices.Clone(as[count].items), as[length].items...)}
 	var out []amount
 	for i, a := range as {
 		if i != count && i != length {

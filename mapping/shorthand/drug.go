@@ -1,8 +1,10 @@
 package shorthand
 
 import (
+	"math/big"
 	"slices"
 	"strconv"
+	"strings"
 
 	"nailbridge/mapping/record"
 )
@@ -40,7 +42,7 @@ func (r *reader) doses() []dose {
 	for _, part := range r.parts() {
 		drugs := slices.DeleteFunc(slices.Clone(part), func(it *item) bool { return !it.is(anaesthetic, chemical, phenolAlc) || it.mark.not })
 		switch {
-		case len(drugs) == 0 && len(out) > 0 && (out[len(out)-1].drug.clause == part[0].clause || r.only(Anaesthetic) || part[0].is(moreWord)):
+		case len(drugs) == 0 && len(out) > 0 && (out[len(out)-1].drug.clause == part[0].clause || r.only(Anaesthetic) || r.matrixColumn() || part[0].is(moreWord)):
 			out[len(out)-1].items = append(out[len(out)-1].items, part...)
 		case len(drugs) == 0:
 			before = append(before, part...)
@@ -205,6 +207,8 @@ func (r *reader) chemical(d dose) {
 	d.items = besideTourniquet(d)
 	own := r.ofChemical(d)
 	as := append(amounts(own), strength(d.drug, own)...)
+	as, said := sumSaid(append(as, lists(own, as)...))
+	total = total && !said
 	several := 0
 	for _, a := range as {
 		if a.what == times || a.what == durations || a.what == single {
@@ -230,13 +234,45 @@ func (r *reader) chemical(d dose) {
 			continue
 		}
 		switch {
-		case total && rd.Kind == Applications:
+		case total && rd.Kind == Applications && (a.what != durations || a.joined):
 			rd.Certainty, rd.Rule = Ambiguous, "amount.total"
 		case several > 1 && rd.Kind == Applications:
 			rd.Certainty, rd.Rule = Ambiguous, "amount.several"
 		}
 		r.add(rd, a.items...)
 	}
+}
+
+// lists are the lists of small numbers that no amount took.
+func lists(items []*item, as []amount) []amount {
+	for i := range items {
+		if slices.ContainsFunc(as, func(a amount) bool { return slices.Contains(a.items, items[i]) }) {
+			continue
+		}
+		if a, n := listAt(items[i:]); n > 0 {
+			a.items = items[i : i+n]
+			return []amount{a}
+		}
+	}
+	return nil
+}
+
+// sumSaid drops a length of time that only says again what the applications are in all:
+// 3 x 1 min = 3 min.
+func sumSaid(as []amount) ([]amount, bool) {
+	i := slices.IndexFunc(as, func(a amount) bool { return a.what == durations })
+	if i < 0 {
+		return as, false
+	}
+	sum := new(big.Rat)
+	for _, s := range as[i].each {
+		v, _ := new(big.Rat).SetString(s)
+		sum.Add(sum, v)
+	}
+	rest := slices.DeleteFunc(slices.Clone(as), func(a amount) bool {
+		return a.what == single && len(as[i].each) > 1 && sameNumber(a.text, trimmed(sum))
+	})
+	return rest, len(rest) < len(as)
 }
 
 // besideTourniquet are the items of a dose without those of a tourniquet, whose
@@ -263,7 +299,7 @@ func besideTourniquet(d dose) []*item {
 func (r *reader) ofChemical(d dose) []*item {
 	flushes := map[int]int{} // the first flush of a part
 	for _, it := range slices.Backward(d.items) {
-		if it.is(flushWord, class(Flush)) {
+		if it.flushes() {
 			flushes[it.part] = it.index
 		}
 	}
@@ -273,7 +309,14 @@ func (r *reader) ofChemical(d dose) []*item {
 		}
 		next := r.items[min(it.index+2, len(r.items)-1)]
 		percents := it.number && it.index+1 < len(r.items) && r.items[it.index+1].is(percent)
-		return percents && it.index+2 < len(r.items) && next.is(class(Flush))
+		return percents && it.index+2 < len(r.items) && next.flushes() && !next.is(flushWord)
+	})
+}
+
+// flushes reports whether an item is of a flush.
+func (it *item) flushes() bool {
+	return it.is(flushWord) || slices.ContainsFunc(it.entries, func(e entry) bool {
+		return e.class == class(Flush) || strings.HasPrefix(e.value, string(Flush)+" ")
 	})
 }
 

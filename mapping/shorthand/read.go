@@ -54,6 +54,14 @@ func (it *item) is(cs ...class) bool {
 	return false
 }
 
+// minor reports whether an item is no more than a word about others.
+func (it *item) minor() bool {
+	return !slices.ContainsFunc(it.entries, func(e entry) bool { return !slices.Contains(about, e.class) })
+}
+
+// about are the classes of words that say nothing by themselves.
+var about = []class{usedWord, drawnWord, containerWord, mostWord, moreWord, placeWord, equalWord, nearWord, nthWord, noToeWord, convertWord}
+
 func (it *item) entry(c class) entry {
 	for _, e := range it.entries {
 		if e.class == c {
@@ -84,6 +92,7 @@ func Read(text string, kinds ...Kind) Text {
 		}
 		r.segments[it.segment] = append(r.segments[it.segment], it)
 	}
+	r.minutes()
 	r.markAll()
 	if r.wants(Site) || r.wants(Border) {
 		r.sites()
@@ -97,6 +106,21 @@ func Read(text string, kinds ...Kind) Text {
 	r.together()
 	r.settle()
 	return r.text
+}
+
+// matrixColumn reports whether the text is a column of matrix treatments.
+func (r *reader) matrixColumn() bool { return r.only(Chemical, Percent, Applications, Method, Flush) }
+
+// minutes makes an m after a number a minute in the columns that hold times: 1m x 3.
+func (r *reader) minutes() {
+	if !r.matrixColumn() && !r.only(Tourniquet, On, Off, Minutes) {
+		return
+	}
+	for i, it := range r.items {
+		if it.text == "m" && i > 0 && r.items[i-1].number {
+			it.entries = []entry{{unitMin, "", "unit"}}
+		}
+	}
 }
 
 func (r *reader) wants(k Kind) bool { return len(r.kinds) == 0 || slices.Contains(r.kinds, k) }
@@ -246,6 +270,8 @@ func (r *reader) markAll() {
 			r.denyBefore(i, func(o *item) { o.mark.not, o.mark.none, o.mark.doubt = true, true, false })
 		case it.is(fineAfter):
 			r.denyBefore(i, func(o *item) { o.mark.not, o.mark.none = o.mark.not || o.is(border), o.mark.none || o.is(border) })
+		case it.is(convertWord):
+			r.converted(i)
 		case it.is(pastAfter):
 			r.denyBefore(i, func(o *item) { o.mark.past = true })
 		case it.is(notWord):
@@ -257,6 +283,23 @@ func (r *reader) markAll() {
 				if len(o.entries) > 0 && !o.is(filler, conj) {
 					break
 				}
+			}
+		}
+	}
+}
+
+// converted denies what was changed into another thing of its kind: PNA -> TNA; NA changed
+// to plaster.
+func (r *reader) converted(i int) {
+	for _, c := range []class{procedure, class(Dressing), chemical} {
+		into := r.neighbour(i, 1)
+		if into == nil || !into.is(c) {
+			continue
+		}
+		for k := i - 1; k >= 0 && k >= i-6; k-- {
+			if o := r.items[k]; o.is(c) {
+				o.mark.not = o.mark.not || o.entry(c).value != into.entry(c).value
+				break
 			}
 		}
 	}
@@ -293,7 +336,7 @@ func (r *reader) answers(i int) bool {
 func (r *reader) denyBefore(i int, act func(*item)) {
 	for k := i - 1; k >= 0 && r.items[k].clause == r.items[i].clause; k-- {
 		o := r.items[k]
-		if len(o.entries) == 0 || o.is(filler, conj, breakWord, doubtWord, borderWord) {
+		if o.minor() || o.is(filler, conj, breakWord, doubtWord, borderWord) {
 			continue
 		}
 		act(o)
@@ -348,7 +391,7 @@ func (r *reader) settle() {
 // unread reports whether an item says something that no reading took.
 func (it *item) unread() bool {
 	small := it.is(filler, conj, borderWord, toeWord, footWord, notWord, pastWord, planWord, doubtWord, breakWord, injectWord, timesSign, totalWord)
-	return !it.used && !small && (len(it.entries) > 0 || it.number || isLetter(it.text))
+	return !it.used && !small && !(len(it.entries) > 0 && it.minor()) && (len(it.entries) > 0 || it.number || isLetter(it.text))
 }
 
 // one answers a single question each: two answers contradict each other.

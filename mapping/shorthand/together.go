@@ -12,6 +12,46 @@ func (r *reader) together() {
 	r.bareDC()
 	r.dischargedHealed()
 	r.offBeforeOn()
+	r.severalTimes()
+	r.flushOf()
+	r.notDone()
+}
+
+// notDone drops the question which surgery it was that was not done: nail surgery not
+// carried out.
+func (r *reader) notDone() {
+	not := false
+	r.each(Outcome, func(rd *Reading) { not = not || rd.Value.Code == "not-done" })
+	r.text.Readings = slices.DeleteFunc(r.text.Readings, func(rd Reading) bool {
+		return not && rd.Kind == Procedure && rd.Certainty == Ambiguous && rd.Rule == "procedure.surgery"
+	})
+}
+
+// severalTimes makes two answers of how long one chemical was applied ambiguous: lat
+// 3 x 1 min; med 2 x 1 min.
+func (r *reader) severalTimes() {
+	chemicals := 0
+	r.each(Chemical, func(*Reading) { chemicals++ })
+	var vs []Value
+	r.each(Applications, func(rd *Reading) { vs = append(vs, rd.Value) })
+	if chemicals != 1 || len(vs) < 2 {
+		return
+	}
+	r.each(Applications, func(rd *Reading) { rd.Certainty, rd.Rule, rd.Others = Ambiguous, "amount.several", vs })
+}
+
+// flushOf asks, in a column of matrix treatments, what it was neutralised with where
+// nothing says so.
+func (r *reader) flushOf() {
+	if !r.matrixColumn() || len(r.text.Of(Flush)) > 0 {
+		return
+	}
+	for _, it := range r.items {
+		if it.is(flushWord) && !it.mark.not {
+			r.vague(it, entry{vague, "flush saline|flush isopropyl-alcohol|flush ethanol|flush acetic-acid", "flush.not-said"})
+			return
+		}
+	}
 }
 
 // each calls f with the readings of a kind that are not ambiguous.

@@ -207,7 +207,7 @@ func (r *reader) added(before, v volumeOf) bool {
 }
 
 func (r *reader) isPlace(i int) bool {
-	return r.items[i].is(side, border, placeWord)
+	return r.items[i].is(side, border, digit, ordinal, placeWord)
 }
 
 // mixed halves the one volume of two anaesthetics that were mixed in equal parts: 5 cc

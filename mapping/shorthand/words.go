@@ -82,6 +82,7 @@ const (
 	mostWord      class = "most"      // of a volume: what may be given
 	moreWord      class = "more"      // of a volume: on top of another
 	placeWord     class = "place"     // where a volume went
+	convertWord   class = "convert"   // what stands before it became what stands after it
 	equalWord     class = "equal-parts"
 )
 
