@@ -28,6 +28,7 @@ type item struct {
 type mark struct {
 	not   bool // negated: not read
 	none  bool // negated by an answer: "regrowth? none"
+	no    bool // negated by a plain no, not by "allergic to"
 	doubt bool
 	past  bool
 	plan  bool
@@ -99,7 +100,9 @@ func Read(text string, kinds ...Kind) Text {
 	}
 	r.codes()
 	r.drugs()
+	r.rebookedInNote()
 	r.nothing()
+	r.unsaidDressing()
 	if r.wants(Tourniquet) {
 		r.tourniquets()
 	}
@@ -280,6 +283,7 @@ func (r *reader) markAll() {
 					break
 				}
 				o.mark.not = true
+				o.mark.no = o.mark.no || slices.Contains(plainNo, it.text) || it.entry(notWord).value == "no"
 				if len(o.entries) > 0 && !o.is(filler, conj) {
 					break
 				}
@@ -297,8 +301,10 @@ func (r *reader) converted(i int) {
 			continue
 		}
 		for k := i - 1; k >= 0 && k >= i-6; k-- {
-			if o := r.items[k]; o.is(c) {
-				o.mark.not = o.mark.not || o.entry(c).value != into.entry(c).value
+			o := r.items[k]
+			column := o.is(columnWord) && strings.HasPrefix(o.entry(columnWord).value, string(c)+" ")
+			if o.is(c) || column {
+				o.mark.not = o.mark.not || column || o.entry(c).value != into.entry(c).value
 				break
 			}
 		}
@@ -318,6 +324,9 @@ func (r *reader) doubtBefore(i int) {
 		o.mark.doubt = o.mark.doubt || o.clause == r.items[i].clause
 	}
 }
+
+// plainNo are the words that deny what follows, and no more.
+var plainNo = []string{"no", "not", "nil", "without", "denies", "absent", "0"}
 
 // answers reports whether a "no" says all that its sentence says: what it denies
 // stands before it.
@@ -405,7 +414,7 @@ func contradictions(rs []Reading) []Reading {
 				vs = append(vs, rd.Value)
 			}
 		}
-		if len(vs) < 2 || k == Attendance && rebooked(vs) {
+		if len(vs) < 2 || k == Attendance && rebooked(vs) || (k == On || k == Off) && pairs(rs) {
 			continue
 		}
 		for i := range rs {
@@ -415,6 +424,17 @@ func contradictions(rs []Reading) []Reading {
 		}
 	}
 	return rs
+}
+
+// pairs reports whether the times of two tourniquets are those of each: on, off, on, off.
+func pairs(rs []Reading) bool {
+	var ks []Kind
+	for _, rd := range rs {
+		if rd.Kind == On || rd.Kind == Off {
+			ks = append(ks, rd.Kind)
+		}
+	}
+	return slices.Equal(ks, []Kind{On, Off, On, Off})
 }
 
 // rebooked reports whether all that is said beside a new appointment is one thing:
@@ -441,19 +461,83 @@ func (r *reader) codes() {
 				r.vague(it, e)
 			case e.class == columnVague && len(r.kinds) > 0:
 				r.vague(it, e)
-			case e.class == columnWord && len(r.kinds) > 0:
+			case e.class == columnWord && (len(r.kinds) > 0 || r.dresses(it, e)):
 				kind, code, _ := strings.Cut(e.value, " ")
-				if r.wants(Kind(kind)) {
+				appointment := Kind(kind) == Outcome && r.wants(Attendance) // cancelled
+				if r.wants(Kind(kind)) && !appointment {
 					r.add(Reading{Kind: Kind(kind), Value: Value{Code: record.Code(code)}, Certainty: Certain, Rule: e.rule}, it)
 				}
 			case e.class == noTourni && r.wants(Tourniquet):
 				r.add(Reading{Kind: Tourniquet, Value: Value{Code: "not-used"}, Certainty: Certain, Rule: e.rule}, it)
+			case k == Dressing && r.medicated(it):
+			case k == Discharge && r.fromWound(it):
 			case slices.Contains(coded, k) && r.wants(k):
 				r.add(Reading{Kind: k, Value: Value{Code: record.Code(e.value)}, Certainty: Certain, Rule: e.rule}, it)
 				if e.class == class(Discharge) && e.value == "healed" && r.wants(Wound) {
 					r.add(Reading{Kind: Wound, Value: Value{Code: "healed"}, Certainty: Certain, Rule: e.rule}, it)
 				}
 			}
+		}
+	}
+}
+
+// rebookedInNote reads the short forms of a new appointment in a note, beside one that
+// was not kept: DNA, r/b 3/52.
+func (r *reader) rebookedInNote() {
+	missed := false
+	r.each(Attendance, func(rd *Reading) {
+		missed = missed || rd.Value.Code == "did-not-attend" || rd.Value.Code == "cancelled"
+	})
+	if len(r.kinds) > 0 || !missed {
+		return
+	}
+	for _, it := range r.items {
+		if e := it.entry(columnWord); e.value == string(Attendance)+" rebooked" && !it.mark.not {
+			r.add(Reading{Kind: Attendance, Value: Value{Code: "rebooked"}, Certainty: Certain, Rule: e.rule}, it)
+		}
+	}
+}
+
+// dresses reports whether a word of a column of dressings is one in a note, by the noun
+// that follows: iodine gauze.
+func (r *reader) dresses(it *item, e entry) bool {
+	return strings.HasPrefix(e.value, string(Dressing)+" ") && it.index+1 < len(r.items) && r.items[it.index+1].is(dressingWord)
+}
+
+// medicated reports whether a tulle is that of the antimicrobial before it: honey tulle.
+func (r *reader) medicated(it *item) bool {
+	if !it.is(dressingWord) || it.index == 0 {
+		return false
+	}
+	return slices.ContainsFunc(r.items[it.index-1].entries, func(e entry) bool {
+		return e.class == class(Dressing) && e.value == "antimicrobial" || e.value == string(Dressing)+" antimicrobial"
+	})
+}
+
+// fromWound reports whether a d/c is what comes from a wound: serous d/c, d/c cloudy.
+func (r *reader) fromWound(it *item) bool {
+	if it.text != "dc" && it.text != "" {
+		return false
+	}
+	for _, i := range []int{it.index - 1, it.index + 1} {
+		if i >= 0 && i < len(r.items) && r.items[i].is(class(Exudate)) && it.entry(class(Discharge)).rule == "discharge.d-c" {
+			it.used = true
+			return true
+		}
+	}
+	return false
+}
+
+// unsaidDressing asks which dressing it was, in a column of dressings that names one
+// without saying which: usual dressing.
+func (r *reader) unsaidDressing() {
+	if !r.only(Dressing) || len(r.text.Readings) > 0 {
+		return
+	}
+	for _, it := range r.items {
+		if it.text == "dressing" && !it.mark.not {
+			r.add(Reading{Kind: Dressing, Value: Value{Code: "other"}, Certainty: Ambiguous, Rule: "dressing.not-said"}, it)
+			return
 		}
 	}
 }
@@ -470,14 +554,12 @@ func (r *reader) denied(it *item) {
 		!slices.ContainsFunc(r.items, func(o *item) bool { return o.is(chemical, phenolAlc) && !o.mark.not }) {
 		none(Method)
 	}
-	if !it.mark.none {
-		return
-	}
 	for _, e := range it.entries {
 		switch {
+		case !it.mark.none && !it.mark.no: // allergic to
 		case e.class == vague && strings.HasPrefix(e.value, string(Regrowth)+" "):
 			none(Regrowth)
-		case e.class == class(Exudate):
+		case e.class == class(Exudate) && it.mark.none:
 			none(Exudate)
 		case e.class == class(Diagnosis) && e.value == "wound-infection":
 			none(Finding)
@@ -489,10 +571,14 @@ func (r *reader) denied(it *item) {
 
 // nothing reads a column that says nothing but no: none, nil, not used.
 func (r *reader) nothing() {
+	items := r.items
+	for len(items) > 1 && items[0].is(naWord, filler) { // N/A - not used
+		items = items[1:]
+	}
 	notDone := func(it *item) bool { return it.is(class(Outcome)) && it.entry(class(Outcome)).value == "not-done" }
-	alone := !slices.ContainsFunc(r.items, func(it *item) bool { return !it.is(notWord, notAfter, filler) && !notDone(it) })
-	first := len(r.items) > 1 && (r.items[1].text == "," || r.items[1].text == "-")
-	if len(r.items) == 0 || !alone && !first || !r.items[0].is(notWord, notAfter) && !notDone(r.items[0]) {
+	alone := !slices.ContainsFunc(items, func(it *item) bool { return !it.is(notWord, notAfter, filler) && !notDone(it) })
+	first := len(items) > 1 && (items[1].text == "," || items[1].text == "-")
+	if len(items) == 0 || !alone && !first || !items[0].is(notWord, notAfter) && !notDone(items[0]) {
 		return
 	}
 	for k, of := range map[Kind][]Kind{
@@ -505,7 +591,7 @@ func (r *reader) nothing() {
 		if k == Tourniquet {
 			v = "not-used"
 		}
-		r.add(Reading{Kind: k, Value: Value{Code: v}, Certainty: Certain, Rule: "nothing"}, r.items[0])
+		r.add(Reading{Kind: k, Value: Value{Code: v}, Certainty: Certain, Rule: "nothing"}, items[0])
 	}
 }
 

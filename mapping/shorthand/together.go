@@ -1,6 +1,9 @@
 package shorthand
 
-import "slices"
+import (
+	"slices"
+	"strings"
+)
 
 // together settles what several phrases of a text say only with each other.
 func (r *reader) together() {
@@ -106,23 +109,35 @@ func (r *reader) chemicalMethod() {
 
 // symptoms says of a regrowth whether it has any, by the words of its clause.
 func (r *reader) symptoms() {
-	at := slices.IndexFunc(r.text.Readings, func(rd Reading) bool { return rd.Rule == "regrowth.symptoms" })
-	if at < 0 {
-		return
+	for i := range r.text.Readings {
+		if r.text.Readings[i].Rule == "regrowth.symptoms" && r.text.Readings[i].Certainty == Ambiguous {
+			r.symptomsOf(&r.text.Readings[i])
+		}
 	}
+	if symptomatic := slices.ContainsFunc(r.text.Readings, func(rd Reading) bool { return rd.Rule == "regrowth.sore" }); symptomatic {
+		r.text.Readings = slices.DeleteFunc(r.text.Readings, func(rd Reading) bool { return rd.Rule == "finding.of-regrowth" })
+	}
+}
+
+func (r *reader) symptomsOf(rd *Reading) {
 	of := func(rd Reading) int {
 		return r.items[slices.IndexFunc(r.items, func(it *item) bool { return it.from == rd.From })].clause
 	}
-	sore := slices.IndexFunc(r.text.Readings, func(rd Reading) bool {
-		return rd.Kind == Finding && rd.Value.Code == "tenderness" && rd.Certainty == Certain && of(rd) == of(r.text.Readings[at])
-	})
-	free := slices.ContainsFunc(r.items, func(it *item) bool { return it.is(painless) && it.clause == of(r.text.Readings[at]) })
-	rd := &r.text.Readings[at]
+	clause := of(*rd)
+	free := slices.ContainsFunc(r.items, func(it *item) bool { return it.is(painless) && it.clause == clause })
+	sore := false
+	for i := range r.text.Readings {
+		o := &r.text.Readings[i]
+		if o.Kind == Finding && o.Value.Code == "tenderness" && o.Certainty == Certain && of(*o) == clause {
+			if sore = true; !free {
+				o.Rule = "finding.of-regrowth"
+			}
+		}
+	}
 	switch {
-	case sore >= 0 && !free:
+	case sore && !free:
 		rd.Value.Code, rd.Certainty, rd.Others, rd.Rule = "symptomatic", Certain, nil, "regrowth.sore"
-		r.text.Readings = slices.Delete(r.text.Readings, sore, sore+1)
-	case sore < 0 && free:
+	case free && !sore:
 		rd.Value.Code, rd.Certainty, rd.Others, rd.Rule = "asymptomatic", Certain, nil, "regrowth.painless"
 	}
 }
@@ -131,6 +146,12 @@ func (r *reader) symptoms() {
 // from care, or of the wound.
 func (r *reader) bareDC() {
 	healed := slices.ContainsFunc(r.text.Readings, func(rd Reading) bool { return rd.Kind == Wound && rd.Value.Code == "healed" })
+	if slices.ContainsFunc(r.text.Readings, func(rd Reading) bool { return rd.Kind == Discharge && rd.Certainty == Certain && rd.Value.Code != "" }) {
+		// the reason is said beside it: LTFU, d/c
+		r.text.Readings = slices.DeleteFunc(r.text.Readings, func(rd Reading) bool {
+			return rd.Kind == Discharge && rd.Rule != "discharge.healed" && rd.Value.Code == ""
+		})
+	}
 	r.each(Discharge, func(rd *Reading) {
 		if rd.Rule == "discharge.d-c" && !healed {
 			rd.Certainty, rd.Others = Ambiguous, []Value{rd.Value}
@@ -154,6 +175,11 @@ func (r *reader) dischargedHealed() {
 	lost := false
 	r.each(Attendance, func(rd *Reading) { lost = lost || rd.Value.Code == "did-not-attend" })
 	r.each(Wound, func(rd *Reading) { healed = healed || rd.Value.Code == "healed" })
+	for i := range r.text.Readings { // healed, discharge
+		if rd := &r.text.Readings[i]; healed && rd.Rule == "discharge.when" && r.text.Original[rd.From:rd.To] != "" && !strings.Contains(lower(r.text.Original[rd.From:rd.To]), "when") {
+			rd.Value.Code, rd.Certainty, rd.Others, rd.Rule = "healed", Certain, nil, "discharge.healed"
+		}
+	}
 	r.each(Discharge, func(rd *Reading) {
 		if healed && rd.Value.Code == "" {
 			rd.Value.Code, rd.Rule = "healed", "discharge.healed"
@@ -167,6 +193,15 @@ func (r *reader) dischargedHealed() {
 // offBeforeOn makes the times of a tourniquet ambiguous that went off before it
 // went on.
 func (r *reader) offBeforeOn() {
+	late := slices.ContainsFunc(r.text.Readings, func(rd Reading) bool { return rd.Kind == Off && rd.Rule == "tourniquet.half-day" })
+	r.each(On, func(rd *Reading) {
+		if late { // on 12:50 off 1:02
+			rd.Certainty, rd.Rule, rd.Others = Ambiguous, "tourniquet.half-day", []Value{rd.Value}
+		}
+	})
+	if len(r.text.Of(On)) > 1 {
+		return
+	}
 	on, off := "", ""
 	r.each(On, func(rd *Reading) { on = rd.Value.Time })
 	r.each(Off, func(rd *Reading) { off = rd.Value.Time })
