@@ -82,8 +82,12 @@ func (r *reader) isHallux(i int) bool {
 	if r.items[i].text != "hx" {
 		return false
 	}
+	between := func(it *item) bool {
+		sites := r.siteColumn() && (it.text == "." || it.is(footWord, border, borderWord) || it.text == "," && i == 0)
+		return it.text == "(" || it.text == ")" || sites
+	}
 	near := func(k, step int) bool {
-		for k += step; k >= 0 && k < len(r.items) && (r.items[k].text == "(" || r.items[k].text == ")"); {
+		for k += step; k >= 0 && k < len(r.items) && between(r.items[k]); {
 			k += step
 		}
 		return k >= 0 && k < len(r.items) && r.items[k].is(side)
@@ -222,7 +226,8 @@ func (r *reader) bareDigit(i int) (mention, bool) {
 	}
 	if n := r.neighbour(i, 1); n != nil {
 		unknown := len(n.entries) == 0 && isLetter(n.text)
-		if unknown || n.text == ":" || n.is(unitML, unitMG, unitSec, unitMin, unitApp, unitCart, percent, timesSign) {
+		sites := r.siteColumn() && n.index == i+1 && i+2 < len(r.items) && !r.items[i+2].number // R 5: lat
+		if unknown || n.text == ":" && !sites || n.is(unitML, unitMG, unitSec, unitMin, unitApp, unitCart, percent, timesSign) {
 			return mention{}, false
 		}
 	}
@@ -320,7 +325,9 @@ func (r *reader) numberBeside(i int) bool {
 // bothOf reads "both": both feet before a toe, else both borders or both feet.
 func (r *reader) bothOf(i int) (mention, bool) {
 	it := r.items[i]
-	if n := i + 1; it.text == "both" && n < len(r.items) && r.items[n].is(digit, digits, ordinal, toeWord, footWord) {
+	prev := r.neighbour(i, -1)
+	sided := prev != nil && prev.is(side) // L both 3rd
+	if n := i + 1; it.text == "both" && !sided && n < len(r.items) && r.items[n].is(digit, digits, ordinal, toeWord, footWord) {
 		return mention{both: true, rule: "side.both"}, true
 	}
 	toe := r.beside(i, side, digit, sideDigit) // both sides of a toe, in a note too
@@ -338,7 +345,7 @@ func (r *reader) borderWord(i int) (mention, bool) {
 		return mention{border: "lateral", unsure: true, rule: "border.other"}, r.siteColumn() || r.only(Border)
 	case r.only(Border) && it.is(anyBorder):
 		return mention{border: "lateral", unsure: true, rule: "border.other"}, true
-	case (it.text == "total" || it.text == "tot") && (r.siteColumn() && !r.wants(Procedure) || r.only(Border)):
+	case (it.text == "total" || it.text == "tot" || it.is(totalWord)) && (r.siteColumn() && !r.wants(Procedure) || r.only(Border)):
 		return mention{border: "whole", rule: "border.total"}, true
 	case it.is(border):
 		e := it.entry(border)
