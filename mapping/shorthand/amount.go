@@ -94,6 +94,8 @@ func countTimesAt(it []*item) (amount, int) {
 	switch {
 	case !ok:
 		return amount{}, 0
+	case i+1 < len(it) && it[i+1].is(unitML) && it[i-1].text == "of" && i == 2 && !slices.Contains(cartridges, v):
+		return amount{what: unclear}, i + 2 // 6 of 10 mL
 	case i+1 < len(it) && it[i+1].is(unitML):
 		return amount{what: volume, text: product(count, v)}, i + 2
 	case i+1 < len(it) && it[i+1].is(unitSec, unitMin):
@@ -207,6 +209,7 @@ func perMLAt(it []*item) (amount, int) {
 func sumAt(it []*item) (amount, int) {
 	var vs []string
 	var units []*item
+	slash, dash := false, false
 	i := 0
 	for i < len(it) && it[i].number {
 		list := numbersOf(it[i].text)
@@ -218,13 +221,21 @@ func sumAt(it []*item) (amount, int) {
 		if i < len(it) && it[i].is(unitSec, unitMin) {
 			units[len(units)-1], i = it[i], i+1
 		}
-		if i+1 < len(it) && (it[i].is(conj) || it[i].text == "," || it[i].text == "/" || it[i].text == "then") && it[i+1].number {
+		if i+1 < len(it) && (it[i].is(conj) || it[i].text == "," || it[i].text == "/" || it[i].text == "then" || it[i].text == "-" && it[i].glued) && it[i+1].number {
+			slash = slash || it[i].text == "/"
+			dash = dash || it[i].text == "-"
 			i++
 			continue
 		}
 		break
 	}
 	last := len(units) - 1
+	if dash && (len(vs) < 3 || vs[0] != vs[1]) {
+		return amount{}, 0
+	}
+	if slash && len(vs) == 2 && units[0] == nil && vs[0] != vs[1] && !slices.Contains(usual, vs[0]) {
+		return amount{what: unclear}, i // 3/1 min
+	}
 	if len(vs) < 2 || units[last] == nil && slices.ContainsFunc(vs, func(v string) bool { return !slices.Contains(usual, v) }) {
 		return amount{}, 0
 	}
@@ -262,6 +273,9 @@ func numbersOf(text string) []string {
 // listAt reads small numbers that nothing says what they are: 1/1/1, 3/1, 1:1:1.
 func listAt(it []*item) (amount, int) {
 	n := 0
+	if len(it) > 0 && it[0].number && len(numbersOf(it[0].text)) > 2 {
+		return amount{what: unclear}, 1 // 1,1,1
+	}
 	for n < len(it) && it[n].number && len(it[n].text) == 1 {
 		if n++; n < len(it) && (it[n].text == "/" || it[n].text == ":" || it[n].text == "+" || it[n].text == "-") {
 			n++
@@ -288,7 +302,7 @@ func plainAt(it []*item) (amount, int) {
 	}
 	count, taken := 1, 2
 	if len(it) > 3 && it[2].is(timesSign) {
-		if c, whole := wholeNumber(it, 3); whole {
+		if c, whole := wholeNumber(it, 3); whole && (len(it) == 4 || !it[4].is(percent, unitML, unitMG)) {
 			count, taken = c, 4
 		}
 	}

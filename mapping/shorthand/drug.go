@@ -18,8 +18,9 @@ type dose struct {
 
 // drugs reads anaesthetics and chemicals with their amounts.
 func (r *reader) drugs() {
+	parts := r.equalParts()
 	ds := r.doses()
-	r.mixed(ds)
+	r.mixed(ds, parts)
 	r.plainAll(ds)
 	for _, d := range ds {
 		switch {
@@ -183,7 +184,10 @@ func (r *reader) loose(it *item) bool {
 	if i := it.index + 1; i < len(r.items) && (isLetter(r.items[i].text) || r.items[i].text == ":" || r.items[i].is(unitCart, unitMin, unitSec, unitMG)) {
 		return false
 	}
-	for k := it.index - 1; k >= 0 && k >= it.index-2; k-- {
+	if v, ok := decimal(it.text); ok && len(v) > 2 && !strings.Contains(v, ".") {
+		return false // a time of day
+	}
+	for k := it.index - 1; k >= 0 && k >= it.index-3; k-- {
 		if r.items[k].is(numberWord) || r.items[k].text == ":" || r.items[k].text == "@" {
 			return false
 		}
@@ -343,7 +347,7 @@ func (r *reader) unnamed() {
 		return
 	}
 	for _, it := range r.items {
-		amounts := r.only(Anaesthetic) && it.is(unitML, percent)
+		amounts := r.only(Anaesthetic) && (it.is(unitML, percent) || it.text == "same")
 		if !it.mark.not && (it.is(injectWord) || amounts) {
 			r.add(Reading{Kind: Anaesthetic, Certainty: Ambiguous, Rule: "anaesthetic.no-drug"}, it)
 			return

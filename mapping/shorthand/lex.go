@@ -42,6 +42,9 @@ func lex(text string) []token {
 			}
 		case unicode.IsLetter(r):
 			to = max(to, wordEnd(text, i))
+			if n := len(out); endsInTimes(text, i, to) && (countedWords[lower(text[i:to-1])] || n > 0 && out[n-1].number && end == i) {
+				to-- // 2.2mlx2, phenolx3
+			}
 		}
 		word := lower(text[i:to])
 		if s, ok := spellings[word]; ok {
@@ -122,6 +125,15 @@ func numberEnd(text string, i int) int {
 	return i
 }
 
+// countedWords are words that an x and a count are glued to.
+var countedWords = map[string]bool{"phenol": true, "phen": true, "ph": true, "naoh": true, "tca": true, "dna": true, "fta": true, "pna": true, "tna": true,
+	"cart": true, "carts": true, "apps": true}
+
+// endsInTimes reports whether a word of several letters ends in an x before a digit.
+func endsInTimes(text string, from, to int) bool {
+	return to-from > 1 && to < len(text) && (text[to-1] == 'x' || text[to-1] == 'X') && isDigit(rune(text[to]))
+}
+
 // ordinalEnd is where 1st, 2nd, 3rd, 4th or 5th ends, whose number ends at i;
 // else 0.
 func ordinalEnd(text string, i int) int {
@@ -141,7 +153,7 @@ func ordinalEnd(text string, i int) int {
 
 // calendar are weeks, days and months in the trade's fractions (2/52, 3/7, 6/12), and
 // dates.
-var calendar = regexp.MustCompile(`^(\d{1,2}/(7|12|52)|` + strings.Join([]string{date("/"), date(`\.`), date("-")}, "|") + `)\b`)
+var calendar = regexp.MustCompile(`^(\d{1,2}/(7|12|52)|(0?[1-9]|1[0-2])/(2\d|20\d\d)|` + strings.Join([]string{date("/"), date(`\.`), date("-")}, "|") + `)\b`)
 
 // date is a day, a month and a year, as a regular expression.
 func date(sep string) string {

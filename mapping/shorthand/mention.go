@@ -347,6 +347,8 @@ func (r *reader) borderWord(i int) (mention, bool) {
 		return mention{border: "lateral", unsure: true, rule: "border.other"}, true
 	case (it.text == "total" || it.text == "tot" || it.is(totalWord)) && (r.siteColumn() && !r.wants(Procedure) || r.only(Border)):
 		return mention{border: "whole", rule: "border.total"}, true
+	case slices.Contains([]string{"full", "complete", "entire"}, it.text) && (r.siteColumn() && !r.wants(Procedure) || r.only(Border)):
+		return mention{border: "whole", rule: "border.total"}, true
 	case it.is(border):
 		e := it.entry(border)
 		return mention{border: record.Code(e.value), rule: e.rule}, true

@@ -231,7 +231,8 @@ func startsMatter(ts []token, i int) bool {
 	}
 	entries, _ := match(ts, i)
 	return slices.ContainsFunc(entries, func(e entry) bool {
-		return slices.Contains([]class{anaesthetic, chemical, phenolAlc, tourniquet, noTourni, injectWord, flushWord, planWord, class(Dressing), class(Method)}, e.class)
+		return slices.Contains([]class{anaesthetic, chemical, phenolAlc, tourniquet, noTourni, injectWord, flushWord, planWord, class(Dressing), class(Method)}, e.class) ||
+			e.class == pastWord && ts[i].text != "hx" && !ts[i].small
 	})
 }
 
@@ -253,22 +254,33 @@ func hcpcs(code string) string {
 func (r *reader) markAll() {
 	for i, it := range r.items {
 		switch {
+		case it.is(doubtWord) && r.doubtsNumber(i):
+		case r.doubtsBorder(i):
+			r.eachOf(it.segment, func(o *item) {
+				o.mark.doubt = o.mark.doubt || o.from > it.from && o.is(border, letter, vagueBorder)
+			})
 		case it.is(doubtWord):
 			r.eachOf(it.segment, func(o *item) { o.mark.doubt = true })
 			if it.entry(doubtWord).value == "all" && r.nothingElse(it.segment) {
 				r.doubtBefore(i)
 			}
-		case it.is(pastWord) && r.isHallux(i):
+		case it.is(pastWord) && (r.isHallux(i) || it.entry(pastWord).value == "before" && r.only(Anaesthetic)):
 		case it.is(pastWord):
 			r.eachOf(it.segment, func(o *item) { o.mark.past = o.mark.past || o.stretch == it.stretch })
 			if it.entry(pastWord).value == "sentence" {
 				r.toBreak(i, func(o *item) { o.mark.past = true })
 			}
+		case it.is(planWord) && it.entry(planWord).value == "after" && r.lastOf(i):
+			r.eachOf(it.segment, func(o *item) { o.mark.plan = o.mark.plan || o.stretch == it.stretch })
 		case it.is(planWord):
 			if it.text == "for" && i+1 < len(r.items) && r.items[i+1].number {
 				continue
 			}
 			r.eachOf(it.segment, func(o *item) { o.mark.plan = o.mark.plan || o.from > it.from })
+		case r.isYear(it) && r.otherToe(it):
+			r.eachOf(it.segment, func(o *item) { o.mark.past = o.mark.past || o.stretch == it.stretch })
+		case it.text == "allergy" && (i == 0 || r.items[i-1].segment != it.segment):
+			r.denyNext(i)
 		case it.is(notAfter) || it.is(notWord) && r.answers(i):
 			r.denyBefore(i, func(o *item) { o.mark.not, o.mark.none, o.mark.doubt = true, true, false })
 		case it.is(fineAfter):
@@ -278,16 +290,22 @@ func (r *reader) markAll() {
 		case it.is(pastAfter):
 			r.denyBefore(i, func(o *item) { o.mark.past = true })
 		case it.is(notWord):
-			for _, o := range r.items[i+1:] {
-				if o.segment != it.segment {
-					break
-				}
-				o.mark.not = true
-				o.mark.no = o.mark.no || slices.Contains(plainNo, it.text) || it.entry(notWord).value == "no"
-				if len(o.entries) > 0 && !o.is(filler, conj) {
-					break
-				}
-			}
+			r.denyNext(i)
+		}
+	}
+}
+
+// denyNext lets a word deny the next phrase of its segment.
+func (r *reader) denyNext(i int) {
+	it := r.items[i]
+	for _, o := range r.items[i+1:] {
+		if o.segment != it.segment {
+			break
+		}
+		o.mark.not = true
+		o.mark.no = o.mark.no || slices.Contains(plainNo, it.text) || it.entry(notWord).value == "no"
+		if len(o.entries) > 0 && !o.is(filler, conj) {
+			break
 		}
 	}
 }
@@ -309,6 +327,62 @@ func (r *reader) converted(i int) {
 			}
 		}
 	}
+}
+
+// doubtsNumber doubts the numbers beside a word of doubt that is of them alone: 2 or 3
+// min, about 4 mL.
+func (r *reader) doubtsNumber(i int) bool {
+	it := r.items[i]
+	if i+1 == len(r.items) || !r.items[i+1].number {
+		return false
+	}
+	about := it.is(lessWord)
+	k := i - 1
+	if k >= 0 && r.items[k].is(percent, unitMin, unitSec, unitML) {
+		k--
+	}
+	either := it.text == "or" && k >= 0 && r.items[k].number
+	if !about && !either {
+		return false
+	}
+	r.items[i+1].mark.doubt = true
+	if either {
+		r.items[k].mark.doubt = true
+	}
+	return true
+}
+
+// doubtsBorder reports whether a question mark is of the border that follows alone: lat
+// ?med.
+func (r *reader) doubtsBorder(i int) bool {
+	if r.items[i].text != "?" || i == 0 || i+1 >= len(r.items) || !r.items[i+1].glued || r.items[i].glued {
+		return false
+	}
+	return r.items[i+1].is(border, vagueBorder) && r.items[i-1].segment == r.items[i].segment
+}
+
+// lastOf reports whether nothing but signs follows an item in its segment.
+func (r *reader) lastOf(i int) bool {
+	return !slices.ContainsFunc(r.items[i+1:], func(o *item) bool {
+		return o.segment == r.items[i].segment && (o.number || isLetter(o.text) || len(o.entries) > 0 && !o.is(filler))
+	})
+}
+
+// isYear reports whether an item is the number of a year.
+func (r *reader) isYear(it *item) bool {
+	return it.number && len(it.text) == 4 && it.text >= "1950" && it.text < "2040" && !strings.ContainsAny(it.text, ".,") && !r.only(Tourniquet, On, Off, Minutes)
+}
+
+// otherToe reports whether a toe stands in another part of a text than an item: of two
+// toes the one with a year was done then.
+func (r *reader) otherToe(it *item) bool {
+	here, there := false, false
+	for _, o := range r.items {
+		if o.is(digit, digits, sideDigit) || o.is(ordinal) && !o.is(unitSec) {
+			here, there = here || o.stretch == it.stretch, there || o.stretch != it.stretch
+		}
+	}
+	return here && there
 }
 
 // nothingElse reports whether a segment has no more than words of doubt: R hallux (?).
@@ -336,6 +410,9 @@ func (r *reader) answers(i int) bool {
 	}
 	if r.items[i].text == "none" {
 		return true
+	}
+	if v := r.items[i].entry(notWord).value; v == "after" {
+		return r.lastOf(i)
 	}
 	end := i+1 == len(r.items) || r.items[i+1].clause != r.items[i].clause || r.items[i+1].text == "." || r.items[i+1].text == ","
 	return end && r.items[i-1].text == "?"
@@ -389,12 +466,22 @@ func (r *reader) settle() {
 		}
 	}
 	slices.SortStableFunc(out, func(a, b Reading) int { return a.From - b.From })
+	out = slices.DeleteFunc(out, func(rd Reading) bool { return saidWithBorder(rd, out) })
 	r.text.Readings = contradictions(out)
 	for _, it := range r.items {
 		if it.unread() {
 			r.text.Unread = append(r.text.Unread, Span{it.from, it.to})
 		}
 	}
+}
+
+// saidWithBorder reports whether a reading says no more of a toe than another, which says
+// its border.
+func saidWithBorder(rd Reading, all []Reading) bool {
+	v := rd.Value
+	return rd.Kind == Site && v.Border == "" && rd.Certainty != Ambiguous && slices.ContainsFunc(all, func(o Reading) bool {
+		return o.Kind == Site && o.Certainty != Ambiguous && o.Value.Border != "" && o.Value.Side == v.Side && o.Value.Digit == v.Digit
+	})
 }
 
 // unread reports whether an item says something that no reading took.

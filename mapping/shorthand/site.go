@@ -93,7 +93,7 @@ func grouped(ms []mention, clause int) []*group {
 			each, prefix = cur, m.isBorder()
 			cur = &group{clause: clause}
 		}
-		if m.rule == "both" && m.unsure && len(out) > 0 && cur.after && cur.complete() && i+1 == len(ms) && len(cur.borders) > 0 {
+		if m.rule == "both" && m.unsure && (len(out) > 0 && cur.after || len(cur.digits) == 2) && cur.complete() && i+1 == len(ms) && len(cur.borders) > 0 {
 			continue // of the two toes: total both
 		}
 		if m.isBorder() {
@@ -201,7 +201,7 @@ func sameDigit(gs []*group) []*group {
 // bothBorders makes "both sides" of one toe its borders.
 func (g *group) bothBorders() {
 	for i, b := range g.borders {
-		if b.rule == "both" && g.complete() && len(g.sides) == 1 && len(g.digits) == 1 {
+		if b.rule == "both" && g.complete() && (len(g.sides) == 1 || g.both) && len(g.digits) == 1 {
 			g.borders[i].unsure = false
 		}
 	}

@@ -16,8 +16,28 @@ func (r *reader) together() {
 	r.dischargedHealed()
 	r.offBeforeOn()
 	r.severalTimes()
+	r.inAlcohol()
 	r.flushOf()
 	r.notDone()
+}
+
+// inAlcohol makes chlorhexidine and alcohol of one part one flush: chlorhexidine 0.5% in
+// 70% alcohol.
+func (r *reader) inAlcohol() {
+	at := func(rule string) *Reading {
+		for i := range r.text.Readings {
+			if r.text.Readings[i].Rule == rule {
+				return &r.text.Readings[i]
+			}
+		}
+		return nil
+	}
+	chx, alc := at("flush.chlorhexidine"), at("flush.alcohol")
+	if chx == nil || alc == nil || chx.From > alc.From || strings.ContainsAny(r.text.Original[chx.To:alc.From], ",;+.&") && !strings.Contains(r.text.Original[chx.To:alc.From], "%") {
+		return
+	}
+	chx.Value.Code, chx.Certainty, chx.Others, chx.Rule = "chlorhexidine-alcohol", Certain, nil, "flush"
+	r.text.Readings = slices.DeleteFunc(r.text.Readings, func(rd Reading) bool { return rd.Rule == "flush.alcohol" })
 }
 
 // notDone drops the question which surgery it was that was not done: nail surgery not

@@ -75,6 +75,11 @@ func (r *reader) volumes(d dose, as []amount) []volumeOf {
 	if len(out) == 0 {
 		return nil
 	}
+	for i := 1; i < len(out); i++ { // 6 mL of 10 mL
+		if at := out[i].items[0].index - 1; r.items[at].text == "of" && out[i-1].items[len(out[i-1].items)-1].index == at-1 {
+			out[i-1].role, out[i].role = usedOf, container
+		}
+	}
 	for i, it := range d.items { // drew up 10 cc, used 4
 		if it.is(usedWord) && i+1 < len(d.items) && d.items[i+1].number && (i+2 == len(d.items) || !d.items[i+2].is(unitML, unitMG, percent, unitCart)) {
 			if v, ok := decimal(d.items[i+1].text); ok {
@@ -143,6 +148,13 @@ func (r *reader) times(d dose, v volumeOf) (string, string) {
 	if v.role == inAll {
 		return v.text, ""
 	}
+	for _, a := range amounts(d.items) {
+		if n := len(a.each); a.what == times && n > 1 && slices.Contains(cartridges, v.text) {
+			return product(n, v.text), "" // x2 (2.2 mL)
+		} else if a.what == times && n > 1 && v.role == container {
+			return v.text, each
+		}
+	}
 	for i, it := range d.items {
 		if !it.number || i+1 == len(d.items) || !d.items[i+1].is(unitCart) || slices.Contains(v.items, it) {
 			continue
@@ -171,7 +183,7 @@ func (r *reader) times(d dose, v volumeOf) (string, string) {
 func (r *reader) places(v volumeOf) int {
 	last := v.items[len(v.items)-1].index
 	for _, it := range r.items[last+1 : min(last+3, len(r.items))] {
-		if it.is(vagueBoth) && it.text == "" {
+		if it.is(vagueBoth) && it.text == "" || it.text == "side" {
 			return 2 // each side
 		}
 	}
@@ -212,7 +224,7 @@ func (r *reader) isPlace(i int) bool {
 
 // mixed halves the one volume of two anaesthetics that were mixed in equal parts: 5 cc
 // 1:1 2% lido / 0.5% bupi. Without a volume their numbers stand alone.
-func (r *reader) mixed(ds []dose) bool {
+func (r *reader) mixed(ds []dose, ratio []*item) bool {
 	var two []int
 	for i, d := range ds {
 		if d.drug.is(anaesthetic) {
@@ -222,7 +234,6 @@ func (r *reader) mixed(ds []dose) bool {
 	if len(two) != 2 || !r.wants(Anaesthetic) {
 		return false
 	}
-	ratio := r.equalParts()
 	if ratio == nil {
 		return false
 	}
@@ -253,8 +264,21 @@ func (r *reader) mixed(ds []dose) bool {
 	return true
 }
 
-// equalParts are the items that say that two drugs were mixed in equal parts.
+// equalParts are the items that say that two drugs were mixed in equal parts; their
+// numbers are no amounts.
 func (r *reader) equalParts() []*item {
+	drugs := slices.DeleteFunc(slices.Clone(r.items), func(it *item) bool { return !it.is(anaesthetic) || it.mark.not })
+	if len(drugs) != 2 {
+		return nil
+	}
+	ratio := r.ratioOfTwo()
+	for _, it := range ratio {
+		it.number = false
+	}
+	return ratio
+}
+
+func (r *reader) ratioOfTwo() []*item {
 	for i, it := range r.items {
 		if it.is(equalWord) {
 			return []*item{it}
