@@ -254,7 +254,7 @@ func hcpcs(code string) string {
 func (r *reader) markAll() {
 	for i, it := range r.items {
 		switch {
-		case it.is(doubtWord) && r.doubtsNumber(i):
+		case it.is(doubtWord) && (r.doubtsNumber(i) || r.timeUnknown(i) || r.orDenied(i)):
 		case r.doubtsBorder(i):
 			r.eachOf(it.segment, func(o *item) {
 				o.mark.doubt = o.mark.doubt || o.from > it.from && o.is(border, letter, vagueBorder)
@@ -327,6 +327,40 @@ func (r *reader) converted(i int) {
 			}
 		}
 	}
+}
+
+// timeUnknown reports whether a question mark stands for a time of a tourniquet: off ?
+func (r *reader) timeUnknown(i int) bool {
+	return r.items[i].text == "?" && i > 0 && r.items[i-1].is(onWord, offWord) && r.wants(Tourniquet)
+}
+
+// orDenied lets a "no" reach over the list that an "or" ends: no redness, swelling or pus.
+func (r *reader) orDenied(i int) bool {
+	seen := func(o *item) bool {
+		return o.is(class(Finding), class(Exudate), class(Diagnosis), class(Regrowth)) || o.is(vague) && strings.HasPrefix(o.entry(vague).value, string(Regrowth))
+	}
+	if r.items[i].text != "or" || i+1 == len(r.items) || !seen(r.items[i+1]) {
+		return false
+	}
+	none := func(o *item) bool {
+		return o.mark.no || slices.ContainsFunc(o.entries, func(e entry) bool { return e.value == "none" && slices.Contains(coded, Kind(e.class)) })
+	}
+	list := []*item{r.items[i+1]}
+	for k := i - 1; k >= 0 && r.items[k].clause == r.items[i].clause; k-- {
+		switch o := r.items[k]; {
+		case o.text == ",":
+		case none(o) && seen(o):
+			for _, o := range list {
+				o.mark.not, o.mark.no = true, true
+			}
+			return true
+		case seen(o):
+			list = append(list, o)
+		default:
+			return false
+		}
+	}
+	return false
 }
 
 // doubtsNumber doubts the numbers beside a word of doubt that is of them alone: 2 or 3
@@ -467,7 +501,7 @@ func (r *reader) settle() {
 	}
 	slices.SortStableFunc(out, func(a, b Reading) int { return a.From - b.From })
 	out = slices.DeleteFunc(out, func(rd Reading) bool { return saidWithBorder(rd, out) })
-	r.text.Readings = contradictions(out)
+	r.text.Readings = r.contradictions(out)
 	for _, it := range r.items {
 		if it.unread() {
 			r.text.Unread = append(r.text.Unread, Span{it.from, it.to})
@@ -493,7 +527,7 @@ func (it *item) unread() bool {
 // one answers a single question each: two answers contradict each other.
 var one = []Kind{Attendance, Wound, Exudate, Regrowth, Discharge, Outcome, Tourniquet, On, Off, Minutes}
 
-func contradictions(rs []Reading) []Reading {
+func (r *reader) contradictions(rs []Reading) []Reading {
 	for _, k := range one {
 		var vs []Value
 		for _, rd := range rs {
@@ -501,7 +535,7 @@ func contradictions(rs []Reading) []Reading {
 				vs = append(vs, rd.Value)
 			}
 		}
-		if len(vs) < 2 || k == Attendance && rebooked(vs) || (k == On || k == Off) && pairs(rs) {
+		if len(vs) < 2 || k == Attendance && rebooked(vs) || k == Minutes && r.bothTimed() || (k == Wound || k == Exudate) && r.ofBorders(rs, k) || (k == On || k == Off) && pairs(rs) {
 			continue
 		}
 		for i := range rs {
@@ -511,6 +545,38 @@ func contradictions(rs []Reading) []Reading {
 		}
 	}
 	return rs
+}
+
+// bothTimed reports whether the minutes of a column are those of both sides: 12 min R, 9
+// min L.
+func (r *reader) bothTimed() bool {
+	has := func(s string) bool {
+		return slices.ContainsFunc(r.items, func(it *item) bool { return it.is(side) && it.entry(side).value == s })
+	}
+	return r.only(Tourniquet, On, Off, Minutes) && has("left") && has("right")
+}
+
+// ofBorders reports whether two answers are those of two borders: lat healed, med
+// granulating.
+func (r *reader) ofBorders(rs []Reading, k Kind) bool {
+	var seen []string
+	for _, rd := range rs {
+		if rd.Kind != k || rd.Certainty == Ambiguous {
+			continue
+		}
+		at := slices.IndexFunc(r.items, func(it *item) bool { return it.from == rd.From })
+		var of []string
+		for _, it := range r.segments[r.items[at].segment] {
+			if it.is(border) {
+				of = append(of, it.entry(border).value)
+			}
+		}
+		if len(of) != 1 || slices.Contains(seen, of[0]) {
+			return false
+		}
+		seen = append(seen, of[0])
+	}
+	return len(seen) == 2
 }
 
 // pairs reports whether the times of two tourniquets are those of each: on, off, on, off.
@@ -665,6 +731,10 @@ func (r *reader) nothing() {
 	notDone := func(it *item) bool { return it.is(class(Outcome)) && it.entry(class(Outcome)).value == "not-done" }
 	alone := !slices.ContainsFunc(items, func(it *item) bool { return !it.is(notWord, notAfter, filler) && !notDone(it) })
 	first := len(items) > 1 && (items[1].text == "," || items[1].text == "-")
+	if len(items) == 1 && items[0].text == "?" && r.only(Tourniquet, On, Off, Minutes) {
+		r.add(Reading{Kind: Tourniquet, Value: Value{Code: "used"}, Certainty: Ambiguous, Rule: "tourniquet.not-said", Others: []Value{{Code: "used"}, {Code: "not-used"}}}, items[0])
+		return
+	}
 	if len(items) == 0 || !alone && !first || !items[0].is(notWord, notAfter) && !notDone(items[0]) {
 		return
 	}

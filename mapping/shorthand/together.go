@@ -166,6 +166,7 @@ func (r *reader) symptomsOf(rd *Reading) {
 // from care, or of the wound.
 func (r *reader) bareDC() {
 	healed := slices.ContainsFunc(r.text.Readings, func(rd Reading) bool { return rd.Kind == Wound && rd.Value.Code == "healed" })
+	lost := slices.ContainsFunc(r.text.Readings, func(rd Reading) bool { return rd.Kind == Attendance && rd.Value.Code == "did-not-attend" })
 	if slices.ContainsFunc(r.text.Readings, func(rd Reading) bool { return rd.Kind == Discharge && rd.Certainty == Certain && rd.Value.Code != "" }) {
 		// the reason is said beside it: LTFU, d/c
 		r.text.Readings = slices.DeleteFunc(r.text.Readings, func(rd Reading) bool {
@@ -173,7 +174,7 @@ func (r *reader) bareDC() {
 		})
 	}
 	r.each(Discharge, func(rd *Reading) {
-		if rd.Rule == "discharge.d-c" && !healed {
+		if rd.Rule == "discharge.d-c" && !healed && !lost {
 			rd.Certainty, rd.Others = Ambiguous, []Value{rd.Value}
 		}
 	})
@@ -210,9 +211,22 @@ func (r *reader) dischargedHealed() {
 	})
 }
 
+// samePM gives a time on the afternoon of the time off that says pm: 1:05-1:17 pm.
+func (r *reader) samePM() {
+	off := ""
+	r.each(Off, func(rd *Reading) { off = rd.Value.Time })
+	for i := range r.text.Readings {
+		rd := &r.text.Readings[i]
+		if rd.Kind == On && rd.Rule == "tourniquet.half-day" && off > "12:59" && afternoon(rd.Value.Time) < off && rd.Value.Time < "12:00" {
+			rd.Value.Time, rd.Certainty, rd.Others, rd.Rule = afternoon(rd.Value.Time), Certain, nil, "tourniquet.clock"
+		}
+	}
+}
+
 // offBeforeOn makes the times of a tourniquet ambiguous that went off before it
 // went on.
 func (r *reader) offBeforeOn() {
+	r.samePM()
 	late := slices.ContainsFunc(r.text.Readings, func(rd Reading) bool { return rd.Kind == Off && rd.Rule == "tourniquet.half-day" })
 	r.each(On, func(rd *Reading) {
 		if late { // on 12:50 off 1:02
