@@ -45,6 +45,8 @@ func (r *reader) doses() []dose {
 		switch {
 		case len(drugs) == 0 && len(out) > 0 && (out[len(out)-1].drug.clause == part[0].clause || r.only(Anaesthetic) || r.matrixColumn() || part[0].is(moreWord)):
 			out[len(out)-1].items = append(out[len(out)-1].items, part...)
+		case len(drugs) == 0 && slices.ContainsFunc(part, func(it *item) bool { return it.is(border, digit, digits, sideDigit, procedure) }):
+			// lat x1, med x1
 		case len(drugs) == 0:
 			before = append(before, part...)
 		default:
@@ -348,7 +350,8 @@ func (r *reader) unnamed() {
 	}
 	for _, it := range r.items {
 		amounts := r.only(Anaesthetic) && (it.is(unitML, percent) || it.text == "same")
-		if !it.mark.not && (it.is(injectWord) || amounts) {
+		local := it.text == "local" && len(r.kinds) == 0 // local clinic
+		if !it.mark.not && !local && (it.is(injectWord) || amounts) {
 			r.add(Reading{Kind: Anaesthetic, Certainty: Ambiguous, Rule: "anaesthetic.no-drug"}, it)
 			return
 		}

@@ -131,7 +131,7 @@ func (r *reader) readMention(i int) (mention, bool) {
 	case it.is(bothSides):
 		return mention{both: true, rule: "side.both"}, true
 	case it.is(vagueBoth):
-		if len(r.kinds) == 0 && r.injected(it.segment) {
+		if len(r.kinds) == 0 && (r.injected(it.segment) || r.ofTourniquet(i)) {
 			return mention{}, false // 2 mL each side
 		}
 		return r.bothOf(i)
@@ -301,11 +301,19 @@ func (r *reader) sideWord(i int) (mention, bool) {
 	if r.only(Border) { // L may be lateral, or left, which is medial or lateral by the foot
 		return mention{border: "lateral", unsure: true, rule: "border.letter-l"}, true
 	}
+	if n := i + 1; len(r.kinds) == 0 && n < len(r.items) && r.items[n].number && len(r.items[n].text) > 1 && r.ofTourniquet(i) {
+		return mention{}, false // TQ R 10:05-10:15
+	}
 	if n := i + 1; n < len(r.items) && r.items[n].is(borderWord) && r.items[n].text != "" {
 		return mention{border: "lateral", unsure: true, rule: "border.left-right"}, true
 	}
 	ok := r.siteColumn() || r.beside(i, side, digit, digits, ordinal, toeWord, footWord, border, letter, sideDigit) || r.numberBeside(i)
 	return mention{side: record.Code(e.value), rule: e.rule}, ok
+}
+
+// ofTourniquet reports whether a tourniquet is named before an item in its clause.
+func (r *reader) ofTourniquet(i int) bool {
+	return slices.ContainsFunc(r.items[:i], func(o *item) bool { return o.clause == r.items[i].clause && o.is(tourniquet) })
 }
 
 // numberBeside reports whether a number that may be a digit stands beside a side.
@@ -331,13 +339,17 @@ func (r *reader) bothOf(i int) (mention, bool) {
 		return mention{both: true, rule: "side.both"}, true
 	}
 	toe := r.beside(i, side, digit, sideDigit) // both sides of a toe, in a note too
-	return mention{border: "both", unsure: !r.only(Border), rule: "both"}, r.siteColumn() || r.only(Border) || it.text == "" || toe
+	rule := "both"
+	if it.text == "" && !strings.HasPrefix(lower(r.text.Original[it.from:it.to]), "both") {
+		rule = "both.each" // each side
+	}
+	return mention{border: "both", unsure: !r.only(Border), rule: rule}, r.siteColumn() || r.only(Border) || it.text == "" || toe
 }
 
 // borderWord reads a border, but not where the drug went in.
 func (r *reader) borderWord(i int) (mention, bool) {
 	it := r.items[i]
-	if len(r.kinds) == 0 && r.injected(it.segment) {
+	if len(r.kinds) == 0 && r.injectedAt(it) {
 		return mention{}, false
 	}
 	switch {
@@ -363,6 +375,23 @@ func (r *reader) borderWord(i int) (mention, bool) {
 		return mention{border: record.Code(e.value), unsure: !edge, rule: e.rule}, ok
 	}
 	return mention{}, false
+}
+
+// injectedAt reports whether a border is where the drug went in: it stands after the drug,
+// or the block, and no toe between them.
+func (r *reader) injectedAt(it *item) bool {
+	after := false
+	for _, o := range r.segments[it.segment] {
+		switch {
+		case o == it:
+			return after
+		case o.is(anaesthetic, injectWord):
+			after = true
+		case o.is(side, digit, digits, sideDigit, procedure):
+			after = false
+		}
+	}
+	return false
 }
 
 func (r *reader) injected(segment int) bool {

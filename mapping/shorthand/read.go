@@ -152,6 +152,9 @@ func (r *reader) add(rd Reading, from ...*item) {
 		m.doubt, m.past, m.plan = m.doubt || it.mark.doubt, m.past || it.mark.past, m.plan || it.mark.plan
 	}
 	rd.From, rd.To = first.from, last.to
+	if rd.Kind == Discharge && rd.Value.Code == "died" && !slices.ContainsFunc(r.segments[first.segment], func(o *item) bool { return o.is(pastWord) && o.entry(pastWord).value != "time" }) {
+		m.past = false // died last month
+	}
 	if rule := m.rule(); rule != "" && rd.Certainty != Ambiguous {
 		rd.Certainty, rd.Rule = Ambiguous, rd.Rule+"."+rule
 		rd.Others = append(rd.Others, rd.Value)
@@ -226,6 +229,9 @@ func goesOn(items []*item, next token) bool {
 // startsMatter reports whether another matter than a toe begins at ts[i], so that
 // the full stop before it ends a clause after a short form too.
 func startsMatter(ts []token, i int) bool {
+	if i+1 < len(ts) && ts[i].number && slices.Contains([]string{"ml", "mls", "cc"}, ts[i+1].text) {
+		return true // 30s. 3cc lido
+	}
 	for i+1 < len(ts) && (ts[i].number || ts[i].text == "%") {
 		i++
 	}
@@ -268,7 +274,10 @@ func (r *reader) markAll() {
 		case it.is(pastWord):
 			r.eachOf(it.segment, func(o *item) { o.mark.past = o.mark.past || o.stretch == it.stretch })
 			if it.entry(pastWord).value == "sentence" {
-				r.toBreak(i, func(o *item) { o.mark.past = true })
+				r.toBreak(i, func(o *item) {
+					now := o.segment != it.segment && (o.is(class(Finding)) || o.is(vague) && strings.HasPrefix(o.entry(vague).value, string(Regrowth)))
+					o.mark.past = o.mark.past || !now // done elsewhere, regrown
+				})
 			}
 		case it.is(planWord) && it.entry(planWord).value == "after" && r.lastOf(i):
 			r.eachOf(it.segment, func(o *item) { o.mark.plan = o.mark.plan || o.stretch == it.stretch })
@@ -654,7 +663,22 @@ func (r *reader) rebookedInNote() {
 // dresses reports whether a word of a column of dressings is one in a note, by the noun
 // that follows: iodine gauze.
 func (r *reader) dresses(it *item, e entry) bool {
-	return strings.HasPrefix(e.value, string(Dressing)+" ") && it.index+1 < len(r.items) && r.items[it.index+1].is(dressingWord)
+	if !strings.HasPrefix(e.value, string(Dressing)+" ") {
+		return false
+	}
+	if it.index+1 < len(r.items) && r.items[it.index+1].is(dressingWord) {
+		return true
+	}
+	if r.text.Original[it.from:it.to] != "NA" { // not sodium, not n/a
+		return false
+	}
+	for _, step := range []int{-1, 1} {
+		n := r.neighbour(it.index, step)
+		if n != nil && (n.is(class(Dressing), dressingWord) || n.text == "redressed" || n.text == "dressed" || n.text == "crepe" || n.text == "tubegauze" || n.text == "tubular") {
+			return true
+		}
+	}
+	return false
 }
 
 // medicated reports whether a tulle is that of the antimicrobial before it: honey tulle.

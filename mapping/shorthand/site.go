@@ -201,7 +201,9 @@ func sameDigit(gs []*group) []*group {
 // bothBorders makes "both sides" of one toe its borders.
 func (g *group) bothBorders() {
 	for i, b := range g.borders {
-		if b.rule == "both" && g.complete() && (len(g.sides) == 1 || g.both) && len(g.digits) == 1 {
+		one := g.complete() && len(g.digits) == 1 && len(g.sides) == 1
+		feet := g.complete() && len(g.digits) == 1 && g.both && b.rule == "both" // both halluces, both sides
+		if strings.HasPrefix(b.rule, "both") && one || feet {
 			g.borders[i].unsure = false
 		}
 	}
@@ -358,7 +360,7 @@ func (r *reader) aside(groups []*group) {
 	}
 	acting := map[int]bool{}
 	for _, it := range r.items {
-		if it.is(procedure, chemical, phenolAlc, class(Method)) {
+		if it.is(procedure, chemical, phenolAlc, class(Method)) && it.mark == (mark{}) {
 			acting[it.clause] = true
 		}
 	}

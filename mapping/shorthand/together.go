@@ -16,9 +16,25 @@ func (r *reader) together() {
 	r.dischargedHealed()
 	r.offBeforeOn()
 	r.severalTimes()
+	r.dryWound()
 	r.inAlcohol()
 	r.flushOf()
 	r.notDone()
+}
+
+// dryWound makes a "dry" beside another stage of the wound what comes from it: dry, healed.
+func (r *reader) dryWound() {
+	other := false
+	dry := func(rd *Reading) bool { return lower(r.text.Original[rd.From:rd.To]) == "dry" }
+	r.each(Wound, func(rd *Reading) { other = other || !dry(rd) && rd.Value.Code != "discharging" })
+	if !other || !r.wants(Exudate) {
+		return
+	}
+	r.each(Wound, func(rd *Reading) {
+		if dry(rd) {
+			rd.Kind, rd.Value.Code, rd.Rule = Exudate, "none", "exudate.dry"
+		}
+	})
 }
 
 // inAlcohol makes chlorhexidine and alcohol of one part one flush: chlorhexidine 0.5% in

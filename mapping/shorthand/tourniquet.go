@@ -76,7 +76,7 @@ func (r *reader) tourniquetTimes(scope []*item, column bool) {
 			i += n
 			continue
 		}
-		if t, n := clockAt(scope[i:], kind != "" || column); n > 0 {
+		if t, n := clockAt(scope[i:], kind != "" || column || clockLike(scope, i)); n > 0 {
 			rd := Reading{Kind: kind, Value: Value{Time: t}, Certainty: Certain, Rule: "tourniquet.clock"}
 			if half(t, scope[i:i+n]) {
 				rd.Certainty, rd.Rule, rd.Others = Ambiguous, "tourniquet.half-day", []Value{{Time: t}, {Time: afternoon(t)}}
@@ -120,6 +120,22 @@ func namedAfter(scope []*item, column bool) bool {
 		}
 	}
 	return false
+}
+
+// clockLike reports whether a number of a note is a time of day: right after the name of
+// the tourniquet, or after another such time (tq 10.20-10.31).
+func clockLike(scope []*item, i int) bool {
+	text := scope[i].text
+	if len(text) == 4 {
+		text = text[:2] + "." + text[2:]
+	}
+	if len(text) != 5 || text[2] != '.' || text < "07.00" || text > "21.00" {
+		return false
+	}
+	if i > 0 && (scope[i-1].is(tourniquet) || scope[i-1].is(side)) {
+		return true
+	}
+	return i > 1 && (scope[i-1].text == "-" || scope[i-1].text == "to" || scope[i-1].text == "/") && clockLike(scope, i-2)
 }
 
 // half reports whether a time is one of the first hours, written without a zero

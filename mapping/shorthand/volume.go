@@ -118,6 +118,11 @@ func (r *reader) roleOf(d dose, a amount) role {
 			return ofEach
 		}
 	}
+	for k := last + 1; k < len(d.items) && (d.items[k].is(anaesthetic, percent, vaso) || d.items[k].number); k++ {
+		if k+1 < len(d.items) && d.items[k+1].text == "each" {
+			return ofEach // 2 mL 2% lig each toe
+		}
+	}
 	return plainVolume
 }
 
