@@ -83,7 +83,7 @@ func (r *reader) isHallux(i int) bool {
 		return false
 	}
 	between := func(it *item) bool {
-		sites := r.siteColumn() && (it.text == "." || it.is(footWord, border, borderWord) || it.text == "," && i == 0)
+		sites := r.siteColumn() && (it.text == "." || it.is(footWord, border, borderWord, vagueBoth) || it.text == "," && i == 0)
 		return it.text == "(" || it.text == ")" || sites
 	}
 	near := func(k, step int) bool {
@@ -230,6 +230,9 @@ func (r *reader) bareDigit(i int) (mention, bool) {
 		if unknown || n.text == ":" && !sites || n.is(unitML, unitMG, unitSec, unitMin, unitApp, unitCart, percent, timesSign) {
 			return mention{}, false
 		}
+	}
+	if i+1 < len(r.items) && slices.Contains([]string{"toes", "digits", "toenails"}, r.items[i+1].text) && !r.followsDigit(i) && len(m.digit) == 1 {
+		return mention{}, false // 2 toes
 	}
 	prev := r.neighbour(i, -1)
 	if prev != nil && prev.is(timesSign, numberWord) || r.ofFraction(i) {

@@ -208,7 +208,7 @@ func endsClause(items []*item) bool {
 		return false
 	}
 	before := items[len(items)-2]
-	short := len(before.text) <= 4
+	short := len(before.text) <= 4 && before.text != ""
 	return !(short && (before.is(side, ordinal, border, letter, digit, unitMin, unitSec, unitML, bothSides, chemical, anaesthetic, unitApp, vaso, tourniquet) || before.text == "prev" || before.text == "hx"))
 }
 
@@ -259,6 +259,9 @@ func hcpcs(code string) string {
 // comment).
 func (r *reader) markAll() {
 	for i, it := range r.items {
+		if it.notDone() {
+			r.toeNotDone(it)
+		}
 		switch {
 		case it.is(doubtWord) && (r.doubtsNumber(i) || r.timeUnknown(i) || r.orDenied(i)):
 		case r.doubtsBorder(i):
@@ -286,7 +289,7 @@ func (r *reader) markAll() {
 				continue
 			}
 			r.eachOf(it.segment, func(o *item) { o.mark.plan = o.mark.plan || o.from > it.from })
-		case r.isYear(it) && r.otherToe(it):
+		case r.isYear(it) && !r.ofDate(i) && r.otherToe(it):
 			r.eachOf(it.segment, func(o *item) { o.mark.past = o.mark.past || o.stretch == it.stretch })
 		case it.text == "allergy" && (i == 0 || r.items[i-1].segment != it.segment):
 			r.denyNext(i)
@@ -404,6 +407,29 @@ func (r *reader) doubtsBorder(i int) bool {
 	return r.items[i+1].is(border, vagueBorder) && r.items[i-1].segment == r.items[i].segment
 }
 
+// notDone reports whether an item says that something was not done.
+func (it *item) notDone() bool {
+	return it.is(class(Outcome)) && it.entry(class(Outcome)).value == "not-done" || it.is(columnWord) && it.entry(columnWord).value == "outcome not-done"
+}
+
+// toeNotDone doubts the toe of two that "not done" or "cancelled" stands beside: L hallux,
+// R hallux (not done).
+func (r *reader) toeNotDone(it *item) {
+	toes := func(segment int) bool {
+		return slices.ContainsFunc(r.segments[segment], func(o *item) bool { return o.is(side, digit, digits, ordinal, sideDigit) })
+	}
+	of := it.segment
+	if !toes(of) && of > 0 && r.segments[of-1][0].clause == it.clause {
+		of--
+	}
+	for s := range r.segments {
+		if s != of && s != it.segment && toes(of) && toes(s) {
+			r.eachOf(of, func(o *item) { o.mark.doubt = o.mark.doubt || o.is(side, digit, digits, ordinal, sideDigit, bothSides) })
+			break
+		}
+	}
+}
+
 // lastOf reports whether nothing but signs follows an item in its segment.
 func (r *reader) lastOf(i int) bool {
 	return !slices.ContainsFunc(r.items[i+1:], func(o *item) bool {
@@ -416,8 +442,16 @@ func (r *reader) isYear(it *item) bool {
 	return it.number && len(it.text) == 4 && it.text >= "1950" && it.text < "2040" && !strings.ContainsAny(it.text, ".,") && !r.only(Tourniquet, On, Off, Minutes)
 }
 
-// otherToe reports whether a toe stands in another part of a text than an item: of two
-// toes the one with a year was done then.
+// months are how months begin.
+var months = []string{"jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"}
+
+// ofDate reports whether a month stands before a year.
+func (r *reader) ofDate(i int) bool {
+	return i > 0 && len(r.items[i-1].text) >= 3 && slices.Contains(months, r.items[i-1].text[:3])
+}
+
+// otherToe reports whether the toe beside an item, which is a year, was done then: it
+// stands in a note, or another toe without a year beside it.
 func (r *reader) otherToe(it *item) bool {
 	here, there := false, false
 	for _, o := range r.items {
@@ -425,7 +459,7 @@ func (r *reader) otherToe(it *item) bool {
 			here, there = here || o.stretch == it.stretch, there || o.stretch != it.stretch
 		}
 	}
-	return here && there
+	return here && (there || len(r.kinds) == 0)
 }
 
 // nothingElse reports whether a segment has no more than words of doubt: R hallux (?).

@@ -256,7 +256,7 @@ func (g *group) begins(m, last mention) bool {
 		return false
 	}
 	if !g.complete() {
-		return false
+		return m.isDigit() && len(g.digits) > 0 && len(g.borders) > 0 && len(g.sides) == 0 && !g.both
 	}
 	switch {
 	case m.isSide():
@@ -366,10 +366,29 @@ func (r *reader) aside(groups []*group) {
 	}
 	done := slices.ContainsFunc(groups, func(g *group) bool { return g.complete() && acting[g.clause] })
 	for _, g := range groups {
-		if done && g.complete() && !acting[g.clause] && g.wrong == "" {
+		if done && g.complete() && g.wrong == "" && (!acting[g.clause] || r.otherMatter(g, groups)) {
 			g.wrong = "toe.aside"
 		}
 	}
+}
+
+// otherMatter reports whether a toe of a segment without a procedure stands among words
+// that are none of the grammar's, beside a segment where something was done to another:
+// PNA R hallux, L 3rd toe corn debrided.
+func (r *reader) otherMatter(g *group, groups []*group) bool {
+	act := func(it *item) bool {
+		return it.is(procedure, chemical, phenolAlc, class(Method)) && it.mark == (mark{})
+	}
+	here := g.first().segment
+	strange := slices.ContainsFunc(r.segments[here], func(it *item) bool {
+		return len(it.entries) == 0 && isLetter(it.text) && len(it.text) > 3 && it.text != "also" && it.text != "with"
+	})
+	if !strange || slices.ContainsFunc(r.segments[here], act) {
+		return false
+	}
+	return slices.ContainsFunc(groups, func(o *group) bool {
+		return o != g && o.complete() && o.clause == g.clause && slices.ContainsFunc(r.segments[o.first().segment], act)
+	})
 }
 
 // join gives borders without a toe to the only toe there is, and half a toe to the

@@ -160,7 +160,9 @@ func (r *reader) bareTimes(bare []Reading, items [][]*item) {
 	case len(bare) == 2:
 		bare[0].Kind, bare[1].Kind = On, Off
 		for i := range bare {
-			bare[i].Rule = "tourniquet.range"
+			if bare[i].Certainty == Certain {
+				bare[i].Rule = "tourniquet.range"
+			}
 			r.add(bare[i], items[i]...)
 		}
 	case len(bare) == 1 && len(r.text.Of(On)) == 1 && len(r.text.Of(Off)) == 0:
