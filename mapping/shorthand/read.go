@@ -238,7 +238,7 @@ func startsMatter(ts []token, i int) bool {
 	entries, _ := match(ts, i)
 	return slices.ContainsFunc(entries, func(e entry) bool {
 		return slices.Contains([]class{anaesthetic, chemical, phenolAlc, tourniquet, noTourni, injectWord, flushWord, planWord, class(Dressing), class(Method)}, e.class) ||
-			e.class == pastWord && ts[i].text != "hx" && !ts[i].small
+			(e.class == pastWord && ts[i].text != "hx" || e.class == procedure) && !ts[i].small
 	})
 }
 
@@ -325,6 +325,14 @@ func (r *reader) denyNext(i int) {
 // converted denies what was changed into another thing of its kind: PNA -> TNA; NA changed
 // to plaster.
 func (r *reader) converted(i int) {
+	toe := func(o *item) bool {
+		return o.is(side, digit, digits, ordinal, sideDigit) && o.clause == r.items[i].clause
+	}
+	if n := r.neighbour(i, 1); n != nil && toe(n) && slices.ContainsFunc(r.items[:i], toe) { // R hallux -> L hallux
+		for _, o := range r.items {
+			o.mark.doubt = o.mark.doubt || toe(o)
+		}
+	}
 	for _, c := range []class{procedure, class(Dressing), chemical} {
 		into := r.neighbour(i, 1)
 		if into == nil || !into.is(c) {

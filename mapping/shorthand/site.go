@@ -96,6 +96,9 @@ func grouped(ms []mention, clause int) []*group {
 		if m.rule == "both" && m.unsure && (len(out) > 0 && cur.after || len(cur.digits) == 2) && cur.complete() && i+1 == len(ms) && len(cur.borders) > 0 {
 			continue // of the two toes: total both
 		}
+		if m.rule == "both" && m.unsure && (len(out) > 0 || cur.several()) && cur.complete() && len(cur.borders) == 0 && i+1 < len(ms) && ms[i+1].isBorder() {
+			continue // T5 & T6, both lat
+		}
 		if m.isBorder() {
 			if prefix && (cur.complete() || len(cur.sides) > 0 && len(cur.digits) == 0 && len(cur.borders) > 0) {
 				next()
@@ -133,9 +136,13 @@ func (g *group) innerAndOuter() {
 	}
 }
 
+// several reports whether a group is more than one toe.
+func (g *group) several() bool { return len(g.digits) > 1 || len(g.sides) > 1 || g.both }
+
 // lastL reads an L after a whole toe as a border, or as left of the next: R hallux L.
 func (g *group) lastL(m mention, rest []mention) mention {
 	ofNext := len(rest) > 0 && (rest[0].isDigit() || rest[0].isBorder())
+	ofNext = ofNext || len(g.borders) > 1 // hallux lat R, med L
 	if m.isSide() && m.items[0].text == "l" && g.complete() && !m.joined && !ofNext {
 		return mention{border: "lateral", unsure: true, rule: "border.letter-l", items: m.items}
 	}
@@ -263,10 +270,27 @@ func (g *group) begins(m, last mention) bool {
 		return (!m.joined || !last.isSide() || len(g.borders) > 0) && !g.code
 	case m.isDigit():
 		return (!last.isDigit() || len(g.borders) > 0) && !g.code
+	case m.side != "" && m.code && !g.code && m.besides(last) && !g.says(m):
+		g.wrong = "toe.code-and-words" // left hallux T5
+		return false
 	case m.side != "":
 		return !slices.Equal(g.sides, []record.Code{m.side}) || !slices.Equal(g.digits, m.digit)
 	}
 	return true
+}
+
+// besides reports whether nothing but a bracket stands between two words of a toe.
+func (m mention) besides(last mention) bool {
+	if len(last.items) == 0 {
+		return false
+	}
+	gap := m.items[0].index - last.items[0].index
+	return gap == 1 || gap == 2 && m.items[0].glued
+}
+
+// says reports whether a code names the toe of the group.
+func (g *group) says(m mention) bool {
+	return slices.Equal(g.sides, []record.Code{m.side}) && slices.Equal(g.digits, m.digit)
 }
 
 // take adds a word of a toe. Two sides, or two digits, need an "and" between them.
@@ -379,15 +403,18 @@ func (r *reader) otherMatter(g *group, groups []*group) bool {
 	act := func(it *item) bool {
 		return it.is(procedure, chemical, phenolAlc, class(Method)) && it.mark == (mark{})
 	}
-	here := g.first().segment
-	strange := slices.ContainsFunc(r.segments[here], func(it *item) bool {
+	in := func(part int, f func(*item) bool) bool {
+		return slices.ContainsFunc(r.items, func(it *item) bool { return it.part == part && f(it) })
+	}
+	here := g.items[0].part
+	strange := in(here, func(it *item) bool {
 		return len(it.entries) == 0 && isLetter(it.text) && len(it.text) > 3 && it.text != "also" && it.text != "with"
 	})
-	if !strange || slices.ContainsFunc(r.segments[here], act) {
+	if !strange || in(here, act) {
 		return false
 	}
 	return slices.ContainsFunc(groups, func(o *group) bool {
-		return o != g && o.complete() && o.clause == g.clause && slices.ContainsFunc(r.segments[o.first().segment], act)
+		return o != g && o.complete() && o.clause == g.clause && in(o.items[0].part, act)
 	})
 }
 
