@@ -52,7 +52,7 @@ func amounts(items []*item) []amount {
 // amountAt reads the quantity that begins at the first item, and how many items it
 // takes; none: 0.
 func amountAt(it []*item) (amount, int) {
-	for _, read := range []func([]*item) (amount, int){ratioAt, rangeAt, perMLAt, termsAt, countTimesAt, sumAt, volumesAt, plainAt, timesAt, cartridgeAt} {
+	for _, read := range []func([]*item) (amount, int){ratioAt, rangeAt, perMLAt, termsAt, countTimesAt, sumAt, volumesAt, plainAt, usualAt, timesAt, cartridgeAt} {
 		if a, n := read(it); n > 0 {
 			return a, n
 		}
@@ -323,6 +323,17 @@ func plainAt(it []*item) (amount, int) {
 		if c, whole := wholeNumber(it, 0); whole {
 			return amount{what: times, each: repeat("", c)}, 3
 		}
+	}
+	return amount{}, 0
+}
+
+// usualAt reads 60 x 3, a usual length without its unit.
+func usualAt(it []*item) (amount, int) {
+	if len(it) < 3 || !it[0].number || !slices.Contains(usual, it[0].text) || !it[1].is(timesSign) || len(it) > 3 && it[3].is(unitMin, unitSec, unitML, percent) {
+		return amount{}, 0
+	}
+	if c, whole := wholeNumber(it, 2); whole && c >= 2 && c <= 5 {
+		return amount{what: durations, each: repeat(it[0].text, c)}, 3
 	}
 	return amount{}, 0
 }

@@ -310,13 +310,21 @@ func (r *reader) ofChemical(d dose) []*item {
 		}
 	}
 	return slices.DeleteFunc(slices.Clone(d.items), func(it *item) bool {
-		if at, ok := flushes[it.part]; ok && it.part != d.drug.part && it.index > at {
+		if at, ok := flushes[it.part]; ok && it.part != d.drug.part && it.index > at && r.ofLiquid(it) {
 			return true
 		}
 		next := r.items[min(it.index+2, len(r.items)-1)]
 		percents := it.number && it.index+1 < len(r.items) && r.items[it.index+1].is(percent)
 		return percents && it.index+2 < len(r.items) && next.flushes() && !next.is(flushWord)
 	})
+}
+
+// ofLiquid reports whether an item is a volume or a percentage, or the number of one.
+func (r *reader) ofLiquid(it *item) bool {
+	if it.number && it.index+1 < len(r.items) {
+		it = r.items[it.index+1]
+	}
+	return it.is(unitML, percent)
 }
 
 // flushes reports whether an item is of a flush.

@@ -153,6 +153,10 @@ func (r *reader) times(d dose, v volumeOf) (string, string) {
 	if v.role == inAll {
 		return v.text, ""
 	}
+	carts := func(it *item) bool { return it.is(unitCart) }
+	if half := func(it *item) bool { return it.text == "half" }; slices.ContainsFunc(d.items, half) && slices.ContainsFunc(d.items, carts) {
+		return v.text, each // one and a half cartridges
+	}
 	for _, a := range amounts(d.items) {
 		if n := len(a.each); a.what == times && n > 1 && slices.Contains(cartridges, v.text) {
 			return product(n, v.text), "" // x2 (2.2 mL)
