@@ -166,39 +166,56 @@ trusted trusty trying tuning turns tutor vocal wailing waiting warms wasted wate
 wheeling wheels whose wipes wired worms write
 `)
 
-// slipWords are the long words of the phrases of those classes, and all words of the
-// vocabulary, which are no slips.
-var slipWords = sync.OnceValue(func() (out struct{ may, known map[string]bool }) {
-	out.may, out.known = map[string]bool{}, map[string]bool{}
+// slipIndex holds the long words of the phrases of those classes by their first and
+// last letters, one of which a slip leaves as they are; and all words of the vocabulary,
+// which are no slips.
+type slipIndex struct {
+	first, last map[string][]string
+	known       map[string]bool
+}
+
+var slipWords = sync.OnceValue(func() slipIndex {
+	ix := slipIndex{map[string][]string{}, map[string][]string{}, map[string]bool{}}
+	for _, w := range noSlips {
+		ix.known[w] = true
+	}
+	seen := map[string]bool{}
 	for _, ps := range vocabulary() {
 		for _, p := range ps {
 			for _, t := range p.tokens {
-				out.known[t] = true
-				if len(t) >= 5 && isLetter(t) && slices.ContainsFunc(p.entries, func(e entry) bool {
-					switch e.class {
-					case digit, digits: // "treat" is no great toe
-						return strings.HasPrefix(t, "hal")
-					}
-					return slices.Contains(slips, e.class) || len(p.tokens) == 1 && len(t) >= 6 && slices.Contains(slipsAlone, e.class)
-				}) {
-					out.may[t] = true
+				ix.known[t] = true
+				if !seen[t] && p.maySlip(t) {
+					seen[t] = true
+					ix.first[t[:2]] = append(ix.first[t[:2]], t)
+					ix.last[t[len(t)-2:]] = append(ix.last[t[len(t)-2:]], t)
 				}
 			}
 		}
 	}
-	return out
+	return ix
 })
+
+// maySlip reports whether a word of a phrase is read with a slip.
+func (p phrase) maySlip(word string) bool {
+	return len(word) >= 5 && isLetter(word) && slices.ContainsFunc(p.entries, func(e entry) bool {
+		switch e.class {
+		case digit, digits: // "treat" is no great toe
+			return strings.HasPrefix(word, "hal")
+		}
+		return slices.Contains(slips, e.class) || len(p.tokens) == 1 && len(word) >= 6 && slices.Contains(slipsAlone, e.class)
+	})
+}
 
 // unslipped gives the one word of the vocabulary that a word is one slip away from;
 // the word itself where there is none, or several.
 func unslipped(word string) string {
 	ws := slipWords()
-	if len(word) < 5 || ws.known[word] || slices.Contains(noSlips, word) {
+	if len(word) < 5 || ws.known[word] {
 		return word
 	}
 	found := ""
-	for w := range ws.may {
-		if !oneSlip(word, w) || inflected(word, w) || inflected(w, word) {
+	for _, w := range slices.Concat(ws.first[word[:2]], ws.last[word[len(word)-2:]]) {
+		if w == found || !oneSlip(word, w) || inflected(word, w) || inflected(w, word) {
 			continue
 		}
 		switch {
