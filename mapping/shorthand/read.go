@@ -311,7 +311,7 @@ func (r *reader) markAll() {
 func (r *reader) denyNext(i int) {
 	it := r.items[i]
 	for _, o := range r.items[i+1:] {
-		if o.segment != it.segment {
+		if o.stretch != it.stretch {
 			break
 		}
 		o.mark.not = true
@@ -500,7 +500,7 @@ func (r *reader) answers(i int) bool {
 		return r.lastOf(i)
 	}
 	end := i+1 == len(r.items) || r.items[i+1].clause != r.items[i].clause || r.items[i+1].text == "." || r.items[i+1].text == ","
-	return end && r.items[i-1].text == "?"
+	return end && slices.Contains([]string{"?", ":", "-", "="}, r.items[i-1].text)
 }
 
 // denyBefore lets a word act on the phrase that stands before it.

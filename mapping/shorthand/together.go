@@ -8,6 +8,7 @@ import (
 // together settles what several phrases of a text say only with each other.
 func (r *reader) together() {
 	r.wholeNail()
+	r.saidWhich()
 	r.otherProcedure()
 	r.chemicalMethod()
 	r.otherMethod()
@@ -113,6 +114,21 @@ func (r *reader) wholeNail() {
 			rd.Value.Code, rd.Certainty, rd.Others, rd.Rule = "total-avulsion", Certain, nil, "procedure.whole-nail"
 		}
 	}
+}
+
+// saidWhich drops the question which avulsion it was where the text says it: avulsion,
+// total.
+func (r *reader) saidWhich() {
+	known := 0
+	r.each(Procedure, func(rd *Reading) {
+		if rd.Value.Code == "partial-avulsion" || rd.Value.Code == "total-avulsion" {
+			known++
+		}
+	})
+	r.text.Readings = slices.DeleteFunc(r.text.Readings, func(rd Reading) bool {
+		at := slices.IndexFunc(r.items, func(it *item) bool { return it.from == rd.From })
+		return known == 1 && rd.Rule == "procedure.avulsion" && r.items[at].mark == (mark{})
+	})
 }
 
 // otherProcedure makes two procedures ambiguous between which a slash or a versus
