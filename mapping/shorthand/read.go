@@ -94,6 +94,7 @@ func Read(text string, kinds ...Kind) Text {
 		r.segments[it.segment] = append(r.segments[it.segment], it)
 	}
 	r.minutes()
+	r.phoned()
 	r.markAll()
 	if r.wants(Site) || r.wants(Border) {
 		r.sites()
@@ -122,6 +123,24 @@ func (r *reader) minutes() {
 	for i, it := range r.items {
 		if it.text == "m" && i > 0 && r.items[i-1].number {
 			it.entries = []entry{{unitMin, "", "unit"}}
+		}
+	}
+}
+
+// phoned takes a ph of a note for a telephone where no amount and no procedure is beside
+// it, and a "stopped" for a drug that was where no procedure is.
+func (r *reader) phoned() {
+	if len(r.kinds) > 0 {
+		return
+	}
+	for i, it := range r.items {
+		near := func(k int) bool {
+			return k >= 0 && k < len(r.items) && r.items[k].clause == it.clause &&
+				(r.items[k].number || r.items[k].is(timesSign, percent, conj, procedure) || slices.Contains([]string{"w", "with", "c", "liq"}, r.items[k].text))
+		}
+		operated := slices.ContainsFunc(r.items, func(o *item) bool { return o.clause == it.clause && o.is(procedure, vague) })
+		if it.text == "ph" && !near(i-1) && !near(i+1) || it.text == "stopped" && !operated {
+			it.entries = nil
 		}
 	}
 }
