@@ -694,6 +694,7 @@ func (r *reader) codes() {
 				r.add(Reading{Kind: Tourniquet, Value: Value{Code: "not-used"}, Certainty: Certain, Rule: e.rule}, it)
 			case k == Dressing && r.medicated(it):
 			case k == Discharge && r.fromWound(it):
+			case k == Finding && r.complaint(it):
 			case slices.Contains(coded, k) && r.wants(k):
 				r.add(Reading{Kind: k, Value: Value{Code: record.Code(e.value)}, Certainty: Certain, Rule: e.rule}, it)
 				if e.class == class(Discharge) && e.value == "healed" && r.wants(Wound) {
@@ -750,6 +751,12 @@ func (r *reader) medicated(it *item) bool {
 	return slices.ContainsFunc(r.items[it.index-1].entries, func(e entry) bool {
 		return e.class == class(Dressing) && e.value == "antimicrobial" || e.value == string(Dressing)+" antimicrobial"
 	})
+}
+
+// complaint reports whether a sign of a note is what the patient came with, for so many
+// weeks or months: painful 6/12.
+func (r *reader) complaint(it *item) bool {
+	return len(r.kinds) == 0 && it.index+1 < len(r.items) && calendar.MatchString(r.items[it.index+1].text)
 }
 
 // fromWound reports whether a d/c is what comes from a wound: serous d/c, d/c cloudy.
