@@ -65,6 +65,7 @@ func unhyphened(ts []token) []token {
 	for i, t := range ts {
 		between := t.text == "-" && i > 0 && ts[i-1].number && t.glued && i+1 < len(ts) && ts[i+1].glued
 		if between && slices.Contains(hyphenUnits, ts[i+1].text) {
+			out[len(out)-1].spelled = true // a count may stand before it: 3 30-second applications
 			continue
 		}
 		out = append(out, t)

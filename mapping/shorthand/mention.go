@@ -149,7 +149,7 @@ func (r *reader) readMention(i int) (mention, bool) {
 		if i+1 < len(r.items) && r.items[i+1].is(nthWord) {
 			return mention{}, false
 		}
-		ok := r.siteColumn() || r.beside(i, side, bothSides, toeWord, footWord, border, vagueBoth) || r.followsDigit(i)
+		ok := r.siteColumn() || r.beside(i, side, bothSides, toeWord, footWord, border, vagueBoth) || r.followsDigit(i) || r.leadsDigit(i)
 		return mention{digit: []record.Code{record.Code(e.value)}, rule: e.rule}, ok
 	}
 	return r.borderWord(i)
@@ -267,6 +267,15 @@ func (r *reader) followsDigit(i int) bool {
 	}
 	m, ok := r.mention(prev.index)
 	return ok && m.isDigit()
+}
+
+// leadsDigit reports whether "and" joins an ordinal to a toe: 2nd & 3rd toes R.
+func (r *reader) leadsDigit(i int) bool {
+	if i+2 >= len(r.items) || !r.items[i+1].is(conj) {
+		return false
+	}
+	n := r.items[i+2]
+	return n.is(digit, digits) || n.is(ordinal) && r.beside(n.index, side, bothSides, toeWord, footWord, border, vagueBoth)
 }
 
 func (r *reader) isToeWord(i int) bool { return i < len(r.items) && r.items[i].is(toeWord) }

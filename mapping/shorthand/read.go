@@ -626,7 +626,7 @@ func (r *reader) bothTimed() bool {
 	return r.only(Tourniquet, On, Off, Minutes) && has("left") && has("right")
 }
 
-// ofBorders reports whether two answers are those of two borders: lat healed, med
+// ofBorders reports whether two answers are those of two borders, or toes: lat healed, med
 // granulating.
 func (r *reader) ofBorders(rs []Reading, k Kind) bool {
 	var seen []string
@@ -635,16 +635,16 @@ func (r *reader) ofBorders(rs []Reading, k Kind) bool {
 			continue
 		}
 		at := slices.IndexFunc(r.items, func(it *item) bool { return it.from == rd.From })
-		var of []string
+		of := ""
 		for _, it := range r.segments[r.items[at].segment] {
-			if it.is(border) {
-				of = append(of, it.entry(border).value)
+			if it.is(border, side, digit, sideDigit) {
+				of += it.entries[0].value + " "
 			}
 		}
-		if len(of) != 1 || slices.Contains(seen, of[0]) {
+		if of == "" || slices.Contains(seen, of) {
 			return false
 		}
-		seen = append(seen, of[0])
+		seen = append(seen, of)
 	}
 	return len(seen) == 2
 }
