@@ -69,7 +69,7 @@ var (
 var rooms = []room{
 	{"mapping/resource", nil, "the handle that everybody holds knows nobody"},
 	{"mapping/record", []string{"mapping/internal/rawjson"}, "a clinic record knows no FHIR"},
-	{"mapping/safety/...", []string{"mapping/record", "mapping/safety"}, "arithmetic over records and formulary files alone"},
+	{"mapping/safety/...", []string{"mapping/internal/rawjson", "mapping/record", "mapping/safety"}, "arithmetic over records and formulary files alone"},
 	{"mapping/followup", []string{"mapping/record"}, "protocols and dates over records alone"},
 	{"mapping/shorthand", []string{"mapping/record"}, "a grammar over the record's lists"},
 	{"mapping/terms/...", []string{"mapping/record", "mapping/terms"}, "code maps translate record codes and know no resource"},
