@@ -1,33 +1,31 @@
 package main
 
-import (
-	"bytes"
-	"fmt"
-	"os"
+import "errors"
 
-	"nailbridge/conformance/guide"
-)
-
+// guideCommand writes the guide for integration engineers. Each flag of it is in
+// a file of its own.
 type guideCommand struct {
-	Out string `required:"" type:"path" help:"File to write, such as package.tgz; one that is there is not written over."`
+	guidePages
+	guidePackage
 }
 
-// Run writes the guide as a FHIR package (https://hl7.org/fhir/packages.html).
+// Validate refuses to be asked for nothing.
+func (c guideCommand) Validate() error {
+	if c.Pages == "" && c.Out == "" {
+		return errors.New("say what to write: --pages or --out")
+	}
+	return nil
+}
+
+// Run writes what was asked for.
 func (c guideCommand) Run(e *env) error {
-	var b bytes.Buffer
-	if err := guide.Write(&b); err != nil {
-		return err
+	if c.Pages != "" {
+		if err := c.guidePages.write(e); err != nil {
+			return err
+		}
 	}
-	f, err := os.OpenFile(c.Out, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-	if err != nil {
-		return err
+	if c.Out != "" {
+		return c.guidePackage.write(e)
 	}
-	_, err = f.Write(b.Bytes())
-	if closed := f.Close(); err == nil {
-		err = closed
-	}
-	if err == nil {
-		_, err = fmt.Fprintf(e.stdout, "%s %s, %d bytes\n", guide.PackageID, guide.Version, b.Len())
-	}
-	return err
+	return nil
 }

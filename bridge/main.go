@@ -33,10 +33,10 @@ type commands struct {
 	Remap     remapCommand     `cmd:"" help:"Show what changed settings or a release would write anew, or write it."`
 	FollowUp  followUpCommand  `cmd:"" name:"follow-up" help:"Print the follow-up list of a data folder."`
 	Schema    schemaCommand    `cmd:"" help:"Print the JSON Schema of the clinic record, or the OpenAPI document."`
-	Guide     guideCommand     `cmd:"" help:"Write the implementation guide as a FHIR package."`
 	Terms     termsCommand     `cmd:"" help:"Print how many codings carry SNOMED CT beside local codes."`
 	Generate  generateCommand  `cmd:"" help:"Print invented records as NDJSON."`
 	Validate  validateCommand  `cmd:"" help:"Check FHIR R4 resources against the standard and profiles."`
+	Guide     guideCommand     `cmd:"" help:"Write the guide for integration engineers: pages, or a FHIR package."`
 	Version   versionCommand   `cmd:"" help:"Print the version."`
 }
 

@@ -69,11 +69,12 @@ var (
 var rooms = []room{
 	{"mapping/resource", nil, "the handle that everybody holds knows nobody"},
 	{"mapping/record", []string{"mapping/internal/rawjson"}, "a clinic record knows no FHIR"},
-	{"mapping/safety/...", []string{"mapping/record", "mapping/safety"}, "arithmetic over records and formulary files alone"},
+	{"mapping/safety/...", []string{"mapping/internal/rawjson", "mapping/record", "mapping/safety"}, "arithmetic over records and formulary files alone"},
 	{"mapping/followup", []string{"mapping/record"}, "protocols and dates over records alone"},
 	{"mapping/shorthand", []string{"mapping/record"}, "a grammar over the record's lists"},
 	{"mapping/terms/...", []string{"mapping/record", "mapping/terms"}, "code maps translate record codes and know no resource"},
 	{"mapping/profiles", []string{"mapping/terms"}, "profiles are data beside the code maps"},
+	{"mapping/coverage", nil, "reads what COVERAGE.md says and knows no record"},
 	{"mapping/back", []string{"mapping/internal/rawjson", "mapping/record", "mapping/terms"}, "the way back knows resources as JSON, code maps and records, and not the fold"},
 	{"mapping/internal/rawjson", nil, "JSON as it came"},
 	{"mapping/internal/...", []string{"mapping/record", "mapping/resource", "mapping/terms", "mapping/internal/..."}, "builders of datatypes"},
@@ -123,8 +124,9 @@ var rooms = []room{
 	{"conformance/sizes", []string{"conformance/running", "internal/config", "internal/generate", "internal/hub", "internal/receive", "internal/searchparam", "internal/store", "internal/store/sqlite", "internal/validate", "mapping", "mapping/record", "mapping/resource"}, "stores are made, and measured, by the program's own parts put together as the program does"},
 	{"conformance/load", []string{"conformance/running", "internal/generate", "mapping/record"}, "the load sends invented records to a running bridge through both doors"},
 	{"conformance/guide", []string{"internal/hub", "internal/searchparam", "internal/validate/snapshot", "mapping/followup", "mapping/profiles", "mapping/terms"}, "the guide gathers what the project holds as data, and the CapabilityStatement"},
+	{"conformance/guide/pages", []string{"internal/spec", "mapping/coverage", "mapping/terms"}, "pages are made of what they are given, and know no store and no fold"},
 	{"conformance/...", slices.Concat(engine, []string{"conformance/...", "internal/official", "internal/validate/...", "mapping/terms", "mapping/followup", "mapping/profiles"}), "the suite judges resources from outside and does not know the bridge"},
-	{"bridge", []string{"conformance/guide", "internal/...", "mapping/...", "testdata"}, "the program joins everything, and nobody imports it"},
+	{"bridge", []string{"conformance/guide/...", "internal/...", "mapping/...", "testdata"}, "the program joins everything, and nobody imports it"},
 	{"internal/arrows", nil, "this test"},
 }
 

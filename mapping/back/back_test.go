@@ -673,7 +673,9 @@ func TestD1_3_AStatusThatNoRecordHoldsIsNamed(t *testing.T) {
 	got, err := back.Read(back.Options{Terms: settings().Terms}, back.Input{Name: "fold", Data: published(t, res)})
 	require.NoError(t, err)
 	require.Len(t, got.Records, 1)
-	require.True(t, slices.ContainsFunc(got.Findings, func(f back.Finding) bool { return strings.HasPrefix(f.Resource, "AllergyIntolerance/") && f.Path == "/code" }))
+	require.True(t, slices.ContainsFunc(got.Findings, func(f back.Finding) bool {
+		return strings.HasPrefix(f.Resource, "AllergyIntolerance/") && f.Path == "/code"
+	}))
 }
 
 // TestEachRevisionComesBack: of the history of its resources, every content of a

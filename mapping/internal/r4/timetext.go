@@ -1,6 +1,7 @@
 package r4
 
 import (
+	"errors"
 	"sync"
 	"time"
 
@@ -30,30 +31,23 @@ func clock(fraction string) layouts {
 	return layouts{seconds + fraction + "-07:00", seconds + fraction + "Z"}
 }
 
-var zones sync.Map // *time.Location by what google/fhir names a zone
+var zones sync.Map // *time.Location by offset
 
-// located is an instant in its zone: "Z", an offset, or a name of the zone data. What was
-// found is kept, since zone data would be looked through for each offset.
+// located is an instant in its zone: "Z", "UTC" or an offset. Names of the zone data are
+// none that a resource is made with, and reading them is no matter of a pure core.
 func located(us int64, zone string) (time.Time, error) {
 	at := time.UnixMicro(us)
-	if zone == utc {
+	if zone == utc || zone == "UTC" {
 		return at.UTC(), nil
 	}
 	if l, ok := zones.Load(zone); ok {
 		return at.In(l.(*time.Location)), nil
 	}
-	l, err := locationOf(zone)
+	of, err := time.Parse("-07:00", zone)
 	if err != nil {
-		return at, err
+		return at, errors.New("the zone is no offset")
 	}
-	zones.Store(zone, l)
-	return at.In(l), nil
-}
-
-func locationOf(zone string) (*time.Location, error) {
-	if at, err := time.Parse("-07:00", zone); err == nil {
-		_, seconds := at.Zone()
-		return time.FixedZone(zone, seconds), nil
-	}
-	return time.LoadLocation(zone)
+	_, seconds := of.Zone()
+	l, _ := zones.LoadOrStore(zone, time.FixedZone(zone, seconds))
+	return at.In(l.(*time.Location)), nil
 }
