@@ -147,7 +147,7 @@ func TestOraclePackage(t *testing.T) {
 			documents = append(documents, text)
 		}
 	}
-	report, err := oracles.Validate(t.Context(), oracles.Options{Definitions: o.in("package"), Documents: documents})
+	report, err := oracles.Validate(t.Context(), oracles.Options{Definitions: o.in("package"), Documents: documents, Filters: "testdata/filters.tsv"})
 	require.NoError(t, err)
 	assert.NoError(t, report.Err())
 	t.Logf("%d resources: %v", report.Resources, report.Types)
