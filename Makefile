@@ -23,7 +23,7 @@ lint:
 
 oracle: ## everything we publish, our FHIRPath, units and searches, against outside tools; needs Java 17, Maven, node and npm
 	NAILBRIDGE_ORACLE=1 $(GO) test -count=1 -v -timeout 45m -run TestOracle \
-		./conformance/oracles/... ./conformance/agreement ./conformance/clients ./bridge ./internal/hub ./internal/fhirpath ./internal/ucum
+		./conformance/oracles/... ./conformance/guide ./conformance/agreement ./conformance/clients ./bridge ./internal/hub ./internal/fhirpath ./internal/ucum
 
 demo:
 	$(GO) run ./bridge demo
