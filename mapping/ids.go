@@ -23,6 +23,11 @@ func (s Settings) newID(typ string, parts ...string) string {
 // colon: ("ab", "c") is "2:ab1:c", and nothing else is.
 func keyOf(parts ...string) string {
 	var b strings.Builder
+	size := 0
+	for _, p := range parts {
+		size += len("1000:") + len(p)
+	}
+	b.Grow(size)
 	for _, p := range parts {
 		b.WriteString(strconv.Itoa(len(p)))
 		b.WriteByte(':')

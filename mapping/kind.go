@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 
+	"nailbridge/mapping/internal/rawjson"
 	"nailbridge/mapping/record"
 )
 
@@ -41,7 +42,7 @@ func kindsOf(ds []Delivery, p record.Identifier, st Standing) kindChange {
 func kindSignal(k kindChange) signal {
 	var words []string
 	f := Flag{
-		Code: "record-kind-changed", Level: Warning, Place: "/record/" + strings.NewReplacer("~", "~0", "/", "~1").Replace(k.id), Rule: "D1.1",
+		Code: "record-kind-changed", Level: Warning, Place: rawjson.Pointer("/record", k.id), Rule: "D1.1",
 		Inputs: inputs("counts", string(k.now)),
 	}
 	for _, kind := range k.kinds {

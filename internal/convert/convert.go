@@ -52,17 +52,9 @@ func Convert(clinics []mapping.Settings, files []Input, asOf time.Time) (Result,
 	for _, f := range files {
 		err := Split(f, func(source string, text []byte) error {
 			s, d := readFor(clinics, text)
-			o := Outcome{Source: source, Record: d.Record.Record, Refused: d.NotJSON || d.Refused(), Findings: d.Findings}
-			if d.Record.Clinic != s.Clinic.ID && !o.Refused {
-				o.Refused = true
-				o.Findings = append(o.Findings, record.Finding{Severity: record.Refusal, Code: "other-clinic", Pointer: "/clinic",
-					Text: "the record is of another clinic than the settings name", Rule: "D2.1"})
-			}
-			out.Records = append(out.Records, o)
-			del := mapping.Delivery{Record: d.Record, Findings: d.Findings, Hash: d.Hash, Received: asOf, Refused: o.Refused}
-			if !o.Refused || del.EndsSharing(s.Clinic) { // D3.1
-				byClinic[s.Clinic.ID] = byClinic[s.Clinic.ID].with(*d.Record.Patient.Identifier, del)
-			}
+			del, findings := delivered(s, d, asOf)
+			out.Records = append(out.Records, Outcome{Source: source, Record: d.Record.Record, Refused: del.Refused, Findings: findings})
+			byClinic[s.Clinic.ID] = byClinic[s.Clinic.ID].with(s, del)
 			return nil
 		})
 		if err != nil {
@@ -81,12 +73,44 @@ func Convert(clinics []mapping.Settings, files []Input, asOf time.Time) (Result,
 // patients are the deliveries that name each patient of a clinic.
 type patients map[record.Identifier][]mapping.Delivery
 
-func (p patients) with(id record.Identifier, d mapping.Delivery) patients {
+// with takes in a delivery that counts for a fold.
+func (p patients) with(s mapping.Settings, d mapping.Delivery) patients {
+	if d.Refused && !d.EndsSharing(s.Clinic) { // D3.1
+		return p
+	}
 	if p == nil {
 		p = patients{}
 	}
+	id := *d.Record.Patient.Identifier
 	p[id] = append(p[id], d)
 	return p
+}
+
+// delivered is a record as it reached a clinic, and what was found: one of another
+// clinic is refused.
+func delivered(s mapping.Settings, d record.Decoded, asOf time.Time) (mapping.Delivery, []record.Finding) {
+	del := mapping.Delivery{Record: d.Record, Findings: d.Findings, Hash: d.Hash, Received: asOf, Refused: d.NotJSON || d.Refused()}
+	if d.Record.Clinic == s.Clinic.ID || del.Refused {
+		return del, d.Findings
+	}
+	del.Refused = true
+	return del, append(slices.Clip(d.Findings), record.Finding{Severity: record.Refusal, Code: "other-clinic", Pointer: "/clinic",
+		Text: "the record is of another clinic than the settings name", Rule: "D2.1"})
+}
+
+// Records folds the records of one clinic, each one JSON object, as Convert does, and gives
+// them beside the result as they were read.
+func Records(s mapping.Settings, records [][]byte, asOf time.Time) (Result, []mapping.Delivery, error) {
+	var out Result
+	var all patients
+	read := make([]mapping.Delivery, len(records))
+	for i, text := range records {
+		read[i], _ = delivered(s, record.Read(text, s.Clinic.Zone), asOf)
+		all = all.with(s, read[i])
+	}
+	err := out.clinic(s, all, asOf)
+	resource.Sort(out.Resources)
+	return out, read, err
 }
 
 // readFor reads a record under the settings of the clinic that it names; one

@@ -138,7 +138,9 @@ func walkReferences(v any, out *[]string) {
 
 // Sort orders resources by type and id.
 func Sort(rs []Resource) {
-	slices.SortFunc(rs, func(a, b Resource) int { return strings.Compare(a.ref.String(), b.ref.String()) })
+	slices.SortFunc(rs, func(a, b Resource) int {
+		return cmp.Or(strings.Compare(a.ref.Type, b.ref.Type), strings.Compare(a.ref.ID, b.ref.ID))
+	})
 }
 
 // LastUpdatedLayout is the form of meta.lastUpdated: an instant in UTC to the

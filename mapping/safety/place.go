@@ -3,19 +3,16 @@ package safety
 import (
 	"strings"
 
+	"nailbridge/mapping/internal/rawjson"
 	"nailbridge/mapping/record"
 )
 
 // places builds one path per item of a list from the keys of its items.
 func places(base string, keys []string) []string {
 	for i, k := range keys {
-		keys[i] = base + "/" + escape(k)
+		keys[i] = rawjson.Pointer(base, k)
 	}
 	return keys
-}
-
-func escape(s string) string {
-	return strings.NewReplacer("~", "~0", "/", "~1").Replace(s)
 }
 
 // ToePlaces gives the path of each toe of a surgery, by record.ToeKeys.
@@ -45,7 +42,7 @@ func BorderPlaces(toePlace string, t *record.Toe) []string {
 
 // AgentPlace is the path of the totals of one agent over a sitting.
 func AgentPlace(agent record.Code) string {
-	return "/surgery/anaesthetic/" + escape(string(agent))
+	return rawjson.Pointer(AnaestheticPlace, string(agent))
 }
 
 // AnaestheticPlace is the path of what concerns all agents of a sitting.

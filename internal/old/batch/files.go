@@ -25,10 +25,13 @@ type files struct {
 	sizes    map[string]int64
 	open     map[string]*os.File
 	patients int
+	pieces   map[string]*bytes.Buffer // by type; kept, since each has grown to what a piece takes
+	packed   bytes.Buffer
+	packer   *gzip.Writer
 }
 
 func openFiles(o Options, s *spool) (*files, error) {
-	f := &files{o: o, sizes: map[string]int64{}, open: map[string]*os.File{}}
+	f := &files{o: o, sizes: map[string]int64{}, open: map[string]*os.File{}, pieces: map[string]*bytes.Buffer{}, packer: gzip.NewWriter(io.Discard)}
 	v, err := s.meta("sizes")
 	if err != nil {
 		return nil, err
@@ -70,7 +73,6 @@ func (f *files) close() error {
 
 // write writes what some patients became, and keeps how far the run is.
 func (f *files) write(s *spool, done []folded, after [2]string) error {
-	pieces := map[string]*bytes.Buffer{}
 	for _, d := range done {
 		if d.err != nil {
 			return d.err
@@ -79,17 +81,11 @@ func (f *files) write(s *spool, done []folded, after [2]string) error {
 			if mapping.FoldedPerClinic(r.Type()) {
 				continue
 			}
-			if pieces[r.Type()] == nil {
-				pieces[r.Type()] = &bytes.Buffer{}
-			}
-			pieces[r.Type()].Write(r.JSON())
-			pieces[r.Type()].WriteByte('\n')
+			f.add(r.Type(), r.JSON())
 		}
 	}
-	for _, typ := range slices.Sorted(maps.Keys(pieces)) {
-		if err := f.append(typ, pieces[typ].Bytes()); err != nil {
-			return err
-		}
+	if err := f.flush(); err != nil {
+		return err
 	}
 	f.patients += len(done)
 	return s.within(func(tx *sql.Tx) error {
@@ -101,6 +97,29 @@ func (f *files) write(s *spool, done []folded, after [2]string) error {
 	})
 }
 
+// add adds a resource to the piece of its type.
+func (f *files) add(typ string, body []byte) {
+	if f.pieces[typ] == nil {
+		f.pieces[typ] = &bytes.Buffer{}
+	}
+	f.pieces[typ].Write(body)
+	f.pieces[typ].WriteByte('\n')
+}
+
+// flush writes the pieces.
+func (f *files) flush() error {
+	for _, typ := range slices.Sorted(maps.Keys(f.pieces)) {
+		if f.pieces[typ].Len() == 0 {
+			continue // of no type that came this time
+		}
+		if err := f.append(typ, f.pieces[typ].Bytes()); err != nil {
+			return err
+		}
+		f.pieces[typ].Reset()
+	}
+	return nil
+}
+
 // append writes a piece to the file of a type.
 func (f *files) append(typ string, piece []byte) error {
 	if f.o.DryRun {
@@ -109,15 +128,15 @@ func (f *files) append(typ string, piece []byte) error {
 	name := typ + ".ndjson"
 	if f.o.Gzip {
 		name += ".gz"
-		var packed bytes.Buffer
-		w := gzip.NewWriter(&packed)
-		if _, err := w.Write(piece); err != nil {
+		f.packed.Reset()
+		f.packer.Reset(&f.packed)
+		if _, err := f.packer.Write(piece); err != nil {
 			return err
 		}
-		if err := w.Close(); err != nil {
+		if err := f.packer.Close(); err != nil {
 			return err
 		}
-		piece = packed.Bytes()
+		piece = f.packed.Bytes()
 	}
 	file, err := f.file(name)
 	if err != nil {
@@ -143,6 +162,17 @@ func (f *files) file(name string) (*os.File, error) {
 	}
 	_, err = file.Seek(f.sizes[name], io.SeekStart)
 	return file, err
+}
+
+// lines counts the lines of some files of the output.
+func (o Options) lines(names []string) (map[string]int, error) {
+	counts, errs := make([]int, len(names)), make([]error, len(names))
+	o.each(len(names), func(i int) { counts[i], errs[i] = lines(filepath.Join(o.Out, names[i])) })
+	out := map[string]int{}
+	for i, name := range names {
+		out[name] = counts[i]
+	}
+	return out, errors.Join(errs...)
 }
 
 // lines counts the lines of a file of the output.

@@ -4,13 +4,13 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"slices"
 	"sync"
 
 	"nailbridge/internal/convert"
 	"nailbridge/mapping"
-	"nailbridge/mapping/record"
 )
 
 // patientsAtOnce is how many patients are folded between two points from which a
@@ -22,9 +22,9 @@ const (
 	published  = "provenance" // its record counts and is published
 	unchanged  = "unchanged"  // the same content stands in another row, which counts
 	superseded = "superseded" // another content of its record id counts
-	conflict   = "conflict"
-	waiting    = "waiting" // the surgery of a review or contact is unknown
-	held       = "held"    // our own output did not pass
+	conflict   = "conflict"   // another content claims its revision, and counts (D1.2)
+	waiting    = "waiting"    // the surgery of a review or contact is unknown
+	held       = "held"       // our own output did not pass
 	notShared  = "not-shared"
 	refused    = "refused" // by the door that it was delivered to
 )
@@ -38,7 +38,7 @@ type folded struct {
 }
 
 // fold folds patient after patient and writes what they become, from where an
-// earlier run stopped.
+// earlier run stopped. The next patients are folded while those before are written.
 func (o Options) fold(ctx context.Context, s *spool) error {
 	files, err := openFiles(o, s)
 	if err != nil {
@@ -57,20 +57,31 @@ func (o Options) fold(ctx context.Context, s *spool) error {
 	if err != nil {
 		return err
 	}
-	for {
-		if err := ctx.Err(); err != nil {
-			return err
+	writing := make(chan error, 1)
+	writing <- nil // nothing is under way
+	told := files.patients
+	written := func() error {
+		err := <-writing
+		if err == nil && files.patients > told {
+			told = files.patients
+			o.tell("folding", told, all)
 		}
+		return err
+	}
+	for {
 		ps, err := s.patients(after, patientsAtOnce)
+		if err == nil {
+			err = ctx.Err()
+		}
 		if err != nil || len(ps) == 0 {
-			return err
+			return errors.Join(err, written())
 		}
 		done := o.foldAll(ps)
-		after = [2]string{ps[len(ps)-1].clinic, ps[len(ps)-1].id}
-		if err := files.write(s, done, after); err != nil {
+		if err := written(); err != nil {
 			return err
 		}
-		o.tell("folding", files.patients, all)
+		after = [2]string{ps[len(ps)-1].clinic, ps[len(ps)-1].id}
+		go func() { writing <- files.write(s, done, after) }()
 	}
 }
 
@@ -78,21 +89,26 @@ func (o Options) fold(ctx context.Context, s *spool) error {
 // patients.
 func (o Options) foldAll(ps []patient) []folded {
 	out := make([]folded, len(ps))
+	o.each(len(ps), func(i int) { out[i] = o.foldOne(ps[i]) })
+	return out
+}
+
+// each calls f for so many numbers, side by side.
+func (o Options) each(n int, f func(i int)) {
 	next := make(chan int)
 	var wg sync.WaitGroup
 	for range max(o.Workers, 1) {
 		wg.Go(func() {
 			for i := range next {
-				out[i] = o.foldOne(ps[i])
+				f(i)
 			}
 		})
 	}
-	for i := range ps {
+	for i := range n {
 		next <- i
 	}
 	close(next)
 	wg.Wait()
-	return out
 }
 
 func (o Options) foldOne(p patient) folded {
@@ -103,19 +119,20 @@ func (o Options) foldOne(p patient) folded {
 		return f
 	}
 	s := o.Clinics[i]
-	var in []convert.Input
+	var in [][]byte
 	for _, r := range p.rows {
-		in = append(in, convert.Input{Name: fmt.Sprintf("%d:%d", r.Input, r.Number), Data: r.Body})
+		in = append(in, r.Body)
 	}
-	f.res, f.err = convert.Convert([]mapping.Settings{s}, in, o.AsOf)
+	var read []mapping.Delivery
+	f.res, read, f.err = convert.Records(s, in, o.AsOf)
 	if f.err == nil {
-		f.outcomes = outcomesOf(s, p, f.res, o)
+		f.outcomes = outcomesOf(s, p, f.res, read)
 	}
 	return f
 }
 
 // outcomesOf says of each row where it ended.
-func outcomesOf(s mapping.Settings, p patient, res convert.Result, o Options) []string {
+func outcomesOf(s mapping.Settings, p patient, res convert.Result, read []mapping.Delivery) []string {
 	out := make([]string, len(p.rows))
 	byRecord := map[string][]int{}
 	for i, r := range p.rows {
@@ -124,8 +141,7 @@ func outcomesOf(s mapping.Settings, p patient, res convert.Result, o Options) []
 	for id, rows := range byRecord {
 		var ds []mapping.Delivery
 		for _, i := range rows {
-			d := record.Read(p.rows[i].Body, s.Clinic.Zone)
-			ds = append(ds, mapping.Delivery{Record: d.Record, Findings: d.Findings, Hash: d.Hash, Received: o.AsOf})
+			ds = append(ds, read[i])
 		}
 		st := mapping.Stand(ds, s.Clinic.Zone)
 		counts := slices.IndexFunc(ds, func(d mapping.Delivery) bool { return st.Current != nil && d.Record == st.Current.Record })
@@ -135,6 +151,8 @@ func outcomesOf(s mapping.Settings, p patient, res convert.Result, o Options) []
 				out[i] = endOf(id, res)
 			case counts >= 0 && ds[k].Hash == ds[counts].Hash:
 				out[i] = unchanged
+			case mapping.Arrive(mapping.Standing{}, st, &ds[k]).Conflict != mapping.NoConflict:
+				out[i] = conflict
 			default:
 				out[i] = superseded
 			}

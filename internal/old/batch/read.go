@@ -32,7 +32,7 @@ func (o Options) read(ctx context.Context, s *spool, index int, in *input) error
 	if err != nil {
 		return err
 	}
-	rows, _, _, err := open(in.path, in.table)
+	rows, _, _, err := open(in.source, in.table)
 	if err != nil {
 		return err
 	}
@@ -44,18 +44,18 @@ func (o Options) read(ctx context.Context, s *spool, index int, in *input) error
 		}
 		return sites
 	}
-	var kept []rowState
+	var some []table.Row
 	for n := 0; ; {
 		r, err := rows.Next()
 		end := errors.Is(err, io.EOF) || o.Limit > 0 && n >= o.Limit
 		if err != nil && !end {
 			return err
 		}
-		if len(kept) > 0 && (end || len(kept) == rowsAtOnce) {
-			if err := s.addRows(index, kept, kept[len(kept)-1].Number, false); err != nil {
+		if len(some) > 0 && (end || len(some) == rowsAtOnce) {
+			if err := s.addRows(index, o.rows(in, index, some), some[len(some)-1].Number, false); err != nil {
 				return err
 			}
-			kept = kept[:0]
+			some = some[:0]
 			o.tell("reading", n, 0)
 		}
 		if end {
@@ -66,9 +66,17 @@ func (o Options) read(ctx context.Context, s *spool, index int, in *input) error
 		}
 		n++
 		if r.Number > done {
-			kept = append(kept, o.row(in, index, r))
+			some = append(some, r)
 		}
 	}
+}
+
+// rows is what becomes of some rows. A review finds the sites of surgeries of the rows
+// kept before them alone, whichever row is done first.
+func (o Options) rows(in *input, index int, some []table.Row) []rowState {
+	out := make([]rowState, len(some))
+	o.each(len(some), func(i int) { out[i] = o.row(in, index, some[i]) })
+	return out
 }
 
 func (o Options) tell(stage string, done, all int) {

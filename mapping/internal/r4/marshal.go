@@ -1,17 +1,18 @@
 package r4
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
+	"reflect"
 	"regexp"
 	"strings"
 	"sync"
 
 	"github.com/google/fhir/go/fhirversion"
 	"github.com/google/fhir/go/jsonformat"
-	bcrpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/resources/bundle_and_contained_resource_go_proto"
+	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
 	"google.golang.org/protobuf/proto"
-	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"nailbridge/mapping/resource"
 )
@@ -64,45 +65,28 @@ var codec = sync.OnceValues(func() (*jsonformat.Marshaller, *jsonformat.Unmarsha
 // reading. The check before commit reads every resource again with Check, so
 // Marshal does not: it would take longer than all the rest of a fold.
 func Marshal(msg proto.Message) (resource.Resource, error) {
-	name := string(msg.ProtoReflect().Descriptor().Name())
-	wrapped, err := wrap(msg)
-	if err != nil {
-		return resource.Resource{}, err
+	v := reflect.ValueOf(msg)
+	shape := shapeOf(v.Type())
+	if !shape.resource {
+		return resource.Resource{}, &Error{Type: shape.name, Detail: "is no resource"}
 	}
-	m, _ := codec()
-	object, err := m.MarshalToJSONObject(wrapped)
-	if err != nil {
-		return resource.Resource{}, &Error{Type: name, Detail: "cannot be written", cause: err}
+	w := writers.Get().(*writer)
+	defer writers.Put(w)
+	w.buf, w.err = w.buf[:0], nil
+	w.resource(v)
+	if w.err != nil {
+		return resource.Resource{}, &Error{Type: shape.name, Detail: "cannot be written", cause: w.err}
 	}
-	b, err := render(object)
+	id := msg.(interface{ GetId() *dpb.Id }).GetId() // as every resource has
+	r, err := resource.Written(shape.name, id.GetValue(), bytes.Clone(w.buf))
 	if err != nil {
-		return resource.Resource{}, &Error{Type: name, Detail: "cannot be written", cause: err}
-	}
-	id := ""
-	if v, ok := object["id"]; ok {
-		id = fmt.Sprint(v)
-	}
-	r, err := resource.Written(name, id, b)
-	if err != nil {
-		return resource.Resource{}, &Error{Type: name, Detail: "has no id", cause: err}
+		return resource.Resource{}, &Error{Type: shape.name, Detail: "has no id", cause: err}
 	}
 	return r, nil
 }
 
-// wrap puts a resource into a ContainedResource, which google/fhir makes JSON
-// objects of without writing them.
-func wrap(msg proto.Message) (proto.Message, error) {
-	m := msg.ProtoReflect()
-	out := (&bcrpb.ContainedResource{}).ProtoReflect()
-	fields := out.Descriptor().Oneofs().Get(0).Fields()
-	for i := range fields.Len() {
-		if f := fields.Get(i); f.Message().FullName() == m.Descriptor().FullName() {
-			out.Set(f, protoreflect.ValueOfMessage(m))
-			return out.Interface(), nil
-		}
-	}
-	return nil, &Error{Type: string(m.Descriptor().Name()), Detail: "is no resource"}
-}
+// writers are kept, since each has grown to the size of a resource.
+var writers = sync.Pool{New: func() any { return &writer{} }}
 
 // Unmarshal reads one resource into its proto without the wrapper of
 // ContainedResource.
