@@ -1,7 +1,6 @@
 package r4
 
 import (
-	"sync"
 	"time"
 
 	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
@@ -30,30 +29,17 @@ func clock(fraction string) layouts {
 	return layouts{seconds + fraction + "-07:00", seconds + fraction + "Z"}
 }
 
-var zones sync.Map // *time.Location by what google/fhir names a zone
-
-// located is an instant in its zone: "Z", an offset, or a name of the zone data. What was
-// found is kept, since zone data would be looked through for each offset.
-func located(us int64, zone string) (time.Time, error) {
-	at := time.UnixMicro(us)
-	if zone == utc {
-		return at.UTC(), nil
+// located is an instant in its zone, which is "Z", "UTC" or an offset; false: it is another
+// name, of the zone data.
+func located(us int64, zone string) (time.Time, bool) {
+	at := time.UnixMicro(us).UTC()
+	if zone == utc || zone == "UTC" {
+		return at, true
 	}
-	if l, ok := zones.Load(zone); ok {
-		return at.In(l.(*time.Location)), nil
-	}
-	l, err := locationOf(zone)
+	offset, err := time.Parse("-07:00", zone)
 	if err != nil {
-		return at, err
+		return at, false
 	}
-	zones.Store(zone, l)
-	return at.In(l), nil
-}
-
-func locationOf(zone string) (*time.Location, error) {
-	if at, err := time.Parse("-07:00", zone); err == nil {
-		_, seconds := at.Zone()
-		return time.FixedZone(zone, seconds), nil
-	}
-	return time.LoadLocation(zone)
+	_, seconds := offset.Zone()
+	return at.In(time.FixedZone(zone, seconds)), true
 }
