@@ -19,6 +19,7 @@ import (
 	"nailbridge/internal/validate/engine"
 	"nailbridge/mapping"
 	"nailbridge/mapping/followup"
+	"nailbridge/mapping/profiles"
 	"nailbridge/mapping/resource"
 )
 
@@ -61,7 +62,7 @@ func checkProtocols(s mapping.Settings) error {
 }
 
 // artifacts are the definitions that our resources point to: the code maps of s,
-// which are those of every clinic, and the protocols of all clinics, with those
+// which are those of every clinic, the profiles, and the protocols of all clinics, with those
 // that were in force before. Those of now are kept for the time after.
 func (cs clinics) artifacts(ctx context.Context, s mapping.Settings) (out []resource.Resource, err error) {
 	var inForce []*followup.Protocol
@@ -78,7 +79,7 @@ func (cs clinics) artifacts(ctx context.Context, s mapping.Settings) (out []reso
 		return nil, err
 	}
 	var all [][]byte
-	for _, x := range s.Terms.Artifacts(s.Codes) {
+	for _, x := range slices.Concat(s.Terms.Artifacts(s.Codes), profiles.Artifacts()) {
 		all = append(all, x.JSON)
 	}
 	for _, x := range protocols {

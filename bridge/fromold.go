@@ -10,8 +10,10 @@ import (
 	"path/filepath"
 	"runtime"
 	"runtime/debug"
+	"slices"
 	"strings"
 	"time"
+	"unicode"
 
 	"github.com/google/uuid"
 	"github.com/schollz/progressbar/v3"
@@ -24,26 +26,29 @@ import (
 )
 
 type fromOldCommand struct {
-	Paths     []string `arg:"" name:"file" type:"path" help:"Files of old records (CSV, TSV, xlsx, JSON; plain or gzip), or folders of them."`
-	Layout    string   `required:"" type:"existingfile" help:"Layout of the files: W3C table metadata with our annotations."`
-	Config    string   `required:"" type:"existingfile" help:"Settings file."`
-	Out       string   `required:"" type:"path" help:"Folder for the output; the same folder again goes on with a run that was stopped."`
-	Sharing   string   `required:"" enum:"agreed,declined" help:"Whether patients whose old rows say nothing of it are shared with the region: agreed or declined."`
-	Basis     string   `help:"The lawful basis of agreed, or why declined."`
-	Follow    string   `name:"follow-since" required:"" help:"Day from which on surgeries are followed here, with the reviews that are still to come; never: all of them are history."`
-	AsOf      string   `required:"" help:"Date or date and time that stands for now, so that a run that goes on gives the same files."`
-	Exclude   string   `type:"existingfile" help:"File of patient identifiers, one a line, whose rows are left out."`
-	Decisions string   `type:"existingfile" help:"Worksheet of an earlier run with people's decisions."`
-	Since     string   `help:"Leave out rows dated before."`
-	Limit     int      `help:"So many rows of each file, to try a layout."`
-	DryRun    bool     `help:"Read and fold, and write no resources."`
-	Gzip      bool     `help:"Pack the files of resources."`
-	Workers   int      `help:"Patients folded at once; 0: as many as processors."`
+	Paths     []string          `arg:"" name:"file" type:"path" help:"Files of old records (CSV, TSV, xlsx, JSON; plain or gzip), or folders of them."`
+	Layout    string            `required:"" type:"existingfile" help:"Layout of the files: W3C table metadata with our annotations."`
+	Config    string            `required:"" type:"existingfile" help:"Settings file."`
+	Out       string            `required:"" type:"path" help:"Folder for the output; the same folder again goes on with a run that was stopped."`
+	Sharing   string            `required:"" enum:"agreed,declined" help:"Whether patients whose old rows say nothing of it are shared with the region: agreed or declined."`
+	Basis     string            `help:"The lawful basis of agreed, or why declined."`
+	Follow    string            `name:"follow-since" required:"" help:"Day from which on surgeries are followed here, with the reviews that are still to come; never: all of them are history."`
+	AsOf      string            `required:"" help:"Date or date and time that stands for now, so that a run that goes on gives the same files."`
+	NameAs    map[string]string `name:"name-as" placeholder:"FILE=WORDS" help:"What Provenance and the lists call a file, such as one that is named after a patient."`
+	Exclude   string            `type:"existingfile" help:"File of patient identifiers, one a line, whose rows are left out."`
+	Decisions string            `type:"existingfile" help:"Worksheet of an earlier run with people's decisions."`
+	Since     string            `help:"Leave out rows dated before."`
+	Limit     int               `help:"So many rows of each file, to try a layout."`
+	DryRun    bool              `help:"Read and fold, and write no resources."`
+	Gzip      bool              `help:"Pack the files of resources."`
+	Workers   int               `help:"Patients folded at once; 0: as many as processors."`
 
-	Into          string `type:"existingdir" help:"Data folder that takes the records in, as if each had been sent; no files of resources are written." xor:"ids"`
-	Data          string `type:"path" help:"Data folder whose namespace of ids is used." xor:"ids"`
-	NamespaceFile string `type:"existingfile" help:"File with the namespace of ids." xor:"ids"`
-	DemoIDs       bool   `name:"demo-ids" help:"Ids in the public demo namespace: never for real patients." xor:"ids"`
+	Into          string            `type:"existingdir" help:"Data folder that takes the records in, as if each had been sent; no files of resources are written." xor:"ids"`
+	ToNATS        string            `name:"to-nats" placeholder:"URL" help:"NATS server of a bridge that takes the records in, as if its practice system had sent them; no files of resources are written." xor:"ids"`
+	ClinicKey     map[string]string `name:"clinic-key" placeholder:"CLINIC=FILE" help:"With --to-nats: file that holds the key of a clinic's practice system."`
+	Data          string            `type:"path" help:"Data folder whose namespace of ids is used." xor:"ids"`
+	NamespaceFile string            `type:"existingfile" help:"File with the namespace of ids." xor:"ids"`
+	DemoIDs       bool              `name:"demo-ids" help:"Ids in the public demo namespace: never for real patients." xor:"ids"`
 }
 
 // A conversion holds little, whatever the input, and leaves a megabyte of garbage a row: that
@@ -61,8 +66,8 @@ func (c fromOldCommand) Run(e *env) (err error) {
 	if err != nil {
 		return err
 	}
-	if c.Into != "" && !c.DryRun {
-		shut, err := c.openInto(e, &o)
+	if open := c.door(); open != nil && !c.DryRun {
+		shut, err := open(e, &o)
 		if err != nil {
 			return err
 		}
@@ -85,12 +90,26 @@ func (c fromOldCommand) Run(e *env) (err error) {
 	return nil
 }
 
+// door opens what takes the records in; nil where files of resources are written.
+func (c fromOldCommand) door() func(*env, *batch.Options) (shut func() error, err error) {
+	switch {
+	case c.Into != "":
+		return c.openInto
+	case c.ToNATS != "":
+		return c.openNATS
+	}
+	return nil
+}
+
 // options turns what was asked into what a run is told.
 func (c fromOldCommand) options(e *env) (batch.Options, error) {
-	o := batch.Options{Out: c.Out, Workers: c.Workers, Gzip: c.Gzip, DryRun: c.DryRun, Limit: c.Limit,
+	o := batch.Options{Out: c.Out, NameAs: c.NameAs, Workers: c.Workers, Gzip: c.Gzip, DryRun: c.DryRun, Limit: c.Limit,
 		Sharing: record.Code(c.Sharing), Basis: strings.TrimSpace(c.Basis), Folder: filepath.Dir(c.Layout), LayoutName: filepath.Base(c.Layout)}
 	if o.Workers == 0 {
 		o.Workers = runtime.NumCPU()
+	}
+	if len(c.ClinicKey) > 0 && c.ToNATS == "" {
+		return o, errors.New("--clinic-key goes with --to-nats")
 	}
 	if o.Basis == "" {
 		return o, errors.New("--basis: the lawful basis of --sharing is needed")
@@ -105,6 +124,9 @@ func (c fromOldCommand) options(e *env) (batch.Options, error) {
 	if o.Files, err = listed(c.Paths); err != nil {
 		return o, err
 	}
+	if err := c.namesKnown(o.Files); err != nil {
+		return o, err
+	}
 	if o.FollowSince, err = c.followSince(); err != nil {
 		return o, err
 	}
@@ -112,6 +134,19 @@ func (c fromOldCommand) options(e *env) (batch.Options, error) {
 		return o, err
 	}
 	return o, c.people(&o)
+}
+
+// namesKnown holds --name-as to the files that are read, and to words that are a name.
+func (c fromOldCommand) namesKnown(files []string) error {
+	for file, as := range c.NameAs {
+		if !slices.ContainsFunc(files, func(path string) bool { return filepath.Base(path) == file }) {
+			return fmt.Errorf("--name-as: no file %q is read", file)
+		}
+		if strings.TrimSpace(as) != as || as == "" || strings.ContainsFunc(as, func(r rune) bool { return !unicode.IsPrint(r) }) {
+			return errors.New("--name-as: words without line ends and blanks at their ends")
+		}
+	}
+	return nil
 }
 
 // followSince is the day from which on plans are followed; nil: none is.
@@ -132,7 +167,8 @@ func (c fromOldCommand) settings(o *batch.Options) error {
 	if err != nil {
 		return err
 	}
-	ids := toFHIRCommand{Data: cmp.Or(c.Data, c.Into), NamespaceFile: c.NamespaceFile, DemoIDs: c.DemoIDs}
+	// A bridge at the other end of NATS makes the ids; nothing made here leaves.
+	ids := toFHIRCommand{Data: cmp.Or(c.Data, c.Into), NamespaceFile: c.NamespaceFile, DemoIDs: c.DemoIDs || c.ToNATS != ""}
 	var namespace uuid.UUID
 	if namespace, err = ids.namespace(); err != nil {
 		return err
@@ -140,7 +176,7 @@ func (c fromOldCommand) settings(o *batch.Options) error {
 	if o.Clinics, err = file.Settings(namespace); err != nil {
 		return err
 	}
-	if c.Into != "" {
+	if c.door() != nil {
 		if err := sameWord(o.Clinics, o.Sharing); err != nil {
 			return err
 		}

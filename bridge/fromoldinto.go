@@ -2,16 +2,20 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"path/filepath"
+	"reflect"
 	"slices"
 
 	"nailbridge/internal/config"
 	"nailbridge/internal/meter"
 	"nailbridge/internal/old/batch"
 	"nailbridge/internal/receive"
+	"nailbridge/internal/store"
 	"nailbridge/internal/store/sqlite"
 	"nailbridge/mapping"
 	"nailbridge/mapping/record"
@@ -19,7 +23,8 @@ import (
 
 // sameWord holds the word on sharing that a run was told to the settings of the
 // clinics: in a store one rule is in force for all of a patient's cases (D3.1), which
-// a conversion must neither widen nor narrow.
+// a conversion must neither widen nor narrow. At the other end of NATS the settings
+// given here must be those of the bridge there.
 func sameWord(clinics []mapping.Settings, sharing record.Code) error {
 	for _, s := range clinics {
 		if agreed := s.Clinic.ShareUnstated != ""; agreed != (sharing == "agreed") {
@@ -66,21 +71,64 @@ func (c fromOldCommand) openInto(e *env, o *batch.Options) (shut func() error, e
 	for _, v := range cs {
 		v.Clock, v.Meter = e.clock, meter.New(version)
 	}
-	o.Into, o.Deliver = c.Into, cs.deliver
+	o.Into, o.Check, o.Deliver = c.Into, followedAlike(st), cs.deliver
 	return shut, nil
 }
 
-// deliver takes one old record in, by the same receive as every other door.
-func (cs clinics) deliver(ctx context.Context, clinic string, body []byte) (batch.Outcome, error) {
-	i := slices.IndexFunc(cs, func(v *receive.Receiver) bool { return v.Settings.Clinic.ID == clinic })
-	if i < 0 {
-		return "", fmt.Errorf("no settings of the clinic %s", clinic)
+// followedAlike holds a record to what a folder has of it from an earlier conversion: the
+// same content that is followed otherwise came of another day. Both would have the same
+// saved-at, and which of them counts would be told by their hashes alone.
+func followedAlike(st store.Store) batch.Check {
+	return func(ctx context.Context, id string, r batch.Record) error {
+		now, was := treeOf(r.Body), false
+		err := st.View(ctx, func(read store.Reader) error {
+			ds, err := read.Deliveries(r.Clinic, id)
+			for _, d := range ds {
+				then := treeOf(d.Body)
+				was = was || then["converted"] != nil && then["followed"] != now["followed"] && sameContent(then, now)
+			}
+			return err
+		})
+		if err == nil && was {
+			err = errors.New("--follow-since: the data folder has this record by another day; give that one")
+		}
+		return err
 	}
-	a, err := cs[i].Receive(ctx, body, false)
-	if err != nil {
-		return "", err
+}
+
+// treeOf is a record as a tree; none where it is no JSON.
+func treeOf(body []byte) (tree map[string]any) {
+	_ = json.Unmarshal(body, &tree) // what cannot be read is like nothing
+	return tree
+}
+
+// sameContent reports whether records differ in nothing but where they were converted
+// from and whether they are followed.
+func sameContent(a, b map[string]any) bool {
+	return reflect.DeepEqual(bare(a), bare(b))
+}
+
+func bare(tree map[string]any) map[string]any {
+	out := maps.Clone(tree)
+	delete(out, "converted")
+	delete(out, "followed")
+	return out
+}
+
+// deliver takes old records in, by the same receive as every other door.
+func (cs clinics) deliver(ctx context.Context, records []batch.Record) (ends []batch.Outcome, err error) {
+	for _, r := range records {
+		i := slices.IndexFunc(cs, func(v *receive.Receiver) bool { return v.Settings.Clinic.ID == r.Clinic })
+		if i < 0 {
+			return ends, fmt.Errorf("no settings of the clinic %s", r.Clinic)
+		}
+		a, err := cs[i].Receive(ctx, r.Body, false)
+		if err != nil {
+			return ends, err
+		}
+		ends = append(ends, outcomeOf(a))
 	}
-	return outcomeOf(a), nil
+	return ends, nil
 }
 
 // outcomeOf is where a row ended by its answer (D2).

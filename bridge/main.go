@@ -36,6 +36,7 @@ type commands struct {
 	Terms     termsCommand     `cmd:"" help:"Print how many codings carry SNOMED CT beside local codes."`
 	Generate  generateCommand  `cmd:"" help:"Print invented records as NDJSON."`
 	Validate  validateCommand  `cmd:"" help:"Check FHIR R4 resources against the standard and profiles."`
+	Guide     guideCommand     `cmd:"" help:"Write the guide for integration engineers: pages."`
 	Version   versionCommand   `cmd:"" help:"Print the version."`
 }
 

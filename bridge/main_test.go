@@ -37,7 +37,7 @@ func TestMain(m *testing.M) {
 // TestStories plays each story in testdata/script against the program. Every
 // story has a folder of its own with settings.json (the demo clinic's, served
 // on a free port), records/, large.json, which is over the limit of a body, and
-// the variables PORT, BASE, OLD (the shipped exports of old records) and
+// the variables PORT, BASE, NATS (the address of a free port), OLD (the shipped exports of old records) and
 // SYSTEM, that of the demo clinic's patients.
 func TestStories(t *testing.T) {
 	testscript.Run(t, testscript.Params{
@@ -58,6 +58,11 @@ func setupStory(e *testscript.Env) error {
 		return err
 	}
 	e.Setenv("PORT", port)
+	natsPort, err := freePort()
+	if err != nil {
+		return err
+	}
+	e.Setenv("NATS", "127.0.0.1:"+natsPort)
 	e.Setenv("BASE", "http://127.0.0.1:"+port)
 	old, err := filepath.Abs(filepath.Join("..", "testdata", "old"))
 	if err != nil {

@@ -152,7 +152,7 @@ func (d *documented) app(who accessFlags) *app {
 func hubOf(t *testing.T, a *app, v hub.Validator) http.Handler {
 	t.Helper()
 	if v == nil {
-		v = func([]byte, []string) []byte { return nil }
+		v = func(context.Context, []byte, []string) ([]byte, error) { return nil, nil }
 	}
 	h, err := hub.New(hub.Options{Store: a.store, BaseURL: rt.Base, Secret: make([]byte, 32), Validator: v})
 	require.NoError(t, err)
@@ -581,7 +581,7 @@ func (d *documented) faults() {
 		search(410)
 	})
 	d.failing(func() error { return store.ErrGone }, func() { all(410, d.open.handler, reads...) })
-	broken := hubOf(d.TB.(*testing.T), d.open, func([]byte, []string) []byte { panic("a fault of ours") })
+	broken := hubOf(d.TB.(*testing.T), d.open, func(context.Context, []byte, []string) ([]byte, error) { panic("a fault of ours") })
 	d.ask(broken, 500, "POST", "/fhir/Patient/$validate", "{}", "Content-Type", fhirBody)
 	d.busy()
 }
@@ -591,7 +591,7 @@ func (d *documented) busy() {
 	began, end := make(chan struct{}), make(chan struct{})
 	h, err := hub.New(hub.Options{
 		Store: d.odd, BaseURL: rt.Base, Secret: make([]byte, 32), Limits: hub.Limits{Readers: 1, Queue: time.Millisecond},
-		Validator: func([]byte, []string) []byte { close(began); <-end; return nil },
+		Validator: func(context.Context, []byte, []string) ([]byte, error) { close(began); <-end; return nil, nil },
 	})
 	require.NoError(d, err)
 	var first sync.WaitGroup

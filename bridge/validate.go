@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -24,11 +25,12 @@ import (
 )
 
 type validateCommand struct {
-	Files   []string `arg:"" name:"file" help:"Resources or Bundles in JSON, or NDJSON with one a line; - for standard input."`
-	Against []string `help:"Canonical of a profile or type that each must conform to." placeholder:"PROFILE"`
-	Defs    []string `help:"Folder with StructureDefinitions, ValueSets and CodeSystems in JSON." type:"existingdir" placeholder:"DIR"`
-	NDJSON  bool     `name:"ndjson" help:"Read every input line by line, also where neither its name nor its first line says so."`
-	Format  string   `help:"Form of the output: ${enum}." enum:"text,json,junit" default:"text"`
+	Files        []string `arg:"" name:"file" help:"Resources or Bundles in JSON, or NDJSON with one a line; - for standard input."`
+	Against      []string `help:"Canonical of a profile or type that each must conform to." placeholder:"PROFILE"`
+	Defs         []string `help:"Folder with StructureDefinitions, ValueSets and CodeSystems in JSON." type:"existingdir" placeholder:"DIR"`
+	AnyExtension bool     `help:"Tell an extension without a known definition as a warning, but for one that modifies."`
+	NDJSON       bool     `name:"ndjson" help:"Read every input line by line, also where neither its name nor its first line says so."`
+	Format       string   `help:"Form of the output: ${enum}." enum:"text,json,junit" default:"text"`
 }
 
 // Exit statuses of validate; 0 says that no input has errors.
@@ -74,7 +76,7 @@ func (c validateCommand) run(e *env) (exitError, error) {
 		if unread != nil {
 			r.Issues, status = []engine.Issue{unreadable(unread)}, exitUnread
 		} else {
-			r.Issues = v.Validate(text, engine.Options{Profiles: c.Against, Now: e.clock()})
+			r.Issues = v.Validate(text, engine.Options{Profiles: c.Against, AnyExtension: c.AnyExtension, Now: e.clock()})
 		}
 		if engine.Invalid(r.Issues) {
 			status = max(status, exitInvalid)
@@ -237,7 +239,8 @@ func object(line []byte) (whole, goesOn bool) {
 // and still holds nothing of it: a hub may log it.
 func validator(s mapping.Settings, clock func() time.Time) hub.Validator {
 	v := engine.New(definitions(s.Terms))
-	return func(resource []byte, profiles []string) []byte {
-		return findings.Outcome(v.Validate(resource, engine.Options{Profiles: profiles, Now: clock()}), false)
+	return func(ctx context.Context, resource []byte, profiles []string) ([]byte, error) {
+		issues := v.Validate(resource, engine.Options{Profiles: profiles, Now: clock(), Done: ctx.Done()})
+		return findings.Outcome(issues, false), ctx.Err()
 	}
 }

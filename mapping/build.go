@@ -11,6 +11,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"nailbridge/mapping/internal/r4"
+	"nailbridge/mapping/profiles"
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/resource"
 	"nailbridge/mapping/terms"
@@ -94,7 +95,7 @@ func (b *builder) has(ref resource.Ref) bool {
 // afterwards. What fails is kept as an error, and building goes on. Whether it
 // is R4 is checked before commit, with everything else (D5.10).
 func (b *builder) add(msg proto.Message) {
-	r, err := r4.Marshal(msg)
+	r, err := claimed(msg)
 	if err != nil {
 		b.errs = append(b.errs, err)
 		return
@@ -105,6 +106,16 @@ func (b *builder) add(msg proto.Message) {
 	}
 	b.caseOf[r.Ref()] = b.caseID
 	b.out = append(b.out, r)
+}
+
+// claimed marshals a finished resource proto, which claims the profile of its
+// type; msg must not be used afterwards. Nothing else makes a resource of a fold,
+// and what is masked later loses its claim (D1.5).
+func claimed(msg proto.Message) (resource.Resource, error) {
+	if url := profiles.Of(string(msg.ProtoReflect().Descriptor().Name())); url != "" {
+		r4.Claim(msg, url)
+	}
+	return r4.Marshal(msg)
 }
 
 // finish builds the BodyStructures that were referred to and gives everything

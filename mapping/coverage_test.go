@@ -18,87 +18,33 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/mapping"
+	"nailbridge/mapping/coverage"
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/resource"
 )
 
-// coverage is COVERAGE.md: what becomes of each place of the record format.
-type coverage struct {
+// claimed is COVERAGE.md by record path, for comparing with a sweep.
+type claimed struct {
+	*coverage.Table
 	claims map[string]map[string]bool // FHIR paths by record path
-	// words has, by "record path" and FHIR path, why a claim stands in words or
+	// words has, by record path and FHIR path, why a claim stands in words or
 	// in an extension of ours.
-	words    map[[2]string]string
-	steering map[string]string // why the value goes nowhere, by record path
-	kept     map[string]string // why the value is kept back, by record path
-	alike    map[string]string // why values that differ give one output
+	words map[[2]string]string
 }
 
-// readCoverage reads the tables under the headings of COVERAGE.md. A path may
-// hold one alternative in braces, "/{review,contact}/at".
-func readCoverage(t *testing.T) *coverage {
+func readCoverage(t *testing.T) *claimed {
 	t.Helper()
-	b, err := os.ReadFile("COVERAGE.md")
+	table, err := mapping.Coverage()
 	require.NoError(t, err)
-	c := &coverage{map[string]map[string]bool{}, map[[2]string]string{}, map[string]string{}, map[string]string{}, map[string]string{}}
-	heading := ""
-	for _, line := range strings.Split(string(b), "\n") {
-		if h, ok := strings.CutPrefix(line, "## "); ok {
-			heading = h
+	c := &claimed{table, map[string]map[string]bool{}, map[[2]string]string{}}
+	for _, claim := range table.Claims {
+		if c.claims[claim.Record] == nil {
+			c.claims[claim.Record] = map[string]bool{}
 		}
-		if !strings.HasPrefix(line, "| `/") {
-			continue
-		}
-		cells := strings.Split(strings.TrimSuffix(strings.TrimPrefix(line, "|"), "|"), "|")
-		for i := range cells {
-			cells[i] = strings.TrimSpace(cells[i])
-		}
-		for _, path := range spread(strings.Trim(cells[0], "`")) {
-			c.row(t, heading, path, cells[1:])
-		}
+		c.claims[claim.Record][claim.FHIR] = true
+		c.words[[2]string{claim.Record, claim.FHIR}] = claim.Words
 	}
 	return c
-}
-
-func (c *coverage) row(t *testing.T, heading, path string, cells []string) {
-	switch heading {
-	case "Values":
-		require.Len(t, cells, 3, path)
-		require.NotEmpty(t, cells[1], "%s has no transform", path)
-		if c.claims[path] == nil {
-			c.claims[path] = map[string]bool{}
-		}
-		for _, f := range strings.Fields(cells[0]) {
-			f = strings.Trim(f, "`,")
-			require.False(t, c.claims[path][f], "%s claims %s twice", path, f)
-			c.claims[path][f] = true
-			c.words[[2]string{path, f}] = cells[2]
-		}
-	case "Steering":
-		require.Len(t, cells, 1, path)
-		c.steering[path] = cells[0]
-	case "Kept, never published":
-		require.Len(t, cells, 1, path)
-		c.kept[path] = cells[0]
-	case "Values told apart by nothing":
-		require.Len(t, cells, 1, path)
-		c.alike[path] = cells[0]
-	default:
-		t.Fatalf("%s stands under the heading %q", path, heading)
-	}
-}
-
-// spread writes out the alternative in braces.
-func spread(path string) []string {
-	before, rest, ok := strings.Cut(path, "{")
-	if !ok {
-		return []string{path}
-	}
-	list, after, _ := strings.Cut(rest, "}")
-	var out []string
-	for _, alt := range strings.Split(list, ",") {
-		out = append(out, spread(before+strings.TrimSpace(alt)+after)...)
-	}
-	return out
 }
 
 // sweep is what mutating every place of the base records did.
@@ -153,7 +99,8 @@ func foldLines(t testing.TB, lines [][]byte) (res mapping.Result, ok bool) {
 		folds[i].Deliveries = append(folds[i].Deliveries, d)
 	}
 	for _, in := range mapping.Join(worldSettings(), folds) {
-		res.Resources = append(res.Resources, fold(t, in).Resources...)
+		one := fold(t, in)
+		res.Resources, res.Sources = append(res.Resources, one.Resources...), append(res.Sources, one.Sources...)
 	}
 	return res, true
 }
@@ -331,32 +278,32 @@ func TestCoverage(t *testing.T) {
 		if !p.Leaf() {
 			continue
 		}
-		claimed, steers := c.claims[p.Path], c.steering[p.Path]+c.kept[p.Path]
-		assert.False(t, claimed == nil && steers == "", "%s has no claim", p.Path)
-		assert.False(t, claimed != nil && steers != "", "%s steers and has claims", p.Path)
+		reached, steers := c.claims[p.Path], c.Steering[p.Path]+c.Kept[p.Path]
+		assert.False(t, reached == nil && steers == "", "%s has no claim", p.Path)
+		assert.False(t, reached != nil && steers != "", "%s steers and has claims", p.Path)
 		for _, f := range slices.Sorted(maps.Keys(s.effects[p.Path])) {
-			assert.True(t, claimed[f], "%s reaches %s, which is not claimed", p.Path, f)
+			assert.True(t, reached[f], "%s reaches %s, which is not claimed", p.Path, f)
 		}
-		for _, f := range slices.Sorted(maps.Keys(claimed)) {
+		for _, f := range slices.Sorted(maps.Keys(reached)) {
 			assert.True(t, s.effects[p.Path][f], "%s does not reach %s", p.Path, f)
 		}
 		c.checkAlike(t, s, p.Path)
 	}
 	c.checkWords(t)
-	t.Logf("%d folds; %d places with %d claims, %d places that steer, %d kept", s.folds, len(c.claims), len(c.words), len(c.steering), len(c.kept))
+	t.Logf("%d folds; %d places with %d claims, %d places that steer, %d kept", s.folds, len(c.claims), len(c.words), len(c.Steering), len(c.Kept))
 }
 
 // checkAlike holds that no two listed values of a place give one output in
 // every base, unless COVERAGE.md says why.
-func (c *coverage) checkAlike(t *testing.T, s *sweep, path string) {
+func (c *claimed) checkAlike(t *testing.T, s *sweep, path string) {
 	var alike []string
 	for pair, n := range s.alike[path] {
 		if n == s.tried[path][pair] {
 			alike = append(alike, pair)
 		}
 	}
-	steers := c.steering[path]+c.kept[path] != ""
-	why, told := c.alike[path]
+	steers := c.Steering[path]+c.Kept[path] != ""
+	why, told := c.Alike[path]
 	switch {
 	case steers:
 	case len(alike) > 0:
@@ -374,7 +321,7 @@ const ourExtensions = `seconds-not-recorded|plan-activity|planned-review|replace
 	`answers-activity|counts-as-review|planned-time|stated-cancellation|contact-reason|unnumbered-person|time-as-recorded`
 
 // checkWords holds that each claim in words has its reason, and no other has.
-func (c *coverage) checkWords(t *testing.T) {
+func (c *claimed) checkWords(t *testing.T) {
 	n := 0
 	for claim, why := range c.words {
 		if inWords.MatchString(claim[1]) {
@@ -392,7 +339,7 @@ func TestCoverageIsOfPlacesThatExist(t *testing.T) {
 		known[p.Path] = p.Leaf()
 	}
 	c := readCoverage(t)
-	for _, paths := range []map[string]string{c.steering, c.kept, c.alike} {
+	for _, paths := range []map[string]string{c.Steering, c.Kept, c.Alike} {
 		for p := range paths {
 			assert.True(t, known[p], "%s is no value of the record format", p)
 		}

@@ -72,7 +72,7 @@ func (c *caseFold) lastWord(at place) lastWord {
 			}
 			for j, bk := range record.BorderFindingKeys(ts[i].Borders) {
 				if x := &ts[i].Borders[j]; x.Border == at.border {
-					w.take(c.builder, r, x, key, bk)
+					w.take(c, r, x, key, bk)
 				}
 			}
 		}
@@ -80,21 +80,21 @@ func (c *caseFold) lastWord(at place) lastWord {
 	return w
 }
 
-func (w *lastWord) take(b *builder, r *record.Record, x *record.BorderFindings, key, bk string) {
+func (w *lastWord) take(c *caseFold, r *record.Record, x *record.BorderFindings, key, bk string) {
 	if x.WoundStage != "" {
 		w.stage = x.WoundStage
 		if x.WoundStage != "healed" {
 			w.healedOn = nil // healed once, open again
 		}
-		w.outcomes = append(w.outcomes, b.observationRef("stage-of-healing", r.Record, key, bk))
+		w.outcomes = append(w.outcomes, c.observationRef("stage-of-healing", r.Record, key, bk))
 	}
-	if x.HealedOn != nil && !b.ahead(x.HealedOn, r) {
+	if x.HealedOn != nil && !c.ahead(x.HealedOn, r) && !c.plan.BeforeSurgery(x.HealedOn) {
 		w.healedOn = x.HealedOn
-		w.outcomes = append(w.outcomes, b.observationRef("healing-date", r.Record, key, bk))
+		w.outcomes = append(w.outcomes, c.observationRef("healing-date", r.Record, key, bk))
 	}
 	if x.Regrowth != "" {
 		w.regrowth = x.Regrowth
-		w.outcomes = append(w.outcomes, b.observationRef("regrowth-seen", r.Record, key, bk))
+		w.outcomes = append(w.outcomes, c.observationRef("regrowth-seen", r.Record, key, bk))
 	}
 }
 

@@ -16,7 +16,7 @@ import (
 // COVERAGE.md, and every value of a picture whose consent is not agreed.
 func TestD3_2_KeptChangesNoByte(t *testing.T) {
 	base := coverageBases(t)[0].lines
-	kept := slices.Sorted(maps.Keys(readCoverage(t).kept))
+	kept := slices.Sorted(maps.Keys(readCoverage(t).Kept))
 	require.Equal(t, []string{"/safeguardingNote", "/withheldNote"}, kept)
 	lines := slices.Clone(base)
 	for i := range lines {

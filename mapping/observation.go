@@ -74,7 +74,7 @@ func (b *builder) observe(f finding) {
 		PartOf:      r4.Refs(f.partOf...),
 		DerivedFrom: r4.Refs(f.derived...),
 		Component:   f.component,
-		Meta:        r4.Meta(profiles(b.profileOf(f))),
+		Meta:        r4.Meta(profileList(b.profileOf(f))),
 	}
 	category := f.category
 	if category == "" {
@@ -109,7 +109,7 @@ func (b *builder) observe(f finding) {
 	b.add(o)
 }
 
-func profiles(p string) []string {
+func profileList(p string) []string {
 	if p == "" {
 		return nil
 	}

@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/mapping/followup"
+	"nailbridge/mapping/profiles"
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/resource"
 	"nailbridge/mapping/safety/safetytest"
@@ -228,16 +229,16 @@ func TestD5_8_Units(t *testing.T) {
 	score := coded(res.Resources, "Observation", "pain-score")
 	require.Len(t, score, 1)
 	hasAll(t, score[0], map[string][]any{"valueQuantity.code": {"1"}, "valueQuantity.unit": {"score"}})
-	weights := slices.DeleteFunc(ofType(res.Resources, "Observation"), func(r resource.Resource) bool { return len(at(r, "meta.profile")) == 0 })
+	weights := slices.DeleteFunc(ofType(res.Resources, "Observation"), func(r resource.Resource) bool { return len(at(r, "meta.profile")) == 1 })
 	require.Len(t, weights, 1)
 	hasAll(t, weights[0], map[string][]any{
-		"meta.profile": {"http://hl7.org/fhir/StructureDefinition/bodyweight"}, "valueQuantity.code": {"kg"}, "category.coding.code": {"vital-signs"},
+		"meta.profile": {"http://hl7.org/fhir/StructureDefinition/bodyweight", profiles.Of("Observation")}, "valueQuantity.code": {"kg"}, "category.coding.code": {"vital-signs"},
 	})
 }
 
 // D5.8, vs-1: R4's profile of a weight takes no time less precise than the day;
-// a weight of which only the month is known keeps that month and claims no
-// profile, and so does one of no known time.
+// a weight of which only the month is known keeps that month and claims our
+// profile alone, and so does one of no known time.
 func TestD5_8_AWeightOfAMonth(t *testing.T) {
 	weight := func(at string) resource.Resource {
 		res := worked(t, func(s *record.Surgery, _ *record.Review) {
@@ -248,10 +249,10 @@ func TestD5_8_AWeightOfAMonth(t *testing.T) {
 		})
 		return coded(res.Resources, "Observation", "29463-7")[0]
 	}
-	profile := any("http://hl7.org/fhir/StructureDefinition/bodyweight")
-	hasAll(t, weight("2024-02"), map[string][]any{"effectiveDateTime": {"2024-02"}, "meta.profile": {}})
-	hasAll(t, weight("2024-02-28"), map[string][]any{"effectiveDateTime": {"2024-02-28"}, "meta.profile": {profile}})
-	hasAll(t, weight(""), map[string][]any{"effectiveDateTime": {}, "meta.profile": {}})
+	theirs, ours := any("http://hl7.org/fhir/StructureDefinition/bodyweight"), any(profiles.Of("Observation"))
+	hasAll(t, weight("2024-02"), map[string][]any{"effectiveDateTime": {"2024-02"}, "meta.profile": {ours}})
+	hasAll(t, weight("2024-02-28"), map[string][]any{"effectiveDateTime": {"2024-02-28"}, "meta.profile": {theirs, ours}})
+	hasAll(t, weight(""), map[string][]any{"effectiveDateTime": {}, "meta.profile": {ours}})
 }
 
 // D5.11: an open flag is tagged, since its status cannot be searched; one that

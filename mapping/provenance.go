@@ -113,7 +113,7 @@ func MakeProvenance(s Settings, in ProvenanceInput) (resource.Resource, error) {
 		text.Row("Made again because of a change", c.String())
 	}
 	out.Text = text.Narrative()
-	return r4.Marshal(out)
+	return claimed(out)
 }
 
 // notRecorded stands for the author of an old record that names none: the clinic

@@ -1,7 +1,9 @@
 package main
 
 import (
+	"encoding/json"
 	"maps"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -41,6 +43,35 @@ func TestKnownListIsHeld(t *testing.T) {
 		"listed with other verdic": {"a": {ours: "other at X", java: "valid", why: "because", section: "x.html"}},
 	} {
 		require.ErrorContains(t, c.hold(list), what)
+	}
+}
+
+// The sentence that decides a known difference stands in R4's definition of the
+// element that its section names.
+func TestKnownListQuotesR4(t *testing.T) {
+	list, err := readKnown()
+	require.NoError(t, err)
+	definitions, err := official.Documents(filepath.Join(official.Dir(t), "core-4.0.1-subset.tgz"))
+	require.NoError(t, err)
+	says := map[string]string{}
+	for _, d := range definitions {
+		var s struct {
+			ResourceType, Type, Derivation string
+			Snapshot                       struct {
+				Element []struct{ Path, Definition, Comment string }
+			}
+		}
+		if json.Unmarshal(d.Text, &s) != nil || s.ResourceType != "StructureDefinition" || s.Derivation == "constraint" {
+			continue
+		}
+		for _, e := range s.Snapshot.Element {
+			says[e.Path] += e.Definition + "\n" + e.Comment
+		}
+	}
+	for name, k := range list {
+		_, element, ok := strings.Cut(k.section, "#")
+		require.True(t, ok, name)
+		assert.Contains(t, says[element], k.sentence, name)
 	}
 }
 

@@ -153,7 +153,7 @@ func kills(changes, between int) (ns []int) {
 // that is killed as it does so leaves it to the one after. Erased again, nothing is
 // left in any case.
 func TestAnErasureMayBeKilledAtAnyChange(t *testing.T) {
-	between := max(1, rounds(t)/3)
+	between := max(1, rounds(t)/5)
 	m := newMarked(t)
 	ports, err := running.FreePorts(2)
 	require.NoError(t, err)

@@ -1,12 +1,15 @@
 package oracles
 
 import (
+	"slices"
+
 	"nailbridge/mapping/followup"
+	"nailbridge/mapping/profiles"
 	"nailbridge/mapping/terms"
 )
 
 // OwnDefinitions are the definitions that the bridge's resources point to, for [Options.Definitions]: our code systems,
-// complete, with their value sets; our extensions; and fragments of SNOMED CT, LOINC and HCPCS that hold the codes
+// complete, with their value sets; our extensions and profiles; and fragments of SNOMED CT, LOINC and HCPCS that hold the codes
 // which may leave.
 func OwnDefinitions() ([][]byte, error) {
 	codes, err := terms.Load()
@@ -25,7 +28,7 @@ func OwnDefinitions() ([][]byte, error) {
 		}
 	}
 	// Only the concept maps, which are no definitions, depend on the setting.
-	for _, a := range append(codes.Artifacts(terms.Setting{}), codes.Fragments()...) {
+	for _, a := range slices.Concat(codes.Artifacts(terms.Setting{}), codes.Fragments(terms.Setting{SnomedCT: terms.Licensed, HCPCS: true}), profiles.Artifacts()) {
 		add(a.Type, a.JSON)
 	}
 	for _, a := range protocols {

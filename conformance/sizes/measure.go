@@ -37,10 +37,11 @@ type asker struct {
 	copied   []byte
 }
 
-// asked is a request with the statements that give its resources.
+// asked is a request with the statements that give its resources, and its answer.
 type asked struct {
 	request    *http.Request
 	statements []statement
+	answer     []byte
 }
 
 type statement struct {
@@ -98,6 +99,7 @@ func (a *asker) ask(ctx context.Context, q question, subjects []subject) (out []
 		if len(one.statements) == 0 {
 			return nil, fmt.Errorf("%s: no statement reads a resource", q.name)
 		}
+		one.answer = slices.Clone(a.answer.Bytes())
 		out = append(out, one)
 	}
 	return out, nil
@@ -113,14 +115,14 @@ func (a *asker) serve(one asked) error {
 	return nil
 }
 
-// bare runs the statements alone, and copies as many bytes as the answer has.
+// bare runs the statements alone, and copies the bytes of the answer.
 func (a *asker) bare(ctx context.Context, one asked) error {
 	for _, s := range one.statements {
 		if err := a.run(ctx, s); err != nil {
 			return err
 		}
 	}
-	a.copied = append(a.copied[:0], a.answer.Bytes()...)
+	a.copied = append(a.copied[:0], one.answer...)
 	return nil
 }
 

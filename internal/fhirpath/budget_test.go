@@ -146,6 +146,26 @@ func watchMemory() func() uint64 {
 	}
 }
 
+// An evaluation that nobody waits for any more is ended before its budget is
+// spent, and one that is done by then is not.
+func TestDone(t *testing.T) {
+	focus, b := Node(large(t), spec.None), Budget{Steps: 20 * stepsAtOnce}
+	for source, want := range map[string]error{
+		"type.trace('x') | descendants().select(%resource.descendants().count())": ErrEnded,
+		"type.trace('x')": nil,
+	} {
+		p, err := Compile(source, Options{})
+		require.NoError(t, err)
+		done := make(chan struct{})
+		_, err = p.Eval(&Env{Done: done, Budget: b, Trace: func(string, []Item) { close(done) }}, focus)
+		assert.ErrorIs(t, err, want, source)
+	}
+	p, err := Compile("descendants().select(%resource.descendants().count())", Options{})
+	require.NoError(t, err)
+	_, err = p.Eval(&Env{Done: make(chan struct{}), Budget: b}, focus)
+	assert.ErrorIs(t, err, ErrBudget, "a channel that stays open ends nothing")
+}
+
 // A budget of one's own is kept.
 func TestSmallBudget(t *testing.T) {
 	tree := large(t)

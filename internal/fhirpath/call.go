@@ -38,7 +38,7 @@ func (c *call) eval(m *machine, f *frame, out []Item) ([]Item, error) {
 		return out, err
 	}
 	out, err := c.fn.run(m, f, c, out)
-	if err != nil && err != ErrBudget {
+	if err != nil {
 		err = fault(c.node, c.node.Name+"()", err)
 	}
 	return out, err
@@ -54,7 +54,7 @@ func (p *predicate) truth(m *machine, f *frame) (Truth, error) {
 		return Unknown, err
 	}
 	t, err := p.test(m, f, &p.call)
-	if err != nil && err != ErrBudget {
+	if err != nil {
 		err = fault(p.node, p.node.Name+"()", err)
 	}
 	return t, err

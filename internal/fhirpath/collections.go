@@ -178,8 +178,8 @@ func runSingle(m *machine, f *frame, c *call, out []Item) ([]Item, error) {
 	return m.emit(out, it), nil
 }
 
-// slice makes first, last and tail (N1 5.3.3 to 5.3.5).
-func slice(of func([]Item) []Item) runner {
+// part makes first, last and tail (N1 5.3.3 to 5.3.5).
+func part(of func([]Item) []Item) runner {
 	return onList(func(m *machine, _ *frame, _ *call, list, out []Item) ([]Item, error) {
 		if len(list) > 0 {
 			for _, it := range of(list) {

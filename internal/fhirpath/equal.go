@@ -81,7 +81,7 @@ func (m *machine) equalLists(x, y []Item, how value.Equality) Truth {
 		case Unknown:
 			result = Unknown
 		}
-		if m.steps < 0 {
+		if m.step(0) != nil {
 			return Unknown
 		}
 	}
@@ -94,7 +94,7 @@ func (m *machine) equivalentLists(x, y []Item) Truth {
 next:
 	for i := range x {
 		for j := range y {
-			if m.steps < 0 {
+			if m.step(0) != nil {
 				return Unknown
 			}
 			if !taken[j] && m.equal(&x[i], &y[j], value.Equivalent) == True {
@@ -113,7 +113,7 @@ func (m *machine) contains(list []Item, it *Item) bool {
 		if m.equal(&list[i], it, value.Equals) == True {
 			return true
 		}
-		if m.steps < 0 {
+		if m.step(0) != nil {
 			return false
 		}
 	}

@@ -56,6 +56,11 @@ func (answers) ConformsTo(resource Item, url string) (conforms, known bool) {
 	return resource.Kind == value.Element, url == "http://example.org/profile"
 }
 
+func (answers) InSlice(element Item, url, slice string) (in, known bool) {
+	m, _ := element.Val.(map[string]any)
+	return m["text"] == slice, url == "http://example.org/profile" && slice != "none"
+}
+
 func env() *Env {
 	return &Env{
 		Vars:     map[string][]Item{"mine": {value.Integer(3), value.String("a")}, "none": nil},
@@ -279,8 +284,32 @@ func TestEval(t *testing.T) {
 		"checkModifiers('http://example.org/a').id":                            nil,
 		"text.`div`.htmlChecks()":                                              {"true"},
 		"'<p>x</p>'.htmlChecks()":                                              {"false"},
-		"status.elementDefinition()":                                           nil,
-		"status.slice('a', 'b')":                                               nil,
+		"note.slice('http://example.org/profile', 'Two').text":                 {"Two"},
+		"note.slice('http://example.org/profile', 'three')":                    {},
+		"note.slice('http://example.org/profile', 'none')":                     nil,
+		"note.slice('http://example.org/other', 'Two')":                        nil,
+		"basedOn.slice('http://example.org/other', 'Two')":                     {},
+		// R4 procedure.html and its snapshot
+		"elementDefinition().path":                               {"Procedure"},
+		"status.elementDefinition().path":                        {"Procedure.status"},
+		"status.elementDefinition().min":                         {"1"},
+		"status.elementDefinition().type.code":                   {"code"},
+		"status.elementDefinition().binding.strength":            {"required"},
+		"status.elementDefinition().binding.valueSet":            {"http://hl7.org/fhir/ValueSet/event-status"},
+		"status.elementDefinition().isModifier":                  {"true"},
+		"performed.elementDefinition().path":                     {"Procedure.performed[x]"},
+		"performed.elementDefinition().type.code":                {"dateTime", "Period", "string", "Age", "Range"},
+		"performed.end.elementDefinition().path":                 {"Period.end"},
+		"note.elementDefinition().max":                           {"*", "*"},
+		"performer.first().elementDefinition().type.code":        {"BackboneElement"},
+		"performer.actor[0].elementDefinition().path":            {"Procedure.performer.actor"},
+		"subject.elementDefinition().type.targetProfile":         {"http://hl7.org/fhir/StructureDefinition/Patient", "http://hl7.org/fhir/StructureDefinition/Group"},
+		"extension[0].elementDefinition().base.path":             {"DomainResource.extension"},
+		"children().where($this is code).elementDefinition().id": {"Procedure.status"},
+		"contained.gender.id.elementDefinition().path":           {"code.id"},
+		"(1 | 'a').elementDefinition()":                          {},
+		"basedOn.elementDefinition()":                            {},
+		"elementDefinition().first() is ElementDefinition":       {"true"},
 	} {
 		got, err := results(t, source, Options{})
 		if want == nil {
@@ -328,7 +357,7 @@ func TestAsFilters(t *testing.T) {
 func TestWithoutServices(t *testing.T) {
 	tree := parseTree(t, []byte(procedure))
 	for _, source := range []string{"now()", "today()", "code.memberOf('u')", "code.coding[0].subsumes(code.coding[0] | code.coding[0])",
-		"conformsTo('http://example.org/profile')", "status.elementDefinition()"} {
+		"conformsTo('http://example.org/profile')", "note.slice('http://example.org/profile', 'one')"} {
 		p, err := Compile(source, Options{})
 		require.NoError(t, err)
 		_, err = p.Eval(&Env{}, Node(tree, spec.None))

@@ -17,6 +17,7 @@
 package fhirpath
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"sync"
@@ -35,6 +36,8 @@ var (
 	ErrSyntax = syntax.ErrSyntax
 	// ErrBudget says that an evaluation would cost more than its Budget.
 	ErrBudget = errors.New("evaluation goes beyond its budget")
+	// ErrEnded says that Env.Done was closed before the evaluation was done.
+	ErrEnded = errors.New("evaluation was ended")
 	// ErrUnsupported is met when a function needs something the Env does not
 	// hold, such as terminology.
 	ErrUnsupported = errors.New("not available here")
@@ -107,13 +110,16 @@ type Env struct {
 	Resolver Resolver
 	// Terms answers memberOf, subsumes and subsumedBy.
 	Terms Terms
-	// Profiles answers conformsTo for more than R4's own types.
+	// Profiles answers conformsTo for more than R4's own types, and slice.
 	Profiles Profiles
 	// Trace takes what trace() is given: name and items, valid during the
 	// call only.
 	Trace func(name string, items []Item)
 	// Budget bounds the cost; zero fields mean DefaultBudget's.
 	Budget Budget
+	// Done ends the evaluation with ErrEnded once it is closed, within so many
+	// steps as take a hundredth of a second; nil never does.
+	Done <-chan struct{}
 }
 
 // Resolver finds the resource that a reference or canonical names.
@@ -134,6 +140,9 @@ type Terms interface {
 // URL; known false means that the profile is not known.
 type Profiles interface {
 	ConformsTo(resource Item, url string) (conforms, known bool)
+	// InSlice tells whether an element is of a slice of a profile, by name; known
+	// false means that there is no such profile or slice.
+	InSlice(element Item, url, slice string) (in, known bool)
 }
 
 // Budget bounds an evaluation. A step is about the work of reading one element,
@@ -183,13 +192,10 @@ var machines = sync.Pool{New: func() any { return new(machine) }}
 func (p *Program) start(env *Env, focus Item) *machine {
 	m := machines.Get().(*machine)
 	m.Program, m.env = p, env
-	m.steps, m.memory = env.Budget.Steps, env.Budget.Memory
-	if m.steps == 0 {
-		m.steps = DefaultBudget.Steps
-	}
-	if m.memory == 0 {
-		m.memory = DefaultBudget.Memory
-	}
+	m.rest = cmp.Or(env.Budget.Steps, DefaultBudget.Steps)
+	m.memory = cmp.Or(env.Budget.Memory, DefaultBudget.Memory)
+	m.steps = min(m.rest, stepsAtOnce)
+	m.rest -= m.steps
 	m.context = m.tree.Typed(focus)
 	m.resource, m.container = m.context, m.context
 	if env.Resource.Kind != none {

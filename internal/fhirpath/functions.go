@@ -36,9 +36,9 @@ func init() {
 	functions = map[string]function{
 		"distinct": {0, 0, onList(runDistinct)}, "count": {0, 0, onList(runCount)}, "where": {1, 1, onList(runWhere)}, "select": {1, 1, onList(runSelect)},
 		"repeat": {1, 1, runRepeat}, "single": {0, 0, runSingle},
-		"first":     {0, 0, slice(func(l []Item) []Item { return l[:1] })},
-		"last":      {0, 0, slice(func(l []Item) []Item { return l[len(l)-1:] })},
-		"tail":      {0, 0, slice(func(l []Item) []Item { return l[1:] })},
+		"first":     {0, 0, part(func(l []Item) []Item { return l[:1] })},
+		"last":      {0, 0, part(func(l []Item) []Item { return l[len(l)-1:] })},
+		"tail":      {0, 0, part(func(l []Item) []Item { return l[1:] })},
 		"skip":      {1, 1, counted(func(l []Item, n int) []Item { return l[n:] })},
 		"take":      {1, 1, counted(func(l []Item, n int) []Item { return l[:n] })},
 		"intersect": {1, 1, runIntersect}, "exclude": {1, 1, runExclude}, "union": {1, 1, runUnion}, "combine": {1, 1, runCombine},
@@ -63,6 +63,6 @@ func init() {
 		"timeOfDay": {0, 0, clock(func(v temporal.Value) Item { return value.Temporal(v.AsTime()) })},
 
 		"extension": {1, 1, runExtension}, "getValue": {0, 0, onList(runGetValue)}, "resolve": {0, 0, onList(runResolve)},
-		"checkModifiers": {0, anyNumber, runCheckModifiers}, "elementDefinition": {0, 0, undefined}, "slice": {2, 2, undefined},
+		"checkModifiers": {0, anyNumber, runCheckModifiers}, "elementDefinition": {0, 0, onList(runElementDefinition)}, "slice": {2, 2, onList(runSlice)},
 	}
 }

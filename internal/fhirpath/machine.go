@@ -33,6 +33,7 @@ type machine struct {
 	env                          *Env
 	context, resource, container Item
 	steps, memory                int
+	rest                         int // of the steps, to be handed out when those are spent
 	outer                        frame
 	free                         [][]Item
 	frames                       []*frame
@@ -44,6 +45,32 @@ const itemSize = int(unsafe.Sizeof(Item{}))
 func (m *machine) step(n int) error {
 	m.steps -= n
 	if m.steps < 0 || m.memory < 0 {
+		return m.more()
+	}
+	return nil
+}
+
+// stepsAtOnce is how many steps are handed out before it is asked whether the
+// evaluation is still wanted.
+const stepsAtOnce = 50_000
+
+// more hands out further steps, as long as there are any and somebody waits for
+// the result.
+func (m *machine) more() error {
+	if m.memory < 0 {
+		return ErrBudget
+	}
+	select {
+	case <-m.env.Done:
+		return ErrEnded
+	default:
+	}
+	for m.steps < 0 && m.rest > 0 {
+		n := min(m.rest, stepsAtOnce)
+		m.rest -= n
+		m.steps += n
+	}
+	if m.steps < 0 {
 		return ErrBudget
 	}
 	return nil
@@ -165,9 +192,10 @@ func single(items []Item) (Item, bool, error) {
 	return Item{}, false, fmt.Errorf("several items where one is wanted (N1 4.5)")
 }
 
-// fault puts the place of a node before an error, once.
+// fault puts the place of a node before an error, once. That an evaluation was
+// cut off has no place in the expression.
 func fault(n syntax.Node, what string, err error) error {
-	if _, placed := err.(*placed); placed {
+	if _, placed := err.(*placed); placed || err == ErrBudget || err == ErrEnded {
 		return err
 	}
 	return &placed{n.Offset(), what, err}

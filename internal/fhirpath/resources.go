@@ -174,14 +174,21 @@ func (m *machine) find(ref string) (Item, bool) {
 	return Item{}, false
 }
 
-// runMemberOf is memberOf(valueset).
-func runMemberOf(m *machine, f *frame, c *call) (Truth, error) {
-	it, ok, err := m.one(c.on, f)
+// oneAndURL is the single item that a function is called on, and the canonical that
+// it is given; false says that either is empty.
+func (m *machine) oneAndURL(f *frame, c *call) (it Item, url string, ok bool, err error) {
+	it, ok, err = m.one(c.on, f)
 	if err != nil {
-		return Unknown, err
+		return it, "", false, err
 	}
 	url, given, err := m.stringOf(c.args[0], f)
-	if err != nil || !ok || !given {
+	return it, url, ok && given, err
+}
+
+// runMemberOf is memberOf(valueset).
+func runMemberOf(m *machine, f *frame, c *call) (Truth, error) {
+	it, url, ok, err := m.oneAndURL(f, c)
+	if err != nil || !ok {
 		return Unknown, err
 	}
 	codes, ok := m.tree.Codings(it)
@@ -253,12 +260,8 @@ func (m *machine) subsumes(a, b Item) (Truth, error) {
 // runConformsTo is conformsTo(structure). R4's own types are known; profiles
 // are asked of Env.Profiles.
 func runConformsTo(m *machine, f *frame, c *call) (Truth, error) {
-	it, ok, err := m.one(c.on, f)
-	if err != nil {
-		return Unknown, err
-	}
-	url, given, err := m.stringOf(c.args[0], f)
-	if err != nil || !ok || !given {
+	it, url, ok, err := m.oneAndURL(f, c)
+	if err != nil || !ok {
 		return Unknown, err
 	}
 	if name, core := strings.CutPrefix(url, extensionBase); core && m.tree.Model.Named(name) != spec.None {
@@ -320,8 +323,31 @@ func runHTMLChecks(m *machine, f *frame, c *call) (Truth, error) {
 	return value.TruthOf(len(xhtml.Check(v.Text())) == 0), nil
 }
 
-// undefined makes elementDefinition and slice, which need the definitions of
-// profiles and are not available.
-func undefined(*machine, *frame, *call, []Item) ([]Item, error) {
-	return nil, fmt.Errorf("the definition of the element is %w", ErrUnsupported)
+// runSlice is slice(structure, name): those elements of the input that are of the
+// slice with the name.
+func runSlice(m *machine, f *frame, c *call, list, out []Item) ([]Item, error) {
+	url, given, err := m.stringOf(c.args[0], f)
+	if err != nil || !given {
+		return out, err
+	}
+	name, given, err := m.stringOf(c.args[1], f)
+	if err != nil || !given {
+		return out, err
+	}
+	if m.env.Profiles == nil && len(list) > 0 {
+		return out, fmt.Errorf("the profile is %w", ErrUnsupported)
+	}
+	for _, it := range list {
+		in, known := m.env.Profiles.InSlice(it, url, name)
+		if !known {
+			return out, fmt.Errorf("the profile or its slice is not known")
+		}
+		if in {
+			out = m.emit(out, it)
+		}
+		if err := m.step(64); err != nil {
+			return out, err
+		}
+	}
+	return out, nil
 }

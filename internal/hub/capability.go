@@ -8,27 +8,30 @@ import (
 	"time"
 
 	"nailbridge/internal/searchparam"
+	"nailbridge/mapping/profiles"
+	"nailbridge/mapping/terms"
 )
 
 // capabilityStatement is R4's CapabilityStatement as far as we fill it
 // (capabilitystatement.html).
 type capabilityStatement struct {
-	ResourceType   string         `json:"resourceType"`
-	Text           narrative      `json:"text"`
-	URL            string         `json:"url"`
-	Version        string         `json:"version,omitempty"`
-	Name           string         `json:"name"`
-	Title          string         `json:"title"`
-	Status         string         `json:"status"`
-	Experimental   bool           `json:"experimental"`
-	Date           string         `json:"date"`
-	Description    string         `json:"description"`
-	Kind           string         `json:"kind"`
-	Software       software       `json:"software"`
-	Implementation implementation `json:"implementation"`
-	FHIRVersion    string         `json:"fhirVersion"`
-	Format         []string       `json:"format"`
-	Rest           []rest         `json:"rest"`
+	ResourceType   string          `json:"resourceType"`
+	ID             string          `json:"id,omitempty"`
+	Text           narrative       `json:"text"`
+	URL            string          `json:"url"`
+	Version        string          `json:"version,omitempty"`
+	Name           string          `json:"name"`
+	Title          string          `json:"title"`
+	Status         string          `json:"status"`
+	Experimental   bool            `json:"experimental"`
+	Date           string          `json:"date"`
+	Description    string          `json:"description"`
+	Kind           string          `json:"kind"`
+	Software       software        `json:"software"`
+	Implementation *implementation `json:"implementation,omitempty"`
+	FHIRVersion    string          `json:"fhirVersion"`
+	Format         []string        `json:"format"`
+	Rest           []rest          `json:"rest"`
 }
 
 type software struct {
@@ -63,6 +66,7 @@ type interaction struct {
 type restResource struct {
 	Type              string        `json:"type"`
 	Profile           string        `json:"profile"`
+	SupportedProfile  []string      `json:"supportedProfile,omitempty"`
 	Interaction       []interaction `json:"interaction"`
 	Versioning        string        `json:"versioning"`
 	ReadHistory       bool          `json:"readHistory"`
@@ -95,7 +99,7 @@ const (
 
 // capabilityRules says how a request is read and answered, with the limits that
 // are in force.
-func capabilityRules(zone *time.Location) string {
+func capabilityRules(zone string) string {
 	return "A parameter that is not listed, or a value that cannot be read, is 400 and nothing is searched; with Prefer: handling=lenient an unknown parameter " +
 		"is left out, self does not list it and an outcome entry says so. A parameter of a search without a value is ignored, as R4 says, and an outcome entry says so; one of a history is ignored. " +
 		"Several values are joined by commas, any of which may match; repeated parameters must all match, each by any value of a resource, so that two dates are no window to a plan with many; \\, \\| \\$ and \\\\ escape. Modifiers are :missing (but on _id and _lastUpdated, which nothing lacks), " +
@@ -145,23 +149,39 @@ func (h *hub) newCapability(o Options) document {
 	if o.Zone != nil {
 		zone = o.Zone
 	}
+	s := newStatement(h.index, zone.String(), o.Version, o.Released, o.Validator != nil)
+	s.URL, s.Kind = h.base+"/metadata", "instance"
+	s.Implementation = &implementation{Description: capabilityTitle, URL: h.base}
+	body := mustJSON(s)
+	sum := sha256.Sum256(body)
+	return document{body: body, version: hex.EncodeToString(sum[:])[:hashDigits], lastModified: httpDate(o.Released), public: true}
+}
+
+// SoftwareStatement is the CapabilityStatement of the read side as any bridge of a
+// version offers it, with all its parameters indexed, under a canonical that ends
+// in id.
+func SoftwareStatement(id, version string, released time.Time) []byte {
+	s := newStatement(searchparam.Index{}, "of the bridge's settings", version, released, true)
+	s.ID, s.URL, s.Kind = id, terms.CanonicalBase+"/CapabilityStatement/"+id, "capability"
+	return mustJSON(s)
+}
+
+// newStatement is what the statements of all servers have in common.
+func newStatement(x searchparam.Index, zone, version string, released time.Time, validates bool) capabilityStatement {
 	rules := capabilityRules(zone)
-	date := o.Released.UTC().Format(time.RFC3339)
+	date := released.UTC().Format(time.RFC3339)
 	s := capabilityStatement{
-		ResourceType:   "CapabilityStatement",
-		Text:           paragraphs(capabilityTitle+".", capabilityText, rules),
-		URL:            h.base + "/metadata",
-		Version:        o.Version,
-		Name:           "NailbridgeReadSide",
-		Title:          capabilityTitle,
-		Status:         "active",
-		Date:           date,
-		Description:    capabilityText,
-		Kind:           "instance",
-		Software:       software{Name: "Nailbridge", Version: o.Version, ReleaseDate: date},
-		Implementation: implementation{Description: capabilityTitle, URL: h.base},
-		FHIRVersion:    "4.0.1",
-		Format:         []string{fhirJSON, "json"},
+		ResourceType: "CapabilityStatement",
+		Text:         paragraphs(capabilityTitle+".", capabilityText, rules),
+		Version:      version,
+		Name:         "NailbridgeReadSide",
+		Title:        capabilityTitle,
+		Status:       "active",
+		Date:         date,
+		Description:  capabilityText,
+		Software:     software{Name: "Nailbridge", Version: version, ReleaseDate: date},
+		FHIRVersion:  "4.0.1",
+		Format:       []string{fhirJSON, "json"},
 		Rest: []rest{{
 			Mode:          "server",
 			Documentation: rules,
@@ -171,21 +191,20 @@ func (h *hub) newCapability(o Options) document {
 		}},
 	}
 	for _, typ := range searchparam.Types() {
-		r := capabilityOf(h.index, typ)
-		if o.Validator != nil {
+		r := capabilityOf(x, typ)
+		if validates {
 			r.Operation = []operation{{"validate", "http://hl7.org/fhir/OperationDefinition/Resource-validate"}}
 		}
 		s.Rest[0].Resource = append(s.Rest[0].Resource, r)
 	}
-	body := mustJSON(s)
-	sum := sha256.Sum256(body)
-	return document{body: body, version: hex.EncodeToString(sum[:])[:hashDigits], lastModified: httpDate(o.Released), public: true}
+	return s
 }
 
 func capabilityOf(x searchparam.Index, typ string) restResource {
 	r := restResource{
 		Type:              typ,
 		Profile:           "http://hl7.org/fhir/StructureDefinition/" + typ,
+		SupportedProfile:  supported(typ),
 		Interaction:       []interaction{{Code: "read"}, {Code: "vread"}, {Code: "search-type"}},
 		Versioning:        "versioned",
 		ConditionalRead:   "not-match", // an artifact's date may stay while it changes
@@ -200,4 +219,16 @@ func capabilityOf(x searchparam.Index, typ string) restResource {
 		r.SearchParam = append(r.SearchParam, searchParam{Name: d.Name, Definition: d.URL(), Type: string(d.Kind)})
 	}
 	return r
+}
+
+// supported are the profiles that resources of a type claim (R-CAP-05): our own,
+// and R4's of a weight.
+func supported(typ string) (out []string) {
+	if url := profiles.Of(typ); url != "" {
+		out = append(out, url)
+	}
+	if typ == "Observation" {
+		out = append(out, terms.ProfileBodyWeight)
+	}
+	return out
 }

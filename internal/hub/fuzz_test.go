@@ -44,8 +44,10 @@ func guarded(t testing.TB) http.Handler {
 	})
 	h, err := New(Options{
 		Store: w.store, BaseURL: base, Secret: secret, Released: t0, Static: []resource.Resource{parse(t, codeSystem), parse(t, undatedSystem)},
-		Scope:     func(context.Context) store.Scope { return store.Scope{Clinics: []string{"north"}} },
-		Validator: func([]byte, []string) []byte { return outcome([]issue{{"information", "informational", "seen"}}) },
+		Scope: func(context.Context) store.Scope { return store.Scope{Clinics: []string{"north"}} },
+		Validator: func(context.Context, []byte, []string) ([]byte, error) {
+			return outcome([]issue{{"information", "informational", "seen"}}), nil
+		},
 	})
 	require.NoError(t, err)
 	return h

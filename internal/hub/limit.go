@@ -97,7 +97,7 @@ func errBusy() *fault {
 // errSlow: the store was read for as long as a request may. RFC 9110 has 408
 // and 504 for others that are slow, not for the server itself.
 func errSlow(cause error) *fault {
-	f := faultf(http.StatusServiceUnavailable, "timeout", "the answer took too long to find: ask for less by further criteria, and not for a total")
+	f := faultf(http.StatusServiceUnavailable, "timeout", "the answer took too long to find: ask for less, by further criteria or of a smaller resource, and not for a total")
 	f.header = map[string]string{"Retry-After": retryAfter}
 	f.cause = cause
 	return f

@@ -38,11 +38,19 @@ func (s heldStore) View(ctx context.Context, fn func(store.Reader) error) error 
 	})
 }
 
+// unending is a resource that is validated for as long as anyone waits.
+const unending = `{"resourceType":"CarePlan","id":"endless"}`
+
 // limited makes the hub of the world anew over a store, with limits.
 func (w *world) limited(s store.Store, l Limits) {
 	w.Helper()
 	h, err := New(Options{Store: s, BaseURL: base, Secret: secret, Limits: l, Log: slog.New(slog.NewJSONHandler(&w.log, nil)),
-		Validator: func([]byte, []string) []byte { return outcome([]issue{{"information", "informational", "seen"}}) }})
+		Validator: func(ctx context.Context, resource []byte, _ []string) ([]byte, error) {
+			if string(resource) == unending {
+				<-ctx.Done()
+			}
+			return outcome([]issue{{"information", "informational", "seen"}}), ctx.Err()
+		}})
 	require.NoError(w, err)
 	w.handler = h
 }
@@ -153,7 +161,10 @@ func TestARequestMayTakeSoLong(t *testing.T) {
 		assert.NotContains(t, r.Body.String(), "deadline")
 		assert.Contains(t, o.Issue[0].Diagnostics, "not for a total")
 	}
-	assert.Equal(t, 4, strings.Count(w.log.String(), `"level":"ERROR"`))
+	r := w.post("/CarePlan/$validate", unending, "Content-Type", fhirJSON)
+	r.failed(503, "timeout")
+	assert.Equal(t, retryAfter, r.Header().Get("Retry-After"))
+	assert.Equal(t, 5, strings.Count(w.log.String(), `"level":"ERROR"`))
 	close(held.let)
 	go func() { <-held.opened }()
 	assert.Equal(t, 200, w.ask(t.Context(), "/CarePlan/c1").Code)

@@ -12,9 +12,9 @@ import (
 const maxResource = 4 << 20
 
 // Validator holds a resource in JSON to R4 and to the profiles that are named,
-// and gives the OperationOutcome (R4 resource-operation-validate.html). It keeps
-// nothing.
-type Validator func(resource []byte, profiles []string) []byte
+// and gives the OperationOutcome (R4 resource-operation-validate.html), or the
+// error of a context that ended first. It keeps nothing.
+type Validator func(ctx context.Context, resource []byte, profiles []string) ([]byte, error)
 
 // validate answers POST [type]/$validate: 200 with what was found, whether the
 // resource is valid or not. The body is the resource, or Parameters with the
@@ -50,9 +50,9 @@ func (h *hub) validate(r *request) error {
 		return faultf(http.StatusBadRequest, "not-supported", "mode may be create, update or profile: nothing is written or deleted here")
 	}
 	var found []byte
-	err = h.limited(r.c.Request.Context(), func(context.Context) error {
-		found = h.validator(in.resource, in.profiles)
-		return nil
+	err = h.limited(r.c.Request.Context(), func(ctx context.Context) error {
+		found, err = h.validator(ctx, in.resource, in.profiles)
+		return err
 	})
 	if err != nil {
 		return err

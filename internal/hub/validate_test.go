@@ -1,6 +1,7 @@
 package hub
 
 import (
+	"context"
 	"fmt"
 	"net/http"
 	"net/http/httptest"
@@ -18,9 +19,9 @@ func validating(t *testing.T) (w *world, asked *string) {
 	asked = new(string)
 	h, err := New(Options{
 		Store: w.store, BaseURL: base, Secret: secret, Version: "1.2.3", Released: t0,
-		Validator: func(resource []byte, profiles []string) []byte {
+		Validator: func(_ context.Context, resource []byte, profiles []string) ([]byte, error) {
 			*asked = fmt.Sprintf("%s %v", resource, profiles)
-			return []byte(`{"resourceType":"OperationOutcome","text":{"status":"generated","div":"<div/>"},"issue":[{"severity":"information","code":"informational"}]}`)
+			return []byte(`{"resourceType":"OperationOutcome","text":{"status":"generated","div":"<div/>"},"issue":[{"severity":"information","code":"informational"}]}`), nil
 		},
 	})
 	require.NoError(t, err)

@@ -15,6 +15,7 @@ import (
 	"nailbridge/internal/validate/defs"
 	"nailbridge/internal/validate/engine"
 	"nailbridge/internal/validate/jsontree"
+	"nailbridge/mapping/profiles"
 	"nailbridge/mapping/resource"
 	"nailbridge/mapping/terms"
 )
@@ -52,7 +53,7 @@ func Options(resolve func(reference string) (map[string]any, bool)) engine.Optio
 var engines sync.Map
 
 // Engine is the Validator of everything that the project knows: R4, and our own
-// code systems, value sets and extensions.
+// code systems, value sets, extensions and profiles.
 func Engine(t *terms.Terms) *engine.Validator {
 	if v, ok := engines.Load(t); ok {
 		return v.(*engine.Validator)
@@ -65,7 +66,8 @@ func Engine(t *terms.Terms) *engine.Validator {
 // licence permits to leave is no question of form, so all are known.
 func Definitions(t *terms.Terms) *defs.Registry {
 	r := defs.New()
-	for _, a := range t.Artifacts(terms.Setting{SnomedCT: terms.Licensed, HCPCS: true}) {
+	own := t.Artifacts(terms.Setting{SnomedCT: terms.Licensed, HCPCS: true})
+	for _, a := range slices.Concat(own, profiles.Artifacts()) {
 		if _, err := r.Add(a.JSON); err != nil {
 			panic("validate: the embedded " + a.Type + " " + a.ID + ": " + err.Error())
 		}

@@ -22,7 +22,8 @@ func (r *reader) allergy(x *res) {
 		if status == "present" {
 			r.unnamed[p.ref] = r.person(x.get("recorder")).Key()
 		}
-		x.take() // said again by what each record answered
+		x.take() // said again by what each record answered, or sayWhich leaves it
+		r.statuses = append(r.statuses, allergyStatus{x, p.ref, status})
 		if !hasCode(x.get("clinicalStatus"), "active") {
 			x.leave("clinicalStatus")
 		}
@@ -116,11 +117,26 @@ func stated(v *visit) *record.Allergies {
 	return v.rec.Review.Allergies
 }
 
+// allergyStatus is a resource that says of a patient "none known", or that an
+// allergy was stated.
+type allergyStatus struct {
+	res     *res
+	patient string
+	status  record.Code
+}
+
 // sayWhich gives a record that says "allergy stated", and whose allergies a
 // later record stated again, what that one states: saying nothing, it would
 // state an allergy without name. Where one without name stands, the latest record
-// of who stated it goes on saying no more.
+// of who stated it goes on saying no more. A status that no record holds, since
+// the one that said it is not published, is left.
 func (r *reader) sayWhich() {
+	for _, s := range r.statuses {
+		if !slices.ContainsFunc(r.mayState(s.patient), func(v *visit) bool { a := stated(v); return a != nil && a.Status == s.status }) {
+			s.res.leave("code")
+			s.res.leave("recorder")
+		}
+	}
 	for ref := range r.patients {
 		able := r.mayState(ref)
 		by, kept := r.unnamed[ref]

@@ -59,6 +59,7 @@ type reader struct {
 	visits   []*visit
 	byEnc    map[string]*visit      // by ref of the Encounter
 	unnamed  map[string]string      // who stated an allergy without naming it, by ref of the patient
+	statuses []allergyStatus        // what is said of allergies as a whole
 	grouped  map[**record.When]bool // times that several findings have, once one was read
 	checks   []func()               // of what says again what is read later
 	timeRead bool                   // the time of the finding being read went to a field
@@ -249,6 +250,8 @@ func notReadText(x *res, ptr string) string {
 		return "by its status it states nothing that was found, done or given"
 	case ptr == "/text":
 		return "a narrative says again what the elements say"
+	case ptr == "/meta" || strings.HasPrefix(ptr, "/meta/"):
+		return "profiles, tags and versions are of the resource, not of a record"
 	case computed(x):
 		return "computed from the records, not recorded"
 	}

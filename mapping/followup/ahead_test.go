@@ -97,6 +97,19 @@ func TestC51_HealedInAYearToComeIsNotHealed(t *testing.T) {
 	assert.Empty(t, issues(followup.Plan(receivedOn(t, input(t, r), "2024-06-01")), followup.UnhealedLate), "twin")
 }
 
+// C-51: a healing dated before the surgery is told, and heals nothing; on the day
+// itself, and of a month that holds it, it counts.
+func TestC51_HealedBeforeTheSurgeryIsNotHealed(t *testing.T) {
+	r := attended(t, "r1", "2024-06-01", "")
+	for at, before := range map[string]bool{"2023-05-30": true, "2024-02": true, "2024-02-29": true, "2024-03": false, "2024-05-30": false} {
+		r.Review.Toes = []record.ToeFindings{{Side: "left", Digit: "1", Borders: []record.BorderFindings{{Border: "lateral", WoundStage: "granulating", HealedOn: when(t, at)}}}}
+		out := plan(t, r)
+		assert.Equal(t, before, len(issues(out, followup.HealedBefore)) == 1, at)
+		assert.Equal(t, before, len(issues(out, followup.UnhealedLate)) == 1, at)
+		assert.Equal(t, before, out.BeforeSurgery(when(t, at)), at)
+	}
+}
+
 // D4.4: findings on a toe or border that the surgery did not operate on are
 // told, whether they discharge or not.
 func TestD4_4_FindingsElsewhereAreTold(t *testing.T) {

@@ -112,7 +112,7 @@ func (p *plan) discharge(r response, toe record.ToeFindings, f record.BorderFind
 	if p.ahead(at, r.id) {
 		return
 	}
-	if p.before(at) {
+	if p.BeforeSurgery(at) {
 		p.flagDischargeBefore(r, Border{toe.Side, toe.Digit, f.Border, f.Key}, at)
 		return
 	}

@@ -24,6 +24,7 @@ const (
 	DischargeUnknown record.Code = "discharge-border-unknown"
 	DischargeBefore  record.Code = "discharge-before-surgery"
 	DeathBefore      record.Code = "death-before-surgery"
+	HealedBefore     record.Code = "healed-before-surgery"
 	FindingElsewhere record.Code = "finding-elsewhere"
 	OutcomeDisputed  record.Code = "outcome-contradicted"
 	UnhealedLate     record.Code = "unhealed-late"
@@ -44,6 +45,7 @@ var IssueSet = record.Set{Name: "follow-up-issue", Values: []record.Value{
 	{Code: DischargeUnknown, Display: "Discharge of a border that was not treated"},
 	{Code: DischargeBefore, Display: "Discharge dated before the surgery"},
 	{Code: DeathBefore, Display: "Death dated before the surgery"},
+	{Code: HealedBefore, Display: "Healing dated before the surgery"},
 	{Code: FindingElsewhere, Display: "Finding at a toe or border that was not operated on"},
 	{Code: OutcomeDisputed, Display: "Outcome of the surgery contradicted by what was done"},
 	{Code: UnhealedLate, Display: "Not healed when most are"},
@@ -106,6 +108,7 @@ func (p *plan) flag() {
 		p.issue(Issue{Code: NoReviewPlanned, Level: record.LevelCritical, Rule: "D4.2", Inputs: append(p.openBorderFacts(), Fact{"since", p.lastClosed().Format(time.RFC3339)}), Dated: p.lastClosed(),
 			Text: "No review is planned, and not every treated border is discharged."})
 	}
+	p.flagHealedBefore()
 	p.flagUnhealed()
 }
 
@@ -223,13 +226,6 @@ func (p *plan) flagDischargeUnknown(r response, b Border) {
 		Text: "This record discharges a border that the surgery did not treat."})
 }
 
-// before reports a date that ended before the day of the operation began: it ends
-// nothing, since a slip of a date must not end the watch (D4.4).
-func (p *plan) before(w *record.When) bool {
-	at, ok := spanOf(w, p.Zone)
-	return ok && p.dated && at.last.Compare(p.operated.first) < 0
-}
-
 func (p *plan) flagDischargeBefore(r response, b Border, at *record.When) {
 	p.issue(Issue{Code: DischargeBefore, Level: record.LevelCritical, Record: r.id, Border: &b, Dated: r.order.at, Rule: "D4.4",
 		Inputs: []Fact{{"discharged", whenText(at)}, {"operated", p.operated.first.String()}},
@@ -240,6 +236,21 @@ func (p *plan) flagDeathBefore() {
 	p.issue(Issue{Code: DeathBefore, Level: record.LevelCritical, Record: p.Surgery.Record, Dated: p.operated.start, Rule: "D4.4",
 		Inputs: []Fact{{"died", whenText(p.DeathDate)}, {"operated", p.operated.first.String()}},
 		Text:   "The patient is recorded as having died before the surgery. The follow-up goes on until one of the dates is corrected."})
+}
+
+// flagHealedBefore flags each healing dated before the surgery.
+func (p *plan) flagHealedBefore() {
+	for _, r := range p.responses {
+		for _, toe := range r.toes {
+			for _, f := range toe.Borders {
+				if b := (Border{toe.Side, toe.Digit, f.Border, f.Key}); p.BeforeSurgery(f.HealedOn) && len(p.find(b)) > 0 {
+					p.issue(Issue{Code: HealedBefore, Level: record.LevelWarning, Record: r.id, Border: &b, Dated: r.order.at, Rule: "C-51",
+						Inputs: []Fact{{"healed", whenText(f.HealedOn)}, {"operated", p.operated.first.String()}},
+						Text:   "This record dates the healing of a border before its surgery. The border counts as not healed by that date."})
+				}
+			}
+		}
+	}
 }
 
 // flagOutcome tells of a surgery whose outcome and content contradict each
@@ -364,7 +375,7 @@ func (p *plan) lastStage(b *BorderState) (response, bool) {
 		for _, toe := range r.toes {
 			for _, f := range toe.Borders {
 				if (f.WoundStage != "" || f.HealedOn != nil) && slices.Contains(p.find(Border{toe.Side, toe.Digit, f.Border, f.Key}), b) {
-					last, unhealed = r, (f.HealedOn == nil || p.ahead(f.HealedOn, r.id)) && f.WoundStage != "healed"
+					last, unhealed = r, (f.HealedOn == nil || p.ahead(f.HealedOn, r.id) || p.BeforeSurgery(f.HealedOn)) && f.WoundStage != "healed"
 				}
 			}
 		}

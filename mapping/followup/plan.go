@@ -74,6 +74,8 @@ type Output struct {
 	// Matches names, by record id of a review or of a contact that counts as
 	// one, the activity it closed.
 	Matches map[string]string
+
+	sitting
 }
 
 // BordersOpen are the treated borders that are not discharged.
@@ -87,11 +89,24 @@ func (o Output) BordersOpen() []Border {
 	return open
 }
 
+// sitting is when the operation was.
+type sitting struct {
+	operated span
+	dated    bool // the day of the operation is known
+	zone     *time.Location
+}
+
+// BeforeSurgery reports a date that ended before the day of the operation began:
+// it ends and heals nothing, since a slip of a date must not end the watch (D4.4).
+func (s sitting) BeforeSurgery(w *record.When) bool {
+	at, ok := spanOf(w, s.zone)
+	return ok && s.dated && at.last.Compare(s.operated.first) < 0
+}
+
 // plan is a plan in the making.
 type plan struct {
 	Input
-	operated   span
-	dated      bool // the day of the operation is known
+	sitting
 	responses  []response
 	acts       map[string]*Activity
 	borders    []BorderState
@@ -110,7 +125,7 @@ func Plan(in Input) Output {
 	if in.Zone == nil {
 		in.Zone = time.UTC
 	}
-	p := &plan{Input: in, acts: map[string]*Activity{}, matches: map[string]string{}}
+	p := &plan{Input: in, sitting: sitting{zone: in.Zone}, acts: map[string]*Activity{}, matches: map[string]string{}}
 	if in.Surgery == nil || in.Surgery.Surgery == nil || !counts(in.Surgery) {
 		return Output{}
 	}
@@ -125,7 +140,7 @@ func Plan(in Input) Output {
 	}
 	p.readDischarges()
 	if in.Historical {
-		return Output{Status: PlanRevoked, StatusReason: NotFollowedHere, Borders: p.borders}
+		return Output{Status: PlanRevoked, StatusReason: NotFollowedHere, Borders: p.borders, sitting: p.sitting}
 	}
 	p.decideStatus()
 	p.openBase()
@@ -161,7 +176,7 @@ func (p *plan) decideStatus() {
 	p.status = PlanActive
 	stop, text := p.firstStop()
 	died := p.DeathDate != nil
-	if died && p.before(p.DeathDate) {
+	if died && p.BeforeSurgery(p.DeathDate) {
 		p.flagDeathBefore()
 		died = false
 	}
@@ -254,7 +269,7 @@ func (p *plan) closeOpen() {
 
 func (p *plan) output() Output {
 	o := Output{Status: p.status, StatusReason: p.reason, ReasonText: p.reasonText, Ended: p.ended,
-		Issues: sortIssues(p.issues), Borders: p.borders, Matches: p.matches}
+		Issues: sortIssues(p.issues), Borders: p.borders, Matches: p.matches, sitting: p.sitting}
 	for _, a := range p.acts {
 		slices.Sort(a.Replaces)
 		o.Activities = append(o.Activities, *a)

@@ -9,10 +9,11 @@ import (
 
 // amount is a quantity with what its unit says it is.
 type amount struct {
-	what  amountKind
-	text  string   // a decimal
-	each  []string // seconds of each application
-	items []*item
+	what   amountKind
+	text   string   // a decimal
+	each   []string // seconds of each application
+	items  []*item
+	joined bool // of a count and a length that stand apart
 }
 
 type amountKind int
@@ -51,7 +52,7 @@ func amounts(items []*item) []amount {
 // amountAt reads the quantity that begins at the first item, and how many items it
 // takes; none: 0.
 func amountAt(it []*item) (amount, int) {
-	for _, read := range []func([]*item) (amount, int){ratioAt, rangeAt, perMLAt, countTimesAt, sumAt, volumesAt, plainAt, timesAt} {
+	for _, read := range []func([]*item) (amount, int){ratioAt, rangeAt, perMLAt, termsAt, countTimesAt, sumAt, volumesAt, plainAt, usualAt, timesAt, cartridgeAt} {
 		if a, n := read(it); n > 0 {
 			return a, n
 		}
@@ -82,16 +83,19 @@ func countTimesAt(it []*item) (amount, int) {
 		return amount{}, 0
 	}
 	i := 1
-	for i < len(it) && (it[i].is(timesSign, unitApp, unitCart) || it[i].text == "of" || it[i].text == "-") {
+	for i < len(it) && (it[i].is(timesSign, unitApp, unitCart) || it[i].text == "of" || it[i].text == "-" || it[i].text == "@" || it[i].text == "by" || it[i].text == "for" || it[i].text == "at") {
 		i++
 	}
-	if i == 1 || i >= len(it) || !it[i].number {
+	spelled := it[0].spelled || it[1].spelled // three 1 min
+	if i == 1 && !(spelled && len(it) > 2 && it[1].number && it[2].is(unitMin, unitSec)) || i >= len(it) || !it[i].number {
 		return amount{}, 0
 	}
 	v, ok := decimal(it[i].text)
 	switch {
 	case !ok:
 		return amount{}, 0
+	case i+1 < len(it) && it[i+1].is(unitML) && it[i-1].text == "of" && i == 2 && !slices.Contains(cartridges, v):
+		return amount{what: unclear}, i + 2 // 6 of 10 mL
 	case i+1 < len(it) && it[i+1].is(unitML):
 		return amount{what: volume, text: product(count, v)}, i + 2
 	case i+1 < len(it) && it[i+1].is(unitSec, unitMin):
@@ -100,8 +104,49 @@ func countTimesAt(it []*item) (amount, int) {
 		return amount{}, 0
 	case slices.Contains(cartridges, v):
 		return amount{what: volume, text: product(count, v)}, i + 1
+	case slices.Contains(usual, v) && count <= 5 && it[1].is(timesSign, unitApp): // 3 x 60
+		return amount{what: durations, each: repeat(v, count)}, i + 1
 	}
 	return amount{what: unclear}, i + 1
+}
+
+// termsAt reads 2 x 60 s + 30 s, 1 min x 2 then 30 s: applications of several lengths.
+func termsAt(it []*item) (amount, int) {
+	var each []string
+	n := 0
+	for i, terms := 0, 0; ; {
+		a, taken := countTimesAt(it[i:])
+		if taken == 0 || a.what != durations {
+			a, taken = plainAt(it[i:])
+		}
+		switch {
+		case taken == 0 || a.what != durations && a.what != single:
+			return amount{}, 0
+		case a.what == single:
+			each = append(each, a.text)
+		default:
+			each = append(each, a.each...)
+		}
+		i, terms = i+taken, terms+1
+		n = i
+		if i+1 < len(it) && (it[i].is(conj) || it[i].text == "," || it[i].text == "then" || it[i].is(moreWord)) && it[i+1].number && timed(it[i+1:]) {
+			i++
+			continue
+		}
+		if terms < 2 || len(each) == terms {
+			return amount{}, 0 // of single lengths: sumAt
+		}
+		return amount{what: durations, each: each}, n
+	}
+}
+
+// timed reports whether a term of time begins.
+func timed(it []*item) bool {
+	if a, n := countTimesAt(it); n > 0 && a.what == durations {
+		return true
+	}
+	a, n := plainAt(it)
+	return n > 0 && (a.what == single || a.what == durations)
 }
 
 // rangeAt reads 80-90 %, 10 to 15 min: one of them, and nobody knows which.
@@ -164,24 +209,33 @@ func perMLAt(it []*item) (amount, int) {
 func sumAt(it []*item) (amount, int) {
 	var vs []string
 	var units []*item
+	slash, dash := false, false
 	i := 0
 	for i < len(it) && it[i].number {
-		v, ok := decimal(it[i].text)
-		if !ok {
+		list := numbersOf(it[i].text)
+		if list == nil {
 			return amount{}, 0
 		}
-		vs, i = append(vs, v), i+1
-		units = append(units, nil)
+		vs, i = append(vs, list...), i+1
+		units = append(units, make([]*item, len(list))...)
 		if i < len(it) && it[i].is(unitSec, unitMin) {
 			units[len(units)-1], i = it[i], i+1
 		}
-		if i+1 < len(it) && (it[i].is(conj) || it[i].text == "," || it[i].text == "/" || it[i].text == "then") && it[i+1].number {
+		if i+1 < len(it) && (it[i].is(conj) || it[i].text == "," || it[i].text == "/" || it[i].text == "then" || it[i].text == "-" && it[i].glued) && it[i+1].number {
+			slash = slash || it[i].text == "/"
+			dash = dash || it[i].text == "-"
 			i++
 			continue
 		}
 		break
 	}
 	last := len(units) - 1
+	if dash && (len(vs) < 3 || vs[0] != vs[1]) {
+		return amount{}, 0
+	}
+	if slash && len(vs) == 2 && units[0] == nil && vs[0] != vs[1] && !slices.Contains(usual, vs[0]) {
+		return amount{what: unclear}, i // 3/1 min
+	}
 	if len(vs) < 2 || units[last] == nil && slices.ContainsFunc(vs, func(v string) bool { return !slices.Contains(usual, v) }) {
 		return amount{}, 0
 	}
@@ -200,6 +254,41 @@ func sumAt(it []*item) (amount, int) {
 	return amount{what: durations, each: each}, i
 }
 
+// numbersOf are the decimals of a number, or of a list that commas join: 1,1,1.
+func numbersOf(text string) []string {
+	if v, ok := decimal(text); ok {
+		return []string{v}
+	}
+	var out []string
+	for _, part := range strings.Split(text, ",") {
+		v, ok := decimal(part)
+		if !ok {
+			return nil
+		}
+		out = append(out, v)
+	}
+	return out
+}
+
+// listAt reads small numbers that nothing says what they are: 1/1/1, 3/1, 1:1:1.
+func listAt(it []*item) (amount, int) {
+	n := 0
+	if len(it) > 0 && it[0].number && len(numbersOf(it[0].text)) > 2 {
+		return amount{what: unclear}, 1 // 1,1,1
+	}
+	for n < len(it) && it[n].number && len(it[n].text) == 1 {
+		if n++; n < len(it) && (it[n].text == "/" || it[n].text == ":" || it[n].text == "+" || it[n].text == "-") {
+			n++
+			continue
+		}
+		break
+	}
+	if n < 3 || !it[n-1].number || n < len(it) && it[n].is(percent, unitMin, unitSec, unitML, unitApp) {
+		return amount{}, 0
+	}
+	return amount{what: unclear}, n
+}
+
 // plainAt reads a number with its unit: 2 %, 3 mL, 1 min x 3, 1.8 mL x 2, 4
 // applications.
 func plainAt(it []*item) (amount, int) {
@@ -213,7 +302,7 @@ func plainAt(it []*item) (amount, int) {
 	}
 	count, taken := 1, 2
 	if len(it) > 3 && it[2].is(timesSign) {
-		if c, whole := wholeNumber(it, 3); whole {
+		if c, whole := wholeNumber(it, 3); whole && (len(it) == 4 || !it[4].is(percent, unitML, unitMG)) {
 			count, taken = c, 4
 		}
 	}
@@ -238,8 +327,22 @@ func plainAt(it []*item) (amount, int) {
 	return amount{}, 0
 }
 
+// usualAt reads 60 x 3, a usual length without its unit.
+func usualAt(it []*item) (amount, int) {
+	if len(it) < 3 || !it[0].number || !slices.Contains(usual, it[0].text) || !it[1].is(timesSign) || len(it) > 3 && it[3].is(unitMin, unitSec, unitML, percent) {
+		return amount{}, 0
+	}
+	if c, whole := wholeNumber(it, 2); whole && c >= 2 && c <= 5 {
+		return amount{what: durations, each: repeat(it[0].text, c)}, 3
+	}
+	return amount{}, 0
+}
+
 // timesAt reads x3, x 4 applications.
 func timesAt(it []*item) (amount, int) {
+	if c := slices.Index([]string{"once", "twice", "thrice"}, it[0].text); c >= 0 {
+		return amount{what: times, each: repeat("", c+1)}, 1
+	}
 	if len(it) < 2 || !it[0].is(timesSign) {
 		return amount{}, 0
 	}
@@ -254,6 +357,24 @@ func timesAt(it []*item) (amount, int) {
 	return amount{what: times, each: repeat("", c)}, taken
 }
 
+// cartridgeAt reads a number without a unit that is the size of a cartridge: mepi 3% 2.2,
+// 2.2 x 2.
+func cartridgeAt(it []*item) (amount, int) {
+	if !it[0].number || len(it) > 1 && (it[1].is(percent, unitML, unitMG, unitMin, unitSec) || it[1].text == "-" || it[1].text == ":") {
+		return amount{}, 0
+	}
+	v, ok := decimal(it[0].text)
+	if !ok || !slices.Contains(cartridges, v) {
+		return amount{}, 0
+	}
+	if len(it) > 2 && it[1].is(timesSign) {
+		if c, whole := wholeNumber(it, 2); whole {
+			return amount{what: volume, text: product(c, v)}, 3
+		}
+	}
+	return amount{what: volume, text: v}, 1
+}
+
 // merge makes "3 applications" and "1 min" of one run three of a minute.
 func merge(as []amount) []amount {
 	count := slices.IndexFunc(as, func(a amount) bool { return a.what == times })
@@ -261,7 +382,7 @@ func merge(as []amount) []amount {
 	if count < 0 || length < 0 {
 		return as
 	}
-	whole := amount{what: durations, each: repeat(as[length].text, len(as[count].each)), items: append(slices.Clone(as[count].items), as[length].items...)}
+	whole := amount{what: durations, joined: true, each: repeat(as[length].text, len(as[count].each)), items: append(slices.Clone(as[count].items), as[length].items...)}
 	var out []amount
 	for i, a := range as {
 		if i != count && i != length {

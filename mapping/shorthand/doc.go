@@ -31,11 +31,16 @@
 //
 // A text is clauses (a full stop after a long word or a number, or before another
 // matter; a semicolon; a line break) of segments (a comma, a bracket, "but", "now",
-// "then"). Words of doubt and of the past reach over their segment, those of another
-// life ("as a child", "elsewhere") to the end of the sentence, those of a plan from
-// themselves to the segment's end, a "no" to the next phrase. "Not used", "ruled out",
-// "none" and their like deny the phrase before them; "normal" and "not done" after a
-// border leave that border out.
+// "then"). Words of doubt reach over their segment, those of the past over its part
+// between dashes, those of another life ("as a child", "elsewhere") to the end of the
+// sentence, those of a plan from themselves to the segment's end, a "no" to the next
+// phrase and over the list that an "or" ends. A question mark alone in its segment
+// doubts what stands before it; one before a border, and "or" and "about" beside
+// numbers, doubt these alone. "Not used", "ruled out", "none" and their like deny the
+// phrase before them; "normal" and "not done" after a border leave that border out; of
+// two toes the one beside "not done", "cancelled" or a year of its own is ambiguous.
+// What was converted or changed to another thing of its kind is not read; a toe changed
+// to another is ambiguous.
 //
 // A long word of one slip of the pen is read for the one word that it is a slip from
 // (slips, in words.go); sides never are: tight is no right. Words that mean something
@@ -45,16 +50,22 @@
 // toe begins where the one before has side and digit. "R and L hallux" and "R 1st
 // and 2nd" are two toes. A border belongs to the toe that it follows, or, in a
 // clause that begins with a border, to the one that it precedes; the border after
-// several toes that "and" joins belongs to each. A hyphen between two toes, and a
-// consent for another side than the rest of the text, make them ambiguous.
+// several toes that "and" joins belongs to each. A side with a border has the digit of
+// the toe beside it that has a border too, and a digit its side: "R hallux lat, L med".
+// The border nearest to another toe is told by the digits. A hyphen between two toes,
+// and a consent for another side than the rest of the text, make them ambiguous. Weeks,
+// months and dates (2/52, 12/3/19), 2nd episodes, L4 discs and T2 diabetics are no toes.
 //
 // Amounts: numbers with a unit belong to the drug of their part of the clause (parts
 // end at commas, "and", "+", full stops); a part without a drug belongs to the drug
 // before it. "3 x 1 min", "1 min x 3" and "60+60+60 s" are three applications of 60 s,
 // "x 4 applications" four of unknown length, "3 min" alone one of 180 s, likely. "2 x
 // 1.8" is two cartridges, 3.6 mL (1.7, 1.8 and 2.2 mL are cartridge sizes; common
-// practice, no source). A range ("80-90 %"), and a volume that may be that of each
-// toe or cartridge, are ambiguous.
+// practice, no source), "2 carts" no volume. Of several volumes the one "used" or "in
+// total" counts, an ampoule's and a maximum do not; those that "+", "then", "top up" or
+// places (R and L, med and lat) part are added; "each side" is two. A mixture 1:1 is
+// halved. A range ("80-90 %"), and a volume of each toe where the toes are not said, are
+// ambiguous.
 //
 // The vocabulary holds no brand names: those of one country mean other things in
 // the next. A deployment's own words belong into the code map of its layout.

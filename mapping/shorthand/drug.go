@@ -1,8 +1,10 @@
 package shorthand
 
 import (
+	"math/big"
 	"slices"
 	"strconv"
+	"strings"
 
 	"nailbridge/mapping/record"
 )
@@ -11,11 +13,16 @@ import (
 type dose struct {
 	drug  *item // nil: a column of the drug's amounts alone
 	items []*item
+	half  string // of a mixture of two, mL
 }
 
 // drugs reads anaesthetics and chemicals with their amounts.
 func (r *reader) drugs() {
-	for _, d := range r.doses() {
+	parts := r.equalParts()
+	ds := r.doses()
+	r.mixed(ds, parts)
+	r.plainAll(ds)
+	for _, d := range ds {
 		switch {
 		case d.drug.is(anaesthetic) && r.wants(Anaesthetic):
 			r.anaesthetic(d)
@@ -36,8 +43,10 @@ func (r *reader) doses() []dose {
 	for _, part := range r.parts() {
 		drugs := slices.DeleteFunc(slices.Clone(part), func(it *item) bool { return !it.is(anaesthetic, chemical, phenolAlc) || it.mark.not })
 		switch {
-		case len(drugs) == 0 && len(out) > 0 && out[len(out)-1].drug.clause == part[0].clause:
+		case len(drugs) == 0 && len(out) > 0 && (out[len(out)-1].drug.clause == part[0].clause || r.only(Anaesthetic) || r.matrixColumn() || part[0].is(moreWord)):
 			out[len(out)-1].items = append(out[len(out)-1].items, part...)
+		case len(drugs) == 0 && slices.ContainsFunc(part, func(it *item) bool { return it.is(border, digit, digits, sideDigit, procedure) }):
+			// lat x1, med x1
 		case len(drugs) == 0:
 			before = append(before, part...)
 		default:
@@ -56,7 +65,7 @@ func (r *reader) doses() []dose {
 // but the last where amounts stand before the first.
 func splitDoses(part, drugs []*item) []dose {
 	if len(drugs) == 1 {
-		return []dose{{drugs[0], part}}
+		return []dose{{drug: drugs[0], items: part}}
 	}
 	before := slices.ContainsFunc(part[:slices.Index(part, drugs[0])], func(it *item) bool { return it.number })
 	var out []dose
@@ -67,9 +76,12 @@ func splitDoses(part, drugs []*item) []dose {
 			to = slices.Index(part, drugs[n+1])
 			if before {
 				to = slices.Index(part, d) + 1
+				for to < len(part) && (part[to].is(vaso) || part[to].text == "(" || part[to].text == ")") {
+					to++
+				}
 			}
 		}
-		out = append(out, dose{d, part[from:to]})
+		out = append(out, dose{drug: d, items: part[from:to]})
 		from = to
 	}
 	return out
@@ -96,56 +108,98 @@ func (r *reader) sumGoesOn(i int) bool {
 	return i >= 2 && r.items[i-1].number && r.items[i-2].is(conj)
 }
 
+// plainAll gives "both plain" to every dose.
+func (r *reader) plainAll(ds []dose) {
+	for i, it := range r.items {
+		if i == 0 || !it.is(vaso) || r.items[i-1].text != "both" && r.items[i-1].text != "all" {
+			continue
+		}
+		for k := range ds {
+			if !slices.ContainsFunc(ds[k].items, func(o *item) bool { return o.is(vaso) }) {
+				ds[k].items = append(slices.Clone(ds[k].items), it)
+			}
+		}
+	}
+}
+
 func (r *reader) anaesthetic(d dose) {
 	e := d.drug.entry(anaesthetic)
 	rd := Reading{Kind: Anaesthetic, Value: Value{Code: record.Code(e.value)}, Certainty: Certain, Rule: e.rule}
 	used := []*item{d.drug}
-	for _, a := range amounts(d.items) {
+	as := amounts(d.items)
+	doubt := func(rule string) { rd.Certainty, rd.Rule = Ambiguous, rule }
+	for _, a := range as {
 		var into *string
 		switch a.what {
 		case percentage:
 			into = &rd.Value.Percent
-		case volume:
-			into = &rd.Value.ML
 		case ratio:
 			into = &rd.Value.Ratio
 		case unclear, doubtful:
-			rd.Certainty, rd.Rule = Ambiguous, "anaesthetic.numbers"
+			doubt("anaesthetic.numbers")
 		}
 		if into == nil {
 			continue
 		}
-		if *into != "" {
-			rd.Certainty, rd.Rule = Ambiguous, "anaesthetic.two-amounts"
+		if *into != "" && !sameNumber(*into, a.text) {
+			doubt("anaesthetic.two-amounts")
 			rd.Others = append(rd.Others, rd.Value)
 		}
 		*into = a.text
 		used = append(used, a.items...)
 	}
-	if r.only(Anaesthetic) && slices.ContainsFunc(d.items, func(it *item) bool {
-		return it.number && !slices.Contains(used, it) && (it.index+1 == len(r.items) || !isLetter(r.items[it.index+1].text))
-	}) {
-		rd.Certainty, rd.Rule = Ambiguous, "anaesthetic.numbers"
+	ml, wrong, from := r.given(d, as)
+	if rd.Value.ML = ml; d.half != "" {
+		rd.Value.ML = d.half
 	}
-	if r.counted(d) {
-		rd.Certainty, rd.Rule = Ambiguous, "anaesthetic.each"
+	if used = append(used, from...); wrong != "" {
+		doubt(wrong)
+	}
+	if r.only(Anaesthetic) && slices.ContainsFunc(d.items, func(it *item) bool { return r.loose(it) && !slices.Contains(used, it) && !r.ofVolumes(as, it) }) {
+		doubt("anaesthetic.numbers")
 	}
 	for _, it := range d.items {
 		if it.is(vaso) && it.entry(vaso).value == "?" {
-			rd.Certainty, rd.Rule = Ambiguous, "anaesthetic.vasoconstrictor" // the record's list has it not
+			doubt("anaesthetic.vasoconstrictor") // the record's list has it not
 		} else if it.is(vaso) && !it.mark.not {
 			rd.Value.Vasoconstrictor = record.Code(it.entry(vaso).value)
 			used = append(used, it)
 		}
 	}
 	if rd.Value.Ratio != "" && rd.Value.Vasoconstrictor == "" {
-		rd.Value.Vasoconstrictor = "adrenaline"
-		rd.Certainty = Likely
+		if rd.Value.Vasoconstrictor = "adrenaline"; rd.Certainty == Certain {
+			rd.Certainty = Likely
+		}
 	}
 	if rd.Value.Ratio != "" && rd.Value.Vasoconstrictor == "none" {
-		rd.Certainty, rd.Rule = Ambiguous, "anaesthetic.plain-with-ratio"
+		doubt("anaesthetic.plain-with-ratio")
 	}
 	r.add(rd, used...)
+}
+
+// loose reports whether a number of a column of anaesthetics may be an amount that
+// nothing says what it is.
+func (r *reader) loose(it *item) bool {
+	if !it.number || len(it.text) > 4 {
+		return false
+	}
+	if i := it.index + 1; i < len(r.items) && (isLetter(r.items[i].text) || r.items[i].text == ":" || r.items[i].is(unitCart, unitMin, unitSec, unitMG)) {
+		return false
+	}
+	if v, ok := decimal(it.text); ok && len(v) > 2 && !strings.Contains(v, ".") {
+		return false // a time of day
+	}
+	for k := it.index - 1; k >= 0 && k >= it.index-3; k-- {
+		if r.items[k].is(numberWord) || r.items[k].text == ":" || r.items[k].text == "@" {
+			return false
+		}
+	}
+	return true
+}
+
+// ofVolumes reports whether an item is of a volume that was not the one given.
+func (r *reader) ofVolumes(as []amount, it *item) bool {
+	return slices.ContainsFunc(as, func(a amount) bool { return (a.what == volume || a.what == times) && slices.Contains(a.items, it) })
 }
 
 func (r *reader) chemical(d dose) {
@@ -159,6 +213,8 @@ func (r *reader) chemical(d dose) {
 	d.items = besideTourniquet(d)
 	own := r.ofChemical(d)
 	as := append(amounts(own), strength(d.drug, own)...)
+	as, said := sumSaid(append(as, lists(own, as)...))
+	total = total && !said
 	several := 0
 	for _, a := range as {
 		if a.what == times || a.what == durations || a.what == single {
@@ -184,13 +240,45 @@ func (r *reader) chemical(d dose) {
 			continue
 		}
 		switch {
-		case total && rd.Kind == Applications:
+		case total && rd.Kind == Applications && (a.what != durations || a.joined):
 			rd.Certainty, rd.Rule = Ambiguous, "amount.total"
 		case several > 1 && rd.Kind == Applications:
 			rd.Certainty, rd.Rule = Ambiguous, "amount.several"
 		}
 		r.add(rd, a.items...)
 	}
+}
+
+// lists are the lists of small numbers that no amount took.
+func lists(items []*item, as []amount) []amount {
+	for i := range items {
+		if slices.ContainsFunc(as, func(a amount) bool { return slices.Contains(a.items, items[i]) }) {
+			continue
+		}
+		if a, n := listAt(items[i:]); n > 0 {
+			a.items = items[i : i+n]
+			return []amount{a}
+		}
+	}
+	return nil
+}
+
+// sumSaid drops a length of time that only says again what the applications are in all:
+// 3 x 1 min = 3 min.
+func sumSaid(as []amount) ([]amount, bool) {
+	i := slices.IndexFunc(as, func(a amount) bool { return a.what == durations })
+	if i < 0 {
+		return as, false
+	}
+	sum := new(big.Rat)
+	for _, s := range as[i].each {
+		v, _ := new(big.Rat).SetString(s)
+		sum.Add(sum, v)
+	}
+	rest := slices.DeleteFunc(slices.Clone(as), func(a amount) bool {
+		return a.what == single && len(as[i].each) > 1 && sameNumber(a.text, trimmed(sum))
+	})
+	return rest, len(rest) < len(as)
 }
 
 // besideTourniquet are the items of a dose without those of a tourniquet, whose
@@ -217,17 +305,32 @@ func besideTourniquet(d dose) []*item {
 func (r *reader) ofChemical(d dose) []*item {
 	flushes := map[int]int{} // the first flush of a part
 	for _, it := range slices.Backward(d.items) {
-		if it.is(flushWord, class(Flush)) {
+		if it.flushes() {
 			flushes[it.part] = it.index
 		}
 	}
 	return slices.DeleteFunc(slices.Clone(d.items), func(it *item) bool {
-		if at, ok := flushes[it.part]; ok && it.part != d.drug.part && it.index > at {
+		if at, ok := flushes[it.part]; ok && it.part != d.drug.part && it.index > at && r.ofLiquid(it) {
 			return true
 		}
 		next := r.items[min(it.index+2, len(r.items)-1)]
 		percents := it.number && it.index+1 < len(r.items) && r.items[it.index+1].is(percent)
-		return percents && it.index+2 < len(r.items) && next.is(class(Flush))
+		return percents && it.index+2 < len(r.items) && next.flushes() && !next.is(flushWord)
+	})
+}
+
+// ofLiquid reports whether an item is a volume or a percentage, or the number of one.
+func (r *reader) ofLiquid(it *item) bool {
+	if it.number && it.index+1 < len(r.items) {
+		it = r.items[it.index+1]
+	}
+	return it.is(unitML, percent)
+}
+
+// flushes reports whether an item is of a flush.
+func (it *item) flushes() bool {
+	return it.is(flushWord) || slices.ContainsFunc(it.entries, func(e entry) bool {
+		return e.class == class(Flush) || strings.HasPrefix(e.value, string(Flush)+" ")
 	})
 }
 
@@ -247,23 +350,6 @@ func strength(drug *item, items []*item) []amount {
 	return nil
 }
 
-// counted reports whether an amount may be that of each toe or cartridge: "3 mL each
-// toe", "1.5 carts (2.2 mL)".
-func (r *reader) counted(d dose) bool {
-	if slices.ContainsFunc(d.items, func(it *item) bool { return it.is(totalWord) }) {
-		return false
-	}
-	for i, it := range d.items {
-		each := it.text == "each" && i > 0 && d.items[i-1].is(unitML)
-		carts := it.number && i+1 < len(d.items) && d.items[i+1].is(unitCart) && it.text != "1" && // of which the volume may be that of one
-			!(i+2 < len(d.items) && (d.items[i+2].text == "of" || d.items[i+2].is(timesSign)))
-		if each || carts {
-			return true
-		}
-	}
-	return false
-}
-
 // unnamed reads an anaesthetic of which no drug is named: "ring block", or amounts in
 // a column of anaesthetics.
 func (r *reader) unnamed() {
@@ -271,8 +357,9 @@ func (r *reader) unnamed() {
 		return
 	}
 	for _, it := range r.items {
-		amounts := r.only(Anaesthetic) && it.is(unitML, percent)
-		if !it.mark.not && (it.is(injectWord) || amounts) {
+		amounts := r.only(Anaesthetic) && (it.is(unitML, percent) || it.text == "same")
+		local := it.text == "local" && len(r.kinds) == 0 // local clinic
+		if !it.mark.not && !local && (it.is(injectWord) || amounts) {
 			r.add(Reading{Kind: Anaesthetic, Certainty: Ambiguous, Rule: "anaesthetic.no-drug"}, it)
 			return
 		}

@@ -1,6 +1,8 @@
 package shorthand
 
 import (
+	"regexp"
+	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -35,8 +37,14 @@ func lex(text string) []token {
 			if o := ordinalEnd(text, to); o > 0 {
 				to, number = o, false
 			}
+			if o := calendarEnd(text[i:]); o > 0 && end != i {
+				to, number = i+o, false
+			}
 		case unicode.IsLetter(r):
 			to = max(to, wordEnd(text, i))
+			if n := len(out); endsInTimes(text, i, to) && (countedWords[lower(text[i:to-1])] || n > 0 && out[n-1].number && end == i) {
+				to-- // 2.2mlx2, phenolx3
+			}
 		}
 		word := lower(text[i:to])
 		if s, ok := spellings[word]; ok {
@@ -48,16 +56,37 @@ func lex(text string) []token {
 		out = append(out, token{text: word, from: i, to: to, number: number, spelled: isLetter(text[i:to]), glued: end == i, small: unicode.IsLower(r)})
 		end, i = to, to
 	}
-	return joinCodes(out, text)
+	return joinCodes(unhyphened(out), text)
 }
 
+// unhyphened drops the hyphens between numbers and their units: three 1-min.
+func unhyphened(ts []token) []token {
+	var out []token
+	for i, t := range ts {
+		between := t.text == "-" && i > 0 && ts[i-1].number && t.glued && i+1 < len(ts) && ts[i+1].glued
+		if between && slices.Contains(hyphenUnits, ts[i+1].text) {
+			out[len(out)-1].spelled = true // a count may stand before it: 3 30-second applications
+			continue
+		}
+		out = append(out, t)
+	}
+	return out
+}
+
+// hyphenUnits are the units that a hyphen joins to their number.
+var hyphenUnits = []string{"min", "mins", "minute", "minutes", "sec", "secs", "second", "seconds", "ml", "mls", "cc", "mg"}
+
 // counts are the numbers that are written out.
-var counts = map[string]string{"one": "1", "two": "2", "three": "3", "four": "4", "five": "5", "six": "6"}
+var counts = map[string]string{"one": "1", "two": "2", "three": "3", "four": "4", "five": "5", "six": "6", "seven": "7", "eight": "8", "nine": "9", "ten": "10", "twelve": "12", "fifteen": "15",
+	"twenty": "20", "thirty": "30", "forty": "40", "sixty": "60", "ninety": "90"}
 
 // spellings are short forms that stand for one word wherever they stand.
 var spellings = map[string]string{
-	"drsg": "dressing", "dressg": "dressing", "drsng": "dressing", "dsg": "dressing", "drsgs": "dressings",
-	"appt": "appointment", "appts": "appointments", "treatmt": "treatment", "tx": "treatment",
+	"drsg": "dressing", "dressg": "dressing", "drsng": "dressing", "dsg": "dressing", "drsgs": "dressings", "drssng": "dressing", "drssg": "dressing",
+	"appt": "appointment", "appts": "appointments", "apptmt": "appointment", "treatmt": "treatment", "tx": "treatment", "thru": "through",
+	"inf": "infection", "infn": "infection", "infx": "infection", "infxn": "infection", "infctn": "infection", "infec": "infection", "infect": "infection",
+	"avuls": "avulsion", "avulsn": "avulsion", "avul": "avulsion", "avlsn": "avulsion", "avln": "avulsion", "avulsed": "avulsed",
+	"surg": "surgery", "proced": "procedure", "matrx": "matrix", "bandg": "bandage", "bdge": "bandage", "gze": "gauze", "gz": "gauze",
 }
 
 // plain turns the look-alikes of signs into the sign: no-break spaces, the sign
@@ -97,6 +126,15 @@ func numberEnd(text string, i int) int {
 	return i
 }
 
+// countedWords are words that an x and a count are glued to.
+var countedWords = map[string]bool{"phenol": true, "phen": true, "ph": true, "naoh": true, "tca": true, "dna": true, "fta": true, "pna": true, "tna": true,
+	"cart": true, "carts": true, "apps": true}
+
+// endsInTimes reports whether a word of several letters ends in an x before a digit.
+func endsInTimes(text string, from, to int) bool {
+	return to-from > 1 && to < len(text) && (text[to-1] == 'x' || text[to-1] == 'X') && isDigit(rune(text[to]))
+}
+
 // ordinalEnd is where 1st, 2nd, 3rd, 4th or 5th ends, whose number ends at i;
 // else 0.
 func ordinalEnd(text string, i int) int {
@@ -113,6 +151,19 @@ func ordinalEnd(text string, i int) int {
 	}
 	return i + 2
 }
+
+// calendar are weeks, days and months in the trade's fractions (2/52, 3/7, 6/12), and
+// dates.
+var calendar = regexp.MustCompile(`^(\d{1,2}/(7|12|52)|(0?[1-9]|1[0-2])/(2\d|20\d\d)|` + strings.Join([]string{date("/"), date(`\.`), date("-")}, "|") + `)\b`)
+
+// date is a day, a month and a year, as a regular expression.
+func date(sep string) string {
+	return `(0?[1-9]|[12]\d|3[01])` + sep + `(0?[1-9]|1[0-2])` + sep + `(\d\d|(19|20)\d\d)`
+}
+
+// calendarEnd is how long the length of time or the date is that a text begins with;
+// else 0.
+func calendarEnd(text string) int { return len(calendar.FindString(text)) }
 
 // wordEnd is where a word ends: letters.
 func wordEnd(text string, i int) int {

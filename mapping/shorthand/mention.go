@@ -42,16 +42,60 @@ func (r *reader) mentions(clause int) []mention {
 		if it.mark.not && m.isBorder() {
 			continue // "not lateral", "med not touched"
 		}
+		if it.mark.not && m.isSide() && r.items[i-1].is(notWord) && !r.digitAfter(i) {
+			continue // "R hallux, not L"
+		}
 		if it.mark.not {
-			it.mark.doubt = true // "not L" is no side at all
+			it.mark.doubt = true // "not L hallux" is no toe at all
 		}
 		m.items, m.joined = append(m.items, it), joined && len(out) > 0
+		m.joined = m.joined || len(out) > 0 && r.listed(i, m, out[len(out)-1])
 		if n := len(out); n > 0 && len(m.digit) > 0 && len(out[n-1].digit) > 0 {
 			m.ranged = it.index == out[n-1].items[0].index+2 && r.items[it.index-1].text == "-"
 		}
 		out, joined = append(out, m), false
 	}
 	return out
+}
+
+// listed reports whether a comma alone stands between an ordinal or a code and one
+// before it: R 2nd, 3rd; T5, T6.
+func (r *reader) listed(i int, m, before mention) bool {
+	of := before.items[0]
+	words := of.is(ordinal) && r.items[i].is(ordinal) || of.number && r.items[i].number
+	return of.index == i-2 && r.items[i-1].text == "," && (m.code && before.code || words && m.isDigit() && before.isDigit())
+}
+
+// digitAfter reports whether the next word of a toe after an item is a digit.
+func (r *reader) digitAfter(i int) bool {
+	for k := i + 1; k < len(r.items) && r.items[k].segment == r.items[i].segment; k++ {
+		if m, ok := r.mention(k); ok {
+			return m.isDigit()
+		}
+	}
+	return false
+}
+
+// isHallux reports whether an hx is the hallux, not a history: R) hx, and in a column of
+// sites Hx (L).
+func (r *reader) isHallux(i int) bool {
+	if r.items[i].text != "hx" {
+		return false
+	}
+	between := func(it *item) bool {
+		sites := r.siteColumn() && (it.text == "." || it.is(footWord, border, borderWord, vagueBoth) || it.text == "," && i == 0)
+		return it.text == "(" || it.text == ")" || sites
+	}
+	near := func(k, step int) bool {
+		for k += step; k >= 0 && k < len(r.items) && between(r.items[k]); {
+			k += step
+		}
+		return k >= 0 && k < len(r.items) && r.items[k].is(side)
+	}
+	other := slices.ContainsFunc(r.items, func(o *item) bool {
+		return o.is(digit, digits, ordinal, sideDigit, procedure) || o.number && len(o.text) == 4
+	})
+	return near(i, -1) || r.siteColumn() && !other && near(i, 1)
 }
 
 // mention reads an item as a word of a site, if it is one where it stands.
@@ -72,10 +116,12 @@ func (r *reader) mention(i int) (mention, bool) {
 
 func (r *reader) readMention(i int) (mention, bool) {
 	it := r.items[i]
-	if slices.ContainsFunc(r.items, func(o *item) bool { return o.clause == it.clause && slices.Contains(hands, o.text) }) {
+	if slices.ContainsFunc(r.items, func(o *item) bool { return o.clause == it.clause && slices.Contains(hands, o.text) }) || r.noToe(i) {
 		return mention{}, false
 	}
 	switch {
+	case r.isHallux(i):
+		return mention{digit: []record.Code{"1"}, rule: "digit.hallux"}, true
 	case it.number:
 		return r.bareDigit(i)
 	case it.is(sideDigit):
@@ -85,18 +131,67 @@ func (r *reader) readMention(i int) (mention, bool) {
 	case it.is(bothSides):
 		return mention{both: true, rule: "side.both"}, true
 	case it.is(vagueBoth):
+		if len(r.kinds) == 0 && (r.injected(it.segment) || r.ofTourniquet(i)) {
+			return mention{}, false // 2 mL each side
+		}
 		return r.bothOf(i)
 	case it.is(side):
 		return r.sideWord(i)
 	case it.is(digit, digits):
 		e := it.entries[0]
 		return mention{digit: []record.Code{record.Code(e.value)}, rule: e.rule}, true
+	case it.is(roman):
+		return mention{digit: []record.Code{record.Code(it.entry(roman).value)}, rule: "toe.roman"}, r.siteColumn() && r.beside(i, side, toeWord, footWord, bothSides)
+	case it.is(nearWord):
+		return r.near(i)
 	case it.is(ordinal):
 		e := it.entry(ordinal)
-		ok := r.siteColumn() || r.beside(i, side, bothSides, toeWord, footWord, border, vagueBoth) || r.followsDigit(i)
+		if i+1 < len(r.items) && r.items[i+1].is(nthWord) {
+			return mention{}, false
+		}
+		ok := r.siteColumn() || r.beside(i, side, bothSides, toeWord, footWord, border, vagueBoth) || r.followsDigit(i) || r.leadsDigit(i)
 		return mention{digit: []record.Code{record.Code(e.value)}, rule: e.rule}, ok
 	}
 	return r.borderWord(i)
+}
+
+// noToe reports whether a word is of another matter that looks like a toe: T2 diabetic,
+// L4 disc, hallux that a border is nearest to.
+func (r *reader) noToe(i int) bool {
+	for k := i + 1; k <= i+3 && k < len(r.items) && r.items[k].segment == r.items[i].segment; k++ {
+		if r.items[k].is(noToeWord) {
+			return true
+		}
+		if !r.items[k].number && r.items[k].text != "/" && r.items[k].text != "-" {
+			break
+		}
+	}
+	for k := i - 1; k >= i-3 && k >= 0; k-- {
+		if r.items[k].is(nearWord) {
+			return true
+		}
+		if !r.items[k].is(filler, toeWord) {
+			break
+		}
+	}
+	return false
+}
+
+// near reads the border that is nearest to another toe of the foot: for the hallux the
+// one nearest the second is lateral.
+func (r *reader) near(i int) (mention, bool) {
+	if r.items[i].entry(nearWord).value != "" {
+		return mention{border: record.Code(r.items[i].entry(nearWord).value), rule: "border.near"}, true
+	}
+	to := ""
+	for k := i + 1; k <= i+3 && k < len(r.items); k++ {
+		if o := r.items[k]; o.is(digit, ordinal) {
+			to = o.entries[0].value
+			break
+		}
+	}
+	m := mention{border: "near " + record.Code(to), rule: "border.near"}
+	return m, to != ""
 }
 
 // hands are words of nails that are on no foot.
@@ -131,12 +226,16 @@ func (r *reader) bareDigit(i int) (mention, bool) {
 	}
 	if n := r.neighbour(i, 1); n != nil {
 		unknown := len(n.entries) == 0 && isLetter(n.text)
-		if unknown || n.text == ":" || n.is(unitML, unitMG, unitSec, unitMin, unitApp, unitCart, percent, timesSign) {
+		sites := r.siteColumn() && n.index == i+1 && i+2 < len(r.items) && !r.items[i+2].number // R 5: lat
+		if unknown || n.text == ":" && !sites || n.is(unitML, unitMG, unitSec, unitMin, unitApp, unitCart, percent, timesSign) {
 			return mention{}, false
 		}
 	}
+	if i+1 < len(r.items) && slices.Contains([]string{"toes", "digits", "toenails"}, r.items[i+1].text) && !r.followsDigit(i) && len(m.digit) == 1 {
+		return mention{}, false // 2 toes
+	}
 	prev := r.neighbour(i, -1)
-	if prev != nil && prev.is(timesSign, numberWord) {
+	if prev != nil && prev.is(timesSign, numberWord) || r.ofFraction(i) {
 		return mention{}, false
 	}
 	ok := r.siteColumn() && prev == nil || prev != nil && prev.is(side, toeWord, bothSides) || r.followsDigit(i) || r.isToeWord(i+1) || r.siteColumn()
@@ -144,6 +243,20 @@ func (r *reader) bareDigit(i int) (mention, bool) {
 		ok = true // 1R
 	}
 	return m, ok
+}
+
+// ofFraction reports whether a slash joins a number to one that is no toe: 14/3.
+func (r *reader) ofFraction(i int) bool {
+	for _, step := range []int{-1, 1} {
+		k := i + 2*step
+		if k < 0 || k >= len(r.items) || r.items[i+step].text != "/" {
+			continue
+		}
+		if o := r.items[k]; o.number && (len(o.text) != 1 || o.text < "1" || o.text > "5") {
+			return true
+		}
+	}
+	return false
 }
 
 // followsDigit reports whether the word before is itself a digit: R 1st and 2nd.
@@ -154,6 +267,15 @@ func (r *reader) followsDigit(i int) bool {
 	}
 	m, ok := r.mention(prev.index)
 	return ok && m.isDigit()
+}
+
+// leadsDigit reports whether "and" joins an ordinal to a toe: 2nd & 3rd toes R.
+func (r *reader) leadsDigit(i int) bool {
+	if i+2 >= len(r.items) || !r.items[i+1].is(conj) {
+		return false
+	}
+	n := r.items[i+2]
+	return n.is(digit, digits) || n.is(ordinal) && r.beside(n.index, side, bothSides, toeWord, footWord, border, vagueBoth)
 }
 
 func (r *reader) isToeWord(i int) bool { return i < len(r.items) && r.items[i].is(toeWord) }
@@ -191,11 +313,19 @@ func (r *reader) sideWord(i int) (mention, bool) {
 	if r.only(Border) { // L may be lateral, or left, which is medial or lateral by the foot
 		return mention{border: "lateral", unsure: true, rule: "border.letter-l"}, true
 	}
+	if n := i + 1; len(r.kinds) == 0 && n < len(r.items) && r.items[n].number && len(r.items[n].text) > 1 && r.ofTourniquet(i) {
+		return mention{}, false // TQ R 10:05-10:15
+	}
 	if n := i + 1; n < len(r.items) && r.items[n].is(borderWord) && r.items[n].text != "" {
 		return mention{border: "lateral", unsure: true, rule: "border.left-right"}, true
 	}
 	ok := r.siteColumn() || r.beside(i, side, digit, digits, ordinal, toeWord, footWord, border, letter, sideDigit) || r.numberBeside(i)
 	return mention{side: record.Code(e.value), rule: e.rule}, ok
+}
+
+// ofTourniquet reports whether a tourniquet is named before an item in its clause.
+func (r *reader) ofTourniquet(i int) bool {
+	return slices.ContainsFunc(r.items[:i], func(o *item) bool { return o.clause == r.items[i].clause && o.is(tourniquet) })
 }
 
 // numberBeside reports whether a number that may be a digit stands beside a side.
@@ -215,21 +345,33 @@ func (r *reader) numberBeside(i int) bool {
 // bothOf reads "both": both feet before a toe, else both borders or both feet.
 func (r *reader) bothOf(i int) (mention, bool) {
 	it := r.items[i]
-	if n := i + 1; it.text == "both" && n < len(r.items) && r.items[n].is(digit, digits, ordinal, toeWord, footWord) {
+	prev := r.neighbour(i, -1)
+	sided := prev != nil && prev.is(side) // L both 3rd
+	if n := i + 1; it.text == "both" && !sided && n < len(r.items) && r.items[n].is(digit, digits, ordinal, toeWord, footWord) {
 		return mention{both: true, rule: "side.both"}, true
 	}
 	toe := r.beside(i, side, digit, sideDigit) // both sides of a toe, in a note too
-	return mention{border: "both", unsure: !r.only(Border), rule: "both"}, r.siteColumn() || r.only(Border) || it.text == "" || toe
+	rule := "both"
+	if it.text == "" && !strings.HasPrefix(lower(r.text.Original[it.from:it.to]), "both") {
+		rule = "both.each" // each side
+	}
+	return mention{border: "both", unsure: !r.only(Border), rule: rule}, r.siteColumn() || r.only(Border) || it.text == "" || toe
 }
 
 // borderWord reads a border, but not where the drug went in.
 func (r *reader) borderWord(i int) (mention, bool) {
 	it := r.items[i]
-	if len(r.kinds) == 0 && r.injected(it.segment) {
+	if len(r.kinds) == 0 && r.injectedAt(it) {
 		return mention{}, false
 	}
 	switch {
-	case (it.text == "total" || it.text == "tot") && (r.siteColumn() && !r.wants(Procedure) || r.only(Border)):
+	case it.is(otherBorder):
+		return mention{border: "lateral", unsure: true, rule: "border.other"}, r.siteColumn() || r.only(Border)
+	case r.only(Border) && it.is(anyBorder):
+		return mention{border: "lateral", unsure: true, rule: "border.other"}, true
+	case (it.text == "total" || it.text == "tot" || it.is(totalWord)) && (r.siteColumn() && !r.wants(Procedure) || r.only(Border)):
+		return mention{border: "whole", rule: "border.total"}, true
+	case slices.Contains([]string{"full", "complete", "entire"}, it.text) && (r.siteColumn() && !r.wants(Procedure) || r.only(Border)):
 		return mention{border: "whole", rule: "border.total"}, true
 	case it.is(border):
 		e := it.entry(border)
@@ -245,6 +387,23 @@ func (r *reader) borderWord(i int) (mention, bool) {
 		return mention{border: record.Code(e.value), unsure: !edge, rule: e.rule}, ok
 	}
 	return mention{}, false
+}
+
+// injectedAt reports whether a border is where the drug went in: it stands after the drug,
+// or the block, and no toe between them.
+func (r *reader) injectedAt(it *item) bool {
+	after := false
+	for _, o := range r.segments[it.segment] {
+		switch {
+		case o == it:
+			return after
+		case o.is(anaesthetic, injectWord):
+			after = true
+		case o.is(side, digit, digits, sideDigit, procedure):
+			after = false
+		}
+	}
+	return false
 }
 
 func (r *reader) injected(segment int) bool {

@@ -18,6 +18,7 @@ type item struct {
 	spelled  bool
 	clause   int
 	segment  int
+	stretch  int // parts of segments, between dashes
 	part     int // what amounts belong together
 	mark     mark
 	used     bool
@@ -27,6 +28,7 @@ type item struct {
 type mark struct {
 	not   bool // negated: not read
 	none  bool // negated by an answer: "regrowth? none"
+	no    bool // negated by a plain no, not by "allergic to"
 	doubt bool
 	past  bool
 	plan  bool
@@ -52,6 +54,14 @@ func (it *item) is(cs ...class) bool {
 	}
 	return false
 }
+
+// minor reports whether an item is no more than a word about others.
+func (it *item) minor() bool {
+	return !slices.ContainsFunc(it.entries, func(e entry) bool { return !slices.Contains(about, e.class) })
+}
+
+// about are the classes of words that say nothing by themselves.
+var about = []class{usedWord, drawnWord, containerWord, mostWord, moreWord, placeWord, equalWord, nearWord, nthWord, noToeWord, convertWord}
 
 func (it *item) entry(c class) entry {
 	for _, e := range it.entries {
@@ -83,19 +93,56 @@ func Read(text string, kinds ...Kind) Text {
 		}
 		r.segments[it.segment] = append(r.segments[it.segment], it)
 	}
+	r.minutes()
+	r.phoned()
 	r.markAll()
 	if r.wants(Site) || r.wants(Border) {
 		r.sites()
 	}
 	r.codes()
 	r.drugs()
+	r.rebookedInNote()
 	r.nothing()
+	r.unsaidDressing()
 	if r.wants(Tourniquet) {
 		r.tourniquets()
 	}
 	r.together()
 	r.settle()
 	return r.text
+}
+
+// matrixColumn reports whether the text is a column of matrix treatments.
+func (r *reader) matrixColumn() bool { return r.only(Chemical, Percent, Applications, Method, Flush) }
+
+// minutes makes an m after a number a minute in the columns that hold times: 1m x 3.
+func (r *reader) minutes() {
+	if !r.matrixColumn() && !r.only(Tourniquet, On, Off, Minutes) {
+		return
+	}
+	for i, it := range r.items {
+		if it.text == "m" && i > 0 && r.items[i-1].number {
+			it.entries = []entry{{unitMin, "", "unit"}}
+		}
+	}
+}
+
+// phoned takes a ph of a note for a telephone where no amount and no procedure is beside
+// it, and a "stopped" for a drug that was where no procedure is.
+func (r *reader) phoned() {
+	if len(r.kinds) > 0 {
+		return
+	}
+	for i, it := range r.items {
+		near := func(k int) bool {
+			return k >= 0 && k < len(r.items) && r.items[k].clause == it.clause &&
+				(r.items[k].number || r.items[k].is(timesSign, percent, conj, procedure) || slices.Contains([]string{"w", "with", "c", "liq"}, r.items[k].text))
+		}
+		operated := slices.ContainsFunc(r.items, func(o *item) bool { return o.clause == it.clause && o.is(procedure, vague) })
+		if it.text == "ph" && !near(i-1) && !near(i+1) || it.text == "stopped" && !operated {
+			it.entries = nil
+		}
+	}
 }
 
 func (r *reader) wants(k Kind) bool { return len(r.kinds) == 0 || slices.Contains(r.kinds, k) }
@@ -124,6 +171,9 @@ func (r *reader) add(rd Reading, from ...*item) {
 		m.doubt, m.past, m.plan = m.doubt || it.mark.doubt, m.past || it.mark.past, m.plan || it.mark.plan
 	}
 	rd.From, rd.To = first.from, last.to
+	if rd.Kind == Discharge && rd.Value.Code == "died" && !slices.ContainsFunc(r.segments[first.segment], func(o *item) bool { return o.is(pastWord) && o.entry(pastWord).value != "time" }) {
+		m.past = false // died last month
+	}
 	if rule := m.rule(); rule != "" && rd.Certainty != Ambiguous {
 		rd.Certainty, rd.Rule = Ambiguous, rd.Rule+"."+rule
 		rd.Others = append(rd.Others, rd.Value)
@@ -138,7 +188,7 @@ func (r *reader) add(rd Reading, from ...*item) {
 // end.
 func itemise(ts []token) []*item {
 	var out []*item
-	clause, segment, part := 0, 0, 0
+	clause, segment, stretch, part := 0, 0, 0, 0
 	for i := range ts {
 		if isLetter(ts[i].text) {
 			ts[i].text = unslipped(ts[i].text)
@@ -147,7 +197,7 @@ func itemise(ts []token) []*item {
 	for i := 0; i < len(ts); {
 		entries, n := match(ts, i)
 		it := &item{index: len(out), entries: entries, text: ts[i].text, from: ts[i].from, to: ts[i+n-1].to, number: ts[i].number && n == 1,
-			glued: ts[i].glued, spelled: ts[i].spelled, clause: clause, segment: segment, part: part}
+			glued: ts[i].glued, spelled: ts[i].spelled, clause: clause, segment: segment, stretch: stretch, part: part}
 		if n > 1 {
 			it.text = ""
 		}
@@ -157,9 +207,11 @@ func itemise(ts []token) []*item {
 		out = append(out, it)
 		switch {
 		case it.text == ";" || i+n < len(ts) && it.text == "." && (endsClause(out) && !goesOn(out, ts[i+n]) || startsMatter(ts, i+n)):
-			clause, segment, part = clause+1, segment+1, part+1
+			clause, segment, stretch, part = clause+1, segment+1, stretch+1, part+1
 		case it.text == "," || it.text == "(" || it.text == ")" || it.is(breakWord):
-			segment, part = segment+1, part+1
+			segment, stretch, part = segment+1, stretch+1, part+1
+		case it.text == "-" && !it.glued && i+1 < len(ts) && !ts[i+1].glued:
+			stretch++
 		case it.is(conj):
 			part++
 		}
@@ -175,7 +227,7 @@ func endsClause(items []*item) bool {
 		return false
 	}
 	before := items[len(items)-2]
-	short := len(before.text) <= 4
+	short := len(before.text) <= 4 && before.text != ""
 	return !(short && (before.is(side, ordinal, border, letter, digit, unitMin, unitSec, unitML, bothSides, chemical, anaesthetic, unitApp, vaso, tourniquet) || before.text == "prev" || before.text == "hx"))
 }
 
@@ -196,12 +248,16 @@ func goesOn(items []*item, next token) bool {
 // startsMatter reports whether another matter than a toe begins at ts[i], so that
 // the full stop before it ends a clause after a short form too.
 func startsMatter(ts []token, i int) bool {
+	if i+1 < len(ts) && ts[i].number && slices.Contains([]string{"ml", "mls", "cc"}, ts[i+1].text) {
+		return true // 30s. 3cc lido
+	}
 	for i+1 < len(ts) && (ts[i].number || ts[i].text == "%") {
 		i++
 	}
 	entries, _ := match(ts, i)
 	return slices.ContainsFunc(entries, func(e entry) bool {
-		return slices.Contains([]class{anaesthetic, chemical, phenolAlc, tourniquet, noTourni, injectWord, flushWord, planWord, class(Dressing), class(Method)}, e.class)
+		return slices.Contains([]class{anaesthetic, chemical, phenolAlc, tourniquet, noTourni, injectWord, flushWord, planWord, class(Dressing), class(Method)}, e.class) ||
+			(e.class == pastWord && ts[i].text != "hx" || e.class == procedure) && !ts[i].small
 	})
 }
 
@@ -222,38 +278,233 @@ func hcpcs(code string) string {
 // comment).
 func (r *reader) markAll() {
 	for i, it := range r.items {
+		if it.notDone() {
+			r.toeNotDone(it)
+		}
 		switch {
+		case it.is(doubtWord) && (r.doubtsNumber(i) || r.timeUnknown(i) || r.orDenied(i)):
+		case r.doubtsBorder(i):
+			r.eachOf(it.segment, func(o *item) {
+				o.mark.doubt = o.mark.doubt || o.from > it.from && o.is(border, letter, vagueBorder)
+			})
 		case it.is(doubtWord):
 			r.eachOf(it.segment, func(o *item) { o.mark.doubt = true })
-		case it.is(pastWord):
-			r.eachOf(it.segment, func(o *item) { o.mark.past = true })
-			if it.entry(pastWord).value == "sentence" {
-				r.toBreak(i, func(o *item) { o.mark.past = true })
+			if it.entry(doubtWord).value == "all" && r.nothingElse(it.segment) {
+				r.doubtBefore(i)
 			}
+		case it.is(pastWord) && (r.isHallux(i) || it.entry(pastWord).value == "before" && r.only(Anaesthetic)):
+		case it.is(pastWord):
+			r.eachOf(it.segment, func(o *item) { o.mark.past = o.mark.past || o.stretch == it.stretch })
+			if it.entry(pastWord).value == "sentence" {
+				r.toBreak(i, func(o *item) {
+					now := o.segment != it.segment && (o.is(class(Finding)) || o.is(vague) && strings.HasPrefix(o.entry(vague).value, string(Regrowth)))
+					o.mark.past = o.mark.past || !now // done elsewhere, regrown
+				})
+			}
+		case it.is(planWord) && it.entry(planWord).value == "after" && r.lastOf(i):
+			r.eachOf(it.segment, func(o *item) { o.mark.plan = o.mark.plan || o.stretch == it.stretch })
 		case it.is(planWord):
 			if it.text == "for" && i+1 < len(r.items) && r.items[i+1].number {
 				continue
 			}
 			r.eachOf(it.segment, func(o *item) { o.mark.plan = o.mark.plan || o.from > it.from })
+		case r.isYear(it) && !r.ofDate(i) && r.otherToe(it):
+			r.eachOf(it.segment, func(o *item) { o.mark.past = o.mark.past || o.stretch == it.stretch })
+		case it.text == "allergy" && (i == 0 || r.items[i-1].segment != it.segment):
+			r.denyNext(i)
 		case it.is(notAfter) || it.is(notWord) && r.answers(i):
 			r.denyBefore(i, func(o *item) { o.mark.not, o.mark.none, o.mark.doubt = true, true, false })
 		case it.is(fineAfter):
 			r.denyBefore(i, func(o *item) { o.mark.not, o.mark.none = o.mark.not || o.is(border), o.mark.none || o.is(border) })
+		case it.is(convertWord):
+			r.converted(i)
 		case it.is(pastAfter):
 			r.denyBefore(i, func(o *item) { o.mark.past = true })
 		case it.is(notWord):
-			for _, o := range r.items[i+1:] {
-				if o.segment != it.segment {
-					break
-				}
-				o.mark.not = true
-				if len(o.entries) > 0 && !o.is(filler, conj) {
-					break
-				}
+			r.denyNext(i)
+		}
+	}
+}
+
+// denyNext lets a word deny the next phrase of its segment.
+func (r *reader) denyNext(i int) {
+	it := r.items[i]
+	for _, o := range r.items[i+1:] {
+		if o.stretch != it.stretch {
+			break
+		}
+		o.mark.not = true
+		o.mark.no = o.mark.no || slices.Contains(plainNo, it.text) || it.entry(notWord).value == "no"
+		if len(o.entries) > 0 && !o.is(filler, conj) {
+			break
+		}
+	}
+}
+
+// converted denies what was changed into another thing of its kind: PNA -> TNA; NA changed
+// to plaster.
+func (r *reader) converted(i int) {
+	toe := func(o *item) bool {
+		return o.is(side, digit, digits, ordinal, sideDigit) && o.clause == r.items[i].clause
+	}
+	if n := r.neighbour(i, 1); n != nil && toe(n) && slices.ContainsFunc(r.items[:i], toe) { // R hallux -> L hallux
+		for _, o := range r.items {
+			o.mark.doubt = o.mark.doubt || toe(o)
+		}
+	}
+	for _, c := range []class{procedure, class(Dressing), chemical} {
+		into := r.neighbour(i, 1)
+		if into == nil || !into.is(c) {
+			continue
+		}
+		for k := i - 1; k >= 0 && k >= i-6; k-- {
+			o := r.items[k]
+			column := o.is(columnWord) && strings.HasPrefix(o.entry(columnWord).value, string(c)+" ")
+			if o.is(c) || column {
+				o.mark.not = o.mark.not || column || o.entry(c).value != into.entry(c).value
+				break
 			}
 		}
 	}
 }
+
+// timeUnknown reports whether a question mark stands for a time of a tourniquet: off ?
+func (r *reader) timeUnknown(i int) bool {
+	return r.items[i].text == "?" && i > 0 && r.items[i-1].is(onWord, offWord) && r.wants(Tourniquet)
+}
+
+// orDenied lets a "no" reach over the list that an "or" ends: no redness, swelling or pus.
+func (r *reader) orDenied(i int) bool {
+	seen := func(o *item) bool {
+		return o.is(class(Finding), class(Exudate), class(Diagnosis), class(Regrowth)) || o.is(vague) && strings.HasPrefix(o.entry(vague).value, string(Regrowth))
+	}
+	if r.items[i].text != "or" || i+1 == len(r.items) || !seen(r.items[i+1]) {
+		return false
+	}
+	none := func(o *item) bool {
+		return o.mark.no || slices.ContainsFunc(o.entries, func(e entry) bool { return e.value == "none" && slices.Contains(coded, Kind(e.class)) })
+	}
+	list := []*item{r.items[i+1]}
+	for k := i - 1; k >= 0 && r.items[k].clause == r.items[i].clause; k-- {
+		switch o := r.items[k]; {
+		case o.text == ",":
+		case none(o) && seen(o):
+			for _, o := range list {
+				o.mark.not, o.mark.no = true, true
+			}
+			return true
+		case seen(o):
+			list = append(list, o)
+		default:
+			return false
+		}
+	}
+	return false
+}
+
+// doubtsNumber doubts the numbers beside a word of doubt that is of them alone: 2 or 3
+// min, about 4 mL.
+func (r *reader) doubtsNumber(i int) bool {
+	it := r.items[i]
+	if i+1 == len(r.items) || !r.items[i+1].number {
+		return false
+	}
+	about := it.is(lessWord)
+	k := i - 1
+	if k >= 0 && r.items[k].is(percent, unitMin, unitSec, unitML) {
+		k--
+	}
+	either := it.text == "or" && k >= 0 && r.items[k].number
+	if !about && !either {
+		return false
+	}
+	r.items[i+1].mark.doubt = true
+	if either {
+		r.items[k].mark.doubt = true
+	}
+	return true
+}
+
+// doubtsBorder reports whether a question mark is of the border that follows alone: lat
+// ?med.
+func (r *reader) doubtsBorder(i int) bool {
+	if r.items[i].text != "?" || i == 0 || i+1 >= len(r.items) || !r.items[i+1].glued || r.items[i].glued {
+		return false
+	}
+	return r.items[i+1].is(border, vagueBorder) && r.items[i-1].segment == r.items[i].segment
+}
+
+// notDone reports whether an item says that something was not done.
+func (it *item) notDone() bool {
+	return it.is(class(Outcome)) && it.entry(class(Outcome)).value == "not-done" || it.is(columnWord) && it.entry(columnWord).value == "outcome not-done"
+}
+
+// toeNotDone doubts the toe of two that "not done" or "cancelled" stands beside: L hallux,
+// R hallux (not done).
+func (r *reader) toeNotDone(it *item) {
+	toes := func(segment int) bool {
+		return slices.ContainsFunc(r.segments[segment], func(o *item) bool { return o.is(side, digit, digits, ordinal, sideDigit) })
+	}
+	of := it.segment
+	if !toes(of) && of > 0 && r.segments[of-1][0].clause == it.clause {
+		of--
+	}
+	for s := range r.segments {
+		if s != of && s != it.segment && toes(of) && toes(s) {
+			r.eachOf(of, func(o *item) { o.mark.doubt = o.mark.doubt || o.is(side, digit, digits, ordinal, sideDigit, bothSides) })
+			break
+		}
+	}
+}
+
+// lastOf reports whether nothing but signs follows an item in its segment.
+func (r *reader) lastOf(i int) bool {
+	return !slices.ContainsFunc(r.items[i+1:], func(o *item) bool {
+		return o.segment == r.items[i].segment && (o.number || isLetter(o.text) || len(o.entries) > 0 && !o.is(filler))
+	})
+}
+
+// isYear reports whether an item is the number of a year.
+func (r *reader) isYear(it *item) bool {
+	return it.number && len(it.text) == 4 && it.text >= "1950" && it.text < "2040" && !strings.ContainsAny(it.text, ".,") && !r.only(Tourniquet, On, Off, Minutes)
+}
+
+// months are how months begin.
+var months = []string{"jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"}
+
+// ofDate reports whether a month stands before a year.
+func (r *reader) ofDate(i int) bool {
+	return i > 0 && len(r.items[i-1].text) >= 3 && slices.Contains(months, r.items[i-1].text[:3])
+}
+
+// otherToe reports whether the toe beside an item, which is a year, was done then: it
+// stands in a note, or another toe without a year beside it.
+func (r *reader) otherToe(it *item) bool {
+	here, there := false, false
+	for _, o := range r.items {
+		if o.is(digit, digits, sideDigit) || o.is(ordinal) && !o.is(unitSec) {
+			here, there = here || o.stretch == it.stretch, there || o.stretch != it.stretch
+		}
+	}
+	return here && (there || len(r.kinds) == 0)
+}
+
+// nothingElse reports whether a segment has no more than words of doubt: R hallux (?).
+func (r *reader) nothingElse(segment int) bool {
+	return !slices.ContainsFunc(r.segments[segment], func(it *item) bool {
+		return !it.is(doubtWord, filler, conj, borderWord) && (it.number || isLetter(it.text) || len(it.entries) > 0)
+	})
+}
+
+// doubtBefore doubts what stands before a word in its clause.
+func (r *reader) doubtBefore(i int) {
+	for _, o := range r.items[:i] {
+		o.mark.doubt = o.mark.doubt || o.clause == r.items[i].clause
+	}
+}
+
+// plainNo are the words that deny what follows, and no more.
+var plainNo = []string{"no", "not", "nil", "without", "denies", "absent", "0"}
 
 // answers reports whether a "no" says all that its sentence says: what it denies
 // stands before it.
@@ -264,15 +515,18 @@ func (r *reader) answers(i int) bool {
 	if r.items[i].text == "none" {
 		return true
 	}
+	if v := r.items[i].entry(notWord).value; v == "after" {
+		return r.lastOf(i)
+	}
 	end := i+1 == len(r.items) || r.items[i+1].clause != r.items[i].clause || r.items[i+1].text == "." || r.items[i+1].text == ","
-	return end && r.items[i-1].text == "?"
+	return end && slices.Contains([]string{"?", ":", "-", "="}, r.items[i-1].text)
 }
 
 // denyBefore lets a word act on the phrase that stands before it.
 func (r *reader) denyBefore(i int, act func(*item)) {
 	for k := i - 1; k >= 0 && r.items[k].clause == r.items[i].clause; k-- {
 		o := r.items[k]
-		if len(o.entries) == 0 || o.is(filler, conj, breakWord, doubtWord, borderWord) {
+		if o.minor() || o.is(filler, conj, breakWord, doubtWord, borderWord) {
 			continue
 		}
 		act(o)
@@ -316,7 +570,8 @@ func (r *reader) settle() {
 		}
 	}
 	slices.SortStableFunc(out, func(a, b Reading) int { return a.From - b.From })
-	r.text.Readings = contradictions(out)
+	out = slices.DeleteFunc(out, func(rd Reading) bool { return saidWithBorder(rd, out) })
+	r.text.Readings = r.contradictions(out)
 	for _, it := range r.items {
 		if it.unread() {
 			r.text.Unread = append(r.text.Unread, Span{it.from, it.to})
@@ -324,16 +579,25 @@ func (r *reader) settle() {
 	}
 }
 
+// saidWithBorder reports whether a reading says no more of a toe than another, which says
+// its border.
+func saidWithBorder(rd Reading, all []Reading) bool {
+	v := rd.Value
+	return rd.Kind == Site && v.Border == "" && rd.Certainty != Ambiguous && slices.ContainsFunc(all, func(o Reading) bool {
+		return o.Kind == Site && o.Certainty != Ambiguous && o.Value.Border != "" && o.Value.Side == v.Side && o.Value.Digit == v.Digit
+	})
+}
+
 // unread reports whether an item says something that no reading took.
 func (it *item) unread() bool {
 	small := it.is(filler, conj, borderWord, toeWord, footWord, notWord, pastWord, planWord, doubtWord, breakWord, injectWord, timesSign, totalWord)
-	return !it.used && !small && (len(it.entries) > 0 || it.number || isLetter(it.text))
+	return !it.used && !small && !(len(it.entries) > 0 && it.minor()) && (len(it.entries) > 0 || it.number || isLetter(it.text))
 }
 
 // one answers a single question each: two answers contradict each other.
 var one = []Kind{Attendance, Wound, Exudate, Regrowth, Discharge, Outcome, Tourniquet, On, Off, Minutes}
 
-func contradictions(rs []Reading) []Reading {
+func (r *reader) contradictions(rs []Reading) []Reading {
 	for _, k := range one {
 		var vs []Value
 		for _, rd := range rs {
@@ -341,7 +605,7 @@ func contradictions(rs []Reading) []Reading {
 				vs = append(vs, rd.Value)
 			}
 		}
-		if len(vs) < 2 || k == Attendance && rebooked(vs) {
+		if len(vs) < 2 || k == Attendance && rebooked(vs) || k == Minutes && r.bothTimed() || (k == Wound || k == Exudate) && r.ofBorders(rs, k) || (k == On || k == Off) && pairs(rs) {
 			continue
 		}
 		for i := range rs {
@@ -351,6 +615,49 @@ func contradictions(rs []Reading) []Reading {
 		}
 	}
 	return rs
+}
+
+// bothTimed reports whether the minutes of a column are those of both sides: 12 min R, 9
+// min L.
+func (r *reader) bothTimed() bool {
+	has := func(s string) bool {
+		return slices.ContainsFunc(r.items, func(it *item) bool { return it.is(side) && it.entry(side).value == s })
+	}
+	return r.only(Tourniquet, On, Off, Minutes) && has("left") && has("right")
+}
+
+// ofBorders reports whether two answers are those of two borders, or toes: lat healed, med
+// granulating.
+func (r *reader) ofBorders(rs []Reading, k Kind) bool {
+	var seen []string
+	for _, rd := range rs {
+		if rd.Kind != k || rd.Certainty == Ambiguous {
+			continue
+		}
+		at := slices.IndexFunc(r.items, func(it *item) bool { return it.from == rd.From })
+		of := ""
+		for _, it := range r.segments[r.items[at].segment] {
+			if it.is(border, side, digit, sideDigit) {
+				of += it.entries[0].value + " "
+			}
+		}
+		if of == "" || slices.Contains(seen, of) {
+			return false
+		}
+		seen = append(seen, of)
+	}
+	return len(seen) == 2
+}
+
+// pairs reports whether the times of two tourniquets are those of each: on, off, on, off.
+func pairs(rs []Reading) bool {
+	var ks []Kind
+	for _, rd := range rs {
+		if rd.Kind == On || rd.Kind == Off {
+			ks = append(ks, rd.Kind)
+		}
+	}
+	return slices.Equal(ks, []Kind{On, Off, On, Off})
 }
 
 // rebooked reports whether all that is said beside a new appointment is one thing:
@@ -377,19 +684,105 @@ func (r *reader) codes() {
 				r.vague(it, e)
 			case e.class == columnVague && len(r.kinds) > 0:
 				r.vague(it, e)
-			case e.class == columnWord && len(r.kinds) > 0:
+			case e.class == columnWord && (len(r.kinds) > 0 || r.dresses(it, e)):
 				kind, code, _ := strings.Cut(e.value, " ")
-				if r.wants(Kind(kind)) {
+				appointment := Kind(kind) == Outcome && r.wants(Attendance) // cancelled
+				if r.wants(Kind(kind)) && !appointment {
 					r.add(Reading{Kind: Kind(kind), Value: Value{Code: record.Code(code)}, Certainty: Certain, Rule: e.rule}, it)
 				}
 			case e.class == noTourni && r.wants(Tourniquet):
 				r.add(Reading{Kind: Tourniquet, Value: Value{Code: "not-used"}, Certainty: Certain, Rule: e.rule}, it)
+			case k == Dressing && r.medicated(it):
+			case k == Discharge && r.fromWound(it):
+			case k == Finding && r.complaint(it):
 			case slices.Contains(coded, k) && r.wants(k):
 				r.add(Reading{Kind: k, Value: Value{Code: record.Code(e.value)}, Certainty: Certain, Rule: e.rule}, it)
 				if e.class == class(Discharge) && e.value == "healed" && r.wants(Wound) {
 					r.add(Reading{Kind: Wound, Value: Value{Code: "healed"}, Certainty: Certain, Rule: e.rule}, it)
 				}
 			}
+		}
+	}
+}
+
+// rebookedInNote reads the short forms of a new appointment in a note, beside one that
+// was not kept: DNA, r/b 3/52.
+func (r *reader) rebookedInNote() {
+	missed := false
+	r.each(Attendance, func(rd *Reading) {
+		missed = missed || rd.Value.Code == "did-not-attend" || rd.Value.Code == "cancelled"
+	})
+	if len(r.kinds) > 0 || !missed {
+		return
+	}
+	for _, it := range r.items {
+		if e := it.entry(columnWord); e.value == string(Attendance)+" rebooked" && !it.mark.not {
+			r.add(Reading{Kind: Attendance, Value: Value{Code: "rebooked"}, Certainty: Certain, Rule: e.rule}, it)
+		}
+	}
+}
+
+// dresses reports whether a word of a column of dressings is one in a note, by the noun
+// that follows: iodine gauze.
+func (r *reader) dresses(it *item, e entry) bool {
+	if !strings.HasPrefix(e.value, string(Dressing)+" ") {
+		return false
+	}
+	if it.index+1 < len(r.items) && r.items[it.index+1].is(dressingWord) {
+		return true
+	}
+	if r.text.Original[it.from:it.to] != "NA" { // not sodium, not n/a
+		return false
+	}
+	for _, step := range []int{-1, 1} {
+		n := r.neighbour(it.index, step)
+		if n != nil && (n.is(class(Dressing), dressingWord) || n.text == "redressed" || n.text == "dressed" || n.text == "crepe" || n.text == "tubegauze" || n.text == "tubular") {
+			return true
+		}
+	}
+	return false
+}
+
+// medicated reports whether a tulle is that of the antimicrobial before it: honey tulle.
+func (r *reader) medicated(it *item) bool {
+	if !it.is(dressingWord) || it.index == 0 {
+		return false
+	}
+	return slices.ContainsFunc(r.items[it.index-1].entries, func(e entry) bool {
+		return e.class == class(Dressing) && e.value == "antimicrobial" || e.value == string(Dressing)+" antimicrobial"
+	})
+}
+
+// complaint reports whether a sign of a note is what the patient came with, for so many
+// weeks or months: painful 6/12.
+func (r *reader) complaint(it *item) bool {
+	return len(r.kinds) == 0 && it.index+1 < len(r.items) && calendar.MatchString(r.items[it.index+1].text)
+}
+
+// fromWound reports whether a d/c is what comes from a wound: serous d/c, d/c cloudy.
+func (r *reader) fromWound(it *item) bool {
+	if it.text != "dc" && it.text != "" {
+		return false
+	}
+	for _, i := range []int{it.index - 1, it.index + 1} {
+		if i >= 0 && i < len(r.items) && r.items[i].is(class(Exudate)) && it.entry(class(Discharge)).rule == "discharge.d-c" {
+			it.used = true
+			return true
+		}
+	}
+	return false
+}
+
+// unsaidDressing asks which dressing it was, in a column of dressings that names one
+// without saying which: usual dressing.
+func (r *reader) unsaidDressing() {
+	if !r.only(Dressing) || len(r.text.Readings) > 0 {
+		return
+	}
+	for _, it := range r.items {
+		if it.text == "dressing" && !it.mark.not {
+			r.add(Reading{Kind: Dressing, Value: Value{Code: "other"}, Certainty: Ambiguous, Rule: "dressing.not-said"}, it)
+			return
 		}
 	}
 }
@@ -406,14 +799,12 @@ func (r *reader) denied(it *item) {
 		!slices.ContainsFunc(r.items, func(o *item) bool { return o.is(chemical, phenolAlc) && !o.mark.not }) {
 		none(Method)
 	}
-	if !it.mark.none {
-		return
-	}
 	for _, e := range it.entries {
 		switch {
+		case !it.mark.none && !it.mark.no: // allergic to
 		case e.class == vague && strings.HasPrefix(e.value, string(Regrowth)+" "):
 			none(Regrowth)
-		case e.class == class(Exudate):
+		case e.class == class(Exudate) && it.mark.none:
 			none(Exudate)
 		case e.class == class(Diagnosis) && e.value == "wound-infection":
 			none(Finding)
@@ -425,10 +816,18 @@ func (r *reader) denied(it *item) {
 
 // nothing reads a column that says nothing but no: none, nil, not used.
 func (r *reader) nothing() {
+	items := r.items
+	for len(items) > 1 && items[0].is(naWord, filler) { // N/A - not used
+		items = items[1:]
+	}
 	notDone := func(it *item) bool { return it.is(class(Outcome)) && it.entry(class(Outcome)).value == "not-done" }
-	alone := !slices.ContainsFunc(r.items, func(it *item) bool { return !it.is(notWord, notAfter, filler) && !notDone(it) })
-	first := len(r.items) > 1 && (r.items[1].text == "," || r.items[1].text == "-")
-	if len(r.items) == 0 || !alone && !first || !r.items[0].is(notWord, notAfter) && !notDone(r.items[0]) {
+	alone := !slices.ContainsFunc(items, func(it *item) bool { return !it.is(notWord, notAfter, filler) && !notDone(it) })
+	first := len(items) > 1 && (items[1].text == "," || items[1].text == "-")
+	if len(items) == 1 && items[0].text == "?" && r.only(Tourniquet, On, Off, Minutes) {
+		r.add(Reading{Kind: Tourniquet, Value: Value{Code: "used"}, Certainty: Ambiguous, Rule: "tourniquet.not-said", Others: []Value{{Code: "used"}, {Code: "not-used"}}}, items[0])
+		return
+	}
+	if len(items) == 0 || !alone && !first || !items[0].is(notWord, notAfter) && !notDone(items[0]) {
 		return
 	}
 	for k, of := range map[Kind][]Kind{
@@ -441,7 +840,7 @@ func (r *reader) nothing() {
 		if k == Tourniquet {
 			v = "not-used"
 		}
-		r.add(Reading{Kind: k, Value: Value{Code: v}, Certainty: Certain, Rule: "nothing"}, r.items[0])
+		r.add(Reading{Kind: k, Value: Value{Code: v}, Certainty: Certain, Rule: "nothing"}, items[0])
 	}
 }
 

@@ -2,6 +2,7 @@ package shorthand
 
 import (
 	"slices"
+	"strings"
 
 	"nailbridge/mapping/record"
 )
@@ -16,13 +17,27 @@ type group struct {
 	wrong         string // why it is ambiguous
 	code          bool   // read from a code that a bare digit may look like
 	codeText      string
-	items         []*item
+	items         []*item // of side and digit
 	clause        int
 	after         bool // "and" joins it to the toe before
 }
 
 func (g *group) complete() bool { return (len(g.sides) > 0 || g.both) && len(g.digits) > 0 }
 func (g *group) hasToe() bool   { return len(g.sides) > 0 || g.both || len(g.digits) > 0 }
+func (g *group) empty() bool    { return !g.hasToe() && len(g.borders) == 0 }
+
+// first is where a group begins.
+func (g *group) first() *item {
+	out := append(slices.Clone(g.items), borderItems(g.borders)...)
+	return slices.MinFunc(out, func(a, b *item) int { return a.from - b.from })
+}
+
+func borderItems(ms []mention) (out []*item) {
+	for _, m := range ms {
+		out = append(out, m.items...)
+	}
+	return out
+}
 
 // sites reads the sites clause by clause, and then as a whole.
 func (r *reader) sites() {
@@ -42,6 +57,21 @@ func (r *reader) sites() {
 			r.toes(g)
 		}
 	}
+	r.vagueSites()
+}
+
+// vagueSites asks which toe a column of sites means that says none: RHL, same toe, toes.
+func (r *reader) vagueSites() {
+	if !r.siteColumn() || r.text.Of(Site) != nil {
+		return
+	}
+	for _, it := range r.items {
+		if it.is(vagueSite) || it.is(toeWord) && it.text != "d" {
+			r.add(Reading{Kind: Site, Value: Value{Side: "left", Digit: "1"}, Certainty: Ambiguous, Rule: "toe.not-said",
+				Others: []Value{{Side: "left", Digit: "1"}, {Side: "right", Digit: "1"}}}, it)
+			return
+		}
+	}
 }
 
 // grouped parts the words of a clause into toes.
@@ -49,7 +79,7 @@ func grouped(ms []mention, clause int) []*group {
 	var out []*group
 	cur := &group{clause: clause}
 	next := func() {
-		if len(cur.items) > 0 {
+		if !cur.empty() {
 			out = append(out, cur)
 		}
 		cur = &group{clause: clause}
@@ -58,24 +88,25 @@ func grouped(ms []mention, clause int) []*group {
 	var last mention                          // the last word of a toe
 	var each *group                           // "both hallux", of which each is said by itself
 	for i, m := range ms {
-		letterL := m.isSide() && m.items[0].text == "l" && cur.complete() && !m.joined && (i+1 == len(ms) || !ms[i+1].isDigit())
-		if letterL {
-			m = mention{border: "lateral", unsure: true, rule: "border.letter-l", items: m.items}
+		m = cur.lastL(m, ms[i+1:])
+		if each == nil && cur.parted(ms[i:]) {
+			each, prefix = cur, m.isBorder()
+			cur = &group{clause: clause}
 		}
-		if m.rule == "both" && cur.complete() && len(cur.sides) == 1 && len(cur.digits) == 1 {
-			m.unsure = false // of one toe, both sides are its borders
+		if m.rule == "both" && m.unsure && (len(out) > 0 && cur.after || len(cur.digits) == 2) && cur.complete() && i+1 == len(ms) && len(cur.borders) > 0 {
+			continue // of the two toes: total both
 		}
-		if m.isBorder() && cur.both && len(cur.digits) == 1 && i+1 < len(ms) && ms[i+1].isSide() {
-			each, cur = cur, &group{clause: clause}
+		if m.rule == "both" && m.unsure && (len(out) > 0 || cur.several()) && cur.complete() && len(cur.borders) == 0 && i+1 < len(ms) && ms[i+1].isBorder() {
+			continue // T5 & T6, both lat
 		}
 		if m.isBorder() {
-			if prefix && cur.complete() {
+			if prefix && (cur.complete() || len(cur.sides) > 0 && len(cur.digits) == 0 && len(cur.borders) > 0) {
 				next()
 			}
-			cur.borders, cur.items = append(cur.borders, m), append(cur.items, m.items...)
+			cur.borders = append(cur.borders, m)
 			continue
 		}
-		if cur.begins(m, last) {
+		if cur.begins(m, last) || each != nil && !prefix && m.isSide() && len(cur.sides) > 0 {
 			next()
 			cur.after = m.joined
 		}
@@ -83,16 +114,135 @@ func grouped(ms []mention, clause int) []*group {
 		last = m
 	}
 	next()
-	out = shared(out)
-	if each == nil {
-		return out
+	if each != nil {
+		return each.of(out)
 	}
-	for _, g := range out { // lat on R, med on L
-		if len(g.digits) == 0 {
-			g.digits, g.rule = each.digits, each.rule
+	for _, g := range out {
+		g.innerAndOuter()
+		g.nearest()
+		g.bothBorders()
+	}
+	return sameSide(sameDigit(shared(out)))
+}
+
+// innerAndOuter makes the inner and the outer border of a toe its two borders, whichever
+// they are.
+func (g *group) innerAndOuter() {
+	of := func(b record.Code) int {
+		return slices.IndexFunc(g.borders, func(m mention) bool { return m.rule == "border.inner" && m.border == b })
+	}
+	if in, out := of("medial"), of("lateral"); in >= 0 && out >= 0 {
+		g.borders[in].unsure, g.borders[out].unsure = false, false
+	}
+}
+
+// several reports whether a group is more than one toe.
+func (g *group) several() bool { return len(g.digits) > 1 || len(g.sides) > 1 || g.both }
+
+// lastL reads an L after a whole toe as a border, or as left of the next: R hallux L.
+func (g *group) lastL(m mention, rest []mention) mention {
+	ofNext := len(rest) > 0 && (rest[0].isDigit() || rest[0].isBorder())
+	ofNext = ofNext || len(g.borders) > 1 // hallux lat R, med L
+	if m.isSide() && m.items[0].text == "l" && g.complete() && !m.joined && !ofNext {
+		return mention{border: "lateral", unsure: true, rule: "border.letter-l", items: m.items}
+	}
+	return m
+}
+
+// parted reports whether the toe of both sides is said of each side by itself in what
+// follows: both hallux, lat on R, med on L; both hallux: R lat, L med.
+func (g *group) parted(ms []mention) bool {
+	if !g.both && len(g.sides) != 2 || len(g.digits) != 1 || len(g.borders) > 0 || len(ms) < 4 {
+		return false
+	}
+	at := 0
+	if ms[0].isBorder() {
+		at = 1
+	}
+	if !ms[at].isSide() || !ms[1-at].isBorder() {
+		return false
+	}
+	var sides []record.Code
+	for _, m := range ms {
+		switch {
+		case m.isSide():
+			sides = append(sides, m.side)
+		case !m.isBorder():
+			return false
 		}
 	}
-	return out
+	return len(sides) == 2 && sides[0] != sides[1]
+}
+
+// of gives the digit of a toe of both sides to the groups of each side.
+func (g *group) of(sides []*group) []*group {
+	for _, s := range sides {
+		s.digits, s.rule = g.digits, g.rule
+		s.items = append(s.items, g.items...)
+	}
+	return sides
+}
+
+// sameDigit gives a side with a border of its own the digit of the toe beside it that
+// has a border too: R hallux lat, L med; lat L + lat R halluces.
+func sameDigit(gs []*group) []*group {
+	lacks := func(i, of int) bool {
+		if i < 0 || of < 0 || i >= len(gs) || of >= len(gs) {
+			return false
+		}
+		g, o := gs[i], gs[of]
+		return len(g.sides) == 1 && len(g.digits) == 0 && len(g.borders) > 0 && g.wrong == "" &&
+			len(o.sides) == 1 && len(o.digits) == 1 && len(o.borders) > 0 && o.wrong == "" && o.sides[0] != g.sides[0] && !o.code
+	}
+	for i, g := range gs {
+		switch {
+		case lacks(i, i-1):
+			g.digits, g.rule = gs[i-1].digits, "toe.same-digit"
+		case lacks(i, i+1):
+			g.digits, g.rule = gs[i+1].digits, "toe.same-digit"
+		}
+	}
+	return gs
+}
+
+// bothBorders makes "both sides" of one toe its borders.
+func (g *group) bothBorders() {
+	for i, b := range g.borders {
+		one := g.complete() && len(g.digits) == 1 && len(g.sides) == 1
+		feet := g.complete() && len(g.digits) == 1 && g.both && b.rule == "both" // both halluces, both sides
+		if strings.HasPrefix(b.rule, "both") && one || feet {
+			g.borders[i].unsure = false
+		}
+	}
+}
+
+// nearest tells the border that is nearest to another toe, by the toe's own digit.
+func (g *group) nearest() {
+	for i, b := range g.borders {
+		to, ok := strings.CutPrefix(string(b.border), "near ")
+		if !ok {
+			continue
+		}
+		b.border, b.unsure = "lateral", len(g.digits) != 1 || string(g.digits[0]) == to
+		if len(g.digits) == 1 && to < string(g.digits[0]) {
+			b.border = "medial"
+		}
+		g.borders[i] = b
+	}
+}
+
+// sameSide gives a digit with a border of its own the side of the toe before it that has
+// a border too: L hallux lat, 2nd med.
+func sameSide(gs []*group) []*group {
+	for i, g := range gs {
+		if i == 0 || len(g.digits) != 1 || len(g.sides) > 0 || g.both || len(g.borders) == 0 || g.wrong != "" {
+			continue
+		}
+		if o := gs[i-1]; len(o.sides) == 1 && len(o.digits) == 1 && len(o.borders) > 0 && o.wrong == "" && !o.code && o.digits[0] != g.digits[0] {
+			g.sides, g.rule = o.sides, "toe.same-side"
+		}
+	}
+	return gs
 }
 
 // shared gives the borders after the last of several toes that "and" joins to each of
@@ -113,17 +263,34 @@ func (g *group) begins(m, last mention) bool {
 		return false
 	}
 	if !g.complete() {
-		return false
+		return m.isDigit() && len(g.digits) > 0 && len(g.borders) > 0 && len(g.sides) == 0 && !g.both
 	}
 	switch {
 	case m.isSide():
-		return !(m.joined && last.isSide()) && !g.code
+		return (!m.joined || !last.isSide() || len(g.borders) > 0) && !g.code
 	case m.isDigit():
-		return !last.isDigit() && !g.code
+		return (!last.isDigit() || len(g.borders) > 0) && !g.code
+	case m.side != "" && m.code && !g.code && m.besides(last) && !g.says(m):
+		g.wrong = "toe.code-and-words" // left hallux T5
+		return false
 	case m.side != "":
 		return !slices.Equal(g.sides, []record.Code{m.side}) || !slices.Equal(g.digits, m.digit)
 	}
 	return true
+}
+
+// besides reports whether nothing but a bracket stands between two words of a toe.
+func (m mention) besides(last mention) bool {
+	if len(last.items) == 0 {
+		return false
+	}
+	gap := m.items[0].index - last.items[0].index
+	return gap == 1 || gap == 2 && m.items[0].glued
+}
+
+// says reports whether a code names the toe of the group.
+func (g *group) says(m mention) bool {
+	return slices.Equal(g.sides, []record.Code{m.side}) && slices.Equal(g.digits, m.digit)
 }
 
 // take adds a word of a toe. Two sides, or two digits, need an "and" between them.
@@ -204,8 +371,8 @@ func (r *reader) consented(groups []*group) {
 var forms = []string{"consent", "consented", "header", "marked", "booked"}
 
 func (r *reader) inConsent(g *group) bool {
-	return slices.ContainsFunc(r.segments[g.items[0].segment], func(it *item) bool {
-		return it.is(planWord) && slices.Contains(forms, it.text) && it.from < g.items[0].from
+	return slices.ContainsFunc(r.segments[g.first().segment], func(it *item) bool {
+		return it.is(planWord) && slices.Contains(forms, it.text) && it.from < g.first().from
 	})
 }
 
@@ -217,16 +384,38 @@ func (r *reader) aside(groups []*group) {
 	}
 	acting := map[int]bool{}
 	for _, it := range r.items {
-		if it.is(procedure, chemical, phenolAlc, class(Method)) {
+		if it.is(procedure, chemical, phenolAlc, class(Method)) && it.mark == (mark{}) {
 			acting[it.clause] = true
 		}
 	}
 	done := slices.ContainsFunc(groups, func(g *group) bool { return g.complete() && acting[g.clause] })
 	for _, g := range groups {
-		if done && g.complete() && !acting[g.clause] && g.wrong == "" {
+		if done && g.complete() && g.wrong == "" && (!acting[g.clause] || r.otherMatter(g, groups)) {
 			g.wrong = "toe.aside"
 		}
 	}
+}
+
+// otherMatter reports whether a toe of a segment without a procedure stands among words
+// that are none of the grammar's, beside a segment where something was done to another:
+// PNA R hallux, L 3rd toe corn debrided.
+func (r *reader) otherMatter(g *group, groups []*group) bool {
+	act := func(it *item) bool {
+		return it.is(procedure, chemical, phenolAlc, class(Method)) && it.mark == (mark{})
+	}
+	in := func(part int, f func(*item) bool) bool {
+		return slices.ContainsFunc(r.items, func(it *item) bool { return it.part == part && f(it) })
+	}
+	here := g.items[0].part
+	strange := in(here, func(it *item) bool {
+		return len(it.entries) == 0 && isLetter(it.text) && len(it.text) > 3 && it.text != "also" && it.text != "with"
+	})
+	if !strange || in(here, act) {
+		return false
+	}
+	return slices.ContainsFunc(groups, func(o *group) bool {
+		return o != g && o.complete() && o.clause == g.clause && in(o.items[0].part, act)
+	})
 }
 
 // join gives borders without a toe to the only toe there is, and half a toe to the
@@ -246,13 +435,27 @@ func (r *reader) join(groups []*group) []*group {
 		case len(fits) == 1:
 			fits[0].borders = append(fits[0].borders, g.borders...)
 			fits[0].items = append(fits[0].items, g.items...)
-		case len(whole) > 0 && g.hasToe() && len(fits) == 0 && !slices.ContainsFunc(whole, func(w *group) bool { return w.both }):
+		case len(whole) > 0 && g.hasToe() && len(fits) == 0 && !r.otherTime(g) && !slices.ContainsFunc(whole, func(w *group) bool { return w.both }):
 			r.contradict(whole, g)
 		default:
 			out = append(out, g)
 		}
 	}
 	return out
+}
+
+// otherTime reports whether half a toe is said of another time: L hallux med, for R next
+// visit. "Pt says right" is said of this one.
+func (r *reader) otherTime(g *group) bool {
+	for _, it := range g.items {
+		timed := slices.ContainsFunc(r.segments[it.segment], func(o *item) bool {
+			return o.is(planWord) && o.from < it.from || o.is(doubtWord) && o.entry(doubtWord).value == "time" || o.is(pastWord) && o.entry(pastWord).value != ""
+		})
+		if it.mark.rule() == "" || !timed {
+			return false
+		}
+	}
+	return true
 }
 
 // contradict lets half a toe that fits no whole one put those of its clause, or of
@@ -310,7 +513,7 @@ func (r *reader) toes(g *group) {
 		vs = append(vs, Value{Side: vs[0].Side, Digit: record.Code(g.codeText[1:])}) // T3 as toe 3
 	}
 	if g.wrong != "" {
-		r.add(Reading{Kind: Site, Value: vs[0], Certainty: Ambiguous, Rule: g.wrong, Others: vs}, g.items...)
+		r.add(Reading{Kind: Site, Value: vs[0], Certainty: Ambiguous, Rule: g.wrong, Others: vs}, append(slices.Clone(g.items), borderItems(g.borders)...)...)
 		return
 	}
 	for _, v := range vs {
@@ -325,7 +528,7 @@ func (r *reader) toe(v Value, g *group) {
 	for _, b := range g.borders {
 		for _, one := range bordersOf(b) {
 			v.Border = one
-			r.add(r.border(Reading{Kind: Site, Value: v, Rule: g.rule}, b), g.items...)
+			r.add(r.border(Reading{Kind: Site, Value: v, Rule: g.rule}, b), append(slices.Clone(g.items), b.items...)...)
 		}
 	}
 }

@@ -1,10 +1,14 @@
 package shorthand
 
-import "slices"
+import (
+	"slices"
+	"strings"
+)
 
 // together settles what several phrases of a text say only with each other.
 func (r *reader) together() {
 	r.wholeNail()
+	r.saidWhich()
 	r.otherProcedure()
 	r.chemicalMethod()
 	r.otherMethod()
@@ -12,6 +16,82 @@ func (r *reader) together() {
 	r.bareDC()
 	r.dischargedHealed()
 	r.offBeforeOn()
+	r.severalTimes()
+	r.dryWound()
+	r.inAlcohol()
+	r.flushOf()
+	r.notDone()
+}
+
+// dryWound makes a "dry" beside another stage of the wound what comes from it: dry, healed.
+func (r *reader) dryWound() {
+	other := false
+	dry := func(rd *Reading) bool { return lower(r.text.Original[rd.From:rd.To]) == "dry" }
+	r.each(Wound, func(rd *Reading) { other = other || !dry(rd) && rd.Value.Code != "discharging" })
+	if !other || !r.wants(Exudate) {
+		return
+	}
+	r.each(Wound, func(rd *Reading) {
+		if dry(rd) {
+			rd.Kind, rd.Value.Code, rd.Rule = Exudate, "none", "exudate.dry"
+		}
+	})
+}
+
+// inAlcohol makes chlorhexidine and alcohol of one part one flush: chlorhexidine 0.5% in
+// 70% alcohol.
+func (r *reader) inAlcohol() {
+	at := func(rule string) *Reading {
+		for i := range r.text.Readings {
+			if r.text.Readings[i].Rule == rule {
+				return &r.text.Readings[i]
+			}
+		}
+		return nil
+	}
+	chx, alc := at("flush.chlorhexidine"), at("flush.alcohol")
+	if chx == nil || alc == nil || chx.From > alc.From || strings.ContainsAny(r.text.Original[chx.To:alc.From], ",;+.&") && !strings.Contains(r.text.Original[chx.To:alc.From], "%") {
+		return
+	}
+	chx.Value.Code, chx.Certainty, chx.Others, chx.Rule = "chlorhexidine-alcohol", Certain, nil, "flush"
+	r.text.Readings = slices.DeleteFunc(r.text.Readings, func(rd Reading) bool { return rd.Rule == "flush.alcohol" })
+}
+
+// notDone drops the question which surgery it was that was not done: nail surgery not
+// carried out.
+func (r *reader) notDone() {
+	not := false
+	r.each(Outcome, func(rd *Reading) { not = not || rd.Value.Code == "not-done" })
+	r.text.Readings = slices.DeleteFunc(r.text.Readings, func(rd Reading) bool {
+		return not && rd.Kind == Procedure && rd.Certainty == Ambiguous && rd.Rule == "procedure.surgery"
+	})
+}
+
+// severalTimes makes two answers of how long one chemical was applied ambiguous: lat
+// 3 x 1 min; med 2 x 1 min.
+func (r *reader) severalTimes() {
+	chemicals := 0
+	r.each(Chemical, func(*Reading) { chemicals++ })
+	var vs []Value
+	r.each(Applications, func(rd *Reading) { vs = append(vs, rd.Value) })
+	if chemicals != 1 || len(vs) < 2 {
+		return
+	}
+	r.each(Applications, func(rd *Reading) { rd.Certainty, rd.Rule, rd.Others = Ambiguous, "amount.several", vs })
+}
+
+// flushOf asks, in a column of matrix treatments, what it was neutralised with where
+// nothing says so.
+func (r *reader) flushOf() {
+	if !r.matrixColumn() || len(r.text.Of(Flush)) > 0 {
+		return
+	}
+	for _, it := range r.items {
+		if it.is(flushWord) && !it.mark.not {
+			r.vague(it, entry{vague, "flush saline|flush isopropyl-alcohol|flush ethanol|flush acetic-acid", "flush.not-said"})
+			return
+		}
+	}
 }
 
 // each calls f with the readings of a kind that are not ambiguous.
@@ -34,6 +114,21 @@ func (r *reader) wholeNail() {
 			rd.Value.Code, rd.Certainty, rd.Others, rd.Rule = "total-avulsion", Certain, nil, "procedure.whole-nail"
 		}
 	}
+}
+
+// saidWhich drops the question which avulsion it was where the text says it: avulsion,
+// total.
+func (r *reader) saidWhich() {
+	known := 0
+	r.each(Procedure, func(rd *Reading) {
+		if rd.Value.Code == "partial-avulsion" || rd.Value.Code == "total-avulsion" {
+			known++
+		}
+	})
+	r.text.Readings = slices.DeleteFunc(r.text.Readings, func(rd Reading) bool {
+		at := slices.IndexFunc(r.items, func(it *item) bool { return it.from == rd.From })
+		return known == 1 && rd.Rule == "procedure.avulsion" && r.items[at].mark == (mark{})
+	})
 }
 
 // otherProcedure makes two procedures ambiguous between which a slash or a versus
@@ -66,23 +161,35 @@ func (r *reader) chemicalMethod() {
 
 // symptoms says of a regrowth whether it has any, by the words of its clause.
 func (r *reader) symptoms() {
-	at := slices.IndexFunc(r.text.Readings, func(rd Reading) bool { return rd.Rule == "regrowth.symptoms" })
-	if at < 0 {
-		return
+	for i := range r.text.Readings {
+		if r.text.Readings[i].Rule == "regrowth.symptoms" && r.text.Readings[i].Certainty == Ambiguous {
+			r.symptomsOf(&r.text.Readings[i])
+		}
 	}
+	if symptomatic := slices.ContainsFunc(r.text.Readings, func(rd Reading) bool { return rd.Rule == "regrowth.sore" }); symptomatic {
+		r.text.Readings = slices.DeleteFunc(r.text.Readings, func(rd Reading) bool { return rd.Rule == "finding.of-regrowth" })
+	}
+}
+
+func (r *reader) symptomsOf(rd *Reading) {
 	of := func(rd Reading) int {
 		return r.items[slices.IndexFunc(r.items, func(it *item) bool { return it.from == rd.From })].clause
 	}
-	sore := slices.IndexFunc(r.text.Readings, func(rd Reading) bool {
-		return rd.Kind == Finding && rd.Value.Code == "tenderness" && rd.Certainty == Certain && of(rd) == of(r.text.Readings[at])
-	})
-	free := slices.ContainsFunc(r.items, func(it *item) bool { return it.is(painless) && it.clause == of(r.text.Readings[at]) })
-	rd := &r.text.Readings[at]
+	clause := of(*rd)
+	free := slices.ContainsFunc(r.items, func(it *item) bool { return it.is(painless) && it.clause == clause })
+	sore := false
+	for i := range r.text.Readings {
+		o := &r.text.Readings[i]
+		if o.Kind == Finding && o.Value.Code == "tenderness" && o.Certainty == Certain && of(*o) == clause {
+			if sore = true; !free {
+				o.Rule = "finding.of-regrowth"
+			}
+		}
+	}
 	switch {
-	case sore >= 0 && !free:
+	case sore && !free:
 		rd.Value.Code, rd.Certainty, rd.Others, rd.Rule = "symptomatic", Certain, nil, "regrowth.sore"
-		r.text.Readings = slices.Delete(r.text.Readings, sore, sore+1)
-	case sore < 0 && free:
+	case free && !sore:
 		rd.Value.Code, rd.Certainty, rd.Others, rd.Rule = "asymptomatic", Certain, nil, "regrowth.painless"
 	}
 }
@@ -91,8 +198,15 @@ func (r *reader) symptoms() {
 // from care, or of the wound.
 func (r *reader) bareDC() {
 	healed := slices.ContainsFunc(r.text.Readings, func(rd Reading) bool { return rd.Kind == Wound && rd.Value.Code == "healed" })
+	lost := slices.ContainsFunc(r.text.Readings, func(rd Reading) bool { return rd.Kind == Attendance && rd.Value.Code == "did-not-attend" })
+	if slices.ContainsFunc(r.text.Readings, func(rd Reading) bool { return rd.Kind == Discharge && rd.Certainty == Certain && rd.Value.Code != "" }) {
+		// the reason is said beside it: LTFU, d/c
+		r.text.Readings = slices.DeleteFunc(r.text.Readings, func(rd Reading) bool {
+			return rd.Kind == Discharge && rd.Rule != "discharge.healed" && rd.Value.Code == ""
+		})
+	}
 	r.each(Discharge, func(rd *Reading) {
-		if rd.Rule == "discharge.d-c" && !healed {
+		if rd.Rule == "discharge.d-c" && !healed && !lost {
 			rd.Certainty, rd.Others = Ambiguous, []Value{rd.Value}
 		}
 	})
@@ -114,6 +228,11 @@ func (r *reader) dischargedHealed() {
 	lost := false
 	r.each(Attendance, func(rd *Reading) { lost = lost || rd.Value.Code == "did-not-attend" })
 	r.each(Wound, func(rd *Reading) { healed = healed || rd.Value.Code == "healed" })
+	for i := range r.text.Readings { // healed, discharge
+		if rd := &r.text.Readings[i]; healed && rd.Rule == "discharge.when" && r.text.Original[rd.From:rd.To] != "" && !strings.Contains(lower(r.text.Original[rd.From:rd.To]), "when") {
+			rd.Value.Code, rd.Certainty, rd.Others, rd.Rule = "healed", Certain, nil, "discharge.healed"
+		}
+	}
 	r.each(Discharge, func(rd *Reading) {
 		if healed && rd.Value.Code == "" {
 			rd.Value.Code, rd.Rule = "healed", "discharge.healed"
@@ -124,9 +243,31 @@ func (r *reader) dischargedHealed() {
 	})
 }
 
+// samePM gives a time on the afternoon of the time off that says pm: 1:05-1:17 pm.
+func (r *reader) samePM() {
+	off := ""
+	r.each(Off, func(rd *Reading) { off = rd.Value.Time })
+	for i := range r.text.Readings {
+		rd := &r.text.Readings[i]
+		if rd.Kind == On && rd.Rule == "tourniquet.half-day" && off > "12:59" && afternoon(rd.Value.Time) < off && rd.Value.Time < "12:00" {
+			rd.Value.Time, rd.Certainty, rd.Others, rd.Rule = afternoon(rd.Value.Time), Certain, nil, "tourniquet.clock"
+		}
+	}
+}
+
 // offBeforeOn makes the times of a tourniquet ambiguous that went off before it
 // went on.
 func (r *reader) offBeforeOn() {
+	r.samePM()
+	late := slices.ContainsFunc(r.text.Readings, func(rd Reading) bool { return rd.Kind == Off && rd.Rule == "tourniquet.half-day" })
+	r.each(On, func(rd *Reading) {
+		if late { // on 12:50 off 1:02
+			rd.Certainty, rd.Rule, rd.Others = Ambiguous, "tourniquet.half-day", []Value{rd.Value}
+		}
+	})
+	if len(r.text.Of(On)) > 1 {
+		return
+	}
 	on, off := "", ""
 	r.each(On, func(rd *Reading) { on = rd.Value.Time })
 	r.each(Off, func(rd *Reading) { off = rd.Value.Time })

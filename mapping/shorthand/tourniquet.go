@@ -47,9 +47,18 @@ func (r *reader) tourniquetTimes(scope []*item, column bool) {
 	var bare []Reading // times with neither on nor off
 	var bareItems [][]*item
 	kind := Kind("")
+	after := namedAfter(scope, column)
 	for i := 0; i < len(scope); {
 		it := scope[i]
 		switch {
+		case after && it.is(onWord, offWord) && len(bare) > 0:
+			rd, of := bare[len(bare)-1], bareItems[len(bare)-1]
+			if rd.Kind = Off; it.is(onWord) {
+				rd.Kind = On
+			}
+			r.add(rd, append(slices.Clone(of), it)...)
+			bare, bareItems, i = bare[:len(bare)-1], bareItems[:len(bare)-1], i+1
+			continue
 		case kind != "" && it.is(unknownWord):
 			r.add(Reading{Kind: kind, Certainty: Ambiguous, Rule: "tourniquet.not-recorded"}, it)
 			kind, i = "", i+1
@@ -67,7 +76,7 @@ func (r *reader) tourniquetTimes(scope []*item, column bool) {
 			i += n
 			continue
 		}
-		if t, n := clockAt(scope[i:], kind != "" || column); n > 0 {
+		if t, n := clockAt(scope[i:], kind != "" || column || clockLike(scope, i)); n > 0 {
 			rd := Reading{Kind: kind, Value: Value{Time: t}, Certainty: Certain, Rule: "tourniquet.clock"}
 			if half(t, scope[i:i+n]) {
 				rd.Certainty, rd.Rule, rd.Others = Ambiguous, "tourniquet.half-day", []Value{{Time: t}, {Time: afternoon(t)}}
@@ -82,13 +91,51 @@ func (r *reader) tourniquetTimes(scope []*item, column bool) {
 		}
 		if a, n := plainAt(scope[i:]); n == 2 && a.what == single && scope[i+1].is(unitMin) {
 			v, _ := decimal(it.text)
-			r.add(Reading{Kind: Minutes, Value: Value{Minutes: v}, Certainty: Certain, Rule: "tourniquet.minutes"}, scope[i:i+n]...)
+			rd := Reading{Kind: Minutes, Value: Value{Minutes: v}, Certainty: Certain, Rule: "tourniquet.minutes"}
+			if i > 0 && scope[i-1].is(lessWord) {
+				rd.Certainty, rd.Rule, rd.Others = Ambiguous, "tourniquet.range-of-minutes", []Value{rd.Value}
+			}
+			r.add(rd, scope[i:i+n]...)
 			i += n
 			continue
 		}
 		i++
 	}
 	r.bareTimes(bare, bareItems)
+}
+
+// namedAfter reports whether on and off stand after their times: 15.05 on / 15.18 off.
+func namedAfter(scope []*item, column bool) bool {
+	for i := range scope {
+		if scope[i].is(onWord, offWord) {
+			return false
+		}
+		if _, n := clockAt(scope[i:], column); n > 0 {
+			for k := i + n; k < len(scope) && k <= i+n+1; k++ {
+				if scope[k].is(onWord) {
+					return true
+				}
+			}
+			return false
+		}
+	}
+	return false
+}
+
+// clockLike reports whether a number of a note is a time of day: right after the name of
+// the tourniquet, or after another such time (tq 10.20-10.31).
+func clockLike(scope []*item, i int) bool {
+	text := scope[i].text
+	if len(text) == 4 {
+		text = text[:2] + "." + text[2:]
+	}
+	if len(text) != 5 || text[2] != '.' || text < "07.00" || text > "21.00" {
+		return false
+	}
+	if i > 0 && (scope[i-1].is(tourniquet) || scope[i-1].is(side)) {
+		return true
+	}
+	return i > 1 && (scope[i-1].text == "-" || scope[i-1].text == "to" || scope[i-1].text == "/") && clockLike(scope, i-2)
 }
 
 // half reports whether a time is one of the first hours, written without a zero
@@ -106,10 +153,16 @@ func afternoon(t string) string {
 // bareTimes reads two times without words as on and off; one alone says neither.
 func (r *reader) bareTimes(bare []Reading, items [][]*item) {
 	switch {
+	case len(bare) == 4 && !slices.ContainsFunc(bare, func(rd Reading) bool { return rd.Certainty == Ambiguous }) &&
+		slices.IsSortedFunc(bare, func(a, b Reading) int { return strings.Compare(a.Value.Time, b.Value.Time) }): // R 10.15-10.25 L 10.30-10.42
+		r.bareTimes(bare[:2], items[:2])
+		r.bareTimes(bare[2:], items[2:])
 	case len(bare) == 2:
 		bare[0].Kind, bare[1].Kind = On, Off
 		for i := range bare {
-			bare[i].Rule = "tourniquet.range"
+			if bare[i].Certainty == Certain {
+				bare[i].Rule = "tourniquet.range"
+			}
 			r.add(bare[i], items[i]...)
 		}
 	case len(bare) == 1 && len(r.text.Of(On)) == 1 && len(r.text.Of(Off)) == 0:

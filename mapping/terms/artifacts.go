@@ -81,14 +81,16 @@ func (t *Terms) permitted(cm *conceptMap, s Setting) conceptMap {
 }
 
 // Fragments returns CodeSystem fragments of SNOMED CT, LOINC and HCPCS with the
-// codes that may leave under some setting, for a validator outside. They are
-// not served.
-func (t *Terms) Fragments() []Artifact {
+// codes that may leave under a setting, for a validator outside. They are not
+// served.
+func (t *Terms) Fragments(s Setting) []Artifact {
 	var out []Artifact
 	for _, f := range []struct{ id, url, name, copyright string }{
-		{"snomed-ct-fragment", SNOMEDCT, "SnomedCtFragment", "Copyright SNOMED International (IHTSDO)."},
-		{"loinc-fragment", LOINC, "LoincFragment", "Copyright Regenstrief Institute, Inc. and the LOINC Committee, available at no cost under https://loinc.org/license."},
-		{"hcpcs-fragment", HCPCS, "HcpcsFragment", ""},
+		{"snomed-ct-fragment", SNOMEDCT, "SnomedCtFragment", "SNOMED CT is copyright SNOMED International (IHTSDO). Who develops or distributes a product that includes it " +
+			"must be an Affiliate, and users must be Affiliates or sub-licensees; the Global Patient Set and the IPS Free Set are CC BY 4.0."},
+		{"loinc-fragment", LOINC, "LoincFragment", "LOINC is copyright Regenstrief Institute, Inc. and the LOINC Committee, available at no cost under https://loinc.org/license, " +
+			"and a trademark of Regenstrief Institute, Inc."},
+		{"hcpcs-fragment", HCPCS, "HcpcsFragment", "HCPCS Level II modifiers are published by the Centers for Medicare & Medicaid Services (CMS)."},
 	} {
 		cs := codeSystem{
 			ResourceType: "CodeSystem", ID: f.id, URL: f.url, Name: f.name,
@@ -97,9 +99,12 @@ func (t *Terms) Fragments() []Artifact {
 			Copyright:   f.copyright, CaseSensitive: true, Content: "fragment",
 		}
 		for _, code := range slices.Sorted(maps.Keys(t.evidence[f.url])) {
-			cs.Concept = append(cs.Concept, concept{Code: code, Display: t.evidence[f.url][code].Display})
+			if display := t.evidence[f.url][code].Display; t.Permits(s, Coding{f.url, code, display}) {
+				cs.Concept = append(cs.Concept, concept{Code: code, Display: display})
+			}
 		}
 		cs.Count = len(cs.Concept)
+		cs.Text = narrate(cs.Title, cs.Description+" "+cs.Copyright, cs.Concept)
 		out = append(out, Artifact{"CodeSystem", f.id, f.url, "", encode(cs)})
 	}
 	return out

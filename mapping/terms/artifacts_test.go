@@ -112,7 +112,7 @@ func TestD7_1_ServedMapsHonourTheSetting(t *testing.T) {
 func TestSameBytesTwice(t *testing.T) {
 	a, b := MustLoad(), MustLoad()
 	assert.Equal(t, a.Artifacts(free), b.Artifacts(free))
-	assert.Equal(t, a.Fragments(), b.Fragments())
+	assert.Equal(t, a.Fragments(licensed), b.Fragments(licensed))
 	assert.Equal(t, a.Share(), b.Share())
 }
 
@@ -121,7 +121,7 @@ func TestSameBytesTwice(t *testing.T) {
 func TestFragmentsHoldWhatCanLeave(t *testing.T) {
 	ts := MustLoad()
 	known := map[Coding]bool{}
-	for _, f := range ts.Fragments() {
+	for _, f := range ts.Fragments(licensed) {
 		var cs codeSystem
 		require.NoError(t, json.Unmarshal(f.JSON, &cs))
 		assert.Equal(t, "fragment", cs.Content)
@@ -142,6 +142,30 @@ func TestFragmentsHoldWhatCanLeave(t *testing.T) {
 		}
 	}
 	assert.Greater(t, n, 100)
+}
+
+// D7.1: the fragments of a setting hold no code that may not leave under it, and
+// each says whose its system is.
+func TestD7_1_FragmentsKeepToTheSetting(t *testing.T) {
+	ts := MustLoad()
+	held := map[string]int{}
+	for _, f := range ts.Fragments(free) {
+		var cs codeSystem
+		require.NoError(t, json.Unmarshal(f.JSON, &cs))
+		assert.NotEmpty(t, cs.Copyright, f.ID)
+		for _, c := range cs.Concept {
+			held[f.URL]++
+			assert.True(t, ts.Permits(free, Coding{cs.URL, c.Code, c.Display}), c.Code)
+		}
+	}
+	all := map[string]int{}
+	for _, f := range ts.Fragments(licensed) {
+		var cs codeSystem
+		require.NoError(t, json.Unmarshal(f.JSON, &cs))
+		all[f.URL] = cs.Count
+	}
+	assert.Less(t, held[SNOMEDCT], all[SNOMEDCT])
+	assert.Equal(t, all[LOINC], held[LOINC])
 }
 
 // No two local codes mean the same: no display stands twice, in any letter

@@ -107,22 +107,25 @@ func verhoeff(code string) bool {
 
 // mod10 checks a LOINC code, "number-digit": from the right every second digit
 // of the number, the last one first, is doubled, and the digits of what results
-// are summed (LOINC Users' Guide, calculating check digits).
+// are summed. The letters before the number of an answer, a part or an answer list
+// count as digits of a value by their place in ASCII after 0 (LOINC Users' Guide 12
+// C, which names the OpenMRS wiki, Check Digit Algorithm, for those).
 func mod10(code string) bool {
 	number, check, ok := strings.Cut(code, "-")
-	if !ok || number == "" || len(check) != 1 {
+	plain := number
+	if len(number) > 2 && slices.Contains([]string{"LA", "LL", "LP"}, number[:2]) {
+		plain = number[2:]
+	}
+	if !ok || plain == "" || strings.Trim(plain, "0123456789") != "" || len(check) != 1 {
 		return false
 	}
 	sum := 0
 	for i := range len(number) {
 		d := int(number[len(number)-1-i]) - '0'
-		if d < 0 || d > 9 {
-			return false
-		}
 		if i%2 == 0 {
-			d *= 2
+			d = 2*d - d/5*9
 		}
-		sum += d/10 + d%10
+		sum += d
 	}
 	return check[0] == byte('0'+(10-sum%10)%10)
 }

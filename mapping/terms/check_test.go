@@ -32,6 +32,9 @@ func TestD7_4_CheckDigits(t *testing.T) {
 		{LOINC, "29463", false},
 		{LOINC, "2946x-7", false},
 		{LOINC, "-7", false},
+		{LOINC, "LA6683-2", true}, // an answer; of R4's own examples
+		{LOINC, "LA6683-3", false},
+		{LOINC, "LALA6683-2", false},
 		{HCPCS, "TA", true}, // no check digit
 	} {
 		err := CheckDigit(c.system, c.code)

@@ -28,3 +28,7 @@ func narrate(title, description string, codes []concept) *narrative {
 	b.WriteString(`</div>`)
 	return &narrative{"generated", b.String()}
 }
+
+// Narrate is the FHIR narrative, to be encoded as JSON, of a conformance resource
+// that is not one of the code maps.
+func Narrate(title, description string) any { return narrate(title, description, nil) }

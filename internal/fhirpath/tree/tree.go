@@ -130,8 +130,24 @@ func (t *Tree) Child(it *value.Item, name string, out []value.Item) []value.Item
 			shadow = obj["_"+r.Key]
 		}
 		if has || shadow != nil {
-			return t.Spread(v, shadow, r.Type, out)
+			return placed(t.Spread(v, shadow, r.Type, out), len(out), it.Type, e.Index)
 		}
+	}
+	return out
+}
+
+// placedIn is placed by the name of the element.
+func (t *Tree) placedIn(of spec.TypeID, name string, out []value.Item, first int) []value.Item {
+	if e := t.Model.Child(of, name); e != nil {
+		return placed(out, first, of, e.Index)
+	}
+	return out
+}
+
+// placed notes as which element of a type the items behind the first were reached.
+func placed(out []value.Item, first int, of spec.TypeID, index int) []value.Item {
+	for i := first; i < len(out); i++ {
+		out[i].Int = value.Place(of, index)
 	}
 	return out
 }
@@ -157,9 +173,9 @@ func (t *Tree) valueChild(it *value.Item, name string, out []value.Item) []value
 			return append(out, value.String(q.Unit))
 		}
 	case it.Kind == value.Element && name == "extension":
-		return t.Spread(it.Ext["extension"], nil, t.Extension, out)
+		return t.placedIn(it.Type, name, t.Spread(it.Ext["extension"], nil, t.Extension, out), len(out))
 	case it.Kind == value.Element && name == "id":
-		return t.Spread(it.Ext["id"], it.Ext["_id"], t.text, out)
+		return t.placedIn(it.Type, name, t.Spread(it.Ext["id"], it.Ext["_id"], t.text, out), len(out))
 	case it.Kind == value.Element && name == "value":
 		if v, ok := t.Native(*it); ok {
 			return append(out, v)
@@ -217,8 +233,13 @@ func (t *Tree) Children(it *value.Item, out []value.Item) []value.Item {
 	}
 	var space [32]Member
 	members := t.Members(obj, it.Type, space[:0])
+	known := t.Model.Type(it.Type) != nil
 	for _, c := range members {
+		from := len(out)
 		out = t.Spread(obj[c.Key], obj["_"+c.Key], c.Type, out)
+		if known {
+			placed(out, from, it.Type, c.order)
+		}
 	}
 	return out
 }

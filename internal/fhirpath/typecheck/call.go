@@ -11,7 +11,7 @@ import (
 // What functions give, by the sections of N1 5 and R4's additional functions.
 var (
 	// same give items of their input.
-	same = set("where first last tail skip take single distinct trace intersect exclude checkModifiers")
+	same = set("where first last tail skip take single distinct trace intersect exclude checkModifiers slice")
 	// iterated have arguments that are evaluated on each item.
 	iterated = set("where select repeat all exists aggregate trace iif")
 	// picking depend on the order of their input.

@@ -56,9 +56,21 @@ func Named(name string) Kind {
 type Item struct {
 	Kind Kind
 	Type spec.TypeID    // of an element; spec.None if not known
-	Int  int64          // of Integers; 0 or 1 of Booleans
+	Int  int64          // of Integers; 0 or 1 of Booleans; of an element its Place
 	Val  any            // of an element its JSON value; else string, *apd.Decimal, *temporal.Value, *Quantity, []string
 	Ext  map[string]any // of a primitive element: the object that holds its id and extensions
+}
+
+// Place says as which element of which type an element was reached, by the
+// element's index; 0 is that of one that was not reached from another.
+func Place(of spec.TypeID, index int) int64 { return int64(of)<<16 | int64(index+1) }
+
+// Place is as which element of which type it was reached, or false.
+func (it Item) Place() (of spec.TypeID, index int, ok bool) {
+	if it.Kind != Element || it.Int == 0 {
+		return spec.None, 0, false
+	}
+	return spec.TypeID(it.Int >> 16), int(it.Int&0xffff) - 1, true
 }
 
 // Boolean makes a Boolean.

@@ -23,7 +23,8 @@ import (
 
 // Options are what a run is told.
 type Options struct {
-	Files   []string // plain files; folders were listed
+	Files   []string          // plain files; folders were listed
+	NameAs  map[string]string // what a file is called in all that is written, by its own name
 	Layout  layout.Layout
 	Folder  string // of the layout, beside which its other files are
 	Clinics []mapping.Settings
@@ -42,12 +43,15 @@ type Options struct {
 	Basis       string      // its lawful basis
 	Exclude     map[string]bool
 	Decided     Decisions
+	Check       Check   // looks at each record before the first is delivered
 	Deliver     Deliver // takes the records in, instead of files of resources; not in a dry run
+	Together    int     // patients whose records Deliver is given at once; 0: one
 	Into        string  // names what Deliver hands them to, so that no run goes on into another
 	Progress    func(stage string, done, all int)
 
 	names   []string // of the inputs
 	headers [][]byte // of the inputs, as the files have them
+	rejects []string // names of the files of their rejected rows
 }
 
 // ErrOtherRun says that the working file is of a run with other inputs.
@@ -70,7 +74,7 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 		return Summary{}, err
 	}
 	for _, in := range inputs {
-		o.names, o.headers = append(o.names, in.name), append(o.headers, in.header)
+		o.names, o.headers, o.rejects = append(o.names, in.name), append(o.headers, in.header), append(o.rejects, in.rejectsName())
 	}
 	s, err := openSpool(filepath.Join(o.Out, workFile), print)
 	if err != nil {
@@ -95,9 +99,12 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 // workFile holds what was read and how far the run is.
 const workFile = "working.sqlite"
 
+// errTwoOfAName: a row would not be known by its file and number.
+var errTwoOfAName = errors.New("another file has the same name")
+
 // input is one table of a file.
 type input struct {
-	path   string
+	source
 	name   string // of the file, and the sheet
 	table  layout.Table
 	conv   *old.Converter
@@ -113,14 +120,20 @@ func (o Options) inputs() ([]input, error) {
 	}
 	var out []input
 	var errs []error
+	names := map[string]bool{}
 	for _, path := range o.Files {
 		matched := false
 		for _, t := range o.Layout.All() {
-			if ok, _ := filepath.Match(t.URL, plainName(path)); !ok {
+			from, ok := sourceOf(path, t)
+			if !ok {
 				continue
 			}
 			matched = true
-			in, err := o.input(path, t, beside)
+			in, err := o.input(from, t, beside)
+			if names[in.name] || names[in.rejectsName()] {
+				err = errors.Join(err, errTwoOfAName)
+			}
+			names[in.name], names[in.rejectsName()] = true, true
 			if err != nil {
 				errs = append(errs, fmt.Errorf("%s: %w", filepath.Base(path), err))
 				continue
@@ -134,12 +147,15 @@ func (o Options) inputs() ([]input, error) {
 	return out, errors.Join(errs...)
 }
 
-func (o Options) input(path string, t layout.Table, beside old.Beside) (input, error) {
-	in := input{path: path, name: filepath.Base(path), table: t}
-	if t.Note.Sheet != "" {
+func (o Options) input(from source, t layout.Table, beside old.Beside) (input, error) {
+	in := input{source: from, name: filepath.Base(from.path), table: t}
+	if as, ok := o.NameAs[in.name]; ok {
+		in.name = as
+	}
+	if t.Note.Sheet != "" && !from.rejects {
 		in.name += "#" + t.Note.Sheet
 	}
-	kind, err := table.Kind(path)
+	kind, err := table.Kind(from.path)
 	if err != nil {
 		return in, err
 	}
@@ -148,17 +164,16 @@ func (o Options) input(path string, t layout.Table, beside old.Beside) (input, e
 		in.conv, err = old.NewJSON(t, beside)
 	default:
 		var header []string
-		header, in.header, err = readHeader(path, t)
+		header, in.header, err = readHeader(from, t)
 		if err != nil {
 			return in, err
 		}
-		epoch := false
 		if kind == "xlsx" {
-			if epoch, err = table.Epoch1904(path); err != nil {
+			if in.epoch1904, err = table.Epoch1904(from.path); err != nil {
 				return in, err
 			}
 		}
-		in.conv, err = old.New(t, header, kind == "xlsx", epoch, beside)
+		in.conv, err = old.New(t, header, kind == "xlsx" || from.workbook, in.epoch1904, beside)
 	}
 	if err == nil {
 		in.conv.SurgeryPrefix = o.surgeryPrefix(t)

@@ -10,10 +10,36 @@ import (
 	"nailbridge/mapping/record"
 )
 
-// Deliver hands a record of a clinic to the one door that takes records in, and says
-// where it ended: one of the outcomes of a row. It must be safe to call again with
-// the same bytes.
-type Deliver func(ctx context.Context, clinic string, body []byte) (Outcome, error)
+// Deliver hands records to a door that takes records in, in their order, and says
+// where each ended: one of the outcomes of a row. With an error it says so of those
+// that ended. It must be safe to call again with the same records.
+type Deliver func(ctx context.Context, records []Record) ([]Outcome, error)
+
+// Record is a record that is to be taken in.
+type Record struct {
+	Clinic string // by its id
+	Body   []byte
+}
+
+// Check looks at a record, and at what the door has of its id. Its error stops a run
+// before anything is delivered.
+type Check func(ctx context.Context, id string, r Record) error
+
+// check looks at every record, unless some were delivered already.
+func (o Options) check(ctx context.Context, s *spool, after [2]string) error {
+	if o.Check == nil || after != [2]string{} {
+		return nil
+	}
+	return s.eachRow(func(r rowState, _ string) error {
+		if r.State != converted {
+			return nil
+		}
+		if err := o.Check(ctx, r.Record, Record{r.Clinic, r.Body}); err != nil {
+			return fmt.Errorf("%s, row %d: %w", o.names[r.Input], r.Number, err)
+		}
+		return nil
+	})
+}
 
 // Outcome is where a row ended that made a record.
 type Outcome string
@@ -32,7 +58,8 @@ const (
 )
 
 // deliver delivers patient after patient, from where an earlier run stopped. A run
-// that was killed delivers the rows of one patient again at most, which changes nothing.
+// that was killed delivers the rows of those again at most that were handed over
+// together (Together), which changes nothing.
 func (o Options) deliver(ctx context.Context, s *spool) error {
 	var after [2]string
 	v, err := s.meta("folded")
@@ -40,6 +67,9 @@ func (o Options) deliver(ctx context.Context, s *spool) error {
 		err = json.Unmarshal([]byte(v), &after)
 	}
 	if err != nil {
+		return err
+	}
+	if err := o.check(ctx, s, after); err != nil {
 		return err
 	}
 	done, err := s.number("patients")
@@ -55,10 +85,10 @@ func (o Options) deliver(ctx context.Context, s *spool) error {
 		if err != nil || len(ps) == 0 {
 			return err
 		}
-		for _, p := range ps {
-			done++
-			after = [2]string{p.clinic, p.id}
-			if err := o.deliverPatient(ctx, s, p, done); err != nil {
+		for some := range slices.Chunk(ps, max(o.Together, 1)) {
+			done += len(some)
+			after = [2]string{some[len(some)-1].clinic, some[len(some)-1].id}
+			if err := o.deliverPatients(ctx, s, some, after, done); err != nil {
 				return err
 			}
 			o.tell("delivering", done, all)
@@ -66,28 +96,40 @@ func (o Options) deliver(ctx context.Context, s *spool) error {
 	}
 }
 
-// deliverPatient delivers the rows of a patient, surgeries before what belongs to
-// them, so that no review waits for a surgery that comes with it.
-func (o Options) deliverPatient(ctx context.Context, s *spool, p patient, done int) error {
-	slices.SortStableFunc(p.rows, func(a, b rowState) int { return rank(a.Body) - rank(b.Body) })
-	f := folded{patient: p}
-	for _, r := range p.rows {
-		if err := ctx.Err(); err != nil {
-			return err
+// deliverPatients delivers the rows of some patients, of each the surgeries before what
+// belongs to them, so that no review waits for a surgery that comes with it.
+func (o Options) deliverPatients(ctx context.Context, s *spool, ps []patient, after [2]string, done int) error {
+	var records []Record
+	var rows []rowState
+	for _, p := range ps {
+		slices.SortStableFunc(p.rows, func(a, b rowState) int { return rank(a.Body) - rank(b.Body) })
+		for _, r := range p.rows {
+			rows, records = append(rows, r), append(records, Record{r.Clinic, r.Body})
 		}
-		end, err := o.Deliver(ctx, r.Clinic, r.Body)
-		if err != nil {
-			return fmt.Errorf("%s, row %d: %w", o.names[r.Input], r.Number, err)
+	}
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	ends, err := o.Deliver(ctx, records)
+	if err != nil {
+		first := rows[min(len(ends), len(rows)-1)]
+		return fmt.Errorf("%s, row %d: %w", o.names[first.Input], first.Number, err)
+	}
+	out := make([]folded, len(ps))
+	for i, p := range ps {
+		out[i].patient = p
+		for range p.rows {
+			out[i].outcomes = append(out[i].outcomes, string(ends[0]))
+			ends = ends[1:]
 		}
-		f.outcomes = append(f.outcomes, string(end))
 	}
 	return s.within(func(tx *sql.Tx) error {
-		for key, v := range map[string]any{"folded": [2]string{p.clinic, p.id}, "patients": done} {
+		for key, v := range map[string]any{"folded": after, "patients": done} {
 			if err := setMeta(tx, key, string(jsonOf(v))); err != nil {
 				return err
 			}
 		}
-		return keepOutcomes(tx, []folded{f})
+		return keepOutcomes(tx, out)
 	})
 }
 

@@ -22,7 +22,18 @@ type desk struct {
 
 var errShut = errors.New("shut")
 
-func (d *desk) deliver(_ context.Context, _ string, body []byte) (batch.Outcome, error) {
+func (d *desk) deliver(_ context.Context, records []batch.Record) (ends []batch.Outcome, err error) {
+	for _, r := range records {
+		end, err := d.take(r.Body)
+		if err != nil {
+			return ends, err
+		}
+		ends = append(ends, end)
+	}
+	return ends, nil
+}
+
+func (d *desk) take(body []byte) (batch.Outcome, error) {
 	if d.shutIn--; d.shutIn == 0 {
 		return "", errShut
 	}

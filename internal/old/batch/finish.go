@@ -7,7 +7,6 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"io"
 	"maps"
 	"os"
@@ -15,6 +14,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"nailbridge/internal/old"
 )
 
 // Summary is what a run did, counted from what it wrote.
@@ -85,14 +86,14 @@ func (f *files) clinics(s *spool) error {
 
 // eachRow gives every row of the input in order, with where it ended.
 func (s *spool) eachRow(f func(r rowState, outcome string) error) error {
-	rows, err := s.db.Query(`SELECT input, number, state, reason, record, body, raw, detail, outcome FROM row ORDER BY input, number`)
+	rows, err := s.db.Query(`SELECT input, number, state, reason, record, clinic, body, raw, detail, outcome FROM row ORDER BY input, number`)
 	if err != nil {
 		return err
 	}
 	for rows.Next() {
 		var r rowState
 		var outcome string
-		if err := rows.Scan(&r.Input, &r.Number, &r.State, &r.Reason, &r.Record, &r.Body, &r.Raw, &r.Detail, &outcome); err != nil {
+		if err := rows.Scan(&r.Input, &r.Number, &r.State, &r.Reason, &r.Record, &r.Clinic, &r.Body, &r.Raw, &r.Detail, &outcome); err != nil {
 			return errors.Join(err, rows.Close())
 		}
 		if r.State != converted {
@@ -163,6 +164,8 @@ type lists struct {
 	o         Options
 	sheet     *csv.Writer
 	reasons   *bufio.Writer
+	ends      *bufio.Writer // of rows that made a record which is not published
+	noticed   *bufio.Writer // of rows that are not among the rejects
 	rejects   map[int]*bufio.Writer
 	writers   []*bufio.Writer
 	files     []*os.File
@@ -176,11 +179,23 @@ func newLists(o Options) (*lists, error) {
 		return nil, err
 	}
 	l.sheet = csv.NewWriter(sheet)
-	if l.reasons, err = l.create("rejects.tsv"); err != nil {
-		return nil, errors.Join(err, l.close())
+	err = l.sheet.Write(worksheetHead)
+	for _, f := range []struct {
+		to         **bufio.Writer
+		name, head string
+	}{
+		{&l.reasons, "rejects.tsv", "file\trow\tend\treasons\n"},
+		{&l.ends, "ends.tsv", "file\trow\tend\trecord\n"},
+		{&l.noticed, "noticed.tsv", "file\trow\tcolumn\tcode\tmended\ttext\n"},
+	} {
+		if err != nil {
+			break
+		}
+		if *f.to, err = l.create(f.name); err == nil {
+			_, err = (*f.to).WriteString(f.head)
+		}
 	}
-	_, err = l.reasons.WriteString("file\trow\tend\treasons\n")
-	if err := errors.Join(err, l.sheet.Write(worksheetHead)); err != nil {
+	if err != nil {
 		return nil, errors.Join(err, l.close())
 	}
 	return l, nil
@@ -215,15 +230,24 @@ func (l *lists) close() error {
 	return errors.Join(errs...)
 }
 
-// row takes in a row that made no record.
+// row takes in a row: where it ended, unless its Provenance says it, and what was
+// noticed.
 func (l *lists) row(r rowState, outcome string) error {
-	if r.State == converted {
-		return nil
-	}
 	name := l.o.names[r.Input]
 	var d detail
 	if err := json.Unmarshal(r.Detail, &d); err != nil {
 		return err
+	}
+	if r.State == converted || r.State == question {
+		if err := l.notice(name, r.Number, d.Findings); err != nil {
+			return err
+		}
+	}
+	if r.State == converted {
+		if outcome == published && l.o.Deliver == nil {
+			return nil
+		}
+		return tsv(l.ends, name, strconv.Itoa(r.Number), outcome, r.Record)
 	}
 	reasons := []string{}
 	if r.Reason != "" {
@@ -241,10 +265,44 @@ func (l *lists) row(r rowState, outcome string) error {
 		}
 		return nil
 	}
-	if _, err := fmt.Fprintf(l.reasons, "%s\t%d\t%s\t%s\n", name, r.Number, outcome, strings.Join(reasons, "; ")); err != nil {
+	if err := tsv(l.reasons, name, strconv.Itoa(r.Number), outcome, strings.Join(reasons, "; ")); err != nil {
 		return err
 	}
 	return l.reject(r)
+}
+
+// oneLine takes out of a field what ends one.
+var oneLine = strings.NewReplacer("\t", " ", "\n", " ", "\r", " ")
+
+// tsv writes a line of tab-separated fields.
+func tsv(w *bufio.Writer, fields ...string) error {
+	for i, f := range fields {
+		end := "\t"
+		if i == len(fields)-1 {
+			end = "\n"
+		}
+		if _, err := oneLine.WriteString(w, f); err != nil {
+			return err
+		}
+		if _, err := w.WriteString(end); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// notice lists what was noticed of a row.
+func (l *lists) notice(name string, row int, fs []old.Finding) error {
+	for _, f := range fs {
+		mended := ""
+		if f.Mended {
+			mended = "mended"
+		}
+		if err := tsv(l.noticed, name, strconv.Itoa(row), f.Column, f.Code, mended, f.Text); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // reject writes the bytes of a row as they came, under the header of its file.
@@ -252,7 +310,7 @@ func (l *lists) reject(r rowState) error {
 	to := l.rejects[r.Input]
 	if to == nil {
 		var err error
-		if to, err = l.create("rejects-" + l.o.names[r.Input]); err != nil {
+		if to, err = l.create(l.o.rejects[r.Input]); err != nil {
 			return err
 		}
 		l.rejects[r.Input] = to
@@ -291,7 +349,8 @@ func (o Options) manifest(sum Summary) error {
 	return os.WriteFile(filepath.Join(o.Out, "manifest.json"), append(b, '\n'), 0o644)
 }
 
-// Unfinished reports whether rows wait for a person, were rejected or were held.
+// Unfinished reports whether rows wait for a person, were rejected, held or refused,
+// or contradict one another.
 func (sum Summary) Unfinished() bool {
-	return sum.Outcomes[question]+sum.Outcomes[rejected]+sum.Outcomes[held]+sum.Outcomes[waiting]+sum.Outcomes[refused] > 0
+	return sum.Outcomes[question]+sum.Outcomes[rejected]+sum.Outcomes[held]+sum.Outcomes[waiting]+sum.Outcomes[conflict]+sum.Outcomes[refused] > 0
 }

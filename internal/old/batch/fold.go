@@ -22,9 +22,9 @@ const (
 	published  = "provenance" // its record counts and is published
 	unchanged  = "unchanged"  // the same content stands in another row, which counts
 	superseded = "superseded" // another content of its record id counts
-	conflict   = "conflict"
-	waiting    = "waiting" // the surgery of a review or contact is unknown
-	held       = "held"    // our own output did not pass
+	conflict   = "conflict"   // another content claims its revision, and counts (D1.2)
+	waiting    = "waiting"    // the surgery of a review or contact is unknown
+	held       = "held"       // our own output did not pass
 	notShared  = "not-shared"
 	refused    = "refused" // by the door that it was delivered to
 )
@@ -147,6 +147,8 @@ func outcomesOf(s mapping.Settings, p patient, res convert.Result, read []mappin
 				out[i] = endOf(id, res)
 			case counts >= 0 && ds[k].Hash == ds[counts].Hash:
 				out[i] = unchanged
+			case mapping.Arrive(mapping.Standing{}, st, &ds[k]).Conflict != mapping.NoConflict:
+				out[i] = conflict
 			default:
 				out[i] = superseded
 			}

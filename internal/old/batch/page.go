@@ -32,7 +32,7 @@ type line struct {
 
 // ends says in words where a row may end.
 var ends = map[string]string{
-	published: "Published", unchanged: "Same content as an earlier delivery", superseded: "Another content of the same record counts", conflict: "Conflict",
+	published: "Published", unchanged: "Same content as an earlier delivery", superseded: "Another content of the same record counts", conflict: "Conflict: another content claims its revision",
 	waiting: "Waits for its surgery", held: "Held: our own output did not pass", notShared: "Not shared", question: "Waits in the worksheet", rejected: "Rejected", skipped: "Skipped",
 	refused: "Refused by the store",
 }

@@ -32,7 +32,7 @@ func (o Options) read(ctx context.Context, s *spool, index int, in *input) error
 	if err != nil {
 		return err
 	}
-	rows, _, _, err := open(in.path, in.table)
+	rows, _, _, err := open(in.source, in.table)
 	if err != nil {
 		return err
 	}

@@ -5,12 +5,14 @@ import (
 	"errors"
 	"fmt"
 	"io"
+
+	"nailbridge/internal/old"
 )
 
 // survey reads all files once, before anything is written, and stops a run whose
 // dates cannot be trusted: a column whose order of day and month its values do not tell
 // and the layout does not declare, and a column whose values contradict the declared
-// order.
+// order. It also stops one over a file that is named after a patient.
 func survey(ctx context.Context, inputs []input) error {
 	var errs []error
 	for _, in := range inputs {
@@ -26,11 +28,8 @@ func (in input) survey(ctx context.Context) []error {
 			errs = append(errs, fmt.Errorf("%s: column %s: the layout is unsure: %s", in.name, c.Name, c.Note.Unsure))
 		}
 	}
-	watch := in.conv.DateColumns()
-	if len(watch) == 0 {
-		return errs
-	}
-	rows, _, _, err := open(in.path, in.table)
+	watch, words := in.conv.DateColumns(), old.Words(in.name)
+	rows, _, _, err := open(in.source, in.table)
 	if err != nil {
 		return append(errs, err)
 	}
@@ -44,6 +43,9 @@ func (in input) survey(ctx context.Context) []error {
 		}
 		for i := range watch {
 			watch[i].See(r)
+		}
+		if words != nil && in.conv.Names(r, words) {
+			errs, words = append(errs, fmt.Errorf("a file's name holds what its row %d says of its patient, and Provenance would name the file: --name-as gives it another", r.Number)), nil
 		}
 	}
 	for _, w := range watch {

@@ -228,7 +228,7 @@ func (r *Registry) expand(url string, seen map[string]bool) *spec.Holds {
 		r.include(h, i, seen)
 	}
 	for _, i := range v.Compose.Exclude {
-		r.exclude(h, i)
+		r.exclude(h, i, seen)
 	}
 	if len(v.Compose.Include) == 0 {
 		expansion(h, v.Expansion.Contains)
@@ -253,46 +253,97 @@ func put(h *spec.Holds, system, code string) {
 	h.Codes[system][code] = true
 }
 
+// include adds what one inclusion holds: of a system that it names, what the value
+// sets that it names hold too; several value sets are united (R4
+// valueset-definitions.html#ValueSet.compose.include, and .valueSet).
 func (r *Registry) include(h *spec.Holds, i inclusion, seen map[string]bool) {
+	sets := &spec.Holds{Codes: map[string]map[string]bool{}}
 	for _, url := range i.ValueSet {
-		other := r.expand(url, seen)
-		if other == nil {
-			h.Open = true
-			continue
-		}
-		h.Whole, h.Open = append(h.Whole, other.Whole...), h.Open || other.Open
-		for system, codes := range other.Codes {
-			for c := range codes {
-				put(h, system, c)
-			}
-		}
+		unite(sets, r.expand(url, seen))
 	}
 	switch {
 	case i.System == "":
+		unite(h, sets)
+	case len(i.ValueSet) == 0:
+		unite(h, r.ofSystem(i))
+	default:
+		unite(h, common(r.ofSystem(i), sets))
+	}
+}
+
+// ofSystem is what an inclusion takes from its system.
+func (r *Registry) ofSystem(i inclusion) *spec.Holds {
+	h := &spec.Holds{Codes: map[string]map[string]bool{}}
+	switch {
 	case len(i.Concept) > 0:
 		for _, c := range i.Concept {
 			put(h, i.System, c.Code)
 		}
 	case len(i.Filter) > 0:
 		codes, ok := r.filtered(i)
-		h.Open = h.Open || !ok
+		h.Open = !ok
 		for _, c := range codes {
 			put(h, i.System, c)
 		}
 	default:
-		h.Whole = append(h.Whole, i.System)
+		h.Whole = []string{i.System}
+	}
+	return h
+}
+
+// unite adds what another holds; one that is not known holds what nobody knows.
+func unite(h, other *spec.Holds) {
+	if other == nil {
+		h.Open = true
+		return
+	}
+	h.Whole, h.Open = append(h.Whole, other.Whole...), h.Open || other.Open
+	each(other, func(system, code string) { put(h, system, code) })
+}
+
+// common is what two hold both.
+func common(a, b *spec.Holds) *spec.Holds {
+	h := &spec.Holds{Codes: map[string]map[string]bool{}, Open: a.Open || b.Open}
+	h.Whole = slices.DeleteFunc(slices.Clone(a.Whole), func(s string) bool { return !slices.Contains(b.Whole, s) })
+	for _, x := range []*spec.Holds{a, b} {
+		each(x, func(system, code string) {
+			if lists(a, system, code) && lists(b, system, code) {
+				put(h, system, code)
+			}
+		})
+	}
+	return h
+}
+
+func lists(h *spec.Holds, system, code string) bool {
+	return h.Codes[system][code] || slices.Contains(h.Whole, system)
+}
+
+// each gives the single codes.
+func each(h *spec.Holds, f func(system, code string)) {
+	for system, codes := range h.Codes {
+		for c := range codes {
+			f(system, c)
+		}
 	}
 }
 
 // exclude takes single codes out; of a set that holds a whole system they cannot
 // be, unless the system was added.
-func (r *Registry) exclude(h *spec.Holds, i inclusion) {
-	if s := r.systems[i.System]; s != nil && slices.Contains(h.Whole, i.System) {
-		h.Whole = slices.DeleteFunc(h.Whole, func(w string) bool { return w == i.System })
-		for c := range s.display {
-			put(h, i.System, c)
+func (r *Registry) exclude(h *spec.Holds, i inclusion, seen map[string]bool) {
+	for _, url := range i.ValueSet {
+		if other := r.expand(url, seen); other != nil {
+			for system := range other.Codes {
+				r.single(h, system)
+			}
+			each(other, func(system, code string) { delete(h.Codes[system], code) })
+			for _, whole := range other.Whole {
+				delete(h.Codes, whole)
+				h.Whole = slices.DeleteFunc(h.Whole, func(w string) bool { return w == whole })
+			}
 		}
 	}
+	r.single(h, i.System)
 	codes, ok := r.filtered(i)
 	h.Open = h.Open || !ok
 	for _, c := range i.Concept {
@@ -300,6 +351,16 @@ func (r *Registry) exclude(h *spec.Holds, i inclusion) {
 	}
 	for _, c := range codes {
 		delete(h.Codes[i.System], c)
+	}
+}
+
+// single turns a system that was added and is held as a whole into its codes.
+func (r *Registry) single(h *spec.Holds, system string) {
+	if s := r.systems[system]; s != nil && slices.Contains(h.Whole, system) {
+		h.Whole = slices.DeleteFunc(h.Whole, func(w string) bool { return w == system })
+		for c := range s.display {
+			put(h, system, c)
+		}
 	}
 }
 

@@ -5,6 +5,7 @@ package defs
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"strings"
 	"sync"
@@ -38,11 +39,15 @@ func New() *Registry {
 }
 
 // Add takes a StructureDefinition, ValueSet or CodeSystem in JSON; it reports
-// false for resources of other types. What is added stands before what the core
+// false for other resources, and for JSON that is none. What is added stands before what the core
 // package says of the same canonical.
 func (r *Registry) Add(text []byte) (bool, error) {
 	var head struct{ ResourceType, URL string }
-	if err := json.Unmarshal(text, &head); err != nil {
+	var other *json.UnmarshalTypeError
+	switch err := json.Unmarshal(text, &head); {
+	case errors.As(err, &other) && head.ResourceType == "":
+		return false, nil // JSON, but no resource
+	case err != nil:
 		return false, err
 	}
 	var err error

@@ -18,11 +18,23 @@ func TestCodes(t *testing.T) {
 		`{"resourceType":"ValueSet","url":"https://a.example/is-a","compose":{"include":[{"system":"https://a.example/cs","filter":[{"property":"concept","op":"is-a","value":"a"}]}]}}`,
 		`{"resourceType":"ValueSet","url":"https://a.example/less","compose":{"include":[{"system":"https://a.example/cs"}],"exclude":[{"system":"https://a.example/cs","concept":[{"code":"c"}]}]}}`,
 		`{"resourceType":"ValueSet","url":"https://a.example/both","compose":{"include":[{"valueSet":["https://a.example/is-a"]},{"system":"http://snomed.info/sct","filter":[{"property":"concept","op":"is-a","value":"1"}]}]}}`,
+		`{"resourceType":"ValueSet","url":"https://a.example/narrow","compose":{"include":[{"system":"https://a.example/cs","valueSet":["https://a.example/is-a"],"concept":[{"code":"a"},{"code":"c"}]}]}}`,
+		`{"resourceType":"ValueSet","url":"https://a.example/narrow-system","compose":{"include":[{"system":"https://a.example/cs","valueSet":["https://a.example/is-a"]}]}}`,
+		`{"resourceType":"ValueSet","url":"https://a.example/narrow-unknown","compose":{"include":[{"system":"https://a.example/cs","valueSet":["https://a.example/nowhere"]}]}}`,
+		`{"resourceType":"ValueSet","url":"https://a.example/united","compose":{"include":[{"valueSet":["https://a.example/narrow","https://a.example/only-c"]}]}}`,
+		`{"resourceType":"ValueSet","url":"https://a.example/only-c","compose":{"include":[{"system":"https://a.example/cs"}],"exclude":[{"valueSet":["https://a.example/is-a"]}]}}`,
 	} {
 		ok, err := r.Add([]byte(text))
 		require.NoError(t, err)
 		assert.True(t, ok)
 	}
+	for _, other := range []string{`[1]`, `"x"`, `{"resourceType":1}`, `{"name":"a package","url":2}`} {
+		taken, err := r.Add([]byte(other))
+		require.NoError(t, err, other)
+		assert.False(t, taken, other)
+	}
+	_, err := r.Add([]byte(`{"resourceType":"CodeSystem","url":1}`))
+	assert.Error(t, err)
 	taken, err := r.Add([]byte(`{"resourceType":"Patient"}`))
 	require.NoError(t, err)
 	assert.False(t, taken)
@@ -38,6 +50,11 @@ func TestCodes(t *testing.T) {
 		{"https://a.example/less", cs, "a", defs.Yes}, {"https://a.example/less", cs, "c", defs.No},
 		{"https://a.example/both", cs, "b", defs.Yes}, {"https://a.example/both", cs, "c", defs.Unknown},
 		{"https://a.example/none", cs, "a", defs.Unknown},
+		{"https://a.example/narrow", cs, "a", defs.Yes}, {"https://a.example/narrow", cs, "b", defs.No}, {"https://a.example/narrow", cs, "c", defs.No},
+		{"https://a.example/narrow-system", cs, "b", defs.Yes}, {"https://a.example/narrow-system", cs, "c", defs.No},
+		{"https://a.example/narrow-unknown", cs, "a", defs.Unknown},
+		{"https://a.example/united", cs, "a", defs.Yes}, {"https://a.example/united", cs, "c", defs.Yes}, {"https://a.example/united", cs, "b", defs.No},
+		{"https://a.example/only-c", cs, "c", defs.Yes}, {"https://a.example/only-c", cs, "b", defs.No},
 		{"http://hl7.org/fhir/ValueSet/observation-status", "", "final", defs.Yes}, {"http://hl7.org/fhir/ValueSet/observation-status", "", "Final", defs.No},
 		{"http://hl7.org/fhir/ValueSet/all-languages", "", "en-IE", defs.Yes}, {"http://hl7.org/fhir/ValueSet/all-languages", "", "not a language", defs.No},
 		{"http://hl7.org/fhir/ValueSet/mimetypes", "", "image/png", defs.Yes}, {"http://hl7.org/fhir/ValueSet/mimetypes", "", "a picture", defs.No},

@@ -111,6 +111,7 @@ func TestBattery(t *testing.T) {
 				assert.NotEmpty(t, i.Section)
 				for _, data := range []string{"Quill", "north.example", "toenail"} {
 					assert.NotContains(t, i.Text, data)
+					assert.NotContains(t, i.Location, data)
 				}
 			}
 		})

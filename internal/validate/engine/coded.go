@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"slices"
 	"strings"
 
 	"nailbridge/internal/spec"
@@ -41,7 +42,7 @@ func (r *run) coding(m map[string]any) {
 func (r *run) code(system, code, display string) {
 	switch system {
 	case terms.SNOMEDCT:
-		if !sctID(code) {
+		if !sctCode(code) {
 			r.at("code", ruleSNOMED, code)
 		}
 	case terms.LOINC:
@@ -145,30 +146,20 @@ func (r *run) anyInSet(u rule, set string, codings []any) {
 	}
 }
 
-// sctID reports an identifier of a concept of SNOMED CT: 6 to 18 digits, the
-// partition of concepts before the last digit, which checks the others (SNOMED CT
-// Release File Specifications, SCTID). A postcoordinated expression is not looked
-// into.
-func sctID(s string) bool {
-	if strings.ContainsAny(s, ":+|= ") {
+// loincCode reports digits, a hyphen and their check digit. Codes of answers, parts
+// and answer lists have two letters before the digits, which their check digit
+// takes in; there is no rule for other letters. The guide lists codes that were
+// given a wrong digit and keep it (LOINC Users' Guide 12 C, calculating mod 10 check
+// digits).
+func loincCode(s string) bool {
+	if len(s) > 2 && letter(s[0]) && letter(s[1]) && !slices.Contains([]string{"LA", "LL", "LP"}, s[:2]) {
 		return true
 	}
-	if len(s) < 6 || s[0] == '0' || terms.CheckDigit(terms.SNOMEDCT, s) != nil {
-		return false
-	}
-	partition := s[len(s)-3 : len(s)-1]
-	return partition == "00" || partition == "10"
+	return terms.CheckDigit(terms.LOINC, s) == nil || slices.Contains(misnumbered, s)
 }
 
-// loincCode reports digits, a hyphen and their check digit (LOINC Users' Guide).
-// Codes of parts, lists and answers begin with two letters and are not checked:
-// the digits behind their hyphen follow no published rule.
-func loincCode(s string) bool {
-	if len(s) > 2 && letter(s[0]) && letter(s[1]) {
-		return true
-	}
-	return terms.CheckDigit(terms.LOINC, s) == nil
-}
+// misnumbered are the LOINC codes that the guide lists.
+var misnumbered = strings.Fields("11491-6 11501-6 5895-7 5896-5 5897-3 5928-1 6028-3 6415-5 6580-7 6645-7 6646-5 6647-3 6648-1 6649-9")
 
 // conceptMap holds the codes that a ConceptMap maps to the systems that it names.
 func (r *run) conceptMap(m map[string]any) {

@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"maps"
 	"slices"
 	"strings"
 
@@ -30,7 +31,11 @@ func (r *run) extension(m map[string]any) {
 		r.report(ruleExtensionCore, url)
 		return
 	case def == nil || def.Type != "Extension":
-		r.report(ruleExtension, url)
+		u := ruleExtension
+		if def == nil && r.options.AnyExtension && !r.inModifier() {
+			u.severity = Warning
+		}
+		r.report(u, url)
 		return
 	}
 	r.modifies(def, url)
@@ -49,7 +54,8 @@ func (r *run) repeated(mem *member, list []any) {
 			counts[str(m, "url")]++
 		}
 	}
-	for url, n := range counts {
+	for _, url := range slices.Sorted(maps.Keys(counts)) {
+		n := counts[url]
 		if n == 1 || !absolute(url) {
 			continue
 		}
@@ -84,10 +90,14 @@ func (r *run) modifies(def *defs.Structure, url string) {
 	for _, e := range def.Elements() {
 		modifier = modifier || e.Path == "Extension" && e.IsModifier
 	}
-	if here := r.path[len(r.path)-1].name == "modifierExtension"; here != modifier {
+	if r.inModifier() != modifier {
 		r.report(ruleModifier, url)
 	}
 }
+
+// inModifier reports whether the extension in hand stands where those stand that
+// modify.
+func (r *run) inModifier() bool { return r.path[len(r.path)-1].name == "modifierExtension" }
 
 // errata are places where R4's own resources carry an extension of R4's that its
 // definition forgets: its code systems and value sets say since which version

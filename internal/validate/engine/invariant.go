@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"errors"
 	"reflect"
 	"regexp"
 	"slices"
@@ -57,6 +58,8 @@ func (r *run) hold(list []*invariant, it fhirpath.Item) {
 func (r *run) evaluate(i *invariant, it fhirpath.Item) {
 	truth, err := i.program.Test(&r.env, it)
 	switch {
+	case errors.Is(err, fhirpath.ErrEnded):
+		r.ended = true
 	case err != nil: // an error that cannot be shown to hold is none that holds
 		u := ruleBroken
 		u.severity = severityOf(&i.Invariant)

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 )
 
 // Severity is how bad an issue is (R4 valueset-issue-severity).
@@ -52,6 +53,7 @@ type rule struct {
 // The rules, by subject. A section names a page of R4.
 var (
 	ruleJSON      = rule{"json", Fatal, "structure", "json.html", "the text is no JSON"}
+	ruleEnded     = rule{"ended", Fatal, "timeout", "", "the validation was ended before all was validated"}
 	ruleResource  = rule{"resource-type", Fatal, "structure", "json.html#resources", "no resource of a type that R4 has"}
 	ruleDuplicate = rule{"json-duplicate", Error, "structure", "json.html", "a member occurs twice"}
 	ruleUnknown   = rule{"element-unknown", Error, "structure", "json.html", "R4 has no such element here"}
@@ -86,7 +88,7 @@ var (
 	ruleNoSystem    = rule{"code-no-system", Warning, "code-invalid", "datatypes.html#Coding", "a code without system has no meaning"}
 	ruleDisplay     = rule{"display", Warning, "code-invalid", "datatypes.html#Coding", "the display is not one that the code system gives the code"}
 	ruleUCUM        = rule{"ucum", Error, "code-invalid", "datatypes.html#Quantity", "the unit is no expression of UCUM"}
-	ruleSNOMED      = rule{"sct-check", Error, "code-invalid", "snomedct.html", "no SNOMED CT identifier: partition or check digit is wrong"}
+	ruleSNOMED      = rule{"sct-check", Error, "code-invalid", "snomedct.html", "no SNOMED CT identifier or expression: form, partition or check digit is wrong"}
 	ruleLOINC       = rule{"loinc-check", Error, "code-invalid", "loinc.html", "no LOINC code: the check digit is wrong"}
 	ruleIdentifier  = rule{"identifier-uri", Error, "code-invalid", "datatypes.html#Identifier", "the value of an identifier in the system of URIs is a full URI"}
 	ruleReference   = rule{"reference", Error, "value", "references.html#literal", "no relative or absolute reference, and no fragment"}
@@ -125,9 +127,26 @@ func (r *run) add(i Issue) {
 	if i.Location == "" {
 		i.Location = r.location()
 	}
+	i.Detail = shortened(i.Detail)
 	if n := len(r.issues); n < maxIssues || n < 2*maxIssues && i.Invalid() {
 		r.issues = append(r.issues, i)
+	} else {
+		r.cut = true
 	}
+}
+
+// maxDetail is how much of the data an issue quotes, in bytes.
+const maxDetail = 300
+
+func shortened(s string) string {
+	if len(s) <= maxDetail {
+		return s
+	}
+	end := maxDetail
+	for !utf8.RuneStart(s[end]) {
+		end--
+	}
+	return s[:end] + "..."
 }
 
 // maxIssues bounds what is said about one input; that it is invalid is said past

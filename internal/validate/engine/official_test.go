@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -104,8 +105,8 @@ func backwards(b *bytes.Buffer, v any) {
 }
 
 // The order of members changes nothing of what is said (RFC 8259 4: objects have
-// no order), nor does the id of a resource that nothing refers to.
-func TestOrderAndIDsChangeNothing(t *testing.T) {
+// no order).
+func TestOrderChangesNothing(t *testing.T) {
 	v := New(defs.New())
 	names, texts := examples(t)
 	for i, text := range texts {
@@ -116,12 +117,92 @@ func TestOrderAndIDsChangeNothing(t *testing.T) {
 		backwards(&b, tree)
 		assert.Equal(t, want, v.Validate(b.Bytes(), Options{}), names[i])
 		assert.Equal(t, want, v.Validate(text, Options{}), names[i])
-		m := tree.(map[string]any)
-		m["id"] = "another.id-1"
-		b.Reset()
-		backwards(&b, m)
-		assert.Equal(t, want, v.Validate(b.Bytes(), Options{}), names[i])
 	}
+}
+
+// What the resources of a document are called changes nothing: ids are renamed,
+// and with them what refers to them, by fragment, by type and id, and by fullUrl.
+func TestRenamedIDsChangeNothing(t *testing.T) {
+	v := New(defs.New())
+	names, texts := examples(t)
+	renamed := 0
+	for i, text := range texts {
+		tree, _, err := jsontree.Read(text)
+		require.NoError(t, err)
+		ids := map[string]bool{}
+		resourceIDs(tree, ids)
+		if len(ids) == 0 {
+			continue
+		}
+		var b bytes.Buffer
+		backwards(&b, rename(tree, "", ids))
+		assert.Equal(t, without(v.Validate(text, Options{})), without(v.Validate(b.Bytes(), Options{})), names[i])
+		renamed += len(ids)
+	}
+	assert.Greater(t, renamed, len(texts))
+}
+
+// resourceIDs gathers the ids of all resources of a document that leave room for
+// longer ones.
+func resourceIDs(v any, ids map[string]bool) {
+	switch v := v.(type) {
+	case map[string]any:
+		if id, ok := v["id"].(string); ok && v["resourceType"] != nil && isID(id) && len(id) <= 60 {
+			ids[id] = true
+		}
+		for _, below := range v {
+			resourceIDs(below, ids)
+		}
+	case []any:
+		for _, below := range v {
+			resourceIDs(below, ids)
+		}
+	}
+}
+
+// rename puts the ids of resources, and what refers to them, into other words.
+func rename(v any, name string, ids map[string]bool) any {
+	switch v := v.(type) {
+	case map[string]any:
+		out := map[string]any{}
+		for k, below := range v {
+			if id, ok := below.(string); ok && k == "id" && v["resourceType"] != nil && ids[id] {
+				below = "new." + id
+			}
+			out[k] = rename(below, k, ids)
+		}
+		return out
+	case []any:
+		out := make([]any, len(v))
+		for i, below := range v {
+			out[i] = rename(below, name, ids)
+		}
+		return out
+	case string:
+		if id, local := strings.CutPrefix(v, "#"); local && ids[id] {
+			return "#new." + id
+		}
+		if name == "reference" || name == "fullUrl" {
+			plain, version, versioned := strings.Cut(v, "/_history/")
+			if head, id, ok := cutLast(plain, "/"); ok && ids[id] {
+				v = head + "/new." + id
+				if versioned {
+					v += "/_history/" + version
+				}
+			}
+		}
+		return v
+	}
+	return v
+}
+
+// without are issues without their details, which hold data.
+func without(issues []Issue) (out []string) {
+	for _, i := range issues {
+		out = append(out, i.Location+" "+i.Severity.String()+" "+i.Key+" "+i.Text)
+	}
+	slices.Sort(out)
+	return out
 }
 
 // Nothing makes the validator fail, and it says the same twice.

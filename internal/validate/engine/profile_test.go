@@ -2,6 +2,7 @@ package engine_test
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 
@@ -95,4 +96,26 @@ func TestVitalSignsUnclaimed(t *testing.T) {
 	assert.Equal(t, "vs-1", vague(unclaimed)[0].Key)
 	assert.False(t, engine.Invalid(vague(unclaimed)))
 	assert.True(t, engine.Invalid(vague(claimed)))
+}
+
+// Extensions that nobody here has a definition of are a warning where that is asked
+// for, but for one that modifies, for what is no extension, and for what the
+// definition of another forbids (R4 extensibility.html).
+func TestAnyExtension(t *testing.T) {
+	v := known(t)
+	const one = `[{"url":"https://north.example/none","valueString":"x"}]`
+	for members, want := range map[string]string{
+		`"extension":` + one:                     "warning",
+		`"_birthDate":{"extension":` + one + `}`: "warning",
+		`"modifierExtension":` + one:             "error",
+		`"extension":[{"url":"http://hl7.org/fhir/StructureDefinition/bodyweight","valueString":"x"}]`:                                           "error",
+		`"name":[{"extension":[{"url":"https://profiles.example/StructureDefinition/ext-pair","extension":[{"url":"toe","valueString":"x"}]}]}]`: "error",
+	} {
+		for any, severity := range map[bool]string{true: want, false: "error"} {
+			issues := v.Validate([]byte(`{"resourceType":"Patient",`+members+`}`), engine.Options{AnyExtension: any})
+			assert.True(t, slices.ContainsFunc(issues, func(i engine.Issue) bool {
+				return i.Key == "extension-unknown" && i.Severity.String() == severity
+			}), "%s: %s", members, told(issues))
+		}
+	}
 }

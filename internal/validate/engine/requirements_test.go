@@ -17,7 +17,7 @@ var requirements = map[string][]string{
 		"json-empty Medication.batch.lotNumber", "json-empty Specimen.type", "json-empty BodyStructure.locationQualifier"},
 	"R-DATA-04": {"json-list Composition.author", "json-list Specimen.status"},
 	"R-DATA-06": {"json-list-length Patient.name[0].given", "json-null Patient.name[0].given[2]"},
-	"R-DATA-08": {"element-unknown Patient.toenail", "element-unknown Specimen.collection.toenail", "element-unknown Device.Status"},
+	"R-DATA-08": {"element-unknown Patient", "element-unknown Specimen.collection", "element-unknown Device"},
 	"R-DATA-09": {"id Specimen.id", "id Device.id", "id Patient.contained[0].id", "reference Goal.subject.reference"},
 	"R-DATA-10": {"format Patient.birthDate", "format Observation.effective", "format Provenance.recorded"},
 	"R-DATA-21": {"reference-target Goal.subject", "reference-target BodyStructure.patient", "reference-target Bundle.entry[1].resource.patient"},

@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"slices"
 	"strings"
 
 	"nailbridge/internal/fhirpath"
@@ -10,11 +11,9 @@ import (
 // sliced sorts the instances of an element into the slices of a profile and
 // holds each to its own (R4 profiling.html#slicing).
 func (r *run) sliced(c *node, list []instance) {
-	by := c.slicing
+	by := slicingOf(c)
 	if by == nil {
-		if by = implied(c); by == nil {
-			return // it cannot be told which slice an instance is of
-		}
+		return // it cannot be told which slice an instance is of
 	}
 	of := make([][]instance, len(c.slices))
 	last, loose := -1, false
@@ -47,9 +46,12 @@ func (r *run) sliced(c *node, list []instance) {
 	}
 }
 
-// implied is the slicing that R4 itself puts on extensions, by url, and what a
-// choice without a slicing of its own has, by type.
-func implied(c *node) *defs.Slicing {
+// slicingOf is the slicing of an element: its own, that which R4 itself puts on
+// extensions, by url, and what a choice without one has, by type; or nil.
+func slicingOf(c *node) *defs.Slicing {
+	if c.slicing != nil {
+		return c.slicing
+	}
 	if c.name == "extension" || c.name == "modifierExtension" {
 		return &defs.Slicing{Rules: "open", Discriminator: []struct{ Type, Path string }{{"value", "url"}}}
 	}
@@ -281,4 +283,61 @@ func (r *run) ofProfile(n *node, it fhirpath.Item) bool {
 		}
 	}
 	return false
+}
+
+// InSlice answers slice(): whether an element is of the slice of a profile with a
+// name. Slices of one name on other elements are not meant.
+func (r *run) InSlice(it fhirpath.Item, url, name string) (in, known bool) {
+	p, err := r.v.profile(url)
+	if err != nil || p == nil {
+		return false, false
+	}
+	ways := p.root.ways(name)
+	of, index, placed := it.Place()
+	shape := r.core.shapes[it.Type]
+	if len(ways) == 0 || !placed || shape == nil {
+		return false, len(ways) > 0
+	}
+	was := r.profile
+	r.profile = p
+	defer func() { r.profile = was }()
+	e := r.core.shapes[of].Elements[index]
+	return slices.ContainsFunc(ways, func(way []*node) bool {
+		return way[0].element == e && r.reaches(way, instance{it.Val, it.Ext, shape, e.Name, -1})
+	}), true
+}
+
+// ways lists how the slices with a name are reached from the element that is
+// sliced: over it, and the slices that are sliced again, to the slice.
+func (n *node) ways(name string) (out [][]*node) {
+	for _, c := range n.children {
+		out = append(out, c.ways(name)...)
+	}
+	for _, s := range n.slices {
+		if s.slice == name {
+			out = append(out, []*node{n, s})
+		}
+		for _, way := range s.ways(name) {
+			if way[0] == s {
+				way = append([]*node{n}, way...)
+			}
+			out = append(out, way)
+		}
+	}
+	return out
+}
+
+// reaches reports whether an instance is of each slice on a way.
+func (r *run) reaches(way []*node, x instance) bool {
+	for i, s := range way[1:] {
+		c := way[i]
+		by := slicingOf(c)
+		if by == nil {
+			return false
+		}
+		if at := r.sliceOf(c, by, x); at < 0 || c.slices[at] != s {
+			return false
+		}
+	}
+	return true
 }

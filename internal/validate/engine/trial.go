@@ -43,6 +43,9 @@ type trials struct {
 
 // constrain holds an object to a profile, unless that was done.
 func (r *run) constrain(p *profile, s *shape, m map[string]any) {
+	if r.over() {
+		return
+	}
 	t := &r.trials
 	key := trial{p, address(m), r.depth, r.quiet > 0, r.lenient > 0}
 	if o, seen := t.known[key]; seen {

@@ -179,3 +179,39 @@ func TestRepeatedMembers(t *testing.T) {
 	assert.True(t, Invalid(r.issues))
 	assert.Nil(t, repeated(nil))
 }
+
+// slice() gives the elements of a slice, by the slicing of its profile, whatever
+// the profile asks beside; a slice of another element with the same name is not
+// meant, nor is one that is not there (R4 fhirpath.html, additional functions).
+func TestSlice(t *testing.T) {
+	coded := func(code string) string {
+		return `{"path":"Observation.component.code","patternCodeableConcept":{"coding":[{"system":"https://local.example/codes","code":"` + code + `"}]}}`
+	}
+	const by = `"slicing":{"discriminator":[{"type":"value","path":"code"}],"rules":"open"}`
+	sliced := `{"path":"Observation.category",` + strings.ReplaceAll(by, `"code"`, `"$this"`) + `},
+		{"path":"Observation.category","sliceName":"depth","patternCodeableConcept":{"text":"x"}},
+		{"path":"Observation.component",` + by + `},
+		{"path":"Observation.component","sliceName":"depth","slicing":{"discriminator":[{"type":"type","path":"value"}],"rules":"open"}},` + coded("depth") + `,
+		{"path":"Observation.component","sliceName":"depth/number"},{"path":"Observation.component.value[x]","type":[{"code":"integer"}]},
+		{"path":"Observation.component","sliceName":"width"},` + coded("width")
+	component := func(code, value string) string {
+		return `{"code":{"coding":[{"system":"https://local.example/codes","code":"` + code + `"}]},` + value + `}`
+	}
+	text := `{"resourceType":"Observation","status":"final","code":{"text":"x"},"meta":{"profile":["` + trialBase + `asks"]},"category":[{"text":"x"},{"text":"y"}],
+		"component":[` + component("depth", `"valueInteger":1`) + "," + component("depth", `"valueString":"2"`) + "," + component("other", `"valueInteger":3`) + `]}`
+	for expression, want := range map[string]bool{
+		"component.slice('" + trialBase + "sliced', 'depth').value = component.take(2).value": true,
+		"component.slice('" + trialBase + "sliced', 'depth/number').value = 1":                true,
+		"component.slice('" + trialBase + "sliced', 'width').empty()":                         true,
+		"category.slice('" + trialBase + "sliced', 'depth').text = 'x'":                       true,
+		"method.slice('" + trialBase + "sliced', 'depth').empty()":                            true,
+		"code.slice('" + trialBase + "sliced', 'depth').empty()":                              true,
+		"component.slice('" + trialBase + "sliced', 'depth').count() = 3":                     false,
+		"component.slice('" + trialBase + "sliced', 'height').empty()":                        false, // an error
+		"component.slice('" + trialBase + "nowhere', 'depth').empty()":                        false,
+	} {
+		asks := fmt.Sprintf(`{"path":"Observation","constraint":[{"key":"x-1","severity":"error","human":"x","expression":%q}]}`, expression)
+		r := trialOf(t, "Observation", map[string]string{"sliced": sliced, "asks": asks}, text)
+		assert.Equal(t, want, len(keysOf(r)) == 0, "%s: %v", expression, r.issues)
+	}
+}

@@ -41,8 +41,16 @@ type Options struct {
 	// Resolve finds resources outside the input by relative or absolute
 	// reference; the result is a tree as of jsontree.
 	Resolve func(reference string) (map[string]any, bool)
+	// AnyExtension tells an extension that no definition is known of as a warning, where
+	// it is an error otherwise, as with the Java validator: R4
+	// has nobody refuse a resource merely for an extension (extensibility.html), though
+	// a definition there has to be. One that modifies is an error all the same.
+	AnyExtension bool
 	// Now is the time for invariants that ask for it; zero is the start of 1970.
 	Now time.Time
+	// Done ends the validation soon after it is closed; what was found until then is
+	// given, and that it is not all. nil never does.
+	Done <-chan struct{}
 }
 
 // Validate reads one resource and says what is wrong with it.
@@ -60,13 +68,23 @@ func (v *Validator) Tree(tree any, twice []jsontree.Duplicate, o Options) []Issu
 	return v.run(tree, twice, o).issues
 }
 
-// run validates, and is what is left when it is done.
+// run validates, and is what is left when it is done. Where there is more to say
+// than is said, members are gone through in their order, so that the same is said
+// each time.
 func (v *Validator) run(tree any, twice []jsontree.Duplicate, o Options) *run {
-	r := &run{v: v, core: v.core, options: o, twice: repeated(twice)}
+	r := v.walk(tree, twice, o, false)
+	if r.cut && !r.ended {
+		r = v.walk(tree, twice, o, true)
+	}
+	return r
+}
+
+func (v *Validator) walk(tree any, twice []jsontree.Duplicate, o Options, inOrder bool) *run {
+	r := &run{v: v, core: v.core, options: o, twice: repeated(twice), inOrder: inOrder}
 	if r.options.Now.IsZero() {
 		r.options.Now = time.Unix(0, 0).UTC()
 	}
-	r.env.Now, r.env.Terms, r.env.Resolver, r.env.Profiles = r.options.Now, r, r, r
+	r.env.Now, r.env.Terms, r.env.Resolver, r.env.Profiles, r.env.Done = r.options.Now, r, r, r, r.options.Done
 	m, _ := tree.(map[string]any)
 	s := r.resourceShape(m)
 	if s == nil {
@@ -76,7 +94,22 @@ func (v *Validator) run(tree any, twice []jsontree.Duplicate, o Options) *run {
 	r.push(s.Name, -1)
 	r.resource(s, m, nil)
 	r.issues = sorted(r.issues)
+	if r.ended {
+		r.report(ruleEnded, "")
+	}
 	return r
+}
+
+// over reports that Options.Done is closed: the rest is passed over.
+func (r *run) over() bool {
+	if !r.ended {
+		select {
+		case <-r.options.Done:
+			r.ended = true
+		default:
+		}
+	}
+	return r.ended
 }
 
 // run is one validation.
@@ -95,7 +128,10 @@ type run struct {
 	inside    bool                // the resource in hand is contained
 	ids       map[string][]string // of its elements, with their places
 
-	quiet    int // how many trials are under way, whose issues nobody is told
+	ended    bool // before all was validated
+	inOrder  bool // of their names, go through the members of an object
+	cut      bool // there was more to say than is kept
+	quiet    int  // how many trials are under way, whose issues nobody is told
 	silenced bool
 	lenient  int // how many profiles are under way that nobody claimed; their errors are warnings
 

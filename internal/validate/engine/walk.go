@@ -1,7 +1,9 @@
 package engine
 
 import (
+	"maps"
 	"regexp"
+	"slices"
 
 	"nailbridge/internal/fhirpath"
 	"nailbridge/internal/spec"
@@ -13,31 +15,50 @@ const maxElements = 128
 
 // object validates the members of an object, then the object as a whole.
 func (r *run) object(s *shape, e *element, m map[string]any) {
+	if r.over() {
+		return
+	}
 	r.parents = append(r.parents, place{s, e, m})
 	if id, ok := m["id"].(string); ok && !s.resource {
 		r.elementID(id)
 	}
 	var seen [maxElements]uint8
-	for name, v := range m {
-		mem := s.members[name]
-		if mem == nil {
-			if name != "resourceType" || !s.Resource() {
-				r.unknown(name)
-			}
-			continue
+	if r.inOrder {
+		for _, name := range slices.Sorted(maps.Keys(m)) {
+			r.named(s, m, name, &seen)
 		}
-		if mem.shadow {
-			if _, both := m[mem.key]; both {
-				continue // told together
-			}
-			if v == nil { // nothing stands there: the element is not
-				r.at(name, ruleNull, "")
-				continue
-			}
-			seen[mem.Index]++
-			r.member(mem, nil, false, v)
-			continue
+	} else {
+		for name := range m {
+			r.named(s, m, name, &seen)
 		}
+	}
+	r.missing(s, &seen)
+	r.choices(s, &seen)
+	r.duplicates(s, m)
+	r.whole(s, e, m)
+	r.parents = r.parents[:len(r.parents)-1]
+}
+
+// named validates the member with a name, together with what stands under the
+// name with an underscore.
+func (r *run) named(s *shape, m map[string]any, name string, seen *[maxElements]uint8) {
+	mem, v := s.members[name], m[name]
+	switch {
+	case mem == nil:
+		if name != "resourceType" || !s.Resource() {
+			r.report(ruleUnknown, name) // a name of the client's own is data, and in no place of R4's
+		}
+	case mem.shadow:
+		if _, both := m[mem.key]; both {
+			return // told together
+		}
+		if v == nil { // nothing stands there: the element is not
+			r.at(name, ruleNull, "")
+			return
+		}
+		seen[mem.Index]++
+		r.member(mem, nil, false, v)
+	default:
 		seen[mem.Index]++
 		var shadow any
 		if mem.shape.Kind == spec.Primitive {
@@ -48,21 +69,10 @@ func (r *run) object(s *shape, e *element, m map[string]any) {
 		}
 		r.member(mem, v, true, shadow)
 	}
-	r.missing(s, &seen)
-	r.choices(s, &seen)
-	r.duplicates(m)
-	r.whole(s, e, m)
-	r.parents = r.parents[:len(r.parents)-1]
 }
 
 // Resource reports a resource type.
 func (s *shape) Resource() bool { return s.resource }
-
-func (r *run) unknown(name string) {
-	r.push(name, -1)
-	r.report(ruleUnknown, name)
-	r.pop()
-}
 
 // at reports a rule at a member.
 func (r *run) at(name string, u rule, detail string) {
@@ -90,11 +100,15 @@ func (r *run) choices(s *shape, seen *[maxElements]uint8) {
 }
 
 // duplicates reports members that the text held more than once.
-func (r *run) duplicates(m map[string]any) {
+func (r *run) duplicates(s *shape, m map[string]any) {
 	if len(r.twice) == 0 {
 		return
 	}
 	for _, name := range r.twice[address(m)] {
+		if s.members[name] == nil {
+			r.report(ruleDuplicate, name)
+			continue
+		}
 		r.at(name, ruleDuplicate, "")
 	}
 }
@@ -291,7 +305,8 @@ func (r *run) elementID(id string) {
 
 // oneID reports the elements of a resource that have one id.
 func (r *run) oneID() {
-	for id, places := range r.ids {
+	for _, id := range slices.Sorted(maps.Keys(r.ids)) {
+		places := r.ids[id]
 		if len(places) == 1 {
 			continue
 		}

@@ -70,6 +70,6 @@ func TestText(t *testing.T) {
 	issues := v.Validate([]byte(wrong), engine.Options{})
 	require.NoError(t, findings.Text(&b, findings.Result{Name: "a.json", Issues: issues}))
 	assert.Equal(t, len(issues), strings.Count(b.String(), "\n"))
-	assert.Contains(t, b.String(), "a.json: error: element-unknown at Patient.toenail:")
+	assert.Contains(t, b.String(), "a.json: error: element-unknown at Patient: R4 has no such element here (\"toenail\")")
 	assert.Contains(t, b.String(), "[http://hl7.org/fhir/R4/json.html]")
 }

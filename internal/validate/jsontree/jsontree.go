@@ -8,6 +8,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"strconv"
+	"strings"
 	"unicode/utf16"
 	"unicode/utf8"
 )
@@ -18,12 +19,14 @@ const MaxDepth = 500
 
 // Error says that the text is no JSON.
 type Error struct {
-	Offset int // in bytes
-	Reason string
+	Line, Column int // from 1; the column in characters
+	Reason       string
 }
 
 // Error tells the place and what is wrong there; it quotes nothing.
-func (e *Error) Error() string { return fmt.Sprintf("no JSON at byte %d: %s", e.Offset, e.Reason) }
+func (e *Error) Error() string {
+	return fmt.Sprintf("no JSON at line %d, column %d: %s", e.Line, e.Column, e.Reason)
+}
 
 // Duplicate is a member that an object holds more than once. The first counts
 // in the tree.
@@ -36,9 +39,14 @@ type Duplicate struct {
 func Read(text []byte) (any, []Duplicate, error) {
 	r := reader{s: string(text)}
 	if !utf8.ValidString(r.s) {
-		return nil, nil, &Error{0, "the text is not UTF-8"}
+		return nil, nil, &Error{1, 1, "the text is not UTF-8"}
 	}
-	r.space()
+	if strings.HasPrefix(r.s, "\ufeff") { // RFC 8259 8.1
+		return nil, nil, r.fail("a byte order mark stands before the text")
+	}
+	if r.space(); r.at < len(r.s) && r.s[r.at] == '<' {
+		return nil, nil, r.fail("XML is not read")
+	}
 	v, err := r.value(0)
 	if err != nil {
 		return nil, nil, err
@@ -56,7 +64,11 @@ type reader struct {
 	list       []any // items of arrays that are not read to their end yet
 }
 
-func (r *reader) fail(reason string) error { return &Error{r.at, reason} }
+func (r *reader) fail(reason string) error {
+	before := r.s[:r.at]
+	line := before[strings.LastIndexByte(before, '\n')+1:]
+	return &Error{strings.Count(before, "\n") + 1, utf8.RuneCountInString(line) + 1, reason}
+}
 
 func (r *reader) space() {
 	for r.at < len(r.s) {

@@ -39,6 +39,14 @@ func TestRead(t *testing.T) {
 		_, _, err := jsontree.Read([]byte(bad))
 		assert.Error(t, err, bad)
 	}
+	for text, want := range map[string]string{
+		"{\n \"ä\": tru}":         "no JSON at line 2, column 7: no value begins so",
+		"\ufeff{}":                "no JSON at line 1, column 1: a byte order mark stands before the text",
+		"\n<Patient xmlns=\"\"/>": "no JSON at line 2, column 1: XML is not read",
+	} {
+		_, _, err := jsontree.Read([]byte(text))
+		assert.EqualError(t, err, want)
+	}
 	_, _, err := jsontree.Read(bytes.Repeat([]byte("["), 100_000))
 	assert.ErrorContains(t, err, "too deep")
 }

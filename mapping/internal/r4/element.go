@@ -5,6 +5,7 @@ import (
 
 	cpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/codes_go_proto"
 	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
+	"google.golang.org/protobuf/proto"
 
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/resource"
@@ -183,6 +184,13 @@ func Annotation(text string, author resource.Ref, at *dpb.DateTime) *dpb.Annotat
 		a.Author = &dpb.Annotation_AuthorX{Choice: &dpb.Annotation_AuthorX_Reference{Reference: Ref(author)}}
 	}
 	return a
+}
+
+// Claim adds a profile to those that a resource claims in meta.profile.
+func Claim(msg proto.Message, profile string) {
+	m := msg.ProtoReflect()
+	meta := m.Mutable(m.Descriptor().Fields().ByName("meta")).Message().Interface().(*dpb.Meta)
+	meta.Profile = append(meta.Profile, Canonical(profile))
 }
 
 // Meta is a meta element with profiles and tags; nil when both are empty.

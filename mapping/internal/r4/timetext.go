@@ -1,6 +1,8 @@
 package r4
 
 import (
+	"errors"
+	"sync"
 	"time"
 
 	dpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/datatypes_go_proto"
@@ -29,17 +31,23 @@ func clock(fraction string) layouts {
 	return layouts{seconds + fraction + "-07:00", seconds + fraction + "Z"}
 }
 
-// located is an instant in its zone, which is "Z", "UTC" or an offset; false: it is another
-// name, of the zone data.
-func located(us int64, zone string) (time.Time, bool) {
-	at := time.UnixMicro(us).UTC()
+var zones sync.Map // *time.Location by offset
+
+// located is an instant in its zone: "Z", "UTC" or an offset. Names of the zone data are
+// none that a resource is made with, and reading them is no matter of a pure core.
+func located(us int64, zone string) (time.Time, error) {
+	at := time.UnixMicro(us)
 	if zone == utc || zone == "UTC" {
-		return at, true
+		return at.UTC(), nil
 	}
-	offset, err := time.Parse("-07:00", zone)
+	if l, ok := zones.Load(zone); ok {
+		return at.In(l.(*time.Location)), nil
+	}
+	of, err := time.Parse("-07:00", zone)
 	if err != nil {
-		return at, false
+		return at, errors.New("the zone is no offset")
 	}
-	_, seconds := offset.Zone()
-	return at.In(time.FixedZone(zone, seconds)), true
+	_, seconds := of.Zone()
+	l, _ := zones.LoadOrStore(zone, time.FixedZone(zone, seconds))
+	return at.In(l.(*time.Location)), nil
 }

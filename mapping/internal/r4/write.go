@@ -2,6 +2,7 @@ package r4
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"reflect"
 	"strconv"
@@ -247,11 +248,11 @@ func (w *writer) primitive(v reflect.Value) {
 	case *dpb.Decimal:
 		w.buf = append(w.buf, x.Value...)
 	case *dpb.Date:
-		w.time(x, dateLayouts[x.Precision])
+		w.time(x.ValueUs, x.Timezone, dateLayouts[x.Precision])
 	case *dpb.DateTime:
-		w.time(x, dateTimeLayouts[x.Precision])
+		w.time(x.ValueUs, x.Timezone, dateTimeLayouts[x.Precision])
 	case *dpb.Instant:
-		w.time(x, instantLayouts[x.Precision])
+		w.time(x.ValueUs, x.Timezone, instantLayouts[x.Precision])
 	case *dpb.Base64Binary:
 		w.rare(x)
 	case *dpb.Time:
@@ -284,24 +285,14 @@ func (w *writer) rare(msg proto.Message) {
 	w.buf = append(w.buf, members["value"+name]...)
 }
 
-// moment is a date, dateTime or instant.
-type moment interface {
-	proto.Message
-	GetValueUs() int64
-	GetTimezone() string
-}
-
-// time writes a time by the layout of its precision, whose zone is "Z" or an offset; what
-// else google/fhir takes for a zone needs zone data.
-func (w *writer) time(m moment, l layouts) {
-	zone := m.GetTimezone()
-	at, ok := located(m.GetValueUs(), zone)
-	switch {
-	case !ok:
-		w.rare(m)
-		return
-	case l.offset == "":
-		w.fail("a time without precision")
+// time writes a time by the layout of its precision, whose zone is "Z" or an offset.
+func (w *writer) time(us int64, zone string, l layouts) {
+	at, err := located(us, zone)
+	if l.offset == "" {
+		err = errors.New("no precision")
+	}
+	if err != nil {
+		w.fail("a time: %w", err)
 		return
 	}
 	layout := l.offset

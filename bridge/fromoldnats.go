@@ -1,0 +1,78 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"slices"
+	"strings"
+
+	"nailbridge/internal/events"
+	"nailbridge/internal/old/batch"
+)
+
+// sentTogether is how many patients are sent between two points from which a killed run
+// goes on: many, since the sender waits at each of them for every answer.
+const sentTogether = 50
+
+// senders are the senders of the clinics of a run, by clinic.
+type senders map[string]*events.Sender
+
+// openNATS connects, for each clinic of the layout, to the NATS server of a bridge that
+// takes records in.
+func (c fromOldCommand) openNATS(_ *env, o *batch.Options) (shut func() error, err error) {
+	ss := senders{}
+	shut = func() error {
+		for _, s := range ss {
+			s.Close()
+		}
+		return nil
+	}
+	for _, t := range o.Layout.All() {
+		clinic := t.Note.Clinic
+		if ss[clinic] != nil {
+			continue
+		}
+		key := ""
+		if path := c.ClinicKey[clinic]; path != "" {
+			b, err := os.ReadFile(path)
+			if err != nil {
+				return nil, errors.Join(err, shut())
+			}
+			key = strings.TrimSpace(string(b))
+		}
+		s, err := events.Dial(events.SenderOptions{URL: c.ToNATS, Clinic: clinic, Key: key})
+		if err != nil {
+			return nil, errors.Join(fmt.Errorf("--to-nats, clinic %s: %w", clinic, err), shut())
+		}
+		ss[clinic] = s
+	}
+	o.Into, o.Deliver, o.Together = c.ToNATS, ss.deliver, sentTogether
+	return shut, nil
+}
+
+// deliver sends records, those of one clinic after the other, and gives where each ended
+// by its answer.
+func (ss senders) deliver(ctx context.Context, records []batch.Record) (ends []batch.Outcome, err error) {
+	for len(records) > 0 {
+		clinic := records[0].Clinic
+		n := slices.IndexFunc(records, func(r batch.Record) bool { return r.Clinic != clinic })
+		if n < 0 {
+			n = len(records)
+		}
+		var bodies [][]byte
+		for _, r := range records[:n] {
+			bodies = append(bodies, r.Body)
+		}
+		answers, err := ss[clinic].Send(ctx, bodies)
+		for _, a := range answers {
+			ends = append(ends, outcomeOf(a))
+		}
+		if err != nil {
+			return ends, err
+		}
+		records = records[n:]
+	}
+	return ends, nil
+}

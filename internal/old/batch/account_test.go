@@ -1,0 +1,181 @@
+package batch_test
+
+import (
+	"context"
+	"encoding/csv"
+	"fmt"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/old/batch"
+)
+
+// endsLayout describes surgeries and their reviews, whose rows end in every way.
+const endsLayout = `{"@context": "http://www.w3.org/ns/csvw", "tables": [
+ {"url": "ops.csv", "tableSchema": {"primaryKey": "op", "columns": [
+   {"titles": "op", "name": "op"},
+   {"titles": "patient", "name": "patient", "required": true, "https://nailbridge.example/layout": {"path": "/patient/identifier/value"}},
+   {"titles": "revision", "name": "revision", "datatype": "integer", "https://nailbridge.example/layout": {"path": "/revision"}},
+   {"titles": "day", "name": "day", "datatype": {"base": "date", "format": "yyyy-MM-dd"}, "https://nailbridge.example/layout": {"path": "/surgery/start"}},
+   {"titles": "sharing", "name": "sharing", "https://nailbridge.example/layout": {"path": "/sharing"}},
+   {"titles": "toe", "name": "toe", "https://nailbridge.example/layout": {"read": ["site", "border"]}}]},
+  "https://nailbridge.example/layout": {"kind": "surgery", "clinic": "brindlemere", "zone": "Europe/London", "recordPrefix": "op-",
+   "constants": {"/author/staffKey": "records-office", "/surgery/outcome": "done", "/patient/identifier/system": "https://brindlemere.example/id/patient"}}},
+ {"url": "seen.csv", "tableSchema": {"primaryKey": "id",
+   "foreignKeys": [{"columnReference": "op", "reference": {"resource": "ops.csv", "columnReference": "op"}}], "columns": [
+   {"titles": "id", "name": "id"},
+   {"titles": "op", "name": "op"},
+   {"titles": "patient", "name": "patient", "required": true, "https://nailbridge.example/layout": {"path": "/patient/identifier/value"}},
+   {"titles": "day", "name": "day", "datatype": {"base": "date", "format": "yyyy-MM-dd"}, "https://nailbridge.example/layout": {"path": "/review/at"}},
+   {"titles": "words", "name": "words", "https://nailbridge.example/layout": {"read": ["attendance", "wound"]}}]},
+  "https://nailbridge.example/layout": {"kind": "review", "clinic": "brindlemere", "zone": "Europe/London", "recordPrefix": "seen-",
+   "constants": {"/author/staffKey": "records-office", "/patient/identifier/system": "https://brindlemere.example/id/patient"}}},
+ {"url": "other.csv", "tableSchema": {"primaryKey": "op", "columns": [
+   {"titles": "op", "name": "op"},
+   {"titles": "patient", "name": "patient", "https://nailbridge.example/layout": {"path": "/patient/identifier/value"}},
+   {"titles": "day", "name": "day", "datatype": {"base": "date", "format": "yyyy-MM-dd"}, "https://nailbridge.example/layout": {"path": "/surgery/start"}},
+   {"titles": "toe", "name": "toe", "https://nailbridge.example/layout": {"read": ["site", "border"]}}]},
+  "https://nailbridge.example/layout": {"kind": "surgery", "clinic": "other", "zone": "Europe/London", "recordPrefix": "op-",
+   "constants": {"/author/staffKey": "records-office", "/surgery/outcome": "done", "/patient/identifier/system": "https://other.example/id/patient"}}}]}`
+
+// Where each row ends is written beside it, before anything was run.
+var endsRows = map[string]string{
+	"ops.csv": `op,patient,revision,day,sharing,toe
+A1,00101,1,2014-05-01,,R hallux lat
+A1,00101,1,2014-05-01,,R hallux lat
+C1,00102,1,2014-05-02,,R hallux lat
+C1,00102,1,2014-05-03,,R hallux med
+S1,00103,1,2014-05-02,,L hallux lat
+S1,00103,2,2014-05-01,,L hallux med
+N1,00104,1,2014-05-01,declined,L hallux med
+W1,00105,1,2014-05-01,,R/L hallux
+R1,,1,2014-05-01,,L hallux med
+Total,,,,,9
+E1,00199,1,2014-05-01,,L hallux med
+`,
+	"seen.csv": `id,op,patient,day,words
+v1,A1,00101,2014-06-01,healed
+v2,Z9,00101,2014-06-02,healed
+`,
+	"other.csv": `op,patient,day,toe
+H1,00106,2014-05-01,L hallux med
+`,
+}
+
+var endsWanted = map[string]string{
+	"ops.csv:2": "provenance", "ops.csv:3": "unchanged", "ops.csv:4": "conflict", "ops.csv:5": "provenance", "ops.csv:6": "superseded", "ops.csv:7": "provenance",
+	"ops.csv:8": "not-shared", "ops.csv:9": "worksheet", "ops.csv:10": "rejected", "ops.csv:11": "skipped", "ops.csv:12": "skipped",
+	"seen.csv:2": "provenance", "seen.csv:3": "waiting", "other.csv:2": "held",
+}
+
+func endsOptions(t *testing.T) batch.Options {
+	t.Helper()
+	in := t.TempDir()
+	require.NoError(t, os.WriteFile(filepath.Join(in, "ends.layout.json"), []byte(endsLayout), 0o600))
+	o := options(t, "", filepath.Join(in, "ends.layout.json"))
+	o.Files, o.Folder = nil, in
+	broken := o.Clinics[0] // what is made under it does not pass our own check
+	broken.Clinic.ID, broken.Clinic.IdentifierBase = "other", "no base"
+	o.Clinics = append(o.Clinics, broken)
+	for _, name := range []string{"ops.csv", "other.csv", "seen.csv"} {
+		path := filepath.Join(in, name)
+		require.NoError(t, os.WriteFile(path, []byte(endsRows[name]), 0o600))
+		o.Files = append(o.Files, path)
+	}
+	o.Exclude = map[string]bool{"00199": true}
+	return o
+}
+
+// counted gives where each row ended, by the files alone: a row that two files name is a
+// fault.
+func counted(t *testing.T, out string) map[string]string {
+	t.Helper()
+	ends := map[string]string{}
+	add := func(row, end string) {
+		was, twice := ends[row]
+		require.False(t, twice && (was != end || end != "worksheet"), "%s: %s and %s", row, was, end)
+		ends[row] = end
+	}
+	published := map[string]bool{}
+	if _, err := os.Stat(filepath.Join(out, "Provenance.ndjson")); err == nil {
+		for _, s := range sources(t, out) {
+			published[s.file+":"+s.row] = true
+		}
+	}
+	for row := range published {
+		add(row, "provenance")
+	}
+	for _, list := range []string{"ends.tsv", "rejects.tsv"} {
+		for _, f := range table(t, filepath.Join(out, list), '\t') {
+			add(f[0]+":"+f[1], f[2])
+		}
+	}
+	for _, f := range table(t, filepath.Join(out, "worksheet.csv"), ',') {
+		add(f[0]+":"+f[1], "worksheet")
+	}
+	return ends
+}
+
+// table are the rows of a list behind its header.
+func table(t *testing.T, path string, comma rune) [][]string {
+	t.Helper()
+	f, err := os.Open(path)
+	require.NoError(t, err)
+	defer f.Close()
+	r := csv.NewReader(f)
+	r.Comma, r.LazyQuotes = comma, comma == '\t'
+	all, err := r.ReadAll()
+	require.NoError(t, err)
+	require.NotEmpty(t, all)
+	return all[1:]
+}
+
+// totals counts the rows of each end.
+func totals(ends map[string]string) map[string]int {
+	out := map[string]int{}
+	for _, end := range ends {
+		out[end]++
+	}
+	return out
+}
+
+// Rows end in each of the classes, every row in one of them: Provenance, unchanged,
+// superseded, waiting, conflict, held, not shared, worksheet, rejected, skipped. What is
+// counted from the files is what the summary says.
+func TestEachEndIsReachedAndCountedFromTheFiles(t *testing.T) {
+	o := endsOptions(t)
+	s := run(t, o)
+	ends := counted(t, o.Out)
+	assert.Equal(t, endsWanted, ends)
+	assert.Equal(t, totals(ends), s.Outcomes)
+	assert.Equal(t, len(endsWanted), s.Rows)
+	assert.True(t, s.Unfinished())
+}
+
+// At a door that takes records in, each row ends where the door says; its rows are all
+// listed, since no Provenance is written here.
+func TestEachEndOfADoorIsCountedFromTheFiles(t *testing.T) {
+	o := endsOptions(t)
+	gives := []batch.Outcome{batch.Published, batch.Unchanged, batch.Superseded, batch.Conflict, batch.Waiting, batch.Held, batch.NotShared, batch.Refused}
+	given := 0
+	o.Into = "door"
+	o.Deliver = func(_ context.Context, records []batch.Record) (ends []batch.Outcome, err error) {
+		for range records {
+			ends = append(ends, gives[given%len(gives)])
+			given++
+		}
+		return ends, nil
+	}
+	s := run(t, o)
+	ends := counted(t, o.Out)
+	assert.Len(t, ends, len(endsWanted))
+	assert.Equal(t, totals(ends), s.Outcomes)
+	for _, g := range gives {
+		assert.Positive(t, s.Outcomes[string(g)], g)
+	}
+	assert.Equal(t, len(endsWanted)-4, given, fmt.Sprint(s.Outcomes))
+}
