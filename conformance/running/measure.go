@@ -3,12 +3,14 @@ package running
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io/fs"
 	"math"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 )
@@ -63,4 +65,18 @@ func Kept(binary, dir string) (b *Bridge, before bool, err error) {
 		b, err = At(binary, dir, port, natsPort)
 		return b, true, err
 	}
+}
+
+// Peak is the most memory that a process had resident so far, in bytes (VmHWM, proc(5)).
+func Peak(pid int) (int64, error) {
+	status, err := os.ReadFile(filepath.Join("/proc", strconv.Itoa(pid), "status"))
+	if err != nil {
+		return 0, err
+	}
+	var kB int64
+	_, rest, ok := strings.Cut(string(status), "VmHWM:")
+	if _, err := fmt.Sscanf(rest, "%d kB", &kB); !ok || err != nil {
+		return 0, fmt.Errorf("no VmHWM in the status of process %d", pid)
+	}
+	return kB << 10, nil
 }

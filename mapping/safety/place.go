@@ -3,17 +3,19 @@ package safety
 import (
 	"strings"
 
-	"nailbridge/mapping/internal/rawjson"
 	"nailbridge/mapping/record"
 )
 
 // places builds one path per item of a list from the keys of its items.
 func places(base string, keys []string) []string {
 	for i, k := range keys {
-		keys[i] = rawjson.Pointer(base, k)
+		keys[i] = base + "/" + escaper.Replace(k)
 	}
 	return keys
 }
+
+// escaper writes a key as a token of RFC 6901.
+var escaper = strings.NewReplacer("~", "~0", "/", "~1")
 
 // ToePlaces gives the path of each toe of a surgery, by record.ToeKeys.
 func ToePlaces(s *record.Surgery) []string {
@@ -42,7 +44,7 @@ func BorderPlaces(toePlace string, t *record.Toe) []string {
 
 // AgentPlace is the path of the totals of one agent over a sitting.
 func AgentPlace(agent record.Code) string {
-	return rawjson.Pointer(AnaestheticPlace, string(agent))
+	return AnaestheticPlace + "/" + escaper.Replace(string(agent))
 }
 
 // AnaestheticPlace is the path of what concerns all agents of a sitting.

@@ -119,12 +119,8 @@ func (o Options) foldOne(p patient) folded {
 		return f
 	}
 	s := o.Clinics[i]
-	var in [][]byte
-	for _, r := range p.rows {
-		in = append(in, r.Body)
-	}
 	var read []mapping.Delivery
-	f.res, read, f.err = convert.Records(s, in, o.AsOf)
+	f.res, read, f.err = convert.Records(s, p.bodies(), o.AsOf)
 	if f.err == nil {
 		f.outcomes = outcomesOf(s, p, f.res, read)
 	}

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"path/filepath"
 	"strconv"
 
 	_ "modernc.org/sqlite" // the working file
@@ -159,6 +160,37 @@ func (s *spool) patients(after [2]string, n int) ([]patient, error) {
 		}
 	}
 	return out, nil
+}
+
+// EachPatient gives the records that a run made, those of one patient after another, from
+// the folder of its output.
+func EachPatient(out string, f func(records [][]byte) error) (err error) {
+	db, err := sql.Open("sqlite", "file:"+filepath.Join(out, workFile)+"?_pragma=query_only(1)")
+	if err != nil {
+		return err
+	}
+	s := &spool{db}
+	defer func() { err = errors.Join(err, s.close()) }()
+	for after := [2]string{}; ; {
+		ps, err := s.patients(after, patientsAtOnce)
+		if err != nil || len(ps) == 0 {
+			return err
+		}
+		for _, p := range ps {
+			if err := f(p.bodies()); err != nil {
+				return err
+			}
+			after = [2]string{p.clinic, p.id}
+		}
+	}
+}
+
+// bodies are the records of a patient's rows.
+func (p patient) bodies() (out [][]byte) {
+	for _, r := range p.rows {
+		out = append(out, r.Body)
+	}
+	return out
 }
 
 func (s *spool) rowsOf(p patient) ([]rowState, error) {
