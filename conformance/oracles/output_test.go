@@ -23,14 +23,15 @@ import (
 const generatedCases = 200
 
 // R-NDJ-03, R-CONT-03: TestOracleOutput validates the Bundle of every story of the demo
-// clinic, under both licence settings, and what is made of 200 generated cases. One
-// Java process checks both, since to start one takes as long as to check hundreds of
-// resources.
+// clinic, under both licence settings, what is made of 200 generated cases, and a sample
+// of 2,000 resources of converted old records. One Java process checks all, since to
+// start one takes as long as to check hundreds of resources.
 func TestOracleOutput(t *testing.T) {
 	Require(t)
 	goldens := readGoldens(t)
 	generated, resources := convertGenerated(t, generatedCases)
-	documents := slices.Concat(goldens, generated)
+	converted, ofType := sampled(t, convertOld(t), convertedSample)
+	documents := slices.Concat(goldens, generated, converted)
 	definitions, err := OwnDefinitions()
 	require.NoError(t, err)
 
@@ -40,9 +41,9 @@ func TestOracleOutput(t *testing.T) {
 
 	inGoldens, err := CountTypes(goldens)
 	require.NoError(t, err)
-	assert.Equal(t, report.Resources, sum(inGoldens)+len(generated)+resources)
-	t.Logf("%d golden Bundles with %d resources; %d generated cases, %d resources in %d Bundles; %d resources read: %v",
-		len(goldens), sum(inGoldens)-len(goldens), generatedCases, resources, len(generated), report.Resources, report.Types)
+	assert.Equal(t, report.Resources, sum(inGoldens)+len(generated)+resources+convertedSample)
+	t.Logf("%d golden Bundles with %d resources; %d generated cases, %d resources in %d Bundles; %d of converted old records: %v; %d resources read: %v",
+		len(goldens), sum(inGoldens)-len(goldens), generatedCases, resources, len(generated), len(converted), ofType, report.Resources, report.Types)
 }
 
 func readGoldens(t *testing.T) [][]byte {
