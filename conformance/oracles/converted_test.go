@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/internal/config"
@@ -147,4 +148,18 @@ func sampled(t *testing.T, byType map[string][][]byte, n int) (out [][]byte, cou
 		}
 	}
 	return out, counts
+}
+
+// TestOracleConverted asks the Java validator about a sample of 2,000 resources of
+// converted old records: no error and no warning.
+func TestOracleConverted(t *testing.T) {
+	Require(t)
+	documents, ofType := sampled(t, convertOld(t), convertedSample)
+	definitions, err := OwnDefinitions()
+	require.NoError(t, err)
+	report, err := Validate(t.Context(), Options{Documents: documents, Definitions: definitions})
+	require.NoError(t, err)
+	assert.NoError(t, report.Err())
+	assert.Equal(t, convertedSample, report.Resources)
+	t.Logf("%d resources of converted old records: %v", report.Resources, ofType)
 }
