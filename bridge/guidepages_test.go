@@ -19,6 +19,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/store"
+
 	"nailbridge/conformance/guide/pages"
 	"nailbridge/mapping/coverage"
 	"nailbridge/mapping/record"
@@ -387,4 +389,33 @@ func missedLines(t *testing.T, in pages.Input) {
 		assert.Contains(t, err.Error(), "nothing says where")
 		assert.Contains(t, err.Error(), path)
 	}
+}
+
+// everyVersion reads the bodies of the system history, page by page.
+func everyVersion(t *testing.T, b *bench) [][]byte {
+	var docs [][]byte
+	require.NoError(t, b.app.store.View(t.Context(), func(r store.Reader) error {
+		total := 0
+		for q := (store.HistoryQuery{Count: 500}); ; {
+			page, err := r.History(q)
+			if err != nil {
+				return err
+			}
+			if q.After == nil {
+				total = page.Total
+			}
+			for _, v := range page.Versions {
+				if total--; !v.Deleted {
+					docs = append(docs, v.Body)
+				}
+				q.After = &store.Key{Seq: v.Seq, Ref: v.Ref}
+			}
+			if !page.More {
+				assert.Zero(t, total, "every version was read")
+				return nil
+			}
+		}
+	}))
+	require.NotEmpty(t, docs)
+	return docs
 }
