@@ -5,7 +5,7 @@ STATICCHECK ?= honnef.co/go/tools/cmd/staticcheck@v0.8.2
 # VERSION=1.2.3 is what `nailbridge version` prints of a release; RELEASED=2027-01-31T12:00:00Z is when it was made.
 ldflags = $(if $(VERSION),-ldflags "-X main.version=$(VERSION) -X main.released=$(RELEASED)")
 
-.PHONY: build test race lint oracle oracle-1000 sides demo guide-pictures summary-pictures conformance chroot image ci
+.PHONY: build test race lint oracle oracle-1000 sides demo conformance guide-pictures summary-pictures chroot image ci
 
 build: ## the release binary, CGO-free
 	CGO_ENABLED=0 $(GO) build -trimpath $(ldflags) -o nailbridge ./bridge

@@ -19,9 +19,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"nailbridge/internal/store"
-
 	"nailbridge/conformance/guide/pages"
+	"nailbridge/internal/store"
 	"nailbridge/mapping/coverage"
 	"nailbridge/mapping/record"
 )

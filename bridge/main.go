@@ -36,8 +36,8 @@ type commands struct {
 	Terms     termsCommand       `cmd:"" help:"Print how many codings carry SNOMED CT beside local codes."`
 	Generate  generateCommand    `cmd:"" help:"Print invented records as NDJSON."`
 	Validate  validateCommand    `cmd:"" help:"Check FHIR R4 resources against the standard and profiles."`
-	Conform   conformanceCommand `cmd:"" name:"conformance" help:"Hold a running bridge to the requirements in force."`
 	Guide     guideCommand       `cmd:"" help:"Write the guide for integration engineers: pages, or a FHIR package."`
+	Conform   conformanceCommand `cmd:"" name:"conformance" help:"Hold a running bridge to the requirements in force."`
 	Version   versionCommand     `cmd:"" help:"Print the version."`
 }
 

@@ -314,7 +314,7 @@ func prefixes(t *trial) {
 	for _, p := range []string{"lt1999-01-01", "le1999-01-01", "eb2099-01-01", "2099-01-01", "sa2099-01-01"} {
 		t.none(open + p)
 	}
-	t.saw("the prefixes over %s", fmt.Sprint("a period, and one without end"))
+	t.saw("the prefixes over a period, and one without end")
 }
 
 // someCoding is a coding of a procedure that not all of them have.

@@ -15,7 +15,6 @@ import (
 	"context"
 	"fmt"
 	"net/http"
-	"sort"
 	"strconv"
 	"strings"
 	"sync"
@@ -130,14 +129,5 @@ func checks() []check {
 	return out
 }
 
-// sorted are the keys of a map, in order.
-func sorted[V any](m map[string]V) []string {
-	var out []string
-	for k := range m {
-		out = append(out, k)
-	}
-	sort.Strings(out)
-	return out
-}
-
+// quote is a text of somebody else in a fault.
 func quote(s string) string { return fmt.Sprintf("%q", s) }
