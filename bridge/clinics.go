@@ -109,12 +109,16 @@ func (cs clinics) ids() []string {
 	return out
 }
 
-// doors are the HTTP doors by clinic.
-func (cs clinics) doors(log *slog.Logger) map[string]http.Handler {
+// doors are the HTTP doors by clinic, as the settings have them.
+func (cs clinics) doors(file config.File, log *slog.Logger) map[string]http.Handler {
+	test := map[string]bool{}
+	for _, c := range file.Clinics {
+		test[c.Identity.ID] = c.Test
+	}
 	out := map[string]http.Handler{}
 	for _, v := range cs {
 		c := v.Settings.Clinic
-		out[c.ID] = intake.New(intake.Options{Receiver: v, Clinic: c.ID, Zone: c.Zone, Log: log})
+		out[c.ID] = intake.New(intake.Options{Receiver: v, Clinic: c.ID, Test: test[c.ID], Zone: c.Zone, Log: log})
 	}
 	return out
 }

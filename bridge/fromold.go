@@ -27,7 +27,7 @@ import (
 
 type fromOldCommand struct {
 	Paths     []string          `arg:"" name:"file" type:"path" help:"Files of old records (CSV, TSV, xlsx, JSON; plain or gzip), or folders of them."`
-	Layout    string            `required:"" type:"existingfile" help:"Layout of the files: W3C table metadata with our annotations."`
+	Layouts   []string          `name:"layout" required:"" type:"existingfile" sep:"none" help:"Layout of the files: W3C table metadata with our annotations."`
 	Config    string            `required:"" type:"existingfile" help:"Settings file."`
 	Out       string            `required:"" type:"path" help:"Folder for the output; the same folder again goes on with a run that was stopped."`
 	Sharing   string            `required:"" enum:"agreed,declined" help:"Whether patients whose old rows say nothing of it are shared with the region: agreed or declined."`
@@ -104,9 +104,12 @@ func (c fromOldCommand) door() func(*env, *batch.Options) (shut func() error, er
 // options turns what was asked into what a run is told.
 func (c fromOldCommand) options(e *env) (batch.Options, error) {
 	o := batch.Options{Out: c.Out, NameAs: c.NameAs, Workers: c.Workers, Gzip: c.Gzip, DryRun: c.DryRun, Limit: c.Limit,
-		Sharing: record.Code(c.Sharing), Basis: strings.TrimSpace(c.Basis), Folder: filepath.Dir(c.Layout), LayoutName: filepath.Base(c.Layout)}
+		Sharing: record.Code(c.Sharing), Basis: strings.TrimSpace(c.Basis), Folder: filepath.Dir(c.Layouts[0]), LayoutName: filepath.Base(c.Layouts[0])}
 	if o.Workers == 0 {
 		o.Workers = runtime.NumCPU()
+	}
+	if len(c.Layouts) > 1 {
+		return o, errors.New("--layout: one file; the tables of several stand in it as a group")
 	}
 	if len(c.ClinicKey) > 0 && c.ToNATS == "" {
 		return o, errors.New("--clinic-key goes with --to-nats")
@@ -114,12 +117,12 @@ func (c fromOldCommand) options(e *env) (batch.Options, error) {
 	if o.Basis == "" {
 		return o, errors.New("--basis: the lawful basis of --sharing is needed")
 	}
-	text, err := os.ReadFile(c.Layout)
+	text, err := os.ReadFile(c.Layouts[0])
 	if err != nil {
 		return o, err
 	}
 	if o.Layout, err = layout.Read(text); err != nil {
-		return o, fmt.Errorf("%s: %w", c.Layout, err)
+		return o, fmt.Errorf("%s: %w", c.Layouts[0], err)
 	}
 	if o.Files, err = listed(c.Paths); err != nil {
 		return o, err

@@ -6,15 +6,26 @@ import "errors"
 // a file of its own.
 type guideCommand struct {
 	guidePages
+	guidePackage
 }
 
 // Validate refuses to be asked for nothing.
 func (c guideCommand) Validate() error {
-	if c.Pages == "" {
-		return errors.New("say what to write: --pages")
+	if c.Pages == "" && c.Out == "" {
+		return errors.New("say what to write: --pages or --out")
 	}
 	return nil
 }
 
 // Run writes what was asked for.
-func (c guideCommand) Run(e *env) error { return c.guidePages.write(e) }
+func (c guideCommand) Run(e *env) error {
+	if c.Pages != "" {
+		if err := c.guidePages.write(e); err != nil {
+			return err
+		}
+	}
+	if c.Out != "" {
+		return c.guidePackage.write(e)
+	}
+	return nil
+}

@@ -19,25 +19,26 @@ import (
 
 // commands are the commands of the program.
 type commands struct {
-	Serve     serveCommand     `cmd:"" help:"Take records over HTTP and serve them to hubs as FHIR."`
-	Demo      demoCommand      `cmd:"" help:"Serve an invented clinic with its cases, at a fixed date."`
-	ToFHIR    toFHIRCommand    `cmd:"" name:"to-fhir" help:"Turn files of records into one FHIR Bundle or NDJSON."`
-	ToRecords toRecordsCommand `cmd:"" name:"to-records" help:"Turn FHIR back into clinic records: files, or a server's search."`
-	FromOld   fromOldCommand   `cmd:"" name:"from-old" help:"Turn files of old records into FHIR, once."`
-	Layout    layoutCommand    `cmd:"" help:"Draft the layout of a file of old records."`
-	Letter    letterCommand    `cmd:"" help:"Print the letter of each case to the patient's other carers."`
-	Key       keyCommand       `cmd:"" help:"Make, list and end bearer keys."`
-	Backup    backupCommand    `cmd:"" help:"Write a backup of a data folder, also while it is served."`
-	Restore   restoreCommand   `cmd:"" help:"Make a data folder from a backup, and list what is lost."`
-	Erase     eraseCommand     `cmd:"" help:"Erase a patient from a data folder, for good."`
-	Remap     remapCommand     `cmd:"" help:"Show what changed settings or a release would write anew, or write it."`
-	FollowUp  followUpCommand  `cmd:"" name:"follow-up" help:"Print the follow-up list of a data folder."`
-	Schema    schemaCommand    `cmd:"" help:"Print the JSON Schema of the clinic record, or the OpenAPI document."`
-	Terms     termsCommand     `cmd:"" help:"Print how many codings carry SNOMED CT beside local codes."`
-	Generate  generateCommand  `cmd:"" help:"Print invented records as NDJSON."`
-	Validate  validateCommand  `cmd:"" help:"Check FHIR R4 resources against the standard and profiles."`
-	Guide     guideCommand     `cmd:"" help:"Write the guide for integration engineers: pages."`
-	Version   versionCommand   `cmd:"" help:"Print the version."`
+	Serve     serveCommand       `cmd:"" help:"Take records over HTTP and serve them to hubs as FHIR."`
+	Demo      demoCommand        `cmd:"" help:"Serve an invented clinic with its cases, at a fixed date."`
+	ToFHIR    toFHIRCommand      `cmd:"" name:"to-fhir" help:"Turn files of records into one FHIR Bundle or NDJSON."`
+	ToRecords toRecordsCommand   `cmd:"" name:"to-records" help:"Turn FHIR back into clinic records: files, or a server's search."`
+	FromOld   fromOldCommand     `cmd:"" name:"from-old" help:"Turn files of old records into FHIR, once."`
+	Layout    layoutCommand      `cmd:"" help:"Draft the layout of a file of old records."`
+	Letter    letterCommand      `cmd:"" help:"Print the letter of each case to the patient's other carers."`
+	Key       keyCommand         `cmd:"" help:"Make, list and end bearer keys."`
+	Backup    backupCommand      `cmd:"" help:"Write a backup of a data folder, also while it is served."`
+	Restore   restoreCommand     `cmd:"" help:"Make a data folder from a backup, and list what is lost."`
+	Erase     eraseCommand       `cmd:"" help:"Erase a patient from a data folder, for good."`
+	Remap     remapCommand       `cmd:"" help:"Show what changed settings or a release would write anew, or write it."`
+	FollowUp  followUpCommand    `cmd:"" name:"follow-up" help:"Print the follow-up list of a data folder."`
+	Schema    schemaCommand      `cmd:"" help:"Print the JSON Schema of the clinic record, or the OpenAPI document."`
+	Terms     termsCommand       `cmd:"" help:"Print how many codings carry SNOMED CT beside local codes."`
+	Generate  generateCommand    `cmd:"" help:"Print invented records as NDJSON."`
+	Validate  validateCommand    `cmd:"" help:"Check FHIR R4 resources against the standard and profiles."`
+	Conform   conformanceCommand `cmd:"" name:"conformance" help:"Hold a running bridge to the requirements in force."`
+	Guide     guideCommand       `cmd:"" help:"Write the guide for integration engineers: pages, or a FHIR package."`
+	Version   versionCommand     `cmd:"" help:"Print the version."`
 }
 
 // env is what commands take from outside.

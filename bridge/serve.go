@@ -162,7 +162,7 @@ func (a *app) routes(e *env, s mapping.Settings, namespace uuid.UUID) (http.Hand
 	if err != nil {
 		return nil, err
 	}
-	doors := a.access.byClinic(a.clinics.doors(a.log))
+	doors := a.access.byClinic(a.clinics.doors(a.file, a.log))
 	return a.guarded(access.Sides(fhir, a.beside(doors))), nil
 }
 

@@ -118,9 +118,13 @@ func alike(a, b resource.Resource) float64 {
 	return float64(same) / float64(max(1, all))
 }
 
+// maskedValues leaves out ids, and what every resource of a type claims.
 func maskedValues(r resource.Resource) map[string]string {
 	out := map[string]string{}
 	for p, v := range values(r, nil) {
+		if p == ".meta.profile" {
+			continue
+		}
 		out[p] = anyID.ReplaceAllString(strings.Join(v, "\n"), "id")
 	}
 	return out

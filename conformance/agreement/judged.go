@@ -24,17 +24,17 @@ type judged struct {
 	pairs   []pair
 }
 
-func judge(ctx context.Context, made []mutant) (judged, error) {
+func judge(ctx context.Context, core string, made []mutant) (judged, error) {
 	texts := make([][]byte, len(made))
 	for i, m := range made {
 		texts[i] = m.text
 	}
-	pairs, err := verdicts(ctx, texts)
+	pairs, err := verdicts(ctx, core, texts)
 	return judged{made, pairs}, err
 }
 
 // tally counts the mutants of one kind.
-type tally struct{ all, agree, ours, java int } // ours and java: how many each calls invalid
+type tally struct{ all, agree, ours, java, walker, medplum int } // the last four: how many each calls invalid
 
 func (t tally) share() float64 { return float64(t.agree) / float64(t.all) }
 
@@ -43,7 +43,9 @@ func (j judged) tallies() (map[string]tally, tally) {
 	var sum tally
 	for i, m := range j.mutants {
 		one := tally{all: 1}
-		for n, is := range map[*int]bool{&one.agree: j.pairs[i].agree(), &one.ours: !j.pairs[i].ours.valid(), &one.java: !j.pairs[i].java.valid()} {
+		p := j.pairs[i]
+		for n, is := range map[*int]bool{&one.agree: p.agree(), &one.ours: !p.ours.valid(), &one.java: !p.java.valid(),
+			&one.walker: !p.walker.valid(), &one.medplum: !p.medplum.valid()} {
 			if is {
 				*n = 1
 			}
@@ -54,7 +56,7 @@ func (j judged) tallies() (map[string]tally, tally) {
 }
 
 func (t tally) plus(u tally) tally {
-	return tally{t.all + u.all, t.agree + u.agree, t.ours + u.ours, t.java + u.java}
+	return tally{t.all + u.all, t.agree + u.agree, t.ours + u.ours, t.java + u.java, t.walker + u.walker, t.medplum + u.medplum}
 }
 
 func (j judged) types() int {
@@ -120,11 +122,12 @@ func (j judged) line(i int) string {
 func (j judged) table(explain bool) string {
 	var b strings.Builder
 	by, sum := j.tallies()
-	fmt.Fprintf(&b, "mutants: %d of %d kinds and %d types, %.0f %% made to be legal; agreement %.2f %% (invalid: ours %d, Java %d)\n",
-		sum.all, len(by), j.types(), 100*j.legal(), 100*sum.share(), sum.ours, sum.java)
+	fmt.Fprintf(&b, "mutants: %d of %d kinds and %d types, %.0f %% made to be legal; agreement %.2f %% (invalid: ours %d, Java %d, fhirpath.js %d, @medplum/core %d)\n",
+		sum.all, len(by), j.types(), 100*j.legal(), 100*sum.share(), sum.ours, sum.java, sum.walker, sum.medplum)
 	for _, kind := range slices.Sorted(maps.Keys(by)) {
 		t := by[kind]
-		fmt.Fprintf(&b, "  %-36s %4d mutants, invalid: ours %4d, Java %4d; %6.1f %% agree\n", kind, t.all, t.ours, t.java, 100*t.share())
+		fmt.Fprintf(&b, "  %-36s %4d mutants, invalid: ours %4d, Java %4d, fhirpath.js %4d, @medplum/core %4d; %6.1f %% of ours and Java agree\n",
+			kind, t.all, t.ours, t.java, t.walker, t.medplum, 100*t.share())
 	}
 	uses := make([]int, len(explanations))
 	for i := range j.mutants {

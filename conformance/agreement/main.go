@@ -1,12 +1,11 @@
-// Command agreement holds our validator against HL7's Java validator: over the
-// official examples of R4, and over mutants of those that both call valid.
+// Command agreement holds our validator against HL7's Java validator: over batteries of defects, over the official examples
+// of R4, and over mutants of those that both call valid. What fhirpath.js and @medplum/core find stands beside.
 //
 //	go run ./conformance/agreement --examples ../shared/r4/examples-4.0.1-subset.tgz --seed 1
 //
 // Both have the same verdict on a document when both find an error in it or
-// neither does. It prints the tables, and leaves with status 1 when the examples
-// differ in more than known.tsv lists, or the mutants in more than the limits
-// allow.
+// neither does. It prints the tables, and leaves with status 1 when the batteries or
+// the examples differ in more than battery-known.tsv and known.tsv list, or the mutants in more than the limits allow.
 package main
 
 import (
@@ -22,9 +21,11 @@ import (
 )
 
 type options struct {
-	Examples string `help:"Archive of the official examples." default:"../shared/r4/examples-4.0.1-subset.tgz" type:"path"`
-	Seed     uint64 `help:"Seed of the mutants." required:""`
-	Explain  bool   `help:"Print every difference."`
+	Examples string   `help:"Archive of the official examples." default:"../shared/r4/examples-4.0.1-subset.tgz" type:"path"`
+	Core     string   `help:"Archive of R4's definitions." default:"../shared/r4/core-4.0.1-subset.tgz" type:"path"`
+	Battery  []string `help:"Folders with a battery of defects." default:"internal/validate/engine/testdata" type:"path"`
+	Seed     uint64   `help:"Seed of the mutants." required:""`
+	Explain  bool     `help:"Print every difference."`
 }
 
 func main() {
@@ -39,15 +40,23 @@ func main() {
 }
 
 func run(ctx context.Context, o options, out io.Writer) error {
+	if err := runBatteries(ctx, o, out); err != nil {
+		return err
+	}
+	return runExamples(ctx, o, out)
+}
+
+// runExamples compares over the official examples, and over mutants of them.
+func runExamples(ctx context.Context, o options, out io.Writer) error {
 	examples, err := official.Documents(o.Examples)
 	if err != nil {
 		return err
 	}
-	all, err := compare(ctx, examples)
+	all, err := compare(ctx, o.Core, examples)
 	if err != nil {
 		return err
 	}
-	known, err := readKnown()
+	known, err := readKnown(knownText, maxKnown)
 	if err != nil {
 		return err
 	}
@@ -59,10 +68,28 @@ func run(ctx context.Context, o options, out io.Writer) error {
 	if err != nil {
 		return err
 	}
-	verdicts, err := judge(ctx, made)
+	verdicts, err := judge(ctx, o.Core, made)
 	if err != nil {
 		return err
 	}
 	_, _ = fmt.Fprint(out, verdicts.table(o.Explain))
 	return verdicts.hold()
+}
+
+// runBatteries compares over every line and twin of the batteries.
+func runBatteries(ctx context.Context, o options, out io.Writer) error {
+	var all sown
+	for _, folder := range o.Battery {
+		s, err := judgeBattery(ctx, o.Core, folder)
+		if err != nil {
+			return err
+		}
+		all.defects, all.pairs = append(all.defects, s.defects...), append(all.pairs, s.pairs...)
+	}
+	known, err := readKnown(batteryKnown, maxOfBattery)
+	if err != nil {
+		return err
+	}
+	_, _ = fmt.Fprint(out, all.table())
+	return all.hold(known)
 }

@@ -13,6 +13,7 @@ import (
 	"nailbridge/conformance/oracles"
 	"nailbridge/internal/official"
 	"nailbridge/internal/validate"
+	"nailbridge/internal/validate/defs"
 	"nailbridge/internal/validate/engine"
 )
 
@@ -29,21 +30,31 @@ func (v verdict) String() string {
 	return fmt.Sprintf("%s at %s", v.key, cmp.Or(v.place, "the whole"))
 }
 
-// pair is what both say of a document.
+// pair is what both say of a document, and the references in JavaScript beside.
 type pair struct {
 	ours, java verdict
+	walker     verdict  // of fhirpath.js, on the invariants of the official snapshots
+	medplum    verdict  // of @medplum/core
 	unchecked  bool     // it claims a profile of HL7's that we do not hold
 	notes      []string // keys of what we say without calling it an error
 }
 
 func (p pair) agree() bool { return p.ours.valid() == p.java.valid() }
 
-// verdicts asks both about every document.
-func verdicts(ctx context.Context, texts [][]byte) ([]pair, error) {
+// all are the verdicts of ours, the Java validator, fhirpath.js and @medplum/core.
+func (p pair) all() []verdict { return []verdict{p.ours, p.java, p.walker, p.medplum} }
+
+// verdicts asks all about every document.
+func verdicts(ctx context.Context, core string, texts [][]byte) ([]pair, error) {
 	known, err := registry(ctx, texts)
 	if err != nil {
 		return nil, err
 	}
+	return verdictsWith(ctx, core, texts, known, nil)
+}
+
+// verdictsWith asks all, of which ours knows a registry, and the others some definitions beside those of R4.
+func verdictsWith(ctx context.Context, core string, texts [][]byte, known *defs.Registry, definitions [][]byte) ([]pair, error) {
 	out := make([]pair, len(texts))
 	v := engine.New(known)
 	lines := make([][]byte, len(texts))
@@ -54,24 +65,35 @@ func verdicts(ctx context.Context, texts [][]byte) ([]pair, error) {
 		out[i].unchecked = slices.Contains(out[i].notes, "profile-unchecked")
 		lines[i] = oneLine(t)
 	}
-	report, err := oracles.Validate(ctx, oracles.Options{Documents: lines, Verbose: false, Uncounted: true})
+	report, err := oracles.Validate(ctx, oracles.Options{Documents: lines, Definitions: definitions, Snapshots: true, Uncounted: true})
 	if err != nil {
 		return nil, err
 	}
-	if report.Inputs != len(texts) {
-		return nil, fmt.Errorf("the Java validator read %d of %d documents", report.Inputs, len(texts))
+	if err := place(report, out, func(p *pair) *verdict { return &p.java }); err != nil {
+		return nil, err
+	}
+	return out, others(ctx, core, lines, report.Snapshots, out)
+}
+
+// place puts the first error of each document into a verdict.
+func place(report oracles.Report, pairs []pair, into func(*pair) *verdict) error {
+	if report.Inputs != len(pairs) {
+		return fmt.Errorf("%d of %d documents were read", report.Inputs, len(pairs))
 	}
 	for _, f := range report.Findings {
+		// The project's own look at every coding is not the Java validator's.
+		if (f.Level != oracles.Error && f.Level != oracles.Fatal) || f.ID == oracles.CodingID {
+			continue
+		}
 		var n int
 		if _, err := fmt.Sscanf(f.Input, "documents.ndjson:%d", &n); err != nil {
-			return nil, fmt.Errorf("a finding about %q", f.Input)
+			return fmt.Errorf("a finding about %q", f.Input)
 		}
-		// The project's own look at every coding is not the Java validator's.
-		if (f.Level == oracles.Error || f.Level == oracles.Fatal) && f.ID != oracles.CodingID && out[n-1].java.valid() {
-			out[n-1].java = verdict{cmp.Or(f.Place, "the whole"), cmp.Or(f.ID, f.Level), f.Text}
+		if v := into(&pairs[n-1]); v.valid() {
+			*v = verdict{cmp.Or(f.Place, "the whole"), cmp.Or(f.ID, f.Level), f.Text}
 		}
 	}
-	return out, nil
+	return nil
 }
 
 // oneLine keeps a document on one line: outside strings JSON has line ends
@@ -112,12 +134,12 @@ type compared struct {
 	pairs     []pair
 }
 
-func compare(ctx context.Context, documents []official.Document) (compared, error) {
+func compare(ctx context.Context, core string, documents []official.Document) (compared, error) {
 	texts := make([][]byte, len(documents))
 	for i, d := range documents {
 		texts[i] = d.Text
 	}
-	pairs, err := verdicts(ctx, texts)
+	pairs, err := verdicts(ctx, core, texts)
 	return compared{documents, pairs}, err
 }
 
@@ -137,28 +159,31 @@ func (c compared) bases() []official.Document {
 //go:embed known.tsv
 var knownText string
 
-// maxKnown is how many examples may differ.
-const maxKnown = 15
+// How many examples may differ, and how many lines of the batteries.
+const (
+	maxKnown     = 15
+	maxOfBattery = 25
+)
 
 // known is an example on which the two are known to differ, and why.
 type known struct{ ours, java, why, sentence, section string }
 
-// readKnown reads the list: file, our verdict, the Java validator's, why, and the
+// readKnown reads a list: file, our verdict, the Java validator's, why, and the
 // sentence of the standard that decides, with its page.
-func readKnown() (map[string]known, error) {
+func readKnown(text string, most int) (map[string]known, error) {
 	out := map[string]known{}
-	for line := range strings.Lines(knownText) {
+	for line := range strings.Lines(text) {
 		if strings.HasPrefix(line, "#") {
 			continue
 		}
 		f := strings.Split(strings.TrimSuffix(line, "\n"), "\t")
 		if len(f) != 6 || slices.Contains(f, "") {
-			return nil, fmt.Errorf("known.tsv: six columns are wanted in %q", line)
+			return nil, fmt.Errorf("six columns are wanted in %q", line)
 		}
 		out[f[0]] = known{f[1], f[2], f[3], f[4], f[5]}
 	}
-	if len(out) > maxKnown {
-		return nil, fmt.Errorf("known.tsv: %d lines, at most %d are allowed", len(out), maxKnown)
+	if len(out) > most {
+		return nil, fmt.Errorf("%d lines, at most %d are allowed", len(out), most)
 	}
 	return out, nil
 }
@@ -184,7 +209,7 @@ func (c compared) hold(list map[string]known) error {
 		}
 	}
 	for name := range left {
-		wrong = append(wrong, name+": listed, but no such example")
+		wrong = append(wrong, name+": listed, but there is none such")
 	}
 	if len(wrong) > 0 {
 		slices.Sort(wrong)
@@ -213,5 +238,19 @@ func (c compared) table(list map[string]known) string {
 			fmt.Fprintf(&b, "  %s: ours %v; Java %v; %s: %q (%s)\n", c.documents[i].Name, p.ours, p.java, k.why, k.sentence, k.section)
 		}
 	}
+	b.WriteString(found(c.pairs))
 	return b.String()
+}
+
+// found tells how many each calls invalid.
+func found(pairs []pair) string {
+	var n [4]int
+	for _, p := range pairs {
+		for i, v := range p.all() {
+			if !v.valid() {
+				n[i]++
+			}
+		}
+	}
+	return fmt.Sprintf("  invalid of %d: ours %d, Java %d, fhirpath.js %d, @medplum/core %d\n", len(pairs), n[0], n[1], n[2], n[3])
 }

@@ -9,14 +9,13 @@ import (
 	"strconv"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/conformance/oracles"
+	"nailbridge/conformance/oracles/npm"
 	"nailbridge/conformance/running"
-	"nailbridge/internal/official"
 	"nailbridge/internal/store"
 	"nailbridge/internal/store/sqlite"
 )
@@ -40,8 +39,7 @@ func startDemo(t *testing.T) demo {
 	require.NoError(t, err)
 	require.NoError(t, b.Start(t.Context()))
 	t.Cleanup(func() { require.NoError(t, b.Stop()) })
-	// The first tick of the schedule, which the demo's story has something for, changes the store once more.
-	require.Eventually(t, func() bool { return strings.Contains(b.Said(), "windows ended without a review") }, time.Minute, 50*time.Millisecond)
+	require.NoError(t, b.Ticked(t.Context()))
 	db, err := sqlite.Open(t.Context(), sqlite.Options{Dir: data, ReadOnly: true})
 	require.NoError(t, err)
 	defer func() { require.NoError(t, db.Close()) }()
@@ -124,7 +122,7 @@ type walked struct {
 
 // TestOracleClientsReadTheDemo: two clients that others use read a running demo, and what they meet is what its store holds.
 func TestOracleClientsReadTheDemo(t *testing.T) {
-	official.Tool(t, "a client of JavaScript", "node", "npm")
+	npm.Require(t)
 	oracles.Require(t)
 	d := startDemo(t)
 	t.Run("fhir-kit-client", d.isWalked)

@@ -17,6 +17,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/conformance/oracles/npm"
 	"nailbridge/conformance/running"
 	"nailbridge/internal/official"
 )
@@ -37,7 +38,7 @@ const askers = 4
 // 100 generated cases are those that fhirpath.js finds with R4's expressions, looking at every resource (search.html, R4
 // section 3.1.1). The same comparison finds each of the faults that are seeded.
 func TestOracleSearchWithoutIndex(t *testing.T) {
-	official.Tool(t, "a client of JavaScript", "node", "npm")
+	npm.Require(t)
 	r := newRegion(t)
 	began := time.Now()
 	w := r.world(t)

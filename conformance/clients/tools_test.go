@@ -2,6 +2,7 @@ package clients
 
 import (
 	"bytes"
+	"context"
 	"fmt"
 	"os"
 	"os/exec"
@@ -11,7 +12,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"nailbridge/internal/official"
+	"nailbridge/conformance/oracles/npm"
 )
 
 // workshop is the folder with the JavaScript and its modules, made for the first test that needs it.
@@ -28,27 +29,19 @@ func TestMain(m *testing.M) {
 	os.Exit(code)
 }
 
-// modules installs what package-lock.json names beside a copy of the scripts.
-var modules = sync.OnceValue(func() (err error) {
+// laid lays the scripts of js beside the modules of npm.
+var laid = sync.OnceValue(func() (err error) {
 	if workshop, err = os.MkdirTemp("", "nailbridge-clients-"); err != nil {
 		return err
 	}
-	if err := os.CopyFS(workshop, os.DirFS("js")); err != nil {
-		return err
-	}
-	cmd := exec.Command("npm", "ci", "--silent", "--no-audit", "--no-fund", "--ignore-scripts")
-	cmd.Dir = workshop
-	if out, err := cmd.CombinedOutput(); err != nil {
-		return fmt.Errorf("npm ci: %w: %s", err, out)
-	}
-	return nil
+	return npm.Lay(context.Background(), os.DirFS("js"), workshop)
 })
 
 // node runs a script of js and gives what it wrote.
 func node(t *testing.T, script string, args ...string) []byte {
 	t.Helper()
-	official.Tool(t, "a client of JavaScript", "node", "npm")
-	require.NoError(t, modules())
+	npm.Require(t)
+	require.NoError(t, laid())
 	return output(t, exec.CommandContext(t.Context(), "node", append([]string{filepath.Join(workshop, script)}, args...)...))
 }
 

@@ -1,7 +1,10 @@
 package oracles
 
 import (
+	"encoding/json"
+	"slices"
 	"testing"
+	"time"
 
 	"github.com/google/fhir/go/fhirversion"
 	"github.com/google/fhir/go/jsonformat"
@@ -12,6 +15,7 @@ import (
 	"nailbridge/internal/validate"
 	"nailbridge/internal/validate/defs"
 	"nailbridge/internal/validate/engine"
+	"nailbridge/mapping/terms"
 )
 
 // timesOfJava is how often the Java validator goes over all examples to be timed.
@@ -91,6 +95,95 @@ func validators(b *testing.B, documents []official.Document) {
 		}
 		report, err := Validate(b.Context(), Options{Documents: texts, Times: timesOfJava, Uncounted: true})
 		require.NoError(b, err)
-		b.ReportMetric(float64(report.PerInput.Nanoseconds()), "ns/op")
+		b.ReportMetric(float64(report.Round().Nanoseconds()), "ns/op")
 	})
+}
+
+// Rounds of [BenchmarkSideBySide]: those before it warm both, and are not told.
+const (
+	warmRounds = 3
+	toldRounds = 12
+	singles    = 60 // resources by themselves
+	leastWhole = 60 // entries of a whole case's Bundle
+	mostWhole  = 90
+	wholeCases = 8
+	sidesSeed  = 7
+)
+
+// BenchmarkSideBySide validates our own resources, and Bundles of whole cases, by ours and by the Java validator in turn, a
+// round of each at a time, so that both meet the same machine; each on one thread, once it is warm. It tells the median of the
+// rounds, the least and the most, and how many times ours goes into the Java validator's.
+//
+//	NAILBRIDGE_ORACLE=1 go test -run '^$' -bench SideBySide -benchtime 1x ./conformance/oracles
+func BenchmarkSideBySide(b *testing.B) {
+	Require(b)
+	bundles, _ := convertGenerated(b, sidesSeed)
+	var resources, whole [][]byte
+	entries := 0
+	for _, text := range bundles {
+		held := entriesOf(b, text)
+		resources = append(resources, held...)
+		if leastWhole <= len(held) && len(held) <= mostWhole && len(whole) < wholeCases {
+			whole = append(whole, text)
+			entries += len(held)
+		}
+	}
+	require.Greater(b, len(whole), wholeCases/4)
+	var single [][]byte
+	for i := 0; i < len(resources); i += len(resources) / singles {
+		single = append(single, resources[i])
+	}
+	b.Run("single-resource", func(b *testing.B) { sideBySide(b, single) })
+	b.Run("whole-case", func(b *testing.B) {
+		b.ReportMetric(float64(entries)/float64(len(whole)), "entries")
+		sideBySide(b, whole)
+	})
+}
+
+func entriesOf(b *testing.B, bundle []byte) (out [][]byte) {
+	var held struct {
+		Entry []struct{ Resource json.RawMessage }
+	}
+	require.NoError(b, json.Unmarshal(bundle, &held))
+	for _, e := range held.Entry {
+		out = append(out, e.Resource)
+	}
+	return out
+}
+
+func sideBySide(b *testing.B, documents [][]byte) {
+	definitions, err := OwnDefinitions()
+	require.NoError(b, err)
+	codes, err := terms.Load()
+	require.NoError(b, err)
+	v := validate.Engine(codes)
+	for b.Loop() {
+		var ours, java, ratios []time.Duration
+		for round := range warmRounds + toldRounds {
+			began := time.Now()
+			for _, text := range documents {
+				require.False(b, engine.Invalid(v.Validate(text, validate.Options(nil))))
+			}
+			mine := time.Since(began) / time.Duration(len(documents))
+			report, err := Validate(b.Context(), Options{Documents: documents, Definitions: definitions, Times: 1, Long: true})
+			require.NoError(b, err)
+			require.NoError(b, report.Err())
+			if round >= warmRounds {
+				ours, java = append(ours, mine), append(java, report.Rounds[0])
+				ratios = append(ratios, 1000*report.Rounds[0]/mine)
+			}
+		}
+		times := spread(ratios)
+		b.Logf("%d documents, %d rounds: ours %v, Java %v (median, least, most); %.1f times, from %.1f to %.1f", len(documents), toldRounds,
+			spread(ours), spread(java), float64(times[0])/1000, float64(times[1])/1000, float64(times[2])/1000)
+		b.ReportMetric(float64(times[0])/1000, "times")
+		b.ReportMetric(float64(times[1])/1000, "least-times")
+		b.ReportMetric(float64(times[2])/1000, "most-times")
+	}
+}
+
+// spread is the median, the least and the most.
+func spread(of []time.Duration) [3]time.Duration {
+	of = slices.Sorted(slices.Values(of))
+	return [3]time.Duration{of[len(of)/2], of[0], of[len(of)-1]}
 }

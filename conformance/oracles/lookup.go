@@ -4,24 +4,25 @@ import (
 	"bytes"
 	"context"
 	"fmt"
-	"strings"
 )
 
 // Lookup gives the StructureDefinitions, CodeSystems and ValueSets of R4 that the Java validator holds of some canonicals,
 // in JSON. It holds all of R4's, where the table of this project holds those of the types it knows.
 func Lookup(ctx context.Context, canonicals []string) ([][]byte, error) {
-	java, err := Command(ctx, "nailbridge.oracle.Lookup")
+	out, log, status, err := run(ctx, append([]string{"lookup"}, canonicals...), false)
+	if err == nil && status != clean {
+		err = fmt.Errorf("status %d: %s", status, log)
+	}
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("looking up definitions: %w", err)
 	}
-	var out, log bytes.Buffer
-	java.Stdin, java.Stdout, java.Stderr = strings.NewReader(strings.Join(canonicals, "\n")), &out, &log
-	if err := java.Run(); err != nil {
-		return nil, fmt.Errorf("looking up definitions: %w\n%s", err, &log)
+	return linesOf(out), nil
+}
+
+// linesOf splits a text at its line ends.
+func linesOf(text []byte) [][]byte {
+	if text = bytes.TrimSpace(text); len(text) == 0 {
+		return nil
 	}
-	text := bytes.TrimSpace(out.Bytes())
-	if len(text) == 0 {
-		return nil, nil
-	}
-	return bytes.Split(text, []byte("\n")), nil
+	return bytes.Split(text, []byte("\n"))
 }

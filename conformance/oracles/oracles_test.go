@@ -16,10 +16,11 @@ import (
 const definitions = "testdata/definitions"
 
 // TestOracleFindsSeededFaults shows, before anything else is believed, that the validator reports each of the faults by
-// its message id and place, alone and inside a Bundle, and that it is silent about their valid twins.
+// its message id and place, alone and inside a Bundle, and that it is silent about their valid twins; and that each
+// reference in JavaScript does so of those faults that it can see.
 func TestOracleFindsSeededFaults(t *testing.T) {
 	Require(t)
-	require.GreaterOrEqual(t, len(faults), 12)
+	require.GreaterOrEqual(t, len(faults), leastFaults)
 
 	names, twins := readTwins(t)
 	var documents [][]byte
@@ -38,17 +39,25 @@ func TestOracleFindsSeededFaults(t *testing.T) {
 		add(f.name, sown, func(t *testing.T, found []Finding) { f.requireNamed(t, found, f.isNamedBy) })
 		add(f.name+", in a Bundle", inBundle(t, twin, sown), func(t *testing.T, found []Finding) { f.requireNamed(t, found, f.isNamedInBundle) })
 	}
-	report, err := Validate(t.Context(), Options{Documents: documents, DefinitionPaths: []string{definitions}})
+	report, err := Validate(t.Context(), Options{Documents: documents, DefinitionPaths: []string{definitions}, Snapshots: true})
 	require.NoError(t, err)
 	for i, name := range called {
-		var found []Finding
-		for _, f := range report.Findings {
-			if f.Input == fmt.Sprintf("documents.ndjson:%d", i+1) {
-				found = append(found, f)
-			}
-		}
-		t.Run(name, func(t *testing.T) { checks[i](t, found) })
+		t.Run(name, func(t *testing.T) { checks[i](t, report.about(i)) })
 	}
+	t.Run("in JavaScript", func(t *testing.T) { findSeeded(t, documents, called, report.Snapshots) })
+}
+
+// leastFaults is how many seeded faults each reference must find.
+const leastFaults = 12
+
+// about are the findings about one of the documents, counted from 0.
+func (r Report) about(document int) (found []Finding) {
+	for _, f := range r.Findings {
+		if f.Input == fmt.Sprintf("documents.ndjson:%d", document+1) {
+			found = append(found, f)
+		}
+	}
+	return found
 }
 
 // inBundle puts a resource, or what an edit made of it, into a collection.

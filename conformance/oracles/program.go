@@ -1,20 +1,21 @@
 package oracles
 
 import (
+	"bufio"
 	"bytes"
 	"context"
-	"crypto/sha256"
 	"embed"
-	"encoding/hex"
-	"errors"
+	"encoding/json"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"slices"
+	"sync"
 
-	"github.com/rogpeppe/go-internal/lockedfile"
+	"nailbridge/conformance/oracles/cache"
 )
 
 // source is the Java program, so that a test binary can build it wherever it runs.
@@ -31,30 +32,85 @@ var jvm = []string{"-Xmx2g", "-XX:+UseSerialGC"}
 // better compiler is let at the program.
 const longRun = 5 << 20
 
-// run builds the program if it must and runs it once. A status other than 0 is no error; being unable to start the
-// program, or having to kill it, is.
+// servers are the Java machines of this process, which are started when first needed and end with it: one for long runs and
+// one for short ones. To start one takes as long as to check hundreds of resources.
+var servers = map[bool]*server{false: {}, true: {}}
+
+// server is one Java machine, asked by one at a time.
+type server struct {
+	mu  sync.Mutex
+	cmd *exec.Cmd
+	in  io.WriteCloser
+	out *bufio.Reader
+	log bytes.Buffer
+}
+
+// run builds the program if it must and asks it. A status other than 0 is no error; being unable to ask the program is.
 func run(ctx context.Context, args []string, long bool) (stdout, stderr []byte, status int, err error) {
+	s := servers[long]
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.cmd == nil {
+		if err := s.start(ctx, long); err != nil {
+			return nil, nil, 0, err
+		}
+	}
+	cmd := s.cmd
+	defer context.AfterFunc(ctx, func() { _ = cmd.Process.Kill() })() // what hangs is ended
+	if stdout, stderr, status, err = s.ask(args); err != nil {
+		_, s.cmd = cmd.Process.Kill(), nil
+		return nil, nil, 0, fmt.Errorf("asking the Java program: %w: %w\n%s", err, cmd.Wait(), &s.log)
+	}
+	return stdout, stderr, status, nil
+}
+
+func (s *server) start(ctx context.Context, long bool) (err error) {
 	built, err := program(ctx)
 	if err != nil {
-		return nil, nil, 0, err
+		return err
 	}
 	machine := slices.Clone(jvm)
 	if !long {
 		machine = append(machine, "-XX:TieredStopAtLevel=1")
 	}
-	command := append(machine, "-jar", filepath.Join(built, "oracle.jar"))
-	java := exec.CommandContext(ctx, "java", append(command, args...)...)
-	var out, log bytes.Buffer
-	java.Stdout, java.Stderr = &out, &log
-	err = java.Run()
-	var exit *exec.ExitError
-	if errors.As(err, &exit) && exit.Exited() {
-		return out.Bytes(), log.Bytes(), exit.ExitCode(), nil
+	cmd := exec.Command("java", append(machine, "-jar", filepath.Join(built, "oracle.jar"), "--serve")...)
+	s.log.Reset()
+	cmd.Stderr = &s.log
+	if s.in, err = cmd.StdinPipe(); err != nil {
+		return err
 	}
+	out, err := cmd.StdoutPipe()
 	if err != nil {
-		return nil, nil, 0, fmt.Errorf("running the Java program: %w\n%s", err, &log)
+		return err
 	}
-	return out.Bytes(), log.Bytes(), clean, nil
+	s.out = bufio.NewReader(out)
+	if err := cmd.Start(); err != nil {
+		return fmt.Errorf("running the Java program: %w", err)
+	}
+	s.cmd = cmd
+	return nil
+}
+
+func (s *server) ask(args []string) (stdout, stderr []byte, status int, err error) {
+	if args == nil {
+		args = []string{}
+	}
+	if err := json.NewEncoder(s.in).Encode(args); err != nil {
+		return nil, nil, 0, err
+	}
+	line, err := s.out.ReadString('\n')
+	if err != nil {
+		return nil, nil, 0, err
+	}
+	var outSize, errSize int
+	if _, err := fmt.Sscanf(line, "%d %d %d", &status, &outSize, &errSize); err != nil {
+		return nil, nil, 0, fmt.Errorf("an answer without its lengths: %q", line)
+	}
+	both := make([]byte, outSize+errSize)
+	if _, err := io.ReadFull(s.out, both); err != nil {
+		return nil, nil, 0, err
+	}
+	return both[:outSize], both[outSize:], status, nil
 }
 
 // Command runs another class of the built program than the validator, by its full name.
@@ -67,82 +123,28 @@ func Command(ctx context.Context, class string, args ...string) (*exec.Cmd, erro
 	return exec.CommandContext(ctx, "java", append(command, args...)...), nil
 }
 
-// program gives the folder with the built program: oracle.jar, and in lib the modules it needs. It is built once for
-// each state of the source, into the user's cache folder; the first build downloads about 145 MB. Test binaries that run
-// side by side wait for one another.
+// program gives the folder with the built program: oracle.jar, and in lib the modules it needs. The first build downloads
+// about 145 MB.
 func program(ctx context.Context) (string, error) {
-	cache, err := os.UserCacheDir()
-	if err != nil {
-		return "", fmt.Errorf("finding a cache folder: %w", err)
-	}
-	digest, err := sourceDigest()
+	tree, err := fs.Sub(source, "java")
 	if err != nil {
 		return "", err
 	}
-	base := filepath.Join(cache, "nailbridge", "oracle")
-	built := filepath.Join(base, digest)
-	if err := os.MkdirAll(base, 0o755); err != nil {
-		return "", fmt.Errorf("making the cache folder: %w", err)
-	}
-	unlock, err := lockedfile.MutexAt(filepath.Join(base, "lock")).Lock()
-	if err != nil {
-		return "", fmt.Errorf("locking the cache folder: %w", err)
-	}
-	defer unlock()
-	if _, err := os.Stat(built); !errors.Is(err, fs.ErrNotExist) {
-		return built, err
-	}
-	if failed == nil {
-		failed = build(ctx, base, built)
-	}
-	return built, failed
-}
-
-// failed is why the build failed, so that a process does not try it for every test. The lock that program takes guards it.
-var failed error
-
-// build compiles the program in a folder of its own below base and moves the finished product to built in one step, so
-// that an interrupted build leaves nothing that looks finished.
-func build(ctx context.Context, base, built string) error {
-	work, err := os.MkdirTemp(base, "build-")
-	if err != nil {
-		return fmt.Errorf("making a build folder: %w", err)
-	}
-	defer os.RemoveAll(work)
-	tree, err := fs.Sub(source, "java")
-	if err != nil {
-		return err
-	}
-	if err := os.CopyFS(work, tree); err != nil {
-		return fmt.Errorf("writing the Java source: %w", err)
-	}
-	mvn := exec.CommandContext(ctx, "mvn", "-q", "-B", "package")
-	mvn.Dir = work
-	if out, err := mvn.CombinedOutput(); err != nil {
-		return fmt.Errorf("building the Java program: %w\n%s", err, out)
-	}
-	product := filepath.Join(work, "product")
-	if err := os.Mkdir(product, 0o755); err != nil {
-		return err
-	}
-	for _, name := range []string{"oracle.jar", "lib"} {
-		if err := os.Rename(filepath.Join(work, "target", name), filepath.Join(product, name)); err != nil {
-			return fmt.Errorf("collecting the built program: %w", err)
+	return cache.Built("oracle", tree, func(work string) (string, error) {
+		mvn := exec.CommandContext(ctx, "mvn", "-q", "-B", "package")
+		mvn.Dir = work
+		if out, err := mvn.CombinedOutput(); err != nil {
+			return "", fmt.Errorf("building the Java program: %w\n%s", err, out)
 		}
-	}
-	return os.Rename(product, built)
-}
-
-// sourceDigest names the state of the Java source in 16 hexadecimal digits.
-func sourceDigest() (string, error) {
-	sum := sha256.New()
-	err := fs.WalkDir(source, ".", func(name string, entry fs.DirEntry, err error) error {
-		if err != nil || entry.IsDir() {
-			return err
+		product := filepath.Join(work, "product")
+		if err := os.Mkdir(product, 0o755); err != nil {
+			return "", err
 		}
-		text, err := source.ReadFile(name)
-		fmt.Fprintf(sum, "%s %d\n%s", name, len(text), text)
-		return err
+		for _, name := range []string{"oracle.jar", "lib"} {
+			if err := os.Rename(filepath.Join(work, "target", name), filepath.Join(product, name)); err != nil {
+				return "", fmt.Errorf("collecting the built program: %w", err)
+			}
+		}
+		return product, nil
 	})
-	return hex.EncodeToString(sum.Sum(nil))[:16], err
 }

@@ -3,8 +3,11 @@ package oracles
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"fmt"
 	"io"
+	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -37,6 +40,23 @@ func (f Finding) String() string {
 	return fmt.Sprintf("%s: %s %s %s: %s (%s)", f.Input, f.Level, f.Resource, f.Place, f.Text, f.ID)
 }
 
+// entryResource is where an entry's resource begins in a place, by the Java validator with its type and id.
+var entryResource = regexp.MustCompile(`^Bundle\.entry\[\d+\]\.resource(?:/\*(\w+)/[^*]*\*/)?`)
+
+// index is a place in a list.
+var index = regexp.MustCompile(`\[\d+\]`)
+
+// Element is the place as a path in the resource, whether that is in a Bundle or not, without places in lists:
+// "Procedure.code.coding".
+func (f Finding) Element() string {
+	place := f.Place
+	if m := entryResource.FindStringSubmatch(place); m != nil {
+		typ, _, _ := strings.Cut(f.Resource, "/")
+		place = cmp.Or(m[1], typ) + place[len(m[0]):]
+	}
+	return index.ReplaceAllString(place, "")
+}
+
 // A Report is what one run of the validator found.
 type Report struct {
 	Findings []Finding
@@ -48,8 +68,13 @@ type Report struct {
 
 	Errors, Warnings, Filtered int
 
-	PerInput time.Duration // what one input took the warm validator, on one thread; 0 without [Options.Times]
+	Rounds    []time.Duration // what one input took the validator on one thread, in each round of [Options.Times]
+	Asked     int             // questions that a reference in JavaScript put to its library
+	Snapshots [][]byte        // with [Options.Snapshots]
 }
+
+// Round is the median of the rounds: what one input took the validator.
+func (r Report) Round() time.Duration { return slices.Sorted(slices.Values(r.Rounds))[len(r.Rounds)/2] }
 
 // Err is nil when the validator has nothing to complain of: no error, no warning, no unused filter. Otherwise its text
 // names the counts and every complaint, which may quote values from the inputs.
@@ -99,6 +124,10 @@ func parseReport(out []byte) (Report, error) {
 			if err := r.parseTimed(rest); err != nil {
 				return Report{}, err
 			}
+		case "asked":
+			if r.Asked, err = strconv.Atoi(rest); err != nil {
+				return Report{}, fmt.Errorf("questions: %w", err)
+			}
 		case "total":
 			if err := r.parseTotal(rest); err != nil {
 				return Report{}, err
@@ -119,7 +148,7 @@ func (r *Report) parseTimed(columns string) error {
 	if n, _ := fmt.Sscanf(columns, "%d\t%d", &inputs, &nanoseconds); n != 2 || inputs <= 0 || nanoseconds <= 0 {
 		return fmt.Errorf("times that say nothing: %q", columns)
 	}
-	r.PerInput = time.Duration(nanoseconds / inputs)
+	r.Rounds = append(r.Rounds, time.Duration(nanoseconds/inputs))
 	return nil
 }
 

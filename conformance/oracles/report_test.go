@@ -2,6 +2,7 @@ package oracles
 
 import (
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -96,7 +97,7 @@ func TestTimesThatSayNothingAreRefused(t *testing.T) {
 	const total = "total\tinputs=0\tresources=0\terrors=0\twarnings=0\tfiltered=0\tunused=0\ttypes=\n"
 	r, err := parseReport([]byte("timed\t4\t10000\n" + total))
 	require.NoError(t, err)
-	assert.EqualValues(t, 2500, r.PerInput)
+	assert.Equal(t, []time.Duration{2500}, r.Rounds)
 	for _, line := range []string{"timed\t0\t10", "timed\t4\t0", "timed\t4", "timed\tx\ty"} {
 		_, err := parseReport([]byte(line + "\n" + total))
 		assert.Error(t, err, line)

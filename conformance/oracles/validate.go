@@ -39,13 +39,21 @@ type Options struct {
 	// purpose: what is not JSON, or of no type of R4, counts as no resource.
 	Uncounted bool
 
-	// Times is how often all is validated again, one input after another, once the validator is warm, to be timed
-	// ([Report.PerInput]).
+	// Times is how often all is validated again, one input after another, each round timed ([Report.Rounds]).
 	Times int
+
+	// Long lets the better compiler at the program, however little there is to validate.
+	Long bool
+
+	// Snapshots asks for the StructureDefinitions among the definitions with the snapshots that the validator makes of them
+	// ([Report.Snapshots]).
+	Snapshots bool
 
 	// Verbose adds findings of level information to the report.
 	Verbose bool
 }
+
+const snapshotsFile = "snapshots.ndjson"
 
 // The program's exit statuses when a run is worth something.
 const (
@@ -66,7 +74,7 @@ func Validate(ctx context.Context, o Options) (Report, error) {
 	if err != nil {
 		return Report{}, err
 	}
-	stdout, stderr, status, err := run(ctx, args, o.size()*(1+o.Times) >= longRun)
+	stdout, stderr, status, err := run(ctx, args, o.Long || o.size()*(1+o.Times) >= longRun)
 	if err != nil {
 		return Report{}, err
 	}
@@ -77,8 +85,15 @@ func Validate(ctx context.Context, o Options) (Report, error) {
 	if err != nil {
 		return Report{}, fmt.Errorf("reading the Java program's output: %w\n%s", err, stderr)
 	}
-	if o.Times > 0 && report.PerInput == 0 {
-		return Report{}, fmt.Errorf("the Java program was asked for times and gave none")
+	if o.Times != len(report.Rounds) {
+		return Report{}, fmt.Errorf("the Java program was asked for %d times and gave %d", o.Times, len(report.Rounds))
+	}
+	if o.Snapshots {
+		text, err := os.ReadFile(filepath.Join(work, snapshotsFile))
+		if err != nil {
+			return Report{}, err
+		}
+		report.Snapshots = linesOf(text)
 	}
 	for i := range report.Findings {
 		report.Findings[i].Input = strings.TrimPrefix(report.Findings[i].Input, work+string(filepath.Separator))
@@ -121,6 +136,9 @@ func (o Options) arguments(work string) ([]string, error) {
 	}
 	if o.Times > 0 {
 		args = append(args, "--times", strconv.Itoa(o.Times))
+	}
+	if o.Snapshots {
+		args = append(args, "--snapshots", filepath.Join(work, snapshotsFile))
 	}
 	if len(o.Documents) > 0 {
 		file := filepath.Join(work, "documents.ndjson")

@@ -115,6 +115,20 @@ func (b *Bridge) Start(ctx context.Context) error {
 	return nil
 }
 
+// Ticked waits for the first tick of the schedule of a demo, whose story has something for it: the store changes once more.
+func (b *Bridge) Ticked(ctx context.Context) error {
+	ctx, cancel := context.WithTimeout(ctx, upTime)
+	defer cancel()
+	for !strings.Contains(b.Said(), "windows ended without a review") {
+		select {
+		case <-ctx.Done():
+			return fmt.Errorf("the schedule has not ticked: %w: %s", ctx.Err(), b.said)
+		case <-time.After(20 * time.Millisecond):
+		}
+	}
+	return nil
+}
+
 // PID is the number of the process that runs.
 func (b *Bridge) PID() int { return b.cmd.Process.Pid }
 

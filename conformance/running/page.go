@@ -22,7 +22,8 @@ func (e *StatusError) Error() string {
 
 // Page is one page of a Bundle as a hub reads it.
 type Page struct {
-	Resources []json.RawMessage
+	Resources []json.RawMessage // of each entry; of one that was deleted none
+	Total     int
 	Next      string // URL of the next page; "" on the last
 }
 
@@ -50,12 +51,14 @@ func ReadPage(ctx context.Context, url string) (p Page, err error) {
 		return p, &StatusError{status, url, string(body)}
 	}
 	var b struct {
+		Total int
 		Link  []struct{ Relation, URL string }
 		Entry []struct{ Resource json.RawMessage }
 	}
 	if err := json.Unmarshal(body, &b); err != nil {
 		return p, err
 	}
+	p.Total = b.Total
 	for _, e := range b.Entry {
 		p.Resources = append(p.Resources, e.Resource)
 	}

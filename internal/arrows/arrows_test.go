@@ -118,6 +118,9 @@ var rooms = []room{
 	{"internal/meter", behind, "adapters do not know one another"},
 
 	{"testdata/...", []string{"internal/convert"}, "records of the invented clinic"},
+	{"conformance/suite/cli", []string{"conformance/suite"}, "the suite as a command"},
+	{"conformance/suite/...", slices.Concat(engine, []string{"conformance/suite", "internal/validate/..."}), "a black box: FHIR, and its own view of the doors"},
+	{"conformance", []string{"conformance/suite/cli"}, "the suite as a program"},
 	{"conformance/running", []string{"internal/events", "internal/generate", "mapping/record", "testdata"}, "a running bridge as senders see it: the names of subjects, invented records, and settings to start it with"},
 	{"conformance/crash", nil, "tests alone"},
 	{"conformance/proof", []string{"mapping/safety/safetytest"}, "a test aid: what the gate runs"},
@@ -127,7 +130,7 @@ var rooms = []room{
 	{"conformance/guide", []string{"internal/hub", "internal/searchparam", "internal/validate/snapshot", "mapping/followup", "mapping/profiles", "mapping/terms"}, "the guide gathers what the project holds as data, and the CapabilityStatement"},
 	{"conformance/guide/pages", []string{"internal/spec", "mapping/coverage", "mapping/terms"}, "pages are made of what they are given, and know no store and no fold"},
 	{"conformance/...", slices.Concat(engine, []string{"conformance/...", "internal/official", "internal/validate/...", "mapping/terms", "mapping/followup", "mapping/profiles"}), "the suite judges resources from outside and does not know the bridge"},
-	{"bridge", []string{"conformance/guide/...", "internal/...", "mapping/...", "testdata"}, "the program joins everything, and nobody imports it"},
+	{"bridge", []string{"conformance/guide/...", "conformance/suite/cli", "internal/...", "mapping/...", "testdata"}, "the program joins everything, and nobody imports it"},
 	{"internal/arrows", nil, "this test"},
 }
 

@@ -137,7 +137,7 @@ func java(b *testing.B, cases []benchCase) {
 	}
 	report, err := oracles.Validate(b.Context(), o)
 	require.NoError(b, err)
-	b.ReportMetric(float64(report.PerInput.Nanoseconds()), "ns/op")
+	b.ReportMetric(float64(report.Round().Nanoseconds()), "ns/op")
 	b.ReportMetric(float64(bytes)/float64(len(cases)), "bytes/bundle")
 	b.ReportMetric(float64(resources)/float64(len(cases)), "resources/bundle")
 }

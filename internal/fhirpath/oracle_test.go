@@ -12,30 +12,9 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"nailbridge/internal/official"
+	"nailbridge/conformance/oracles/npm"
 	"nailbridge/internal/spec"
 )
-
-// jsVersion is the release of fhirpath.js that is asked.
-const jsVersion = "4.11.0"
-
-// jsFolder is a folder with fhirpath.js among its node_modules:
-// NAILBRIDGE_FHIRPATH_JS, or in CI and with NAILBRIDGE_ORACLE=1 a fresh one by
-// npm.
-func jsFolder(t *testing.T) string {
-	t.Helper()
-	if dir := os.Getenv("NAILBRIDGE_FHIRPATH_JS"); dir != "" {
-		return dir
-	}
-	official.Tool(t, "fhirpath.js", "node", "npm")
-	dir := t.TempDir()
-	require.NoError(t, os.WriteFile(filepath.Join(dir, "package.json"), []byte(`{"private": true}`), 0o644))
-	cmd := exec.Command("npm", "install", "--silent", "--no-audit", "--no-fund", "--ignore-scripts", "fhirpath@"+jsVersion)
-	cmd.Dir = dir
-	out, err := cmd.CombinedOutput()
-	require.NoError(t, err, string(out))
-	return dir
-}
 
 // startJS runs fhirpath.js; ask gives its results of expressions on a
 // resource.
@@ -43,7 +22,7 @@ func startJS(t *testing.T) (ask func(e example, expressions []string) []string) 
 	t.Helper()
 	script, err := filepath.Abs(filepath.Join("testdata", "fhirpathjs.cjs"))
 	require.NoError(t, err)
-	dir := jsFolder(t)
+	dir := npm.Folder(t)
 	cmd := exec.Command("node", script)
 	cmd.Dir = dir
 	cmd.Env = append(os.Environ(), "NODE_PATH="+filepath.Join(dir, "node_modules"))
@@ -114,7 +93,7 @@ func TestOracleFHIRPathJS(t *testing.T) {
 			}
 		}
 	})
-	t.Logf("%d results compared with fhirpath.js %s", compared, jsVersion)
+	t.Logf("%d results compared with fhirpath.js %s", compared, npm.Version("fhirpath"))
 	for key, why := range known {
 		if used[key] == 0 {
 			t.Errorf("no result of %s differs: take it off testdata/differences-js.tsv", key)

@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/intake"
 	"nailbridge/internal/receive"
 	rt "nailbridge/internal/receive/receivetest"
 	"nailbridge/internal/validate"
@@ -321,4 +322,14 @@ func TestLogsAndProblemsHoldNoPatientData(t *testing.T) {
 	assert.Contains(t, d.Log.String(), "unavailable")
 	assert.NotContains(t, d.Log.String(), mark)
 	assert.NotContains(t, d.Log.String(), "dry-run")
+}
+
+// A clinic that the settings declare a test says so in each of its lists, and no
+// other does: who tries a running bridge writes into no other.
+func TestATestClinicSaysSo(t *testing.T) {
+	trial, other := newDoor(t, func(o *intake.Options) { o.Test = true }), newDoor(t)
+	for _, list := range receive.Lists {
+		assert.Equal(t, true, trial.ask(http.MethodGet, "/records/north?list="+list, "").tree["test"], list)
+		assert.NotContains(t, other.ask(http.MethodGet, "/records/north?list="+list, "").tree, "test", list)
+	}
 }

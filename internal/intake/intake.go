@@ -33,6 +33,7 @@ type Receiver interface {
 type Options struct {
 	Receiver Receiver
 	Clinic   string // whose door it is
+	Test     bool   // the clinic's records are made to try things, and its lists say so
 	Zone     *time.Location
 	Log      *slog.Logger
 	// MaxBytes is the greatest record taken, MaxLinesBytes the greatest body of

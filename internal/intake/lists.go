@@ -24,6 +24,14 @@ func (d *door) get(c *gin.Context) {
 	writeJSON(c, http.StatusOK, l)
 }
 
+// deliveries is a list of the clinic. One that is there to try things declares it:
+// who tests a running bridge writes into no other.
+type deliveries struct {
+	List       string            `json:"list"`
+	Deliveries []receive.Arrived `json:"deliveries"`
+	Test       bool              `json:"test,omitempty"`
+}
+
 // list gives the deliveries of a list, oldest first.
 func (d *door) list(c *gin.Context) {
 	list := c.Query("list")
@@ -36,7 +44,7 @@ func (d *door) list(c *gin.Context) {
 		d.fail(c, err)
 		return
 	}
-	writeJSON(c, http.StatusOK, gin.H{"list": list, "deliveries": rows})
+	writeJSON(c, http.StatusOK, deliveries{list, rows, d.Test})
 }
 
 // retry tries the held and the refused again.

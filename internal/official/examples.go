@@ -35,6 +35,12 @@ func ExamplesArchive(t testing.TB) string {
 	return filepath.Join(Dir(t), "examples-4.0.1-subset.tgz")
 }
 
+// CoreArchive is the archive of R4's definitions.
+func CoreArchive(t testing.TB) string {
+	t.Helper()
+	return filepath.Join(Dir(t), "core-4.0.1-subset.tgz")
+}
+
 // Documents are the JSON documents of an archive, by name.
 func Documents(archive string) ([]Document, error) {
 	f, err := os.Open(archive)

@@ -60,6 +60,13 @@ func Terminology(t testing.TB) string {
 	return place(t, "NAILBRIDGE_TERMINOLOGY", filepath.Join("reference", "terminology.tsv"))
 }
 
+// Requirements is the folder of the reference for FHIR servers, which the rows of the
+// conformance suite are made from: NAILBRIDGE_REQUIREMENTS, else ../shared/reference.
+func Requirements(t testing.TB) string {
+	t.Helper()
+	return place(t, "NAILBRIDGE_REQUIREMENTS", "reference")
+}
+
 // place is the path that a variable names, else the one below the folder
 // "shared" beside the repository.
 func place(t testing.TB, variable, beside string) string {

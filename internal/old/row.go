@@ -139,10 +139,25 @@ func (b *builder) place(col *column, text string) {
 			return
 		}
 	default:
-		if v, ok := b.value(col, text); ok {
+		v, ok := b.value(col, text)
+		if ok {
 			b.set(col.Note.Path, v)
+		} else if b.misread(col) {
+			b.note(col.Titles[0], text)
 		}
 	}
+}
+
+// misread reports that what a cell says of the visit is no value of its column, and is
+// not in the note yet: the words are kept there. What is said of the patient and by whom
+// is not put among the words of a visit.
+func (b *builder) misread(col *column) bool {
+	if !strings.HasPrefix(col.Note.Path, "/"+string(b.Table.Note.Kind)+"/") {
+		return false
+	}
+	return slices.ContainsFunc(b.findings, func(f Finding) bool {
+		return f.Column == col.Name && slices.Contains([]string{BadNumber, BadUnit, BadDate, TwoDigitYear, NotInCrosswalk}, f.Code)
+	})
 }
 
 // key is the value of a cell that is part of a key.

@@ -646,3 +646,31 @@ func asJSON(t testing.TB, v any) string {
 	require.NoError(t, err)
 	return string(b)
 }
+
+// D2: an answer names the resources of its record, and no other patient's: a
+// withdrawal folds again whoever else the same staff treated.
+func TestD2_AnAnswerNamesNobodyElse(t *testing.T) {
+	w := rt.New(t)
+	w.Send(rt.Surgery(rt.Record("S-1"), rt.Patient("P-1")))
+	second := w.Send(rt.Surgery(rt.Record("S-2"), rt.Patient("P-2"), rt.Saved("2026-03-02T11:21:00Z")))
+	of := func(a receive.Answer) (out []string) {
+		for _, r := range a.Resources {
+			if strings.HasPrefix(r.Reference, "Patient/") || strings.HasPrefix(r.Reference, "AllergyIntolerance/") {
+				out = append(out, r.Reference)
+			}
+		}
+		return out
+	}
+	named := of(second)
+	require.NotEmpty(t, named)
+	withdrawn := w.Send(rt.Surgery(rt.Record("S-2"), rt.Patient("P-2"), rt.Saved("2026-03-02T11:22:00Z"), rt.Status("withdrawn")))
+	for _, ref := range of(withdrawn) {
+		assert.Contains(t, named, ref)
+	}
+	assert.Contains(t, strings.Join(func() (all []string) {
+		for _, r := range withdrawn.Resources {
+			all = append(all, r.Reference)
+		}
+		return all
+	}(), " "), "Practitioner/", "staff are the clinic's, and named")
+}

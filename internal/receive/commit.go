@@ -173,16 +173,19 @@ func (c *committer) putOne(ch validate.Checked, caseID string, what Change, acti
 }
 
 func (c *committer) changed(ref resource.Ref, versionID string, what Change, caseID string) {
-	c.f.changes[ref] = change{ResourceVersion{Reference: ref.String(), VersionID: versionID, Change: what}, caseID}
+	c.f.changes[ref] = change{ResourceVersion: ResourceVersion{Reference: ref.String(), VersionID: versionID, Change: what}, caseID: caseID}
 	c.made = append(c.made, mapping.VersionedRef{Ref: ref, VersionID: versionID}.String())
 }
 
 // same notes a resource that stays as it is, unless another patient's fold
 // changed it in this commit.
 func (c *committer) same(ref resource.Ref, versionID string) {
-	if _, changed := c.f.changes[ref]; !changed {
-		c.f.changes[ref] = change{ResourceVersion{Reference: ref.String(), VersionID: versionID, Change: Same}, c.a.res.CaseOf[ref]}
+	x, noted := c.f.changes[ref]
+	if !noted {
+		x = change{ResourceVersion: ResourceVersion{Reference: ref.String(), VersionID: versionID, Change: Same}, caseID: c.a.res.CaseOf[ref]}
 	}
+	x.folds = append(x.folds, c.a.res.Patient)
+	c.f.changes[ref] = x
 }
 
 // checkOwn checks a resource that the commit adds of its own. One that does not

@@ -57,7 +57,7 @@ func (f *folded) describe(a *Answer, r *record.Record) {
 	}
 	a.Flags = append(a.Flags, f.raisedElsewhere(r)...)
 	for _, x := range f.sorted() {
-		if x.Change != Same || x.caseID == caseID || x.caseID == "" {
+		if x.Change != Same || x.caseID == caseID || x.caseID == "" && x.in(patientOf(r)) {
 			a.Resources = append(a.Resources, x.ResourceVersion)
 		}
 	}
@@ -70,6 +70,12 @@ func (f *folded) describe(a *Answer, r *record.Record) {
 	if len(a.Flags) > 0 || len(a.Figures) > 0 {
 		a.Caution = safety.Caution
 	}
+}
+
+// in reports a resource that the fold of a patient has: a commit that changes what
+// is known of staff folds others too, whose Patient is no part of the answer.
+func (c change) in(patient *record.Identifier) bool {
+	return patient == nil || slices.Contains(c.folds, *patient)
 }
 
 // concerns reports whether a flag is shown with a record: one of its own, of

@@ -42,6 +42,7 @@ type raised struct {
 type change struct {
 	ResourceVersion
 	caseID string
+	folds  []record.Identifier // the patients whose folds have it
 }
 
 // attempt is one patient's fold before it is committed.

@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"math"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -12,33 +11,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"nailbridge/internal/official"
+	"nailbridge/conformance/oracles/npm"
 )
-
-// lhcVersion is the release of @lhncbc/ucum-lhc that the table is checked
-// against.
-const lhcVersion = "7.1.10"
-
-// lhcFolder is the unpacked npm package @lhncbc/ucum-lhc: NAILBRIDGE_UCUM_LHC,
-// or in CI and with NAILBRIDGE_ORACLE=1 a fresh copy by npm.
-func lhcFolder(t *testing.T) string {
-	t.Helper()
-	if dir := os.Getenv("NAILBRIDGE_UCUM_LHC"); dir != "" {
-		return dir
-	}
-	official.Tool(t, "@lhncbc/ucum-lhc", "npm", "tar")
-	dir := t.TempDir()
-	for _, args := range [][]string{
-		{"npm", "pack", "--silent", "@lhncbc/ucum-lhc@" + lhcVersion},
-		{"tar", "xzf", "lhncbc-ucum-lhc-" + lhcVersion + ".tgz"},
-	} {
-		cmd := exec.Command(args[0], args[1:]...)
-		cmd.Dir = dir
-		out, err := cmd.CombinedOutput()
-		require.NoError(t, err, "%v: %s", args, out)
-	}
-	return filepath.Join(dir, "package")
-}
 
 // lhcUnit is one unit of that package's table.
 type lhcUnit struct {
@@ -51,7 +25,7 @@ type lhcUnit struct {
 
 func readLHC(t *testing.T) []lhcUnit {
 	t.Helper()
-	raw, err := os.ReadFile(filepath.Join(lhcFolder(t), "data", "ucumDefs.min.json"))
+	raw, err := os.ReadFile(filepath.Join(npm.Folder(t), "node_modules", "@lhncbc", "ucum-lhc", "data", "ucumDefs.min.json"))
 	require.NoError(t, err)
 	var file struct {
 		Units struct {
@@ -118,5 +92,5 @@ func TestOracleLHC(t *testing.T) {
 		}
 		assert.Equal(t, want.arbitrary, len(got.own) > 0, "%s is arbitrary", want.code)
 	}
-	t.Logf("%d units compared with @lhncbc/ucum-lhc %s", compared, lhcVersion)
+	t.Logf("%d units compared with @lhncbc/ucum-lhc %s", compared, npm.Version("@lhncbc/ucum-lhc"))
 }

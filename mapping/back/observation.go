@@ -52,7 +52,7 @@ func (r *reader) observation(x *res) {
 // aroundFinding reads what a finding says again of its record: its time, who made
 // it, and its kind. What says otherwise stays unread.
 func (r *reader) aroundFinding(o seen) {
-	for _, name := range []string{"status", "partOf", "derivedFrom", "basedOn", "meta", "specimen"} {
+	for _, name := range []string{"status", "partOf", "derivedFrom", "basedOn", "specimen"} {
 		o.take(name)
 	}
 	category := map[string]string{"body-weight": "vital-signs", "risk": "survey", "contact-time": "procedure",

@@ -222,17 +222,19 @@ func FuzzRead(f *testing.F) {
 // mended by it, corpus 4 gave recall 82.1 % and precision 94.8 % for toe, side and
 // border, 89.3 % and 96.3 % for the rest, 21 of 261 in the worksheet, no wrong toe;
 // after that, corpus 5 gave 91.2 % and 98.3 %, 90.6 % and 97.0 %, 21 of 268, and no
-// wrong one of 108 toes (up to 2.7 %).
+// wrong one of 108 toes (up to 2.7 %). The grammar has been mended by corpus 5 since, so
+// that what this test logs is of phrases that it knows; blind, it has not been measured
+// again.
 // No corpus may have a wrong toe; the floors hold what is reached.
 func TestCorpus(t *testing.T) {
 	for _, name := range []string{"corpus-1.tsv", "corpus-2.tsv", "corpus-3.tsv", "corpus-4.tsv", "corpus-5.tsv"} {
 		m := measure(t, name)
 		m.log(t, name)
 		assert.Empty(t, m.wrongToes)
-		assert.GreaterOrEqual(t, m.sites.recall(), 0.80, name)
-		assert.GreaterOrEqual(t, m.sites.precision(), 0.95, name)
-		assert.GreaterOrEqual(t, m.rest.recall(), 0.90, name)
-		assert.GreaterOrEqual(t, m.rest.precision(), 0.94, name)
-		assert.LessOrEqual(t, float64(m.asked), 0.12*float64(m.certain), name)
+		assert.GreaterOrEqual(t, m.sites.recall(), 0.85, name)
+		assert.GreaterOrEqual(t, m.sites.precision(), 0.98, name)
+		assert.GreaterOrEqual(t, m.rest.recall(), 0.95, name)
+		assert.GreaterOrEqual(t, m.rest.precision(), 0.97, name)
+		assert.LessOrEqual(t, float64(m.asked), 0.08*float64(m.certain), name)
 	}
 }

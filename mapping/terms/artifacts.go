@@ -103,7 +103,6 @@ func (t *Terms) Fragments(s Setting) []Artifact {
 				cs.Concept = append(cs.Concept, concept{Code: code, Display: display})
 			}
 		}
-		cs.Count = len(cs.Concept)
 		cs.Text = narrate(cs.Title, cs.Description+" "+cs.Copyright, cs.Concept)
 		out = append(out, Artifact{"CodeSystem", f.id, f.url, "", encode(cs)})
 	}

@@ -59,14 +59,14 @@ var ErrOtherRun = errors.New("the folder holds the working file of a run with ot
 
 // Run converts. It goes on where an earlier run of the same options stopped.
 func Run(ctx context.Context, o Options) (Summary, error) {
-	if err := os.MkdirAll(o.Out, 0o755); err != nil {
-		return Summary{}, err
-	}
 	inputs, err := o.inputs()
 	if err != nil {
 		return Summary{}, err
 	}
 	if err := survey(ctx, inputs); err != nil {
+		return Summary{}, err
+	}
+	if err := os.MkdirAll(o.Out, 0o755); err != nil {
 		return Summary{}, err
 	}
 	print, err := o.fingerprint(inputs)
@@ -140,9 +140,12 @@ func (o Options) inputs() ([]input, error) {
 			}
 			out = append(out, in)
 		}
-		if !matched {
+		if !matched && !o.isBeside(path) {
 			errs = append(errs, fmt.Errorf("%s: the layout has no table for it", filepath.Base(path)))
 		}
+	}
+	if len(out)+len(errs) == 0 {
+		return nil, errors.New("no file of old records is there")
 	}
 	return out, errors.Join(errs...)
 }

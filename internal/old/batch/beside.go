@@ -41,6 +41,22 @@ func (o Options) beside() (old.Beside, error) {
 	return out, errors.Join(errs...)
 }
 
+// isBeside reports whether a file is one that the layout names beside itself, as a folder
+// may hold all of them.
+func (o Options) isBeside(path string) bool {
+	named := func(url string) bool {
+		return url != "" && filepath.Clean(filepath.Join(o.Folder, url)) == filepath.Clean(path)
+	}
+	return slices.ContainsFunc(o.Layout.All(), func(t layout.Table) bool {
+		for _, w := range t.Note.Crosswalks {
+			if named(w.URL) {
+				return true
+			}
+		}
+		return slices.ContainsFunc(t.Schema.Columns, func(c layout.Column) bool { return named(c.Note.CodeMap) })
+	})
+}
+
 func readCrosswalk(path string, w layout.Crosswalk) (map[string]string, error) {
 	head, rows, err := readCSV(path)
 	if err != nil {

@@ -30,6 +30,11 @@ type line struct {
 	Percent int // of the greatest of its section
 }
 
+// Parts are the parts of a name between which a line may end.
+func (l line) Parts() []string {
+	return strings.Split(strings.ReplaceAll(l.Name, ".", "\n."), "\n")
+}
+
 // ends says in words where a row may end.
 var ends = map[string]string{
 	published: "Published", unchanged: "Same content as an earlier delivery", superseded: "Another content of the same record counts", conflict: "Conflict: another content claims its revision",

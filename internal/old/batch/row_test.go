@@ -148,3 +148,24 @@ func only(t *testing.T, dir, typ string) map[string]any {
 	require.Len(t, all, 1)
 	return all[0]
 }
+
+// A number, a date and a member of staff that cannot be read as what their columns say are
+// no value, and stay in the words of the visit: nothing that was written is lost.
+func TestWhatCannotBeReadStaysInTheNote(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join(shipped, "surgeries.csv"))
+	require.NoError(t, err)
+	head, _, _ := strings.Cut(string(text), "\n")
+	o := options(t, filepath.Join(t.TempDir(), "surgeries.csv"), filepath.Join(shipped, "surgeries.layout.json"))
+	require.NoError(t, os.WriteFile(o.Files[0], []byte(head+"\n000101;004711;Ashgrove;Tilda;14/03/71;03/06/2014;10:05;zz;R;hallux;lat;PNA;;;;;heavy;\n"), 0o600))
+	s := run(t, o)
+	assert.Equal(t, map[string]int{"provenance": 1}, s.Outcomes)
+	assert.Equal(t, map[string]int{"not-a-number": 1, "not-in-crosswalk": 1}, s.Reasons)
+	notes, err := os.ReadFile(filepath.Join(o.Out, "Observation.ndjson"))
+	require.NoError(t, err)
+	for _, words := range []string{"Clinician: zz", "Wt lb: heavy"} {
+		assert.Contains(t, string(notes), words)
+	}
+	listed, err := os.ReadFile(filepath.Join(o.Out, "noticed.tsv"))
+	require.NoError(t, err)
+	assert.Contains(t, string(listed), "surgeries.csv\t2\tweight\tnot-a-number\t\t")
+}

@@ -29,9 +29,15 @@ func (in input) survey(ctx context.Context) []error {
 		}
 	}
 	watch, words := in.conv.DateColumns(), old.Words(in.name)
+	named := func(err error) error {
+		if err != nil {
+			err = fmt.Errorf("%s: %w", in.name, err)
+		}
+		return err
+	}
 	rows, _, _, err := open(in.source, in.table)
 	if err != nil {
-		return append(errs, err)
+		return append(errs, named(err))
 	}
 	for ctx.Err() == nil {
 		r, err := rows.Next()
@@ -39,7 +45,7 @@ func (in input) survey(ctx context.Context) []error {
 			break
 		}
 		if err != nil {
-			return append(errs, err, rows.Close())
+			return append(errs, named(err), rows.Close())
 		}
 		for i := range watch {
 			watch[i].See(r)

@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/santhosh-tekuri/jsonschema/v6"
@@ -257,20 +258,25 @@ func valid(b []byte) error {
 	if err != nil {
 		return err
 	}
-	schema, err := jsonschema.UnmarshalJSON(bytes.NewReader(schemaJSON))
-	if err != nil {
-		return err
-	}
-	c := jsonschema.NewCompiler()
-	if err := c.AddResource(SchemaID, schema); err != nil {
-		return err
-	}
-	s, err := c.Compile(SchemaID)
+	s, err := compiled()
 	if err != nil {
 		return err
 	}
 	return s.Validate(doc)
 }
+
+// compiled is the schema, ready to validate.
+var compiled = sync.OnceValues(func() (*jsonschema.Schema, error) {
+	schema, err := jsonschema.UnmarshalJSON(bytes.NewReader(schemaJSON))
+	if err != nil {
+		return nil, err
+	}
+	c := jsonschema.NewCompiler()
+	if err := c.AddResource(SchemaID, schema); err != nil {
+		return nil, err
+	}
+	return c.Compile(SchemaID)
+})
 
 // check gives every fault of a table.
 func (t Table) check() []error {

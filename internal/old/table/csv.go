@@ -44,6 +44,9 @@ func newCSV(in io.Reader, f Format) (*csvRows, error) {
 	default:
 		return nil, fmt.Errorf("%w: encoding %q", ErrFormat, f.Encoding)
 	}
+	if mark, _ := r.in.Peek(2); bytes.Equal(mark, []byte("\xff\xfe")) || bytes.Equal(mark, []byte("\xfe\xff")) {
+		return nil, fmt.Errorf("%w: UTF-16: save it as UTF-8", ErrFormat)
+	}
 	if bom, _ := r.in.Peek(3); bytes.Equal(bom, []byte("\xef\xbb\xbf")) {
 		_, err := r.in.Discard(3)
 		return r, err

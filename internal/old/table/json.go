@@ -37,7 +37,11 @@ func newJSON(in io.Reader, pointer string) (*jsonRows, error) {
 		return r, err
 	}
 	r.inList = true
-	return r, seek(dec, strings.Split(strings.TrimPrefix(pointer, "/"), "/"))
+	err := seek(dec, strings.Split(strings.TrimPrefix(pointer, "/"), "/"))
+	if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
+		err = fmt.Errorf("%w: the file ends before its rows", ErrFormat)
+	}
+	return r, err
 }
 
 // firstByte reads up to the first byte that is no white space.

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 
 	"github.com/xuri/excelize/v2"
 )
@@ -22,10 +23,32 @@ type workbookRows struct {
 // into a temporary file, so that memory does not grow with the workbook.
 const unzipLimit = 16 << 20
 
-func openWorkbook(name string, f Format) (*workbookRows, error) {
-	file, err := excelize.OpenFile(name, excelize.Options{RawCellValue: true, UnzipXMLSizeLimit: unzipLimit})
+// openFile opens a workbook, plain or gzip; one that is packed so is unpacked into memory.
+func openFile(name string, o excelize.Options) (*excelize.File, error) {
+	f, err := os.Open(name)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	in, err := plain(f)
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrFormat, err)
+	}
+	open := func() (*excelize.File, error) { return excelize.OpenFile(name, o) }
+	if in != io.Reader(f) {
+		open = func() (*excelize.File, error) { return excelize.OpenReader(in, o) }
+	}
+	book, err := open()
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrFormat, err)
+	}
+	return book, nil
+}
+
+func openWorkbook(name string, f Format) (*workbookRows, error) {
+	file, err := openFile(name, excelize.Options{RawCellValue: true, UnzipXMLSizeLimit: unzipLimit})
+	if err != nil {
+		return nil, err
 	}
 	sheet := f.Sheet
 	if sheet == "" {
@@ -40,9 +63,9 @@ func openWorkbook(name string, f Format) (*workbookRows, error) {
 
 // Epoch1904 reports whether the serial numbers of a workbook count from 1904.
 func Epoch1904(name string) (bool, error) {
-	file, err := excelize.OpenFile(name)
+	file, err := openFile(name, excelize.Options{UnzipXMLSizeLimit: unzipLimit})
 	if err != nil {
-		return false, fmt.Errorf("%w: %w", ErrFormat, err)
+		return false, err
 	}
 	props, err := file.GetWorkbookProps()
 	return err == nil && props.Date1904 != nil && *props.Date1904, errors.Join(err, file.Close())
@@ -77,9 +100,9 @@ func (r *workbookRows) Close() error { return errors.Join(r.rows.Close(), r.file
 
 // Sheets are the names of the sheets of a workbook, in their order.
 func Sheets(name string) ([]string, error) {
-	file, err := excelize.OpenFile(name)
+	file, err := openFile(name, excelize.Options{UnzipXMLSizeLimit: unzipLimit})
 	if err != nil {
-		return nil, fmt.Errorf("%w: %w", ErrFormat, err)
+		return nil, err
 	}
 	return file.GetSheetList(), file.Close()
 }

@@ -303,8 +303,13 @@ func (r *run) elementID(id string) {
 	r.ids[id] = append(r.ids[id], r.location())
 }
 
-// oneID reports the elements of a resource that have one id.
+// oneID reports the elements of a resource that have one id. The element
+// definitions of a snapshot have those of the differential; that each is once in its
+// list is sdf-16's and sdf-17's to say.
 func (r *run) oneID() {
+	if r.res["resourceType"] == "StructureDefinition" {
+		return
+	}
 	for _, id := range slices.Sorted(maps.Keys(r.ids)) {
 		places := r.ids[id]
 		if len(places) == 1 {

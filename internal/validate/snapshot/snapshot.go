@@ -120,16 +120,35 @@ func (m *maker) below(typ *spec.Type, path, id string) {
 }
 
 func (m *maker) one(e *spec.Element, path, id string) {
-	m.add(standard(e, path, id))
+	parts := m.slices(id)
+	whole := standard(e, path, id)
+	if len(parts) > 0 && e.Types[0].Name == "Extension" {
+		whole["slicing"] = byURL()
+	}
+	m.add(whole)
 	m.inside(e, path, id)
+	for _, slice := range parts {
+		made := standard(e, path, slice)
+		made["min"] = 0
+		m.add(made)
+		m.inside(e, path, slice)
+	}
+}
+
+// slices are the ids of an element's slices.
+func (m *maker) slices(id string) (out []string) {
 	for _, rule := range m.order {
 		if slice, ok := strings.CutPrefix(rule, id+":"); ok && !strings.Contains(slice, ".") {
-			made := standard(e, path, rule)
-			made["min"] = 0
-			m.add(made)
-			m.inside(e, path, rule)
+			out = append(out, rule)
 		}
 	}
+	return out
+}
+
+// byURL is the slicing that R4 puts on extensions, which a differential need not
+// repeat (R4 profiling.html#slicing).
+func byURL() map[string]any {
+	return map[string]any{"discriminator": []any{map[string]any{"type": "value", "path": "url"}}, "ordered": false, "rules": "open"}
 }
 
 // inside goes into an element that holds elements of its own, or whose parts have

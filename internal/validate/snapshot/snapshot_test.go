@@ -113,6 +113,33 @@ func TestSnapshotsOfProfiles(t *testing.T) {
 	}
 }
 
+// Extensions in an extension are told apart by their url, as R4 has it, whether the
+// differential says so or not.
+func TestSnapshotsOfExtensions(t *testing.T) {
+	const definition = `{"type":"Extension","baseDefinition":"http://hl7.org/fhir/StructureDefinition/Extension","differential":{"element":[
+		{"id":"Extension.extension:part","path":"Extension.extension","sliceName":"part","min":1},
+		{"id":"Extension.extension:part.url","path":"Extension.extension.url","fixedUri":"part"}]}}`
+	made, err := snapshot.Add([]byte(definition))
+	require.NoError(t, err)
+	var d struct {
+		Snapshot struct {
+			Element []struct {
+				ID       string
+				FixedURI string
+				Slicing  struct{ Discriminator []struct{ Type, Path string } }
+			}
+		}
+	}
+	require.NoError(t, json.Unmarshal(made, &d))
+	found := map[string]string{}
+	for _, e := range d.Snapshot.Element {
+		found[e.ID] = fmt.Sprint(e.FixedURI, e.Slicing.Discriminator)
+	}
+	assert.Equal(t, "[{value url}]", found["Extension.extension"])
+	assert.Equal(t, "part[]", found["Extension.extension:part.url"])
+	assert.Contains(t, found, "Extension.extension:part.value[x]")
+}
+
 // What cannot be told is refused: a base that is no type, elements that the type
 // does not have.
 func TestSnapshotsThatCannotBeMade(t *testing.T) {

@@ -7,7 +7,9 @@ import java.io.IOException;
 import java.nio.file.Files;
 import java.nio.file.Path;
 import java.util.HashSet;
+import java.util.LinkedHashMap;
 import java.util.List;
+import java.util.Map;
 import java.util.Set;
 import java.util.stream.Stream;
 import org.hl7.fhir.common.hapi.validation.support.PrePopulatedValidationSupport;
@@ -20,28 +22,43 @@ import org.hl7.fhir.r4.model.ValueSet;
 /**
  * The definitions that the inputs point to and the standard does not hold. A definition that cannot be read, or that says
  * again what another has said, stops the run: what was checked against half a dictionary proves nothing.
+ *
+ * @param files the definitions as they stand, by their files
  */
-final class Definitions {
-  private Definitions() {}
+record Definitions(Map<Path, String> files) {
 
-  /** Loads every StructureDefinition, ValueSet and CodeSystem below the folders; other resources there are left alone. */
-  static PrePopulatedValidationSupport load(FhirContext context, List<Path> folders) throws IOException, Refusal {
+  /** Reads every .json file below the folders. */
+  static Definitions read(List<Path> folders) throws IOException {
+    Map<Path, String> files = new LinkedHashMap<>();
+    for (Path folder : folders) {
+      for (Path file : jsonFiles(folder)) {
+        files.put(file, Files.readString(file));
+      }
+    }
+    return new Definitions(files);
+  }
+
+  /** What they say, whatever their files are called. */
+  List<String> texts() {
+    return List.copyOf(files.values());
+  }
+
+  /** Makes every StructureDefinition, ValueSet and CodeSystem known; other resources are left alone. */
+  PrePopulatedValidationSupport load(FhirContext context) throws Refusal {
     PrePopulatedValidationSupport support = new PrePopulatedValidationSupport(context);
     IParser parser = context.newJsonParser().setParserErrorHandler(new StrictErrorHandler());
     Set<String> urls = new HashSet<>();
-    for (Path folder : folders) {
-      for (Path file : jsonFiles(folder)) {
-        IBaseResource resource = parse(parser, file);
-        if (resource instanceof StructureDefinition || resource instanceof ValueSet || resource instanceof CodeSystem) {
-          String url = ((MetadataResource) resource).getUrl();
-          if (url == null || url.isBlank()) {
-            throw new Refusal(file + ": a definition without a url");
-          }
-          if (!urls.add(url)) {
-            throw new Refusal(file + ": a second definition of " + url);
-          }
-          support.addResource(resource);
+    for (Map.Entry<Path, String> file : files.entrySet()) {
+      IBaseResource resource = parse(parser, file.getKey(), file.getValue());
+      if (resource instanceof StructureDefinition || resource instanceof ValueSet || resource instanceof CodeSystem) {
+        String url = ((MetadataResource) resource).getUrl();
+        if (url == null || url.isBlank()) {
+          throw new Refusal(file.getKey() + ": a definition without a url");
         }
+        if (!urls.add(url)) {
+          throw new Refusal(file.getKey() + ": a second definition of " + url);
+        }
+        support.addResource(resource);
       }
     }
     return support;
@@ -53,9 +70,9 @@ final class Definitions {
     }
   }
 
-  private static IBaseResource parse(IParser parser, Path file) throws IOException, Refusal {
+  private static IBaseResource parse(IParser parser, Path file, String text) throws Refusal {
     try {
-      return parser.parseResource(Files.readString(file));
+      return parser.parseResource(text);
     } catch (RuntimeException e) {
       throw new Refusal(file + ": " + e.getMessage());
     }

@@ -3,10 +3,9 @@ package nailbridge.oracle;
 import ca.uhn.fhir.context.FhirContext;
 import ca.uhn.fhir.context.support.DefaultProfileValidationSupport;
 import ca.uhn.fhir.context.support.IValidationSupport;
+import ca.uhn.fhir.context.support.ValidationSupportContext;
 import ca.uhn.fhir.validation.FhirValidator;
 import ca.uhn.fhir.validation.SingleValidationMessage;
-import java.io.IOException;
-import java.nio.file.Path;
 import java.util.ArrayList;
 import java.util.List;
 import java.util.Objects;
@@ -16,6 +15,7 @@ import org.hl7.fhir.common.hapi.validation.support.SnapshotGeneratingValidationS
 import org.hl7.fhir.common.hapi.validation.support.ValidationSupportChain;
 import org.hl7.fhir.common.hapi.validation.validator.FhirInstanceValidator;
 import org.hl7.fhir.common.hapi.validation.validator.WorkerContextValidationSupportAdapter;
+import org.hl7.fhir.instance.model.api.IBaseResource;
 import org.hl7.fhir.r5.model.StructureDefinition;
 
 /**
@@ -24,18 +24,36 @@ import org.hl7.fhir.r5.model.StructureDefinition;
  * longer than to check a small resource, so many resources are sooner checked in Bundles than alone.
  */
 final class Engine {
+  static final FhirContext R4 = FhirContext.forR4();
+  static final DefaultProfileValidationSupport STANDARD = new DefaultProfileValidationSupport(R4);
+
+  private static List<String> lastTexts;
+  private static Engine last;
+
   private final FhirValidator validator;
   private final Codings codings;
+  private final IValidationSupport own;
+  private final IValidationSupport knowledge;
 
-  Engine(List<Path> definitionFolders) throws IOException, Refusal {
-    FhirContext context = FhirContext.forR4();
-    IValidationSupport knowledge = knowledge(context, definitionFolders);
+  /** The engine with some definitions: the last one again, if it was made with the same. */
+  static Engine knowing(Definitions definitions) throws Refusal {
+    if (last == null || !lastTexts.equals(definitions.texts())) {
+      last = null; // two at once would take twice the memory
+      last = new Engine(definitions);
+      lastTexts = definitions.texts();
+    }
+    return last;
+  }
+
+  private Engine(Definitions definitions) throws Refusal {
+    own = definitions.load(R4);
+    knowledge = knowledge(own);
     FhirInstanceValidator rules = new FhirInstanceValidator(knowledge);
     rules.setWrappedWorkerContext(knowledge, prepared(knowledge));
     rules.setAnyExtensionsAllowed(false); // an extension without a StructureDefinition is an error
     rules.setErrorForUnknownProfiles(true);
     rules.setAssumeValidRestReferences(true); // whether a target exists is the store's business; its type is checked
-    validator = context.newValidator();
+    validator = R4.newValidator();
     validator.registerValidatorModule(rules);
     codings = new Codings(knowledge);
   }
@@ -56,21 +74,39 @@ final class Engine {
   }
 
   /** What is known, asked in this order: the project's definitions, the standard's, the code systems it names. */
-  private static IValidationSupport knowledge(FhirContext context, List<Path> definitionFolders)
-      throws IOException, Refusal {
+  private static IValidationSupport knowledge(IValidationSupport own) {
     return new ValidationSupportChain(
-        Definitions.load(context, definitionFolders),
-        new DefaultProfileValidationSupport(context),
-        new CommonCodeSystemsTerminologyService(context),
-        new InMemoryTerminologyServerValidationSupport(context),
-        new SnapshotGeneratingValidationSupport(context));
+        own,
+        STANDARD,
+        new CommonCodeSystemsTerminologyService(R4),
+        new InMemoryTerminologyServerValidationSupport(R4),
+        new SnapshotGeneratingValidationSupport(R4));
+  }
+
+  /** The project's StructureDefinitions, one a line, with the snapshots that the validator makes of them. */
+  List<String> snapshots() {
+    List<String> lines = new ArrayList<>();
+    ValidationSupportContext context = new ValidationSupportContext(knowledge);
+    for (IBaseResource structure : Objects.requireNonNull(own.<IBaseResource>fetchAllNonBaseStructureDefinitions())) {
+      var known = (org.hl7.fhir.r4.model.StructureDefinition) structure;
+      if (!known.hasSnapshot()) {
+        known = (org.hl7.fhir.r4.model.StructureDefinition) knowledge.generateSnapshot(context, known, known.getUrl(), null, known.getName());
+      }
+      lines.add(R4.newJsonParser().setPrettyPrint(false).encodeResourceToString(known));
+    }
+    return lines;
+  }
+
+  /** What the validator itself says. */
+  List<SingleValidationMessage> validate(Input input) {
+    return validator.validateWithResult(input.text()).getMessages();
   }
 
   /** Everything there is to say about one input. What the validator throws becomes a finding as well. */
   List<Finding> check(Input input) {
     List<Finding> findings = new ArrayList<>();
     try {
-      for (SingleValidationMessage message : validator.validateWithResult(input.text()).getMessages()) {
+      for (SingleValidationMessage message : validate(input)) {
         findings.add(finding(input, message));
       }
       findings.addAll(codings.check(input));

@@ -13,12 +13,15 @@ import java.util.List;
  * @param filters the filter file, or null
  * @param expected how many resources must be read, or -1 when nobody counted them
  * @param verbose whether findings of level information are printed too
- * @param times how often all inputs are checked again, one after another, to be timed
+ * @param times how often all inputs are validated again, one after another, each round timed
+ * @param snapshots the file into which the StructureDefinitions among the definitions go with their snapshots, or null
  * @param inputs files and folders to validate
  */
-record Options(List<Path> definitions, Path filters, int expected, boolean verbose, int times, List<Path> inputs) {
+record Options(
+    List<Path> definitions, Path filters, int expected, boolean verbose, int times, Path snapshots, List<Path> inputs) {
   private static final String USAGE =
-      "usage: oracle [--definitions FOLDER]... [--filters FILE] [--expect N] [--verbose] [--times N] FILE|FOLDER...";
+      "usage: oracle [--definitions FOLDER]... [--filters FILE] [--expect N] [--verbose] [--times N] [--snapshots FILE]"
+          + " FILE|FOLDER...";
 
   static Options parse(String[] args) throws Refusal {
     List<Path> definitions = new ArrayList<>();
@@ -27,6 +30,7 @@ record Options(List<Path> definitions, Path filters, int expected, boolean verbo
     int expected = -1;
     boolean verbose = false;
     int times = 0;
+    Path snapshots = null;
     Iterator<String> words = List.of(args).iterator();
     while (words.hasNext()) {
       String word = words.next();
@@ -35,6 +39,7 @@ record Options(List<Path> definitions, Path filters, int expected, boolean verbo
         case "--filters" -> filters = existing(value(word, words));
         case "--expect" -> expected = count(value(word, words));
         case "--verbose" -> verbose = true;
+        case "--snapshots" -> snapshots = Path.of(value(word, words));
         case "--times" -> times = count(value(word, words));
         default -> {
           if (word.startsWith("-")) {
@@ -47,7 +52,7 @@ record Options(List<Path> definitions, Path filters, int expected, boolean verbo
     if (inputs.isEmpty()) {
       throw new Refusal(USAGE);
     }
-    return new Options(definitions, filters, expected, verbose, times, inputs);
+    return new Options(definitions, filters, expected, verbose, times, snapshots, inputs);
   }
 
   private static String value(String option, Iterator<String> words) throws Refusal {

@@ -1,8 +1,13 @@
 package nailbridge.oracle;
 
+import com.google.gson.Gson;
+import java.io.BufferedReader;
+import java.io.ByteArrayOutputStream;
 import java.io.IOException;
+import java.io.InputStreamReader;
 import java.io.PrintStream;
 import java.nio.charset.StandardCharsets;
+import java.nio.file.Files;
 import java.util.ArrayList;
 import java.util.List;
 import java.util.Map;
@@ -23,12 +28,17 @@ import java.util.stream.Collectors;
  * finding  LEVEL INPUT RESOURCE LOCATION MESSAGE-ID TEXT   LEVEL is fatal, error, warning or information
  * filtered LEVEL INPUT RESOURCE LOCATION MESSAGE-ID TEXT   an alarm that the filter file ignores
  * unused   MESSAGE-ID WHERE LOCATION                       an entry of the filter file that met nothing
- * timed    INPUTS NANOSECONDS                              with --times: what it took to check so many inputs once warm
+ * timed    INPUTS NANOSECONDS                              with --times: what a round of the validator over the inputs took
  * total    inputs=N resources=N errors=N warnings=N filtered=N unused=N types=Patient:1,Procedure:2
  * </pre>
  *
  * <p>Exit status: 0 nothing to complain of; 1 an error, a warning, an unused filter entry, or another number of
  * resources than expected; 2 the run itself is worthless (wrong options, unreadable definitions, nothing to read).
+ *
+ * <p>With {@code --serve} alone it stays, since to start takes longer than to check hundreds of resources. Each line of
+ * standard input is then a JSON array of the words of one command line, those above or {@code lookup CANONICAL...} for
+ * {@link Lookup}; the answer is a line of three numbers, the exit status and the lengths of standard output and standard
+ * error in bytes, and the two behind it.
  */
 public final class Oracle {
   private static final int CLEAN = 0;
@@ -37,18 +47,46 @@ public final class Oracle {
 
   private Oracle() {}
 
-  public static void main(String[] args) {
+  public static void main(String[] args) throws IOException {
+    if (args.length == 1 && args[0].equals("--serve")) {
+      serve();
+      return;
+    }
     PrintStream out = new PrintStream(System.out, false, StandardCharsets.UTF_8);
     PrintStream err = new PrintStream(System.err, true, StandardCharsets.UTF_8);
-    int status;
-    try {
-      status = run(Options.parse(args), out, err);
-    } catch (Refusal | IOException e) {
-      err.println("oracle: " + e.getMessage());
-      status = WORTHLESS;
-    }
+    int status = answer(args, out, err);
     out.flush();
     System.exit(status);
+  }
+
+  private static void serve() throws IOException {
+    BufferedReader in = new BufferedReader(new InputStreamReader(System.in, StandardCharsets.UTF_8));
+    for (String line = in.readLine(); line != null; line = in.readLine()) {
+      ByteArrayOutputStream out = new ByteArrayOutputStream();
+      ByteArrayOutputStream err = new ByteArrayOutputStream();
+      int status;
+      try (PrintStream o = new PrintStream(out, false, StandardCharsets.UTF_8);
+          PrintStream e = new PrintStream(err, false, StandardCharsets.UTF_8)) {
+        status = answer(new Gson().fromJson(line, String[].class), o, e);
+      }
+      System.out.write((status + " " + out.size() + " " + err.size() + "\n").getBytes(StandardCharsets.UTF_8));
+      out.writeTo(System.out);
+      err.writeTo(System.out);
+      System.out.flush();
+    }
+  }
+
+  private static int answer(String[] args, PrintStream out, PrintStream err) {
+    try {
+      if (args.length > 0 && args[0].equals("lookup")) {
+        Lookup.print(List.of(args).subList(1, args.length), out);
+        return CLEAN;
+      }
+      return run(Options.parse(args), out, err);
+    } catch (Refusal | IOException e) {
+      err.println("oracle: " + e.getMessage());
+      return WORTHLESS;
+    }
   }
 
   private static int run(Options options, PrintStream out, PrintStream err) throws Refusal, IOException {
@@ -57,7 +95,10 @@ public final class Oracle {
     if (inputs.isEmpty()) {
       throw new Refusal("nothing to read");
     }
-    Engine engine = new Engine(options.definitions());
+    Engine engine = Engine.knowing(Definitions.read(options.definitions()));
+    if (options.snapshots() != null) {
+      Files.write(options.snapshots(), engine.snapshots());
+    }
 
     Totals totals = new Totals();
     for (Finding finding : check(engine, inputs)) {
@@ -70,8 +111,8 @@ public final class Oracle {
     List<String> unused = filters.unused();
     unused.forEach(entry -> out.println("unused\t" + entry));
 
-    if (options.times() > 0) {
-      out.printf("timed\t%d\t%d%n", options.times() * inputs.size(), time(engine, inputs, options.times()));
+    for (int round = 0; round < options.times(); round++) {
+      out.printf("timed\t%d\t%d%n", inputs.size(), time(engine, inputs));
     }
 
     Map<String, Integer> types = new TreeMap<>();
@@ -107,13 +148,11 @@ public final class Oracle {
     }
   }
 
-  /** Checks all inputs again, one after another on one thread, and gives the nanoseconds that it took. */
-  private static long time(Engine engine, List<Input> inputs, int times) throws Refusal {
+  /** Validates all inputs again, one after another on one thread, and gives the nanoseconds that it took. */
+  private static long time(Engine engine, List<Input> inputs) {
     long began = System.nanoTime();
-    for (int i = 0; i < times; i++) {
-      for (Input input : inputs) {
-        engine.check(input);
-      }
+    for (Input input : inputs) {
+      engine.validate(input);
     }
     return System.nanoTime() - began;
   }

@@ -1,0 +1,154 @@
+package suite
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+)
+
+// exchange is a request and its answer.
+type exchange struct {
+	method, path string // path and query as asked, from the root of the target
+	sent         http.Header
+	public       bool // asked without a key
+
+	status int
+	header http.Header
+	body   []byte
+	tree   any   // of a JSON body
+	err    error // no answer came
+
+	read     bool
+	verdicts []judged // on its resources, once they were judged
+}
+
+// maxBody is how much of an answer is read.
+const maxBody = 32 << 20
+
+// request is what is asked.
+type request struct {
+	method, path string
+	key          string
+	header       []string // in pairs
+	body         []byte
+}
+
+// do asks, and keeps the exchange for the checks of everything that was seen.
+func (s *session) do(ctx context.Context, r request) *exchange {
+	x := &exchange{method: r.method, path: r.path, public: r.key == "", sent: http.Header{}}
+	s.mu.Lock()
+	s.seen = append(s.seen, x)
+	s.mu.Unlock()
+	req, err := http.NewRequestWithContext(ctx, r.method, s.o.Target+r.path, bytes.NewReader(r.body))
+	if err != nil {
+		x.err = err
+		return x
+	}
+	if r.key != "" {
+		req.Header.Set("Authorization", "Bearer "+r.key)
+	}
+	for i := 0; i+1 < len(r.header); i += 2 {
+		req.Header.Set(r.header[i], r.header[i+1])
+		x.sent.Set(r.header[i], r.header[i+1])
+	}
+	res, err := s.o.Client.Do(req)
+	if err != nil {
+		x.err = err
+		return x
+	}
+	defer func() { _ = res.Body.Close() }()
+	x.status, x.header = res.StatusCode, res.Header
+	if x.body, x.err = io.ReadAll(io.LimitReader(res.Body, maxBody)); x.err != nil {
+		return x
+	}
+	if strings.Contains(x.header.Get("Content-Type"), "json") {
+		x.tree = parse(x.body)
+	}
+	return x
+}
+
+// told are parameters whose values say nothing of a person: only these are shown
+// in the report.
+var told = []string{
+	"_count", "_sort", "_summary", "_elements", "_include", "_revinclude", "_format", "_total", "_lastUpdated", "_since", "_tag", "_profile", "_security", "_source",
+	"status", "date", "activity-date", "encounter.date", "code", "category", "list", "dry-run", "foo", "value-quantity", "_id", "patient", "subject", "based-on", "encounter", "target", "implicated", "part-of",
+}
+
+// asked is the request as the report shows it: no header with a key, and of the
+// query only what is no demographic value.
+func (x *exchange) asked() string {
+	path, query, has := strings.Cut(x.path, "?")
+	out := x.method + " " + strings.TrimPrefix(path, "/fhir/")
+	if has {
+		var parts []string
+		for p := range strings.SplitSeq(query, "&") {
+			name, value, _ := strings.Cut(p, "=")
+			bare, further, _ := strings.Cut(name, ":")
+			if !slices.Contains(told, bare) || strings.Contains(further, ".") {
+				value = "..."
+			}
+			if plain, err := url.QueryUnescape(value); err == nil {
+				value = plain
+			}
+			parts = append(parts, name+"="+value)
+		}
+		out += "?" + strings.Join(parts, "&")
+	}
+	for _, h := range []string{"Accept", "Content-Type", "Prefer", "If-None-Match", "If-Modified-Since"} {
+		if v := x.sent.Get(h); v != "" && (h != "Content-Type" || !strings.HasPrefix(path, "/records")) {
+			out += " [" + h + ": " + v + "]"
+		}
+	}
+	return printable(out)
+}
+
+// answered is the answer as the report shows it: its status and what kind of thing
+// it is, and nothing that it holds.
+func (x *exchange) answered() string {
+	if x.err != nil {
+		return "no answer"
+	}
+	out := fmt.Sprint(x.status)
+	switch typ := text(x.tree, "resourceType"); {
+	case typ == "Bundle":
+		out += fmt.Sprintf(" Bundle %s, %d entries", text(x.tree, "type"), len(list(x.tree, "entry")))
+	case typ == "OperationOutcome":
+		var codes []string
+		for _, i := range list(x.tree, "issue") {
+			codes = append(codes, text(i, "severity")+" "+text(i, "code"))
+		}
+		out += " OperationOutcome " + strings.Join(slices.Compact(codes), ", ")
+	case typ != "":
+		out += " " + typ
+	case text(x.tree, "answer") != "":
+		out += " " + text(x.tree, "answer")
+	case len(x.body) > 0:
+		media, _, _ := strings.Cut(x.header.Get("Content-Type"), ";")
+		out += " " + media
+	}
+	return printable(out)
+}
+
+// printable keeps what a line of a report may hold.
+func printable(s string) string {
+	s = strings.Map(func(r rune) rune {
+		if r < ' ' || r == 0x7f {
+			return '?'
+		}
+		return r
+	}, strings.ToValidUTF8(s, "?"))
+	if len(s) > 300 {
+		s = strings.ToValidUTF8(s[:300], "") + "..."
+	}
+	return s
+}
+
+// fhir reports an exchange with the read side.
+func (x *exchange) fhir() bool {
+	return x.path == "/fhir" || strings.HasPrefix(x.path, "/fhir/") || strings.HasPrefix(x.path, "/fhir?")
+}

@@ -1,0 +1,291 @@
+package suite
+
+import (
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+)
+
+// writes is how often a check that writes saves its record.
+const writes = 5
+
+var historyChecks = []check{
+	{"R-HIST-01", func(t *trial) {
+		t.ready()
+		for _, path := range []string{t.w.main.one("CarePlan") + "/_history", "CarePlan/_history?_count=5", "_history?_count=5"} {
+			b := t.history(path)
+			if t.hold(len(list(b.tree, "entry")) > 0, "%s is empty", pathOnly(path)) {
+				t.saw("%s", pathOnly(path)[strings.LastIndex(pathOnly(path), "/")+1:]+" with entries")
+			}
+		}
+	}},
+	{"R-HIST-02", func(t *trial) {
+		t.ready()
+		deleted := false
+		for _, path := range []string{t.w.main.one("CarePlan") + "/_history", "Patient/_history?_count=50", t.w.declined.one("CarePlan") + "/_history"} {
+			last := ""
+			for _, e := range list(t.history(path).tree, "entry") {
+				at := text(e, "response", "lastModified")
+				t.hold(last == "" || at <= last, "an entry is newer than the one before it")
+				last = at
+				deleted = deleted || text(e, "request", "method") == "DELETE" && strings.HasPrefix(text(e, "request", "url"), t.w.declined.one("CarePlan"))
+			}
+		}
+		if t.hold(deleted, "the history of what is gone has no DELETE") {
+			t.saw("newest first, with a DELETE")
+		}
+	}},
+	{"R-HIST-03", func(t *trial) {
+		t.ready()
+		for _, path := range []string{t.w.main.one("CarePlan") + "/_history", t.w.declined.one("CarePlan") + "/_history", "_history?_count=50"} {
+			for _, e := range list(t.history(path).tree, "entry") {
+				r, method := get(e, "resource"), text(e, "request", "method")
+				t.hold(text(e, "request", "url") != "" && text(e, "response", "status") != "" && text(e, "response", "lastModified") != "", "an entry lacks a part of its request or response")
+				if method == "DELETE" {
+					t.hold(r == nil, "a DELETE has a resource")
+					t.saw("a DELETE")
+					continue
+				}
+				t.hold((method == "PUT" || method == "POST") && r != nil, "an entry of method %q has no resource", method)
+				t.hold(text(e, "response", "etag") == etag(r) && text(e, "response", "lastModified") == text(r, "meta", "lastUpdated"), "the response of an entry is not of its resource")
+				t.saw("a %s", method)
+			}
+		}
+	}},
+	{"R-HIST-06", func(t *trial) {
+		ref := t.versions()
+		for _, n := range []string{"2", "3", "50"} {
+			var all []string
+			for _, b := range t.pages(ref + "/_history?_count=" + n) {
+				for _, e := range list(b.tree, "entry") {
+					all = append(all, text(e, "resource", "meta", "versionId"))
+				}
+			}
+			t.hold(len(all) == writes, "%d saves give %d entries by pages of %s", writes, len(all), n)
+			t.hold(len(slices.Compact(slices.Sorted(slices.Values(all)))) == len(all), "a version comes twice")
+		}
+		t.saw("%d versions of %d saves", writes, writes)
+	}},
+	{"R-HIST-07", func(t *trial) {
+		ref := t.versions()
+		entries := list(t.history(ref+"/_history?_count=50").tree, "entry")
+		t.must(len(entries) > 2, "there are %d versions", len(entries))
+		at := text(entries[1], "response", "lastModified")
+		since := list(t.history(ref+"/_history?_count=50&_since="+url.QueryEscape(at)).tree, "entry")
+		t.hold(len(since) == 2, "of %d versions _since gives %d, and should give the last two", len(entries), len(since))
+		t.refused(t.get(ref+"/_history?_since=2024-05-01"), http.StatusBadRequest)
+	}},
+	{"R-HIST-09", func(t *trial) {
+		ref := t.versions()
+		for _, path := range []string{ref + "/_history?_count=2", "Observation/_history?_count=7"} {
+			n, _ := strconv.Atoi(path[strings.LastIndex(path, "=")+1:])
+			b := t.history(path)
+			second := t.history(t.local(b.next))
+			t.hold(len(list(b.tree, "entry")) == n && len(list(second.tree, "entry")) <= n && len(list(second.tree, "entry")) > 0,
+				"pages of %d have %d and %d entries", n, len(list(b.tree, "entry")), len(list(second.tree, "entry")))
+			t.saw("pages of %d", n)
+		}
+	}},
+	{"R-HIST-11", func(t *trial) {
+		r := t.own("walked")
+
+		t.stored(r)
+		at := lastOf(t.ok(r.one("CarePlan")).tree)
+		want := map[string]bool{}
+		for _, x := range list(r.answer, "resources") {
+			if text(x, "change") == "created" {
+				want[text(x, "reference")] = true
+			}
+		}
+		path, got := "_history?_count=10&_since="+url.QueryEscape(at), map[string]int{}
+		for i := range maxPages {
+			b := t.history(path)
+			for _, e := range list(b.tree, "entry") {
+				if lastOf(get(e, "resource")) == at {
+					got[refOf(get(e, "resource"))]++
+				}
+			}
+			if i == 1 {
+				t.stored(t.next(r).edit(json.Number("66.60"), "surgery", "weight", "kg"))
+			}
+			if b.next == "" {
+				break
+			}
+			path = t.local(b.next)
+		}
+		for ref := range want {
+			t.hold(got[ref] == 1, "a resource of one commit comes %d times in a walk", got[ref])
+		}
+		t.hold(len(want) > 20, "a commit of %d resources", len(want))
+		t.saw("a commit of %d resources by pages of 10, with a write on the way", len(want))
+	}},
+	{"R-HIST-12", func(t *trial) {
+		const senders, each = 3, 2
+		first := t.history("_history?_count=1")
+		seenAt := text(list(first.tree, "entry"), 0, "response", "lastModified")
+		rs := make([]*sent, senders)
+		for i := range rs {
+			rs[i] = t.own(fmt.Sprint("polled", i))
+		}
+		var wg sync.WaitGroup
+		results := make([]*trial, senders)
+		for i := range rs {
+			wg.Add(1)
+			go func() {
+				defer wg.Done()
+				results[i] = t.try(t.ctx, func(u *trial) {
+					for range each {
+						u.stored(rs[i])
+						u.next(rs[i]).edit("Note of a save "+fmt.Sprint(rs[i].revision), "surgery", "advice", "text")
+					}
+					u.saw("saved")
+				})
+			}()
+		}
+		done := make(chan struct{})
+		go func() { wg.Wait(); close(done) }()
+		polled := map[string]bool{}
+		poll := func() {
+			newest := ""
+			for _, b := range t.pages("_history?_count=500&_since=" + url.QueryEscape(seenAt)) {
+				for _, e := range list(b.tree, "entry") {
+					newest = max(newest, text(e, "response", "lastModified"))
+					polled[refOf(get(e, "resource"))+text(e, "response", "etag")] = true
+				}
+			}
+			seenAt = max(newest, seenAt)
+		}
+		for waiting := true; waiting; {
+			select {
+			case <-done:
+				waiting = false
+			case <-time.After(50 * time.Millisecond):
+			}
+			poll()
+		}
+		for i, r := range rs {
+			t.exchanges = append(t.exchanges, results[i].exchanges...)
+			t.must(results[i].passed(), "a record was not stored")
+			x := t.ok(r.one("CarePlan"))
+			for _, e := range list(t.history(refOf(x.tree)+"/_history").tree, "entry") {
+				t.hold(polled[refOf(x.tree)+text(e, "response", "etag")], "a version was never seen by who polls")
+			}
+			t.hold(polled[refOf(x.tree)+etag(x.tree)], "the last version was never seen by who polls")
+		}
+		t.saw("%d saves of %d senders at once, all seen", senders*each, senders)
+	}},
+	{"R-HIST-15", func(t *trial) {
+		t.ready()
+		first := t.w.planFirst
+		path := refOf(first.tree) + "/_history/" + text(first.tree, "meta", "versionId")
+		before := t.ok(path)
+		for _, m := range []string{http.MethodPut, http.MethodDelete, http.MethodPost, http.MethodPatch} {
+			t.refused(t.send(m, path, fhirJSON, first.body), http.StatusMethodNotAllowed)
+		}
+		t.hold(string(t.ok(path).body) == string(before.body), "the version changed")
+	}},
+	{"R-PAGE-07", func(t *trial) {
+		all := refs(t.observations())
+		r := t.own("beside")
+		path, got := "Observation?"+t.mine()+"&_count=10", []any(nil)
+		var wide string
+		var seen []string
+		for i := range maxPages {
+			b := t.search(path)
+			got = append(got, b.matches...)
+			if i == 1 {
+				t.stored(r)
+			}
+			if b.next == "" {
+				break
+			}
+			path = t.local(b.next)
+		}
+		wide = "Observation?_count=10&_sort=_id&patient=" + idOf(t.w.main.one("Patient")) + "," + idOf(r.one("Patient"))
+		t.hold(slices.Equal(refs(got), all), "a walk beside a write finds %d of %d", len(got), len(all))
+		for i := range maxPages {
+			b := t.search(wide)
+			seen = append(seen, refs(b.matches)...)
+			if i == 1 {
+				t.stored(t.next(r).edit(json.Number("77.70"), "surgery", "weight", "kg"))
+			}
+			if b.next == "" {
+				break
+			}
+			wide = t.local(b.next)
+		}
+		slices.Sort(seen)
+		t.hold(len(slices.Compact(slices.Clone(seen))) == len(seen), "a walk beside writes finds something twice")
+		missing := 0
+		for _, ref := range all {
+			if !slices.Contains(seen, ref) {
+				missing++
+			}
+		}
+		t.hold(missing == 0, "a walk beside writes misses %d that did not change", missing)
+		t.saw("a walk over %d, and one over %d, with writes on the way", len(all), len(seen))
+	}},
+	{"R-SRCH-22", func(t *trial) {
+		const tries = 6
+		t.ready()
+		r := t.own("found")
+		for i := range tries {
+			t.stored(r)
+			b := t.search("Patient?identifier=" + r.identifier())
+			t.hold(len(b.matches) == 1, "what was acknowledged is not found at once")
+			t.hold(len(t.search("Observation?_count=1&value-quantity="+url.QueryEscape(text(r.content, "surgery", "weight", "kg")+"||kg")+"&patient.identifier="+r.identifier()).matches) == 1,
+				"what changed is not found at once")
+			t.next(r).edit(json.Number("6"+fmt.Sprint(i)+".25"), "surgery", "weight", "kg")
+		}
+		t.saw("%d saves, each found at once", tries)
+	}},
+}
+
+// history is a page of a history.
+func (t *trial) history(path string) bundle {
+	x := t.ok(path)
+	t.must(text(x.tree, "resourceType") == "Bundle" && text(x.tree, "type") == "history", "%s is answered with no history", x.asked())
+	return readBundle(x)
+}
+
+// versions is an observation that every save of a record changed.
+func (t *trial) versions() string {
+	t.ready()
+	if t.manyVersions != "" {
+		return t.manyVersions
+	}
+	r := t.own("often")
+	ref := ""
+	for i := range writes {
+		t.stored(r.edit(json.Number(fmt.Sprintf("8%d.50", i)), "surgery", "weight", "kg"))
+		if i == 0 {
+			for _, o := range t.all("Observation?patient=" + idOf(r.one("Patient")) + "&_count=200") {
+				if text(o, "valueQuantity", "value") == "80.50" {
+					ref = refOf(o)
+				}
+			}
+		}
+		t.next(r)
+	}
+	t.must(ref != "", "no observation has the weight that was sent")
+	t.manyVersions = ref
+	return ref
+}
+
+func lastOf(r any) string { return text(r, "meta", "lastUpdated") }
+
+func atoi(s string) int { n, _ := strconv.Atoi(s); return n }
+
+func itoa(n int) string { return strconv.Itoa(n) }
+
+// moment is when an observation was made.
+func moment(r any) time.Time {
+	at, _ := time.Parse(time.RFC3339, text(r, "effectiveDateTime"))
+	return at
+}

@@ -1,0 +1,265 @@
+package suite
+
+import (
+	"bytes"
+	"net/http"
+	"strings"
+	"unicode/utf8"
+)
+
+const (
+	fhirJSON = "application/fhir+json"
+	form     = "application/x-www-form-urlencoded"
+)
+
+var httpChecks = []check{
+	{"R-HTTP-02", func(t *trial) {
+		t.ready()
+		ref := t.w.main.one("Patient")
+		t.ok(ref)
+		t.refused(t.get(strings.ToLower(ref)), http.StatusNotFound)
+		t.refused(t.get("Patient/"+strings.ToUpper(idOf(ref))), http.StatusNotFound)
+	}},
+	{"R-HTTP-07", func(t *trial) {
+		t.ready()
+		ref := t.w.main.one("Patient")
+		for _, accept := range []string{"application/fhir+xml;q=0.1, application/fhir+json", "*/*", "application/*;q=0.5", "text/html, application/fhir+json;q=0.2"} {
+			x := t.get(ref, "Accept", accept)
+			if t.hold(x.status == http.StatusOK && text(x.tree, "id") == idOf(ref) && isFHIR(x), "Accept: %s is answered %d, %s", accept, x.status, media(x)) {
+				t.saw("Accept: %s gives FHIR JSON", accept)
+			}
+		}
+		x := t.get(ref, "Accept", "application/fhir+json;q=0")
+		t.hold(x.status == http.StatusNotAcceptable, "a format of weight 0 is answered %d", x.status)
+	}},
+	{"R-HTTP-09", func(t *trial) {
+		t.ready()
+		t.ok(t.w.main.one("Patient"), "Accept", fhirJSON)
+		t.refused(t.get(t.w.main.one("Patient"), "Accept", "image/png"), http.StatusNotAcceptable)
+		t.refused(t.get("CarePlan?_count=1", "Accept", "image/png"), http.StatusNotAcceptable)
+	}},
+	{"R-HTTP-10", func(t *trial) {
+		t.ready()
+		t.refused(t.send(http.MethodPost, "CarePlan/_search", "text/csv", []byte("status=active")), http.StatusUnsupportedMediaType)
+		r := t.own("media")
+		x := t.post(r.clinic, "", "text/csv", encode(r.content))
+		t.hold(x.status == http.StatusUnsupportedMediaType, "a record as text/csv is answered %d", x.status)
+		t.nothingOf(r)
+	}},
+	{"R-HTTP-13", func(t *trial) {
+		t.ready()
+		ref := t.w.main.one("Patient")
+		plain := t.ok(ref)
+		for _, f := range []string{"json", "application/json", "application/fhir%2Bjson"} {
+			x := t.get(ref+"?_format="+f, "Accept", "application/fhir+xml")
+			if t.hold(x.status == http.StatusOK && bytes.Equal(x.body, plain.body), "_format=%s over Accept is answered %d, or with another body", f, x.status) {
+				t.saw("_format=%s goes before Accept", f)
+			}
+		}
+		t.refused(t.get(ref+"?_format=xml"), http.StatusNotAcceptable)
+	}},
+	{"R-HTTP-14", func(t *trial) {
+		t.ready()
+		criteria := "patient=" + idOf(t.w.main.one("Patient")) + "&status=active"
+		want := refs(t.found("CarePlan?" + criteria).matches)
+		for _, f := range []string{"json", "application/fhir%2Bjson"} {
+			x := t.send(http.MethodPost, "CarePlan/_search?_format="+f, form, []byte(criteria))
+			t.must(x.status == http.StatusOK, "a form with _format is answered %d", x.status)
+			if t.hold(strings.Join(refs(readBundle(x).matches), " ") == strings.Join(want, " "), "a form with _format finds something else") {
+				t.saw("the form was read as a form")
+			}
+		}
+	}},
+	{"R-HTTP-16", func(t *trial) {
+		t.ready()
+		ref := t.w.main.one("Patient")
+		t.ok(ref, "Accept", "application/fhir+json; fhirVersion=4.0")
+		t.refused(t.get(ref, "Accept", "application/fhir+json; fhirVersion=3.0"), http.StatusNotAcceptable)
+		patient := t.ok(ref)
+		good := t.send(http.MethodPost, "Patient/$validate", fhirJSON+"; fhirVersion=4.0", patient.body)
+		t.hold(good.status == http.StatusOK, "a body of fhirVersion=4.0 is answered %d", good.status)
+		t.refused(t.send(http.MethodPost, "Patient/$validate", fhirJSON+"; fhirVersion=5.0", patient.body), http.StatusUnsupportedMediaType)
+	}},
+	{"R-HTTP-19", func(t *trial) {
+		t.ready()
+		for _, path := range []string{t.w.main.one("CarePlan"), "CarePlan?_count=1&patient=" + idOf(t.w.main.one("Patient")), t.w.main.one("CarePlan") + "/_history", "metadata"} {
+			x := t.ok(path)
+			head := t.send(http.MethodHead, path, "", nil)
+			t.hold(len(head.body) == 0, "HEAD has a body")
+			t.hold(head.status == x.status, "HEAD %s is answered %d", pathOnly(path), head.status)
+			for _, h := range []string{"ETag", "Last-Modified", "Content-Type"} {
+				if t.hold(head.header.Get(h) == x.header.Get(h), "HEAD %s has another %s", pathOnly(path), h) && x.header.Get(h) != "" {
+					t.saw("HEAD has the %s of GET", h)
+				}
+			}
+		}
+	}},
+	{"R-HTTP-24", func(t *trial) {
+		t.ready()
+		t.ok(t.w.main.one("Patient"))
+		for _, path := range []string{"Nonsense/1", "Nonsense", "Nonsense?_count=1", "Nonsense/_history"} {
+			t.refused(t.get(path), http.StatusNotFound, "not-found", "not-supported")
+		}
+	}},
+	{"R-HTTP-25", func(t *trial) {
+		t.ready()
+		ref := t.w.main.one("CarePlan")
+		before := t.ok(ref)
+		for _, r := range [][2]string{
+			{http.MethodPost, "CarePlan"}, {http.MethodPut, ref}, {http.MethodPatch, ref}, {http.MethodDelete, ref},
+			{http.MethodPut, "CarePlan?identifier=x"}, {http.MethodDelete, "CarePlan?identifier=x"},
+		} {
+			x := t.send(r[0], r[1], fhirJSON, before.body)
+			t.refused(x, http.StatusMethodNotAllowed)
+			t.hold(x.header.Get("Allow") != "", "405 of %s without Allow", r[0])
+		}
+		t.hold(bytes.Equal(t.ok(ref).body, before.body), "the resource changed")
+	}},
+	{"R-HTTP-28", func(t *trial) {
+		t.ready()
+		large := bytes.Repeat([]byte("x"), 1<<20)
+		t.refused(t.send(http.MethodPost, "CarePlan/_search", form, append([]byte("status="), large...)), http.StatusRequestEntityTooLarge)
+		r := t.own("large").edit(strings.Repeat("x", 6<<20), "surgery", "note")
+		x := t.post(r.clinic, "", "application/json", encode(r.content))
+		t.hold(x.status == http.StatusRequestEntityTooLarge, "a record of 6 MiB is answered %d", x.status)
+		t.nothingOf(r)
+		t.ok(t.w.main.one("Patient"))
+	}},
+}
+
+// nothingOf holds that nothing came under a record id.
+func (t *trial) nothingOf(r *sent) {
+	x := t.ask(request{method: http.MethodGet, path: "/records/" + r.clinic.ID + "/" + r.record, key: r.clinic.Key})
+	t.hold(x.status == http.StatusNotFound, "what was refused is kept: %d", x.status)
+}
+
+func media(x *exchange) string {
+	m, _, _ := strings.Cut(x.header.Get("Content-Type"), ";")
+	return m
+}
+
+func isFHIR(x *exchange) bool { return media(x) == fhirJSON }
+
+// seenChecks look at everything that was exchanged in the run.
+var seenChecks = []check{
+	{"R-HTTP-05", func(t *trial) {
+		t.answers(func(x *exchange) bool { return x.fhir() && len(x.body) > 0 }, func(x *exchange) string {
+			if isFHIR(x) {
+				return ""
+			}
+			return "is " + media(x)
+		})
+	}},
+	{"R-HTTP-06", func(t *trial) {
+		special := false
+		t.answers(func(x *exchange) bool { return x.fhir() && len(x.body) > 0 }, func(x *exchange) string {
+			special = special || bytes.Contains(x.body, []byte("Mülldorn"))
+			_, params, _ := strings.Cut(strings.ToLower(x.header.Get("Content-Type")), ";")
+			switch {
+			case !utf8.Valid(x.body):
+				return "is no UTF-8"
+			case strings.Contains(params, "charset") && !strings.Contains(params, "charset=utf-8"):
+				return "says another charset"
+			}
+			return ""
+		})
+		t.hold(special, "no body with a name that is not ASCII was seen")
+	}},
+	{"R-OO-01", func(t *trial) {
+		statuses := map[int]bool{}
+		t.answers(func(x *exchange) bool { return x.status >= 400 && x.method != http.MethodHead }, func(x *exchange) string {
+			switch {
+			case x.fhir() && (text(x.tree, "resourceType") != "OperationOutcome" || !isFHIR(x)):
+				return "is a failure without an OperationOutcome"
+			case !x.fhir() && media(x) != "application/problem+json":
+				return "is a failure without problem details"
+			}
+			if x.fhir() {
+				statuses[x.status] = true
+			}
+			return ""
+		})
+		for _, s := range []int{400, 404, 405, 406, 410, 413, 415} {
+			t.hold(statuses[s], "no failure %d was seen", s)
+		}
+	}},
+	{"R-OO-03", func(t *trial) {
+		t.answers(func(x *exchange) bool { return text(x.tree, "resourceType") == "OperationOutcome" }, func(x *exchange) string {
+			issues := list(x.tree, "issue")
+			if len(issues) == 0 {
+				return "has an OperationOutcome without an issue"
+			}
+			for _, i := range issues {
+				if text(i, "severity") == "" || text(i, "code") == "" {
+					return "has an issue without severity or code"
+				}
+			}
+			if !t.valid(x) {
+				return "has an OperationOutcome that is not valid"
+			}
+			return ""
+		})
+	}},
+	{"R-OO-08", func(t *trial) {
+		t.answers(func(x *exchange) bool { return x.status >= 400 }, func(x *exchange) string {
+			if m := internals.FindString(string(x.body)); m != "" {
+				return "tells of its insides: " + quote(m)
+			}
+			if s := x.header.Get("Server"); strings.ContainsAny(s, "0123456789") {
+				return "has the version of a server"
+			}
+			return ""
+		})
+	}},
+	{"R-OO-09", func(t *trial) {
+		marked := 0
+		// A conflict is no failure: the clinic that sends gets the whole answer, as it would with 200.
+		t.answers(func(x *exchange) bool { return x.status >= 400 && text(x.tree, "answer") != "conflict" }, func(x *exchange) string {
+			if strings.Contains(x.path, "/fhir/Patient?") {
+				marked++
+			}
+			for _, d := range demographics {
+				if bytes.Contains(x.body, []byte(d)) {
+					return "tells something of a patient"
+				}
+			}
+			return ""
+		})
+		t.hold(marked > 0, "no failing request had a patient's data")
+	}},
+	{"R-SEC-08", func(t *trial) {
+		links := 0
+		t.answers(func(x *exchange) bool { return x.err == nil }, func(x *exchange) string {
+			told := []string{x.header.Get("Location"), x.header.Get("Content-Location"), x.header.Get("X-Request-Id")}
+			for _, l := range list(x.tree, "link") {
+				if r := text(l, "relation"); r != "self" && r != "" {
+					links++
+					told = append(told, unsealed(text(l, "url")))
+				}
+			}
+			for _, d := range append(t.numbers(), demographics...) {
+				if strings.Contains(strings.Join(told, " "), d) {
+					return "has a patient's data in a link or a header"
+				}
+			}
+			return ""
+		})
+		t.hold(links > 0, "no link to a further page was seen")
+	}},
+	{"R-DATA-01", content("json", `{"resourceType":"Patient","gender":null}`, `{"resourceType":"Patient","name":[]}`, `{"resourceType":"Patient","name":[{}]}`, `{"resourceType":"Patient","gender":""}`)},
+	{"R-DATA-04", content("array", `{"resourceType":"Patient","name":{"family":"X"}}`, `{"resourceType":"Patient","gender":["male"]}`)},
+	{"R-DATA-09", content("id", `{"resourceType":"Patient","id":"a_b"}`, `{"resourceType":"Patient","id":"`+strings.Repeat("a", 65)+`"}`)},
+	{"R-DATA-10", content("date", patientBorn("2024-02-30"), patientBorn("2024-05-01T10:00:00Z"), procedureAt("2024-05-01T10:00"), procedureAt("2024-05-01T24:00:00Z"))},
+	{"R-DATA-21", content("target", `{"resourceType":"CarePlan","status":"active","intent":"plan","subject":{"reference":"Practitioner/1"}}`)},
+	{"R-CONT-01", content("min", `{"resourceType":"CarePlan","intent":"plan","subject":{"reference":"Patient/1"}}`, `{"resourceType":"CarePlan","status":"active","subject":{"reference":"Patient/1"}}`,
+		`{"resourceType":"CarePlan","status":"active","intent":"plan"}`, `{"resourceType":"Procedure","subject":{"reference":"Patient/1"}}`, `{"resourceType":"Procedure","status":"completed"}`,
+		`{"resourceType":"Observation","code":{"text":"x"}}`, `{"resourceType":"Observation","status":"final"}`, `{"resourceType":"Condition"}`, `{"resourceType":"Encounter","status":"finished"}`)},
+	{"R-CONT-02", content("code", `{"resourceType":"CarePlan","status":"done","intent":"plan","subject":{"reference":"Patient/1"}}`, `{"resourceType":"Procedure","status":"Completed","subject":{"reference":"Patient/1"}}`,
+		`{"resourceType":"Patient","gender":"m"}`)},
+	{"R-CONT-03", content("invariant", `{"resourceType":"Patient","contact":[{"gender":"male"}]}`, `{"resourceType":"Observation","status":"final","code":{"text":"x"},"referenceRange":[{"age":{"low":{"value":1}}}]}`)},
+	{"R-CONT-04", content("cpl-3", `{"resourceType":"CarePlan","status":"active","intent":"plan","subject":{"reference":"Patient/1"},"activity":[{"reference":{"reference":"Procedure/1"},"detail":{"status":"not-started"}}]}`)},
+	{"R-CONT-14", content("obs", `{"resourceType":"Observation","status":"final","code":{"text":"x"},"valueString":"a","dataAbsentReason":{"text":"b"}}`,
+		`{"resourceType":"Observation","status":"final","code":{"coding":[{"system":"http://x.example","code":"a"}]},"valueString":"a","component":[{"code":{"coding":[{"system":"http://x.example","code":"a"}]},"valueString":"b"}]}`)},
+	{"R-CONT-25", content("narrative", divided(`<script>x()</script>`), divided(`<p onclick="x()">a</p>`), divided(`a&nbsp;b`), divided(`<p> </p>`), divided(`<form>a</form>`))},
+	{"R-PROF-16", profilesAreTrue},
+}

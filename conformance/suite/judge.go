@@ -1,0 +1,255 @@
+package suite
+
+import (
+	"crypto/sha256"
+	"encoding/json"
+	"net/http"
+	"regexp"
+	"slices"
+	"strings"
+	"sync"
+
+	"nailbridge/internal/validate/defs"
+	"nailbridge/internal/validate/engine"
+)
+
+// judged is what the validator says of a resource: the keys of what makes it
+// invalid, with the place, and whether a profile that it claims says so.
+type judged struct {
+	keys    []string
+	claimed bool     // a profile, by what is not only a part of a resource
+	profile []string // what does not hold of profiles that it claims
+}
+
+// defined are the types in which a target defines what it has beside R4.
+var defined = []string{"CodeSystem", "ValueSet", "StructureDefinition"}
+
+// validators are those of the definitions that were read before, and judgements
+// those of bodies under them: the target of a second run is mostly the same.
+var (
+	validators sync.Map
+	judgements sync.Map
+)
+
+// define makes the validator, which knows R4 and what the target itself defines.
+func (t *trial) define() {
+	r, sum := defs.New(), sha256.New()
+	for _, typ := range defined {
+		x := t.get(typ + "?_count=500&_sort=_id")
+		for _, e := range rawEntries(x) {
+			_, _ = sum.Write(e)
+			if _, err := r.Add(e); err != nil {
+				t.hold(false, "a %s of the target can not be read", typ)
+			}
+		}
+	}
+	key := string(sum.Sum(nil))
+	t.definitions = key
+	if v, known := validators.Load(key); known {
+		t.validator = v.(*engine.Validator)
+		return
+	}
+	v, _ := validators.LoadOrStore(key, engine.New(r))
+	t.validator = v.(*engine.Validator)
+}
+
+// rawEntries are the resources of an answer as they came: its entries, or itself.
+func rawEntries(x *exchange) (out []json.RawMessage) {
+	typ := text(x.tree, "resourceType")
+	if typ != "Bundle" {
+		if typ == "" {
+			return nil
+		}
+		return []json.RawMessage{x.body}
+	}
+	var b struct {
+		Entry []struct{ Resource json.RawMessage }
+	}
+	if json.Unmarshal(x.body, &b) != nil {
+		return nil
+	}
+	for _, e := range b.Entry {
+		if e.Resource != nil {
+			out = append(out, e.Resource)
+		}
+	}
+	return out
+}
+
+// judge validates a resource.
+func (s *session) judge(body []byte) judged {
+	sum := sha256.Sum256(body)
+	key := s.definitions + string(sum[:])
+	if j, known := judgements.Load(key); known {
+		return j.(judged)
+	}
+	var j judged
+	if s.validator == nil {
+		return j
+	}
+	for _, i := range s.validator.Validate(body, engine.Options{}) {
+		if !i.Invalid() {
+			continue
+		}
+		if strings.Contains(i.Section, ":") {
+			j.profile = append(j.profile, i.Key+" at "+i.Location)
+			continue
+		}
+		j.keys = append(j.keys, i.Key+" at "+i.Location)
+	}
+	if tree := parse(body); subsetted(tree) {
+		j.profile = nil // a part, which says so, lacks what its profile asks for
+	} else {
+		j.claimed = len(list(tree, "meta", "profile")) > 0
+	}
+	judgements.Store(key, j)
+	return j
+}
+
+// judged judges the resources of an answer, once.
+func (s *session) judged(x *exchange) []judged {
+	if !x.read {
+		x.read = true
+		for _, e := range rawEntries(x) {
+			x.verdicts = append(x.verdicts, s.judge(e))
+		}
+	}
+	return x.verdicts
+}
+
+// valid reports an answer in whose resources nothing is wrong.
+func (s *session) valid(x *exchange) bool {
+	return !slices.ContainsFunc(s.judged(x), func(j judged) bool { return len(j.keys) > 0 })
+}
+
+// answers goes over every answer of the run that a rule is about: those that break
+// it are told, and one that keeps it is the subject.
+func (t *trial) answers(about func(*exchange) bool, broken func(*exchange) string) {
+	n, broke := 0, len(t.faults)
+	var first *exchange
+	t.ready()
+	t.mu.Lock()
+	seen := slices.Clone(t.seen)
+	t.mu.Unlock()
+	for _, x := range seen {
+		if x.err != nil || !about(x) {
+			continue
+		}
+		if n++; first == nil {
+			first = x
+		}
+		if why := broken(x); why != "" {
+			t.exchanges = append(t.exchanges, x)
+			t.hold(false, "%s %s", x.asked(), why)
+		}
+	}
+	if n > 0 {
+		t.saw("%d answers", n)
+	}
+	if first != nil && len(t.faults) == broke {
+		t.exchanges = append(t.exchanges, first)
+	}
+}
+
+// kinds are the keys of the validator that are about one requirement.
+var kinds = map[string]*regexp.Regexp{
+	"json":      regexp.MustCompile(`^(json-null|json-empty|json) `),
+	"array":     regexp.MustCompile(`^(json-list|json-type) `),
+	"aligned":   regexp.MustCompile(`^json-list-length `),
+	"id":        regexp.MustCompile(`^id `),
+	"date":      regexp.MustCompile(`^format `),
+	"target":    regexp.MustCompile(`^(reference-target|reference-type) `),
+	"min":       regexp.MustCompile(`^cardinality-min `),
+	"code":      regexp.MustCompile(`^(binding-required|code-unknown) `),
+	"invariant": regexp.MustCompile(`^[a-z]{2,4}-[0-9]+ `),
+	"cpl-3":     regexp.MustCompile(`^cpl-3 `),
+	"obs":       regexp.MustCompile(`^obs-[67] `),
+	"narrative": regexp.MustCompile(`^(txt-[0-9]|xhtml[a-z-]*) `),
+	"unknown":   regexp.MustCompile(`^element-unknown `),
+	"modifier":  regexp.MustCompile(`^extension-(unknown|modifier) at .*modifierExtension`),
+	"ucum":      regexp.MustCompile(`^ucum `),
+}
+
+// content is the check of a rule of content: nothing that was published breaks
+// it, and $validate refuses what does.
+func content(kind string, defects ...string) func(*trial) {
+	return func(t *trial) {
+		t.published(kind)
+		for _, d := range defects {
+			t.invalid(kind, d)
+		}
+		t.accepted()
+	}
+}
+
+// published holds every resource that was seen to the rules of a kind.
+func (t *trial) published(kind string) {
+	rule := kinds[kind]
+	t.answers(func(x *exchange) bool {
+		return x.fhir() && x.status == http.StatusOK && strings.Contains(media(x), "json")
+	}, func(x *exchange) string {
+		for _, j := range t.judged(x) {
+			for _, k := range j.keys {
+				if rule.MatchString(k) {
+					return "has a resource with " + k
+				}
+			}
+		}
+		return ""
+	})
+}
+
+// invalid holds that $validate says of a resource what is wrong with it.
+func (t *trial) invalid(kind, resource string) {
+	typ := text(parse([]byte(resource)), "resourceType")
+	x := t.send(http.MethodPost, typ+"/$validate", fhirJSON, []byte(resource))
+	errors := 0
+	for _, i := range list(x.tree, "issue") {
+		if s := text(i, "severity"); s == "error" || s == "fatal" {
+			errors++
+		}
+	}
+	t.hold(errors > 0 && text(x.tree, "resourceType") == "OperationOutcome", "$validate finds no error in a %s that breaks a rule of kind %s", typ, kind)
+}
+
+// accepted holds that $validate finds no error in what has none.
+func (t *trial) accepted() {
+	x := t.send(http.MethodPost, "Patient/$validate", fhirJSON, []byte(`{"resourceType":"Patient","gender":"unknown"}`))
+	t.hold(text(x.tree, "resourceType") == "OperationOutcome", "$validate gives no OperationOutcome")
+	for _, i := range list(x.tree, "issue") {
+		t.hold(text(i, "severity") != "error" && text(i, "severity") != "fatal", "$validate finds an error where there is none")
+	}
+}
+
+// profilesAreTrue holds what claims a profile to it.
+func profilesAreTrue(t *trial) {
+	claims := 0
+	t.answers(func(x *exchange) bool { return x.fhir() && x.status == http.StatusOK }, func(x *exchange) string {
+		for _, j := range t.judged(x) {
+			if j.claimed {
+				claims++
+			}
+			if len(j.profile) > 0 {
+				return "claims a profile and breaks it: " + j.profile[0]
+			}
+		}
+		return ""
+	})
+	t.hold(claims > 0, "nothing that was published claims a profile")
+	untrue := `{"resourceType":"Observation","meta":{"profile":["http://hl7.org/fhir/StructureDefinition/bodyweight"]},"status":"final","code":{"text":"x"},"subject":{"reference":"Patient/1"}}`
+	t.invalid("profile", untrue)
+	t.accepted()
+}
+
+// internals are words of stack traces, statements, paths and hosts.
+var internals = regexp.MustCompile(`goroutine \d|\.go:\d+|panic:|SELECT .* FROM|(?i)sqlite|/(home|usr|tmp|var|root)/|localhost|\bat [a-z]+\.[A-Za-z.]+\(`)
+
+func divided(inner string) string {
+	return `{"resourceType":"Patient","text":{"status":"generated","div":` + string(encode(`<div xmlns="http://www.w3.org/1999/xhtml">`+inner+`</div>`)) + `}}`
+}
+
+func patientBorn(date string) string { return `{"resourceType":"Patient","birthDate":"` + date + `"}` }
+
+func procedureAt(at string) string {
+	return `{"resourceType":"Procedure","status":"completed","subject":{"reference":"Patient/1"},"performedDateTime":"` + at + `"}`
+}

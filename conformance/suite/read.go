@@ -1,0 +1,138 @@
+package suite
+
+import (
+	"bytes"
+	"fmt"
+	"net/http"
+	"time"
+)
+
+var readChecks = []check{
+	{"R-READ-01", func(t *trial) {
+		t.ready()
+		ref := t.w.main.one("CarePlan")
+		x := t.ok(ref)
+		t.hold(refOf(x.tree) == ref, "another resource is read than was asked for")
+		last := versionIn(t.w.main.answer, ref)
+		t.hold(text(x.tree, "meta", "versionId") == last, "not the version that was committed last")
+		t.hold(last != text(t.w.planFirst.tree, "meta", "versionId"), "the plan did not change by its review")
+		t.saw("the last version of a plan that had changed")
+	}},
+	{"R-READ-02", func(t *trial) {
+		t.ready()
+		for _, typ := range []string{"CarePlan", "Patient", "Observation", "Procedure"} {
+			x := t.ok(t.w.main.one(typ))
+			t.hold(x.header.Get("ETag") == etag(x.tree), "the ETag of a %s is not the weak version id", typ)
+			t.saw("ETag of a %s", typ)
+		}
+	}},
+	{"R-READ-03", func(t *trial) {
+		t.ready()
+		for _, typ := range []string{"CarePlan", "Patient"} {
+			x := t.ok(t.w.main.one(typ))
+			at, err := time.Parse(time.RFC3339Nano, text(x.tree, "meta", "lastUpdated"))
+			t.must(err == nil, "meta.lastUpdated is no instant")
+			said, err := http.ParseTime(x.header.Get("Last-Modified"))
+			t.hold(err == nil && said.Equal(at.Truncate(time.Second)), "Last-Modified is not meta.lastUpdated to the second")
+			t.saw("Last-Modified of a %s", typ)
+		}
+	}},
+	{"R-READ-04", func(t *trial) {
+		t.ready()
+		t.ok(t.w.main.one("Procedure"))
+		t.refused(t.get("Procedure/never"), http.StatusNotFound, "not-found")
+	}},
+	{"R-READ-05", func(t *trial) {
+		t.ready()
+		for _, x := range t.w.goneBefore {
+			t.refused(t.get(refOf(x.tree)), http.StatusGone, "deleted")
+		}
+	}},
+	{"R-READ-07", func(t *trial) {
+		t.ready()
+		first := t.w.planFirst
+		ref, v := refOf(first.tree), text(first.tree, "meta", "versionId")
+		x := t.ok(ref + "/_history/" + v)
+		t.hold(refOf(x.tree) == ref && text(x.tree, "meta", "versionId") == v, "another version is read than was asked for")
+		now := t.ok(ref)
+		current := t.ok(ref + "/_history/" + text(now.tree, "meta", "versionId"))
+		t.hold(bytes.Equal(current.body, now.body), "the current version differs from what is read")
+		t.saw("an old and the current version of a plan")
+	}},
+	{"R-READ-09", func(t *trial) {
+		t.ready()
+		for _, x := range t.w.goneBefore {
+			t.refused(t.get(refOf(x.tree)+"/_history/"+text(x.tree, "meta", "versionId")), http.StatusGone)
+		}
+		now := t.ok(t.w.main.one("CarePlan"))
+		t.ok(refOf(now.tree) + "/_history/" + text(now.tree, "meta", "versionId"))
+		t.refused(t.get(refOf(now.tree)+"/_history/999"), http.StatusNotFound, "not-found")
+	}},
+	{"R-READ-10", func(t *trial) {
+		t.ready()
+		first := t.w.planFirst
+		x := t.ok(refOf(first.tree) + "/_history/" + text(first.tree, "meta", "versionId"))
+		t.hold(bytes.Equal(x.body, first.body), "the first version of the plan is not what it was")
+		t.hold(t.ok(refOf(first.tree)).header.Get("ETag") != first.header.Get("ETag"), "the plan did not change")
+		t.saw("a version that was read before the plan changed")
+	}},
+	{"R-READ-11", func(t *trial) {
+		t.ready()
+		ref := t.w.main.one("CarePlan")
+		x := t.ok(ref)
+		same := t.get(ref, "If-None-Match", x.header.Get("ETag"))
+		t.hold(same.status == http.StatusNotModified && len(same.body) == 0 || same.status == http.StatusOK && bytes.Equal(same.body, x.body),
+			"If-None-Match with the current ETag is answered %d with %d bytes", same.status, len(same.body))
+		stale := t.get(ref, "If-None-Match", t.w.planFirst.header.Get("ETag"))
+		t.hold(stale.status == http.StatusOK && bytes.Equal(stale.body, x.body), "a stale ETag is answered %d", stale.status)
+		t.saw("the current ETag is answered %d, a stale one %d", same.status, stale.status)
+	}},
+	{"R-READ-13", func(t *trial) {
+		t.ready()
+		ref := t.w.main.one("CarePlan")
+		x := t.ok(ref)
+		at, err := http.ParseTime(x.header.Get("Last-Modified"))
+		t.must(err == nil, "no Last-Modified")
+		later := t.get(ref, "If-Modified-Since", at.Add(time.Second).UTC().Format(http.TimeFormat))
+		t.hold(later.status == http.StatusNotModified || later.status == http.StatusOK, "an instant after the last change is answered %d", later.status)
+		before := t.get(ref, "If-Modified-Since", at.Add(-time.Second).UTC().Format(http.TimeFormat))
+		t.hold(before.status == http.StatusOK, "an instant before the last change is answered %d", before.status)
+		both := t.get(ref, "If-Modified-Since", at.Add(time.Second).UTC().Format(http.TimeFormat), "If-None-Match", t.w.planFirst.header.Get("ETag"))
+		t.hold(both.status == http.StatusOK, "If-Modified-Since counts beside a stale If-None-Match: %d", both.status)
+		t.saw("after the change %d, before it %d", later.status, before.status)
+	}},
+	{"R-READ-14", func(t *trial) {
+		t.ready()
+		ref := t.w.main.one("CarePlan")
+		whole := t.ok(ref)
+		x := t.ok(ref + "?_summary=text")
+		t.hold(get(x.tree, "text") != nil && get(x.tree, "status") != nil && get(x.tree, "activity") == nil, "_summary=text is not the narrative and what is mandatory")
+		t.hold(subsetted(x.tree), "_summary is not tagged SUBSETTED")
+		y := t.ok(ref + "?_elements=title")
+		t.hold(get(y.tree, "title") != nil && get(y.tree, "activity") == nil && get(y.tree, "status") != nil, "_elements does not give what was asked for and what is mandatory")
+		t.hold(subsetted(y.tree), "_elements is not tagged SUBSETTED")
+		t.hold(get(whole.tree, "activity") != nil && !subsetted(whole.tree), "the whole is no more than a part")
+		t.saw("parts of a read, tagged")
+	}},
+}
+
+func etag(r any) string { return fmt.Sprintf("W/%q", text(r, "meta", "versionId")) }
+
+func subsetted(r any) bool {
+	for _, c := range list(r, "meta", "tag") {
+		if text(c, "code") == "SUBSETTED" {
+			return true
+		}
+	}
+	return false
+}
+
+// versionIn is the version of a resource that an answer names.
+func versionIn(answer any, ref string) string {
+	for _, r := range list(answer, "resources") {
+		if text(r, "reference") == ref {
+			return text(r, "versionId")
+		}
+	}
+	return ""
+}

@@ -1,0 +1,143 @@
+// Package suite holds a running bridge to the requirements that are in force, from
+// outside: over HTTP alone, with the keys of a hub and of test clinics. It knows
+// FHIR and the doors of the bridge, and nothing of how the bridge is made.
+//
+// Each requirement has one check. It passes only where its subject occurred: an
+// answer that holds it, or, where it forbids something, a refusal. A server that
+// answers everything with an empty searchset passes nothing.
+//
+// The suite brings records of its own, of nobody. It writes into clinics that
+// the target declares as test clinics (their lists say "test": true) and ends by
+// withdrawing and declining what it wrote.
+package suite
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"sort"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"nailbridge/internal/validate/engine"
+)
+
+// Clinic is a test clinic and the key of its practice system.
+type Clinic struct{ ID, Key string }
+
+// Options say whom to ask and how.
+type Options struct {
+	Target   string   // URL of the bridge, above /records and /fhir
+	HubKey   string   // of a hub that sees the first clinic and not the second
+	Clinics  []Clinic // test clinics to write into: one, and another for the walls
+	Client   *http.Client
+	Now      time.Time
+	Progress func(done, all int, id string)
+}
+
+// session is one run.
+type session struct {
+	o     Options
+	run   string // names what the run writes
+	began time.Time
+
+	mu    sync.Mutex
+	seen  []*exchange
+	saves int
+	wrote []*sent
+
+	manyVersions string          // an observation with a version of every save
+	kept         map[string]once // by what it is
+	allowed      map[string]bool // clinics that the target declares as tests
+	w            world
+	statement    *exchange // the CapabilityStatement
+	base         string
+	validator    *engine.Validator
+	definitions  string // a digest of what the target defines
+}
+
+func newSession(o Options) *session {
+	if o.Client == nil {
+		o.Client = &http.Client{Timeout: time.Minute}
+	}
+	o.Target = strings.TrimSuffix(o.Target, "/")
+	s := &session{o: o, began: o.Now, run: "x" + strconv.FormatInt(o.Now.UnixNano(), 36), allowed: map[string]bool{}, kept: map[string]once{}}
+	s.w.day = o.Now.UTC().AddDate(0, 0, -1).Format("2006-01-02")
+	return s
+}
+
+// publicBase is what links of the target begin with.
+func (s *session) publicBase() string { return s.base }
+
+// check is what shows one row.
+type check struct {
+	id  string
+	run func(*trial)
+}
+
+// Run runs every check against the target.
+func Run(ctx context.Context, o Options) Report {
+	s := newSession(o)
+	s.open(ctx)
+	return s.report(ctx, checks())
+}
+
+// open reads what the target says of itself, and writes the records of the suite.
+func (s *session) open(ctx context.Context) {
+	s.try(ctx, (*trial).state)
+	s.try(ctx, (*trial).define)
+	if t := s.try(ctx, (*trial).prepare); !t.passed() {
+		s.w.fault = t.faults[0]
+	}
+}
+
+// state reads the CapabilityStatement.
+func (t *trial) state() {
+	t.statement = t.ask(request{method: http.MethodGet, path: "/fhir/metadata"})
+	t.base = text(t.statement.tree, "implementation", "url")
+}
+
+// report runs the checks and makes the report. Those of everything that was seen
+// come last.
+func (s *session) report(ctx context.Context, checks []check) Report {
+	results := map[string]*trial{}
+	for i, c := range checks {
+		if s.o.Progress != nil {
+			s.o.Progress(i, len(checks), c.id)
+		}
+		results[c.id] = s.try(ctx, c.run)
+	}
+	r := newReport(s, results)
+	if len(s.wrote) > 0 {
+		r.Left = s.try(ctx, (*trial).cleanUp).faults
+	}
+	return r
+}
+
+// checks are those of all rows and rules, in the order in which they run: first
+// what only asks, then what writes, then what looks at all that was seen.
+func checks() []check {
+	var out []check
+	for _, area := range [][]check{
+		httpChecks, readChecks, outcomeChecks, capabilityChecks, searchChecks, parameterChecks, pageChecks,
+		contentChecks, termChecks, provenanceChecks, firstChecks,
+		historyChecks, receivingChecks, seenChecks,
+	} {
+		out = append(out, area...)
+	}
+	return out
+}
+
+// sorted are the keys of a map, in order.
+func sorted[V any](m map[string]V) []string {
+	var out []string
+	for k := range m {
+		out = append(out, k)
+	}
+	sort.Strings(out)
+	return out
+}
+
+func quote(s string) string { return fmt.Sprintf("%q", s) }

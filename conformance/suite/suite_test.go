@@ -1,0 +1,289 @@
+package suite_test
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"encoding/xml"
+	"fmt"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/conformance/proof"
+	"nailbridge/conformance/running"
+	"nailbridge/conformance/suite"
+	"nailbridge/internal/validate/defs"
+	"nailbridge/internal/validate/engine"
+)
+
+// place is a bridge with two test clinics that the tests of this package share.
+var place struct {
+	sync.Once
+	bridge *running.Bridge
+	keys   running.Keys
+	err    error
+}
+
+func TestMain(m *testing.M) {
+	dir, err := os.MkdirTemp("", "suite-")
+	if err != nil {
+		panic(err)
+	}
+	placeDir = dir
+	code := m.Run()
+	if place.bridge != nil {
+		if err := place.bridge.Stop(); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			code = 1
+		}
+	}
+	_ = os.RemoveAll(dir)
+	os.Exit(code)
+}
+
+var placeDir string
+
+// bridge is the running bridge.
+func bridge(t *testing.T) (base string, keys running.Keys) {
+	t.Helper()
+	place.Do(func() {
+		ctx := context.WithoutCancel(t.Context())
+		var binary string
+		if binary, place.err = running.Build(ctx, placeDir); place.err != nil {
+			return
+		}
+		if place.bridge, place.keys, place.err = running.Clinics(ctx, binary, placeDir); place.err == nil {
+			place.err = place.bridge.Start(ctx)
+		}
+	})
+	require.NoError(t, place.err)
+	return place.bridge.Base, place.keys
+}
+
+func options(t *testing.T) suite.Options {
+	t.Helper()
+	base, keys := bridge(t)
+	return suite.Options{
+		Target: base, HubKey: keys.Hub, Now: time.Now(),
+		Clinics: []suite.Clinic{{ID: running.TrialClinic, Key: keys.Trial}, {ID: running.SecondClinic, Key: keys.Second}},
+	}
+}
+
+// failed are the ids of the rows and rules that failed.
+func failed(r suite.Report) (out []string) {
+	for _, x := range append(append([]suite.Result(nil), r.Rows...), r.Rules...) {
+		if x.Result == suite.Failed {
+			out = append(out, x.ID)
+		}
+	}
+	return out
+}
+
+// Every requirement of the reference is a row, those in force are those of our own
+// list, and each of these has a check or is told to be observed elsewhere.
+func TestRows(t *testing.T) {
+	rows := suite.Rows()
+	require.Len(t, rows, 455)
+	text, err := os.ReadFile(filepath.Join("..", "requirements", "in-force.txt"))
+	require.NoError(t, err)
+	var force, ours []string
+	for l := range strings.Lines(string(text)) {
+		if !strings.HasPrefix(l, "#") {
+			force = append(force, strings.TrimSpace(l))
+		}
+	}
+	checked, elsewhere := suite.Checked(), suite.ObservedElsewhere()
+	seen := map[string]bool{}
+	for _, r := range rows {
+		assert.False(t, seen[r.ID], r.ID)
+		seen[r.ID] = true
+		assert.NotEmpty(t, r.Level, r.ID)
+		assert.NotEmpty(t, r.Section, r.ID)
+		if !r.InForce {
+			assert.NotEmpty(t, r.Reason, r.ID)
+			assert.NotContains(t, checked, r.ID)
+			continue
+		}
+		ours = append(ours, r.ID)
+		assert.NotEmpty(t, r.Asks, r.ID)
+		_, away := elsewhere[r.ID]
+		n := 0
+		for _, id := range checked {
+			if id == r.ID {
+				n++
+			}
+		}
+		assert.Equal(t, !away, n == 1, "%s has one check, or is observed elsewhere", r.ID)
+	}
+	assert.Equal(t, force, ours)
+	for _, id := range checked {
+		assert.True(t, seen[id] || suite.Rules()[id] != "", "%s is a row or a rule", id)
+	}
+}
+
+// At most ten rows are observed elsewhere, each by a test that is there and run,
+// and at most five are known to fail.
+func TestElsewhereAndKnownAreFew(t *testing.T) {
+	runs, err := proof.Running(t.Context(), filepath.Join("..", ".."))
+	require.NoError(t, err)
+	elsewhere := suite.ObservedElsewhere()
+	assert.LessOrEqual(t, len(elsewhere), 10)
+	for id, where := range elsewhere {
+		name, _, _ := strings.Cut(where, ":")
+		for one := range strings.SplitSeq(name, " and ") {
+			text, is := runs[proofOf(one)]
+			assert.True(t, is, "%s: %s is not there, or is not run", id, one)
+			assert.Contains(t, text, id, "%s names the row", one)
+		}
+	}
+	assert.LessOrEqual(t, len(suite.Known()), 5)
+	for id, reason := range suite.Known() {
+		assert.NotEmpty(t, reason, id)
+		assert.Contains(t, suite.Checked(), id)
+	}
+}
+
+func proofOf(name string) proof.Proof {
+	all, err := proof.Parse("`" + name + "`")
+	if err != nil || len(all) != 1 {
+		return proof.Proof{}
+	}
+	return all[0]
+}
+
+// A server that answers everything with 200 and an empty searchset passes nothing,
+// also where it calls itself a test clinic.
+func TestAServerThatKnowsNothingPassesNothing(t *testing.T) {
+	for _, body := range []string{
+		`{"resourceType":"Bundle","type":"searchset","total":0,"link":[{"relation":"self","url":"http://none.example/fhir"}]}`,
+		`{"resourceType":"Bundle","type":"searchset","total":0,"test":true,"answer":"stored","shared":true}`,
+	} {
+		s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+			w.Header().Set("Content-Type", "application/fhir+json")
+			_, _ = w.Write([]byte(body))
+		}))
+		defer s.Close()
+		r := suite.Run(t.Context(), suite.Options{Target: s.URL, Now: time.Now(), Clinics: []suite.Clinic{{ID: "a"}, {ID: "b"}}})
+		for _, x := range append(append([]suite.Result(nil), r.Rows...), r.Rules...) {
+			assert.NotEqual(t, suite.Passed, x.Result, x.ID)
+			if x.Result == suite.Failed {
+				assert.NotEmpty(t, x.Faults, x.ID)
+			}
+		}
+		assert.Zero(t, r.Totals.Passed)
+		assert.False(t, r.OK())
+	}
+}
+
+// Nothing is written into a clinic that the target does not declare as a test.
+func TestNothingIsWrittenElsewhere(t *testing.T) {
+	posts := 0
+	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.Method == http.MethodPost && strings.HasPrefix(r.URL.Path, "/records") {
+			posts++
+		}
+		w.Header().Set("Content-Type", "application/json")
+		_, _ = w.Write([]byte(`{"list":"refused","deliveries":[]}`))
+	}))
+	defer s.Close()
+	r := suite.Run(t.Context(), suite.Options{Target: s.URL, Now: time.Now(), Clinics: []suite.Clinic{{ID: "a"}}})
+	assert.Zero(t, posts)
+	assert.Zero(t, r.Totals.Passed)
+}
+
+// Against a bridge all that is in force passes but what is known to fail; the
+// report holds every requirement once, in each form, and nothing of a patient; what
+// was written is taken back.
+func TestAgainstABridge(t *testing.T) {
+	o := options(t)
+	const ours = "Patient?family=M%C3%BClldorn&_summary=count"
+	_, before, err := get(t, o, ours)
+	require.NoError(t, err)
+	r := suite.Run(t.Context(), o)
+	var known []string
+	for _, row := range suite.Rows() {
+		if suite.Known()[row.ID] != "" {
+			known = append(known, row.ID)
+		}
+	}
+	assert.Equal(t, known, failed(r), "what fails is known, and what is known fails")
+	for _, x := range append(append([]suite.Result(nil), r.Rows...), r.Rules...) {
+		if x.Result == suite.Failed {
+			t.Log(x.ID, x.Faults)
+		}
+		if x.Result == suite.Passed {
+			assert.NotEmpty(t, x.Evidence, x.ID)
+			assert.NotEmpty(t, x.Saw, x.ID)
+		}
+	}
+	assert.Empty(t, r.Left)
+	assert.Equal(t, suite.Totals{
+		Rows: 455, Passed: 133 - len(known) - len(suite.ObservedElsewhere()), Failed: len(known), Elsewhere: len(suite.ObservedElsewhere()), NotInForce: 322,
+		RulesPassed: len(suite.Rules()),
+	}, r.Totals)
+	assert.Equal(t, len(known) == 0, r.OK())
+
+	forms := map[string][]byte{}
+	for _, form := range []string{"text", "json", "junit", "testreport"} {
+		var b bytes.Buffer
+		require.NoError(t, r.Write(&b, form))
+		forms[form] = b.Bytes()
+		for _, d := range suite.Demographics() {
+			assert.False(t, strings.Contains(b.String(), d), "as %s it tells %s", form, d)
+		}
+		assert.False(t, strings.Contains(b.String(), o.HubKey) || strings.Contains(b.String(), o.Clinics[0].Key), "as %s it tells a key", form)
+	}
+	var again suite.Report
+	require.NoError(t, json.Unmarshal(forms["json"], &again))
+	ids := map[string]int{}
+	for _, x := range again.Rows {
+		ids[x.ID]++
+		assert.Equal(t, 1, ids[x.ID])
+		assert.Equal(t, 1, strings.Count("\n"+string(forms["text"]), "\n"+x.ID+"\t"), "one line for each requirement")
+	}
+	assert.Len(t, ids, 455)
+	var junit struct {
+		Tests    int `xml:"tests,attr"`
+		Failures int `xml:"failures,attr"`
+		Cases    []struct {
+			Name string `xml:"name,attr"`
+		} `xml:"testcase"`
+	}
+	require.NoError(t, xml.Unmarshal(forms["junit"], &junit))
+	assert.Len(t, junit.Cases, 455+len(suite.Rules()))
+	assert.Equal(t, len(known), junit.Failures)
+	for _, i := range engine.New(defs.New()).Validate(forms["testreport"], engine.Options{}) {
+		assert.Greater(t, i.Severity, engine.Error, "%s at %s: %s", i.Key, i.Location, i.Text)
+	}
+
+	status, body, err := get(t, o, ours)
+	require.NoError(t, err)
+	assert.Equal(t, http.StatusOK, status)
+	assert.Equal(t, before, body, "nothing that the run wrote is left")
+}
+
+func get(t *testing.T, o suite.Options, path string) (int, string, error) {
+	t.Helper()
+	req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, o.Target+"/fhir/"+path, nil)
+	if err != nil {
+		return 0, "", err
+	}
+	req.Header.Set("Authorization", "Bearer "+o.HubKey)
+	res, err := http.DefaultClient.Do(req)
+	if err != nil {
+		return 0, "", err
+	}
+	defer func() { _ = res.Body.Close() }()
+	var b bytes.Buffer
+	_, err = b.ReadFrom(res.Body)
+	return res.StatusCode, b.String(), err
+}
