@@ -124,6 +124,7 @@ var rooms = []room{
 	{"conformance/running", []string{"internal/events", "internal/generate", "mapping/record", "testdata"}, "a running bridge as senders see it: the names of subjects, invented records, and settings to start it with"},
 	{"conformance/crash", nil, "tests alone"},
 	{"conformance/proof", []string{"mapping/safety/safetytest"}, "a test aid: what the gate runs"},
+	{"conformance/batch", []string{"conformance/running", "internal/config", "internal/convert", "internal/old/batch", "mapping", "testdata"}, "a conversion is measured as a built bridge, and beside it its folding alone"},
 	{"conformance/sizes", []string{"conformance/running", "internal/config", "internal/generate", "internal/hub", "internal/receive", "internal/searchparam", "internal/store", "internal/store/sqlite", "internal/validate", "mapping", "mapping/record", "mapping/resource"}, "stores are made, and measured, by the program's own parts put together as the program does"},
 	{"conformance/load", []string{"conformance/running", "internal/generate", "mapping/record"}, "the load sends invented records to a running bridge through both doors"},
 	{"conformance/guide", []string{"internal/hub", "internal/searchparam", "internal/validate/snapshot", "mapping/followup", "mapping/profiles", "mapping/terms"}, "the guide gathers what the project holds as data, and the CapabilityStatement"},
