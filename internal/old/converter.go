@@ -26,6 +26,7 @@ type Converter struct {
 	zone    *time.Location
 	columns []*column // by the file's column; nil: the layout ignores it
 	byName  map[string]int
+	order   []int // of the file's columns, as the layout has them: a file may have another
 	header  []string
 	json    bool
 	at      map[string]int // of JSON: column by pointer
@@ -74,6 +75,7 @@ func New(t layout.Table, header []string, workbook bool, epoch1904 bool, b Besid
 				c.columns[at[0]] = col
 			}
 			c.byName[lc.Name] = at[0]
+			c.order = append(c.order, at[0])
 		default:
 			errs = append(errs, fmt.Errorf("column %s: the file has it %d times", lc.Name, len(at)))
 		}

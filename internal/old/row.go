@@ -102,7 +102,8 @@ func (b *builder) found(f Finding) { b.findings = append(b.findings, f) }
 // then puts each value where the layout says.
 func (b *builder) read(cells []string) {
 	b.cellText = make([]string, len(cells))
-	for i, col := range b.columns {
+	for _, i := range b.order {
+		col := b.columns[i]
 		if col == nil {
 			continue
 		}
@@ -122,8 +123,8 @@ func (b *builder) read(cells []string) {
 			b.moments[col.Name] = m
 		}
 	}
-	for i, col := range b.columns {
-		if col != nil && b.cellText[i] != "" {
+	for _, i := range b.order {
+		if col := b.columns[i]; col != nil && b.cellText[i] != "" {
 			b.place(col, b.cellText[i])
 		}
 	}

@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/internal/old/batch"
+	"nailbridge/mapping/record"
 )
 
 // endsLayout describes surgeries and their reviews, whose rows end in every way.
@@ -178,4 +179,19 @@ func TestEachEndOfADoorIsCountedFromTheFiles(t *testing.T) {
 		assert.Positive(t, s.Outcomes[string(g)], g)
 	}
 	assert.Equal(t, len(endsWanted)-4, given, fmt.Sprint(s.Outcomes))
+}
+
+// Rows dated before Since are skipped with the reason, and so many rows of each file are read
+// as Limit says; what is left ends as in a run over all.
+func TestSinceAndLimit(t *testing.T) {
+	o := endsOptions(t)
+	since, err := record.ParseWhen("2014-05-02")
+	require.NoError(t, err)
+	o.Since, o.Limit = &since, 5
+	s := run(t, o)
+	ends := counted(t, o.Out)
+	assert.Equal(t, map[string]string{"ops.csv:2": "skipped", "ops.csv:3": "skipped", "ops.csv:4": "conflict", "ops.csv:5": "provenance", "ops.csv:6": "provenance",
+		"other.csv:2": "skipped", "seen.csv:2": "waiting", "seen.csv:3": "waiting"}, ends)
+	assert.Equal(t, totals(ends), s.Outcomes)
+	assert.Equal(t, 3, s.Reasons["before-since"])
 }

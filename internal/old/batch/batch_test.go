@@ -13,6 +13,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/text/encoding/charmap"
 
 	"nailbridge/internal/config"
 	"nailbridge/internal/old/batch"
@@ -148,16 +149,18 @@ type form struct {
 // resources.
 func TestOtherFormsOfAFileGiveEqualRecords(t *testing.T) {
 	file, lay := filepath.Join(shipped, "surgeries.csv"), filepath.Join(shipped, "surgeries.layout.json")
-	base := options(t, file, lay)
-	run(t, base)
-	want, err := os.ReadFile(filepath.Join(base.Out, "Procedure.ndjson"))
-	require.NoError(t, err)
 	in, err := os.ReadFile(file)
 	require.NoError(t, err)
 	r := csv.NewReader(bytes.NewReader(in))
 	r.Comma = ';'
 	rows, err := r.ReadAll()
 	require.NoError(t, err)
+	rows[1][17] = "très bien – ½" // letters that encodings differ in
+	base := options(t, filepath.Join(t.TempDir(), "surgeries.csv"), lay)
+	require.NoError(t, os.WriteFile(base.Files[0], delimited(rows, ';'), 0o644))
+	run(t, base)
+	want := procedures(t, base.Out)
+	require.Contains(t, want, rows[1][17])
 	for _, f := range forms() {
 		t.Run(f.name, func(t *testing.T) {
 			o := options(t, filepath.Join(t.TempDir(), "surgeries"+f.suffix), lay)
@@ -167,25 +170,31 @@ func TestOtherFormsOfAFileGiveEqualRecords(t *testing.T) {
 			}
 			require.NoError(t, os.WriteFile(o.Files[0], f.edit(copied, &o.Layout), 0o644))
 			run(t, o)
-			got, err := os.ReadFile(filepath.Join(o.Out, "Procedure.ndjson"))
-			require.NoError(t, err)
-			assert.Equal(t, string(want), string(got))
+			assert.Equal(t, want, procedures(t, o.Out))
 		})
 	}
 }
 
+// procedures are what a run made of what was done, and of the words about it.
+func procedures(t *testing.T, out string) string {
+	t.Helper()
+	return string(must(os.ReadFile(filepath.Join(out, "Procedure.ndjson")))(t)) + string(must(os.ReadFile(filepath.Join(out, "Observation.ndjson")))(t))
+}
+
+func delimited(rows [][]string, comma rune) []byte {
+	var b bytes.Buffer
+	w := csv.NewWriter(&b)
+	w.Comma = comma
+	_ = w.WriteAll(rows) // into memory
+	return b.Bytes()
+}
+
 func forms() []form {
-	write := func(rows [][]string, comma rune) []byte {
-		var b bytes.Buffer
-		w := csv.NewWriter(&b)
-		w.Comma = comma
-		_ = w.WriteAll(rows)
-		return b.Bytes()
-	}
+	write := delimited
 	return []form{
 		{"shuffled", func(rows [][]string, _ *layout.Layout) []byte {
-			for _, r := range rows { // side, toe and border keep their order: they are read as one text
-				r[12], r[3], r[1], r[16] = r[3], r[12], r[16], r[1]
+			for _, r := range rows {
+				r[12], r[3], r[1], r[16], r[8], r[10] = r[3], r[12], r[16], r[1], r[10], r[8]
 			}
 			return write(rows, ';')
 		}, ".csv"},
@@ -206,6 +215,11 @@ func forms() []form {
 			}
 			l.Schema.Columns[5].Datatype.Format = "yyyy-MM-dd"
 			return write(rows, ';')
+		}, ".csv"},
+		{"windows-1252", func(rows [][]string, l *layout.Layout) []byte {
+			l.Dialect.Encoding = "windows-1252"
+			text, _ := charmap.Windows1252.NewEncoder().Bytes(write(rows, ';')) // all of it has a code
+			return text
 		}, ".csv"},
 		{"decimal point", func(rows [][]string, l *layout.Layout) []byte {
 			for _, r := range rows[1:] {
