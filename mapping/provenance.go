@@ -175,7 +175,9 @@ func (b *builder) sourceEntity(s Source) (*vpb.Provenance_Entity, error) {
 func (b *builder) clinicRecord(s Source) *dpb.Extension {
 	parts := []*dpb.Extension{
 		r4.Extension("record", r4.String(s.Record)), r4.Extension("kind", r4.Code(string(s.Kind))),
-		r4.Extension("status", r4.Code(string(s.Status))),
+	}
+	if s.Status != "" {
+		parts = append(parts, r4.Extension("status", r4.Code(string(s.Status))))
 	}
 	if s.Revision != nil {
 		parts = append(parts, r4.Extension("revision", r4.DecimalText(strconv.FormatInt(*s.Revision, 10))))

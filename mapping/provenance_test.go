@@ -63,7 +63,7 @@ func TestProvenanceOfOldDataNamesItsRowAndTheClinicForNobody(t *testing.T) {
 	in := provenanceInput()
 	row := int64(12)
 	in.Sources = []Source{{
-		Record: "S-1", Kind: "surgery", Hash: in.Sources[0].Hash, Historical: true, Followed: true,
+		Record: "S-1", Kind: "surgery", Status: "final", Hash: in.Sources[0].Hash, Historical: true, Followed: true,
 		Converted: &record.Converted{File: "visits.xlsx#surgeries", Row: &row, Layout: "visits.layout.json 2", DecidedBy: []string{"A. Quill", "B. Moss"}},
 	}}
 	p, err := MakeProvenance(s, in)
