@@ -226,20 +226,19 @@ func FuzzRead(f *testing.F) {
 // and 95.5 %, 13 of 265, and 2 wrong of 113 toes (up to 5.5 %), both of a toe that the
 // words after it deny. Where the grammar has been mended by a corpus since, what this
 // test logs is of phrases that it knows.
-// No corpus may have a wrong toe that it is not known to have; the floors hold what is
-// reached.
+// No corpus may have a wrong toe; the floors hold what is reached.
 func TestCorpus(t *testing.T) {
 	for _, f := range []floor{
-		{"corpus-1.tsv", nil, 0.97, 0.99, 0.99, 0.99},
-		{"corpus-2.tsv", nil, 0.87, 0.98, 0.96, 0.97},
-		{"corpus-3.tsv", nil, 0.99, 0.99, 0.99, 0.99},
-		{"corpus-4.tsv", nil, 0.99, 0.99, 0.99, 0.98},
-		{"corpus-5.tsv", nil, 0.99, 0.99, 0.99, 0.99},
-		{"corpus-6.tsv", []string{"L1 lat (prev), R1 lat today", "R hallux lat (letter says L)"}, 0.88, 0.91, 0.95, 0.95},
+		{"corpus-1.tsv", 0.97, 0.99, 0.99, 0.99},
+		{"corpus-2.tsv", 0.87, 0.98, 0.96, 0.97},
+		{"corpus-3.tsv", 0.99, 0.99, 0.99, 0.99},
+		{"corpus-4.tsv", 0.99, 0.99, 0.99, 0.98},
+		{"corpus-5.tsv", 0.99, 0.99, 0.99, 0.99},
+		{"corpus-6.tsv", 0.99, 0.99, 0.95, 0.95},
 	} {
 		m := measure(t, f.name)
 		m.log(t, f.name)
-		assert.Equal(t, f.wrongToes, m.wrongToes, f.name)
+		assert.Empty(t, m.wrongToes, f.name)
 		assert.GreaterOrEqual(t, m.sites.recall(), f.siteRecall, f.name)
 		assert.GreaterOrEqual(t, m.sites.precision(), f.sitePrecision, f.name)
 		assert.GreaterOrEqual(t, m.rest.recall(), f.restRecall, f.name)
@@ -251,7 +250,6 @@ func TestCorpus(t *testing.T) {
 // floor is what the reading of a corpus does not fall below.
 type floor struct {
 	name                      string
-	wrongToes                 []string // the phrases
 	siteRecall, sitePrecision float64
 	restRecall, restPrecision float64
 }
