@@ -217,24 +217,39 @@ func FuzzRead(f *testing.F) {
 	})
 }
 
-// Five corpora of phrases of invented clinics, written and labelled by who had not
+// Six corpora of phrases of invented clinics, written and labelled by who had not
 // seen the grammar. What they taught is in it now: read blind, before anything was
 // mended by it, corpus 4 gave recall 82.1 % and precision 94.8 % for toe, side and
 // border, 89.3 % and 96.3 % for the rest, 21 of 261 in the worksheet, no wrong toe;
 // after that, corpus 5 gave 91.2 % and 98.3 %, 90.6 % and 97.0 %, 21 of 268, and no
-// wrong one of 108 toes (up to 2.7 %). The grammar has been mended by corpus 5 since, so
-// that what this test logs is of phrases that it knows; blind, it has not been measured
-// again.
+// wrong one of 108 toes (up to 2.7 %); after that, corpus 6 gave 88.4 % and 91.9 %, 95.3 %
+// and 95.5 %, 13 of 265, and 2 wrong of 113 toes (up to 5.5 %), both of a toe that the
+// words after it deny. Where the grammar has been mended by a corpus since, what this
+// test logs is of phrases that it knows.
 // No corpus may have a wrong toe; the floors hold what is reached.
 func TestCorpus(t *testing.T) {
-	for _, name := range []string{"corpus-1.tsv", "corpus-2.tsv", "corpus-3.tsv", "corpus-4.tsv", "corpus-5.tsv"} {
-		m := measure(t, name)
-		m.log(t, name)
-		assert.Empty(t, m.wrongToes)
-		assert.GreaterOrEqual(t, m.sites.recall(), 0.85, name)
-		assert.GreaterOrEqual(t, m.sites.precision(), 0.98, name)
-		assert.GreaterOrEqual(t, m.rest.recall(), 0.95, name)
-		assert.GreaterOrEqual(t, m.rest.precision(), 0.97, name)
-		assert.LessOrEqual(t, float64(m.asked), 0.08*float64(m.certain), name)
+	for _, f := range []floor{
+		{"corpus-1.tsv", 0.97, 0.99, 0.99, 0.99},
+		{"corpus-2.tsv", 0.87, 0.98, 0.96, 0.97},
+		{"corpus-3.tsv", 0.99, 0.99, 0.99, 0.99},
+		{"corpus-4.tsv", 0.99, 0.99, 0.99, 0.98},
+		{"corpus-5.tsv", 0.99, 0.99, 0.99, 0.99},
+		{"corpus-6.tsv", 0.99, 0.99, 0.95, 0.95},
+	} {
+		m := measure(t, f.name)
+		m.log(t, f.name)
+		assert.Empty(t, m.wrongToes, f.name)
+		assert.GreaterOrEqual(t, m.sites.recall(), f.siteRecall, f.name)
+		assert.GreaterOrEqual(t, m.sites.precision(), f.sitePrecision, f.name)
+		assert.GreaterOrEqual(t, m.rest.recall(), f.restRecall, f.name)
+		assert.GreaterOrEqual(t, m.rest.precision(), f.restPrecision, f.name)
+		assert.LessOrEqual(t, float64(m.asked), 0.08*float64(m.certain), f.name)
 	}
+}
+
+// floor is what the reading of a corpus does not fall below.
+type floor struct {
+	name                      string
+	siteRecall, sitePrecision float64
+	restRecall, restPrecision float64
 }

@@ -196,3 +196,33 @@ func isLetter(s string) bool {
 	r, _ := utf8.DecodeRuneInString(s)
 	return unicode.IsLetter(r)
 }
+
+// fields are the names of the fields of a site that a form prints.
+var fields = map[string]string{"foot": "side", "side": "side", "laterality": "side", "toe": "digit", "digit": "digit", "nail": "digit", "toenail": "digit",
+	"border": "border", "edge": "border", "margin": "border", "sulcus": "border", "aspect": "border"}
+
+// unlabelled drops the names of the fields of a form, and the semicolons before them,
+// where a text names at least two: foot: L; digit: 1; border: lat.
+func unlabelled(ts []token) []token {
+	seen := map[string]bool{}
+	named := func(i int) bool {
+		return i+1 < len(ts) && fields[ts[i].text] != "" && (ts[i+1].text == ":" || ts[i+1].text == "=")
+	}
+	for i, t := range ts {
+		if named(i) {
+			seen[fields[t.text]] = true
+		}
+	}
+	if len(seen) < 2 {
+		return ts
+	}
+	var out []token
+	for i, t := range ts {
+		sign := i > 0 && named(i-1)
+		between := (t.text == ";" || t.text == "," || t.text == "|") && named(i+1)
+		if !named(i) && !sign && !between {
+			out = append(out, t)
+		}
+	}
+	return out
+}

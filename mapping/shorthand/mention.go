@@ -18,6 +18,7 @@ type mention struct {
 	code   bool // a code of side and digit, which a bare digit may look like
 	joined bool // "and" stands between it and the one before
 	ranged bool // a hyphen does: T6-T8
+	edge   bool // of a border: lateral edge of
 	rule   string
 	items  []*item
 }
@@ -49,6 +50,7 @@ func (r *reader) mentions(clause int) []mention {
 			it.mark.doubt = true // "not L hallux" is no toe at all
 		}
 		m.items, m.joined = append(m.items, it), joined && len(out) > 0
+		m.edge = m.isBorder() && (it.text == "" || i+1 < len(r.items) && r.items[i+1].is(borderWord))
 		m.joined = m.joined || len(out) > 0 && r.listed(i, m, out[len(out)-1])
 		if n := len(out); n > 0 && len(m.digit) > 0 && len(out[n-1].digit) > 0 {
 			m.ranged = it.index == out[n-1].items[0].index+2 && r.items[it.index-1].text == "-"
@@ -180,17 +182,27 @@ func (r *reader) noToe(i int) bool {
 // near reads the border that is nearest to another toe of the foot: for the hallux the
 // one nearest the second is lateral.
 func (r *reader) near(i int) (mention, bool) {
-	if r.items[i].entry(nearWord).value != "" {
+	away := r.items[i].entry(nearWord).value == "away"
+	if r.items[i].entry(nearWord).value != "" && !away {
 		return mention{border: record.Code(r.items[i].entry(nearWord).value), rule: "border.near"}, true
 	}
 	to := ""
 	for k := i + 1; k <= i+3 && k < len(r.items); k++ {
-		if o := r.items[k]; o.is(digit, ordinal) {
+		o := r.items[k]
+		if o.is(digit, ordinal) {
 			to = o.entries[0].value
 			break
 		}
+		if slices.Contains([]string{"lesser", "other", "smaller"}, o.text) && k+1 < len(r.items) && r.items[k+1].is(toeWord) {
+			to = lesser
+			break
+		}
 	}
-	m := mention{border: "near " + record.Code(to), rule: "border.near"}
+	how := "near "
+	if away {
+		how = "away "
+	}
+	m := mention{border: record.Code(how + to), rule: "border.near"}
 	return m, to != ""
 }
 

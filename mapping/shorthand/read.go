@@ -22,6 +22,8 @@ type item struct {
 	part     int // what amounts belong together
 	mark     mark
 	used     bool
+
+	beforeDigit bool // a number is glued to its end
 }
 
 // mark says that something beside a phrase keeps it from being certain.
@@ -86,7 +88,11 @@ type reader struct {
 // borders alone an L is lateral.
 func Read(text string, kinds ...Kind) Text {
 	r := &reader{kinds: kinds, text: Text{Original: text}, words: map[int]*mention{}}
-	r.items = itemise(lex(text))
+	ts := lex(text)
+	if r.wants(Site) {
+		ts = unlabelled(ts)
+	}
+	r.items = itemise(ts)
 	for _, it := range r.items {
 		if it.segment == len(r.segments) {
 			r.segments = append(r.segments, nil)
@@ -96,6 +102,7 @@ func Read(text string, kinds ...Kind) Text {
 	r.minutes()
 	r.phoned()
 	r.markAll()
+	r.bracketed()
 	if r.wants(Site) || r.wants(Border) {
 		r.sites()
 	}
@@ -201,6 +208,7 @@ func itemise(ts []token) []*item {
 		if n > 1 {
 			it.text = ""
 		}
+		it.beforeDigit = i+n < len(ts) && ts[i+n].number && ts[i+n].glued
 		if n == 1 && ts[i].text == "ta" || len(ts[i].text) == 2 && ts[i].text[0] == 't' && isDigit(rune(ts[i].text[1])) {
 			it.entries = []entry{{sideDigit, hcpcs(ts[i].text), "toe.hcpcs"}}
 		}
@@ -287,8 +295,11 @@ func (r *reader) markAll() {
 			r.eachOf(it.segment, func(o *item) {
 				o.mark.doubt = o.mark.doubt || o.from > it.from && o.is(border, letter, vagueBorder)
 			})
+		case it.is(doubtWord) && it.entry(doubtWord).value == "time" && strings.HasPrefix(it.entry(doubtWord).rule, "later") && !r.namesToe(it.segment):
+			// review next month
 		case it.is(doubtWord):
-			r.eachOf(it.segment, func(o *item) { o.mark.doubt = true })
+			part := it.entry(doubtWord).value == "time" && r.namesPart(it) // left hallux med - lat to be done
+			r.eachOf(it.segment, func(o *item) { o.mark.doubt = o.mark.doubt || !part || o.stretch == it.stretch })
 			if it.entry(doubtWord).value == "all" && r.nothingElse(it.segment) {
 				r.doubtBefore(i)
 			}
@@ -324,6 +335,19 @@ func (r *reader) markAll() {
 			r.denyNext(i)
 		}
 	}
+}
+
+// namesPart reports whether a toe, a border or a procedure stands beside an item between
+// dashes.
+func (r *reader) namesPart(it *item) bool {
+	return slices.ContainsFunc(r.segments[it.segment], func(o *item) bool {
+		return o.stretch == it.stretch && (o.ofSite() || o.is(procedure))
+	})
+}
+
+// namesToe reports whether a segment names a toe.
+func (r *reader) namesToe(segment int) bool {
+	return slices.ContainsFunc(r.segments[segment], func(o *item) bool { return o.is(digit, digits, ordinal, sideDigit, border) || r.siteColumn() })
 }
 
 // denyNext lets a word deny the next phrase of its segment.

@@ -66,7 +66,8 @@ func (r *reader) vagueSites() {
 		return
 	}
 	for _, it := range r.items {
-		if it.is(vagueSite) || it.is(toeWord) && it.text != "d" {
+		code := it.text == "t" && it.beforeDigit // T10 is none of HCPCS
+		if it.is(vagueSite) || code || it.is(toeWord) && it.text != "d" {
 			r.add(Reading{Kind: Site, Value: Value{Side: "left", Digit: "1"}, Certainty: Ambiguous, Rule: "toe.not-said",
 				Others: []Value{{Side: "left", Digit: "1"}, {Side: "right", Digit: "1"}}}, it)
 			return
@@ -88,7 +89,7 @@ func grouped(ms []mention, clause int) []*group {
 	var last mention                          // the last word of a toe
 	var each *group                           // "both hallux", of which each is said by itself
 	for i, m := range ms {
-		m = cur.lastL(m, ms[i+1:])
+		m = cur.bilateral(cur.lastL(m, ms[i+1:]), last)
 		if each == nil && cur.parted(ms[i:]) {
 			each, prefix = cur, m.isBorder()
 			cur = &group{clause: clause}
@@ -143,8 +144,28 @@ func (g *group) several() bool { return len(g.digits) > 1 || len(g.sides) > 1 ||
 func (g *group) lastL(m mention, rest []mention) mention {
 	ofNext := len(rest) > 0 && (rest[0].isDigit() || rest[0].isBorder())
 	ofNext = ofNext || len(g.borders) > 1 // hallux lat R, med L
-	if m.isSide() && m.items[0].text == "l" && g.complete() && !m.joined && !ofNext {
+	if m.isSide() && m.items[0].text == "l" && g.glued(m) {
+		return mention{border: "lateral", rule: "border.letter", items: m.items}
+	}
+	if m.isSide() && m.items[0].text == "l" && g.complete() && !m.joined && !ofNext && len(g.borders) == 0 {
 		return mention{border: "lateral", unsure: true, rule: "border.letter-l", items: m.items}
+	}
+	return m
+}
+
+// glued reports whether a letter is written together with the side and the digit of a toe,
+// and no digit with it: R1L is the lateral border of R1, L1L2 two toes.
+func (g *group) glued(m mention) bool {
+	it := m.items[0]
+	n := len(g.items)
+	return g.complete() && n > 1 && len(g.borders) == 0 && it.glued && !it.beforeDigit && it.index == g.items[n-1].index+1 &&
+		g.items[n-1].number && g.items[n-1].glued && g.items[n-2].is(side)
+}
+
+// bilateral reads the word "bilateral" after one toe as both its borders.
+func (g *group) bilateral(m, last mention) mention {
+	if m.rule == "side.both" && len(g.sides) == 1 && len(g.digits) == 1 && len(g.borders) == 0 && m.besides(last) && strings.HasPrefix(m.items[0].text, "bi") {
+		return mention{border: "both", rule: "border.both", items: m.items}
 	}
 	return m
 }
@@ -216,15 +237,19 @@ func (g *group) bothBorders() {
 	}
 }
 
-// nearest tells the border that is nearest to another toe, by the toe's own digit.
+// lesser stands for the toes beside the great one.
+const lesser = "lesser"
+
+// nearest tells the border that is nearest to another toe, or away from it, by the toe's
+// own digit.
 func (g *group) nearest() {
 	for i, b := range g.borders {
-		to, ok := strings.CutPrefix(string(b.border), "near ")
+		how, to, ok := strings.Cut(string(b.border), " ")
 		if !ok {
 			continue
 		}
-		b.border, b.unsure = "lateral", len(g.digits) != 1 || string(g.digits[0]) == to
-		if len(g.digits) == 1 && to < string(g.digits[0]) {
+		b.border, b.unsure = "lateral", len(g.digits) != 1 || string(g.digits[0]) == to || to == lesser && g.digits[0] != "1"
+		if len(g.digits) == 1 && (to < string(g.digits[0])) != (how == "away") {
 			b.border = "medial"
 		}
 		g.borders[i] = b
@@ -246,12 +271,20 @@ func sameSide(gs []*group) []*group {
 }
 
 // shared gives the borders after the last of several toes that "and" joins to each of
-// them: TA & T5, lateral; L1 & L2 med.
+// them: TA & T5, lateral; L1 & L2 med; and those of several that stand before: lateral
+// edges of L1 and L2.
 func shared(gs []*group) []*group {
 	for i := len(gs) - 1; i > 0; i-- {
 		g, before := gs[i], gs[i-1]
 		if g.complete() && before.complete() && g.after && len(before.borders) == 0 && len(g.borders) > 0 {
 			before.borders = g.borders
+		}
+	}
+	for i, g := range gs[min(1, len(gs)):] {
+		before := gs[i]
+		leads := len(before.borders) == 1 && before.borders[0].edge && before.borders[0].items[0].from < before.items[0].from
+		if leads && g.complete() && before.complete() && g.after && len(g.borders) == 0 {
+			g.borders = before.borders
 		}
 	}
 	return gs
@@ -503,6 +536,9 @@ func (r *reader) toes(g *group) {
 		digits = []record.Code{"1"}
 		g.wrong = "toe.digit-not-said"
 	}
+	if g.wrong == "" && g.leftRight() {
+		g.wrong = "border.left-right"
+	}
 	var vs []Value
 	for _, s := range sides {
 		for _, d := range digits {
@@ -519,6 +555,12 @@ func (r *reader) toes(g *group) {
 	for _, v := range vs {
 		r.toe(v, g)
 	}
+}
+
+// leftRight reports whether a left or a right border stands among others of a toe, so that
+// nobody knows which of them are of it.
+func (g *group) leftRight() bool {
+	return len(g.borders) > 1 && slices.ContainsFunc(g.borders, func(b mention) bool { return b.unsure && b.rule == "border.left-right" })
 }
 
 func (r *reader) toe(v Value, g *group) {

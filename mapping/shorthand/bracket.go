@@ -1,0 +1,157 @@
+package shorthand
+
+import "slices"
+
+// bracketed lets a doubt, a past and a plan that stand in brackets after a toe act on it:
+// L1 lat (prev), R1 lat; R hallux lat (letter says L).
+func (r *reader) bracketed() {
+	for i, it := range r.items {
+		if it.text != "(" {
+			continue
+		}
+		in := r.insideOf(i)
+		before := r.toeBefore(i)
+		if len(in) == 0 || len(before) == 0 {
+			continue
+		}
+		m := r.markOf(in, before)
+		m.on(before)
+		if m.doubt && slices.ContainsFunc(in, (*item).ofSite) {
+			m.on(in) // letter says L1
+		}
+	}
+	r.pastAlone()
+}
+
+// on adds a mark to those of the words of a toe, and, of another time, of a procedure.
+func (m mark) on(items []*item) {
+	for _, o := range items {
+		if o.is(procedure) && m.doubt {
+			continue
+		}
+		o.mark.doubt, o.mark.past, o.mark.plan = o.mark.doubt || m.doubt, o.mark.past || m.past, o.mark.plan || m.plan
+	}
+}
+
+// pastAlone lets a past that stands alone between dashes or commas act on the toe before
+// it: R hallux lat - prev, L hallux lat today.
+func (r *reader) pastAlone() {
+	for i, it := range r.items {
+		if !it.is(pastWord) || i == 0 || it.text == "hx" {
+			continue
+		}
+		other := slices.ContainsFunc(r.segments[it.segment], func(o *item) bool {
+			return o.stretch == it.stretch && (o.number || isLetter(o.text) || len(o.entries) > 0) && !o.ofTime()
+		})
+		if sign := r.items[i-1].text; !other && (sign == "-" || sign == ",") && r.anotherToe(r.toeBefore(i)) {
+			mark{past: true}.on(r.toeBefore(i))
+		}
+	}
+}
+
+// ofTime reports whether an item says no more than that something was before.
+func (it *item) ofTime() bool {
+	return it.is(pastWord, filler, conj) || slices.Contains(treated, it.text) || it.number || calendar.MatchString(it.text)
+}
+
+// insideOf are the items of a bracket that opens at an item.
+func (r *reader) insideOf(i int) []*item {
+	for k := i + 1; k < len(r.items); k++ {
+		if r.items[k].text == ")" {
+			return r.items[i+1 : k]
+		}
+	}
+	return nil
+}
+
+// ofSite reports whether an item is a word of a toe.
+func (it *item) ofSite() bool {
+	return it.is(side, bothSides, digit, digits, ordinal, sideDigit, border, letter, vagueBorder, vagueBoth)
+}
+
+// namesDigit reports whether an item says which toe, or may.
+func (it *item) namesDigit() bool {
+	return it.is(digit, digits, ordinal, sideDigit) || it.number && len(it.text) == 1
+}
+
+// toeBefore are the words of the toe that stands before an item, in its clause: those after
+// the last "and" that name a toe.
+func (r *reader) toeBefore(i int) []*item {
+	var out []*item
+	for k := i - 1; k >= 0 && r.items[k].clause == r.items[i].clause; k-- {
+		o := r.items[k]
+		if len(out) > 0 && o.part != r.items[k+1].part && slices.ContainsFunc(out, (*item).namesDigit) {
+			break
+		}
+		if o.text == ")" {
+			break
+		}
+		if o.ofSite() || o.number || o.is(procedure) {
+			out = append(out, o)
+		}
+	}
+	if !slices.ContainsFunc(out, (*item).namesDigit) {
+		return nil
+	}
+	return out
+}
+
+// sources are the words of what else says which toe it is.
+var sources = []string{"says", "said", "say", "letter", "referral", "ref", "form", "notes", "gp", "chart", "label", "diagram", "list", "sheet", "booking", "request"}
+
+// treated are the words of a treatment that say no more than that there was one.
+var treated = []string{"done", "op", "treated", "treatment", "surgery", "operated", "had", "it", "was", "were", "w", "site"}
+
+// markOf is what the words of a bracket make of the toe before it.
+func (r *reader) markOf(in, before []*item) (m mark) {
+	has := func(f func(*item) bool) bool { return slices.ContainsFunc(in, f) }
+	matter := func(o *item) bool { // what a doubt or a past may be of instead
+		return o.is(anaesthetic, chemical, tourniquet, vague) || o.is(procedure) && len(r.kinds) == 0 ||
+			slices.ContainsFunc(o.entries, func(e entry) bool { return e.class != class(Outcome) && slices.Contains(coded[1:], Kind(e.class)) })
+	}
+	strange := func(o *item) bool {
+		return len(o.entries) == 0 && isLetter(o.text) && !slices.Contains(treated, o.text) && !r.siteColumn()
+	}
+	alone := !has(matter) && !has((*item).ofSite) && !has(strange)
+	if len(r.kinds) == 0 { // hx of DM
+		alone = !has(func(o *item) bool { return (isLetter(o.text) || len(o.entries) > 0) && !o.ofTime() })
+	}
+	for _, o := range in {
+		switch {
+		case slices.Contains(sources, o.text) || o.is(doubtWord) && slices.Contains([]string{"states", "reportedly"}, o.text):
+			m.doubt = m.doubt || r.saysOther(in, before)
+		case o.is(doubtWord) && o.entry(doubtWord).value == "time":
+			m.plan = m.plan || alone
+		case o.is(doubtWord) && !has(matter) && !o.is(lessWord):
+			m.doubt = m.doubt || !has(strange) || has((*item).ofSite)
+		case o.is(pastWord) && o.text != "hx" || o.text == "hx" && !r.isHallux(o.index):
+			m.past = m.past || alone
+		case r.isYear(o):
+			m.past = m.past || alone && r.anotherToe(before)
+		case o.is(planWord) && o.entry(planWord).value == "after" && !slices.Contains(forms, o.text):
+			m.plan = m.plan || alone && r.siteColumn()
+		}
+	}
+	return m
+}
+
+// anotherToe reports whether the text has another toe than that of some items.
+func (r *reader) anotherToe(than []*item) bool {
+	return slices.ContainsFunc(r.items, func(o *item) bool {
+		return o.is(digit, digits, ordinal, sideDigit, side) && !slices.Contains(than, o)
+	})
+}
+
+// saysOther reports whether some items name a side, a toe or a border that others do not.
+func (r *reader) saysOther(in, than []*item) bool {
+	for _, o := range in {
+		if !o.ofSite() {
+			continue
+		}
+		value := o.entries[0].value
+		if !slices.ContainsFunc(than, func(t *item) bool { return t.ofSite() && t.entries[0].value == value }) {
+			return true
+		}
+	}
+	return false
+}
