@@ -72,10 +72,12 @@ func (f *folded) describe(a *Answer, r *record.Record) {
 	}
 }
 
-// in reports a resource that the fold of a patient has: a commit that changes what
-// is known of staff folds others too, whose Patient is no part of the answer.
+// in reports a resource of the clinic's, or one that the fold of a patient has: a
+// commit that changes what is known of staff folds others too, whose Patient is no
+// part of the answer.
 func (c change) in(patient *record.Identifier) bool {
-	return patient == nil || slices.Contains(c.folds, *patient)
+	typ, _, _ := strings.Cut(c.Reference, "/")
+	return patient == nil || mapping.FoldedPerClinic(typ) || slices.Contains(c.folds, *patient)
 }
 
 // concerns reports whether a flag is shown with a record: one of its own, of
