@@ -86,7 +86,7 @@ var spellings = map[string]string{
 	"appt": "appointment", "appts": "appointments", "apptmt": "appointment", "treatmt": "treatment", "tx": "treatment", "thru": "through",
 	"inf": "infection", "infn": "infection", "infx": "infection", "infxn": "infection", "infctn": "infection", "infec": "infection", "infect": "infection",
 	"avuls": "avulsion", "avulsn": "avulsion", "avul": "avulsion", "avlsn": "avulsion", "avln": "avulsion", "avulsed": "avulsed",
-	"surg": "surgery", "proced": "procedure", "matrx": "matrix", "bandg": "bandage", "bdge": "bandage", "gze": "gauze", "gz": "gauze",
+	"totl": "total", "surg": "surgery", "proced": "procedure", "matrx": "matrix", "bandg": "bandage", "bdge": "bandage", "gze": "gauze", "gz": "gauze",
 }
 
 // plain turns the look-alikes of signs into the sign: no-break spaces, the sign
