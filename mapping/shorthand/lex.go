@@ -37,7 +37,7 @@ func lex(text string) []token {
 			if o := ordinalEnd(text, to); o > 0 {
 				to, number = o, false
 			}
-			if o := calendarEnd(text[i:]); o > 0 && end != i {
+			if o := calendarEnd(text[i:]); o > 0 && (end != i || out[len(out)-1].text == "(") {
 				to, number = i+o, false
 			}
 		case unicode.IsLetter(r):
@@ -103,6 +103,10 @@ func plain(r rune) rune {
 		return '\''
 	case '”', '“', '″':
 		return '"'
+	case '[', '{':
+		return '('
+	case ']', '}':
+		return ')'
 	case '–', '—', '−':
 		return '-'
 	}

@@ -297,7 +297,7 @@ func hcpcs(code string) string {
 // comment).
 func (r *reader) markAll() {
 	for i, it := range r.items {
-		if it.notDone() {
+		if it.notDone() || it.is(fineAfter) && r.siteColumn() && r.ofToe(i) {
 			r.toeNotDone(it)
 		}
 		switch {
@@ -504,6 +504,15 @@ func (r *reader) toeNotDone(it *item) {
 			break
 		}
 	}
+}
+
+// ofToe reports whether an item is said of a toe before it, and not of a border.
+func (r *reader) ofToe(i int) bool {
+	return !slices.ContainsFunc(r.segments[r.items[i].segment], func(o *item) bool { return o.is(border, letter, vagueBorder) }) && r.namesDigitIn(r.items[i].segment)
+}
+
+func (r *reader) namesDigitIn(segment int) bool {
+	return slices.ContainsFunc(r.segments[segment], (*item).namesDigit)
 }
 
 // lastOf reports whether nothing but signs follows an item in its segment.
