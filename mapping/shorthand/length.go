@@ -1,6 +1,7 @@
 package shorthand
 
 import (
+	"math/big"
 	"slices"
 	"strconv"
 )
@@ -62,8 +63,19 @@ func minutesSeconds(ts []token) ([]token, int) {
 	default:
 		return nil, 0
 	}
-	return inSeconds(60*ts[0].whole()+ts[2].whole(), ts[:n]), n
+	if n < len(ts) && slices.Contains(pauses, ts[n].text) {
+		return nil, 0
+	}
+	out := inSeconds(60*ts[0].whole()+ts[2].whole(), ts[:n])
+	if ts[2].whole()%3 == 0 { // a decimal of minutes, as a tourniquet has them
+		out[0].text = trimmed(big.NewRat(int64(60*ts[0].whole()+ts[2].whole()), 60))
+		out[1].text = "min"
+	}
+	return out, n
 }
+
+// pauses are the words of a length of time that is between two others: 1 min, 30 s apart.
+var pauses = []string{"apart", "between", "gap", "gaps", "interval", "intervals", "pause", "pauses", "rest", "break", "breaks"}
 
 // colonLength reads 0:45 and 1:30 as minutes and seconds.
 func colonLength(ts []token) ([]token, int) {
