@@ -52,7 +52,7 @@ func amounts(items []*item) []amount {
 // amountAt reads the quantity that begins at the first item, and how many items it
 // takes; none: 0.
 func amountAt(it []*item) (amount, int) {
-	for _, read := range []func([]*item) (amount, int){ratioAt, rangeAt, perMLAt, termsAt, countTimesAt, sumAt, volumesAt, plainAt, usualAt, timesAt, cartridgeAt} {
+	for _, read := range []func([]*item) (amount, int){ratioAt, rangeAt, perMLAt, termsAt, countTimesAt, sumAt, volumesAt, plainAt, usualAt, repeatedAt, timesAt, cartridgeAt} {
 		if a, n := read(it); n > 0 {
 			return a, n
 		}
@@ -107,7 +107,7 @@ func countTimesAt(it []*item) (amount, int) {
 	case slices.Contains(usual, v) && count <= 5 && it[1].is(timesSign, unitApp): // 3 x 60
 		return amount{what: durations, each: repeat(v, count)}, i + 1
 	}
-	return amount{what: unclear}, i + 1
+	return amount{what: unclear, each: repeat(v, count)}, i + 1
 }
 
 // termsAt reads 2 x 60 s + 30 s, 1 min x 2 then 30 s: applications of several lengths.
@@ -151,6 +151,9 @@ func timed(it []*item) bool {
 
 // rangeAt reads 80-90 %, 10 to 15 min: one of them, and nobody knows which.
 func rangeAt(it []*item) (amount, int) {
+	if n := rangeTimesAt(it); n > 0 {
+		return amount{what: doubtful, text: "x"}, n
+	}
 	if len(it) < 4 || !it[0].number || !(it[1].text == "-" && it[1].glued && it[2].glued) && it[1].text != "to" || !it[2].number || !it[3].is(percent, unitML, unitMin, unitSec) {
 		return amount{}, 0
 	}
@@ -158,6 +161,28 @@ func rangeAt(it []*item) (amount, int) {
 		return amount{}, 0
 	}
 	return amount{what: doubtful, text: it[3].text}, 4
+}
+
+// rangeTimesAt is how many items 2-3 x 1 min and 3 x 1-2 min take.
+func rangeTimesAt(it []*item) int {
+	n, ranges := 0, 0
+	for ; n < len(it) && it[n].number; n++ {
+		if n+2 < len(it) && (it[n+1].text == "-" && it[n+1].glued || it[n+1].text == "to") && it[n+2].number {
+			ranges, n = ranges+1, n+2
+		}
+		if n+1 == len(it) || !it[n+1].is(timesSign) {
+			n++
+			break
+		}
+		n++
+	}
+	if ranges == 0 || n < 5 || !it[n-1].number || n < len(it) && !it[n].is(unitMin, unitSec) && it[n].is(percent, unitML, unitMG) || !slices.ContainsFunc(it[:n], func(o *item) bool { return o.is(timesSign) }) {
+		return 0
+	}
+	if n < len(it) && it[n].is(unitMin, unitSec) {
+		n++
+	}
+	return n
 }
 
 // volumesAt reads 1.8 + 1.8 + 0.9 mL as what was given in all.
@@ -338,8 +363,27 @@ func usualAt(it []*item) (amount, int) {
 	return amount{}, 0
 }
 
+// repeatedAt reads "repeated once" and "rpt x1" as two applications; "repeated twice" may be
+// two or three.
+func repeatedAt(it []*item) (amount, int) {
+	if !slices.Contains([]string{"rpt", "rptd", "repeat", "repeated", "repeats"}, it[0].text) {
+		return amount{}, 0
+	}
+	a, n := timesAt(it[1:])
+	if a.what = times; n == 0 {
+		return amount{}, 0
+	}
+	if len(a.each) > 1 {
+		return amount{what: unclear}, n + 1
+	}
+	return amount{what: times, each: repeat("", 2)}, n + 1
+}
+
 // timesAt reads x3, x 4 applications.
 func timesAt(it []*item) (amount, int) {
+	if len(it) == 0 || len(it) > 1 && it[0].text == "once" && it[1].is(pastAfter, class(Wound), class(Exudate)) {
+		return amount{}, 0 // phenol once settled
+	}
 	if c := slices.Index([]string{"once", "twice", "thrice"}, it[0].text); c >= 0 {
 		return amount{what: times, each: repeat("", c+1)}, 1
 	}

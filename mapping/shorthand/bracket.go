@@ -1,6 +1,9 @@
 package shorthand
 
-import "slices"
+import (
+	"slices"
+	"strings"
+)
 
 // bracketed lets a doubt, a past and a plan that stand in brackets after a toe act on it:
 // L1 lat (prev), R1 lat; R hallux lat (letter says L).
@@ -11,13 +14,16 @@ func (r *reader) bracketed() {
 		}
 		in := r.insideOf(i)
 		before := r.toeBefore(i)
+		if len(before) == 0 {
+			before = r.toeAfter(i, len(in))
+		}
 		if len(in) == 0 || len(before) == 0 {
 			continue
 		}
 		m := r.markOf(in, before)
 		m.on(before)
-		if m.doubt && slices.ContainsFunc(in, (*item).ofSite) {
-			m.on(in) // letter says L1
+		if slices.ContainsFunc(in, (*item).ofSite) && (m.doubt || r.remarked(in)) {
+			mark{doubt: true}.on(in) // letter says L1
 		}
 	}
 	r.pastAlone()
@@ -96,11 +102,35 @@ func (r *reader) toeBefore(i int) []*item {
 	return out
 }
 
+// toeAfter are the words of the toe that stands after a bracket of n items which opens a
+// segment: (prev) L1 lat.
+func (r *reader) toeAfter(i, n int) []*item {
+	if i > 0 && r.items[i-1].segment == r.items[i].segment {
+		return nil
+	}
+	var out []*item
+	for k := i + n + 2; k < len(r.items) && r.items[k].stretch == r.items[min(i+n+2, len(r.items)-1)].stretch; k++ {
+		if o := r.items[k]; o.ofSite() || o.number {
+			out = append(out, o)
+		}
+	}
+	return out
+}
+
+// remarked reports whether a bracket of a column of sites says something of a toe that it
+// names: R hallux lat (L hallux NAD).
+func (r *reader) remarked(in []*item) bool {
+	return r.siteColumn() && slices.ContainsFunc(in, (*item).namesDigit) && slices.ContainsFunc(in, func(o *item) bool {
+		small := o.ofSite() || o.is(borderWord, toeWord, footWord, filler, conj, roman, nearWord, class(Diagnosis))
+		return isLetter(o.text) && !small || o.is(fineAfter)
+	})
+}
+
 // sources are the words of what else says which toe it is.
 var sources = []string{"says", "said", "say", "letter", "referral", "ref", "form", "notes", "gp", "chart", "label", "diagram", "list", "sheet", "booking", "request"}
 
 // treated are the words of a treatment that say no more than that there was one.
-var treated = []string{"done", "op", "treated", "treatment", "surgery", "operated", "had", "it", "was", "were", "w", "site"}
+var treated = []string{"done", "already", "old", "op", "treated", "treatment", "surgery", "operated", "had", "it", "was", "were", "w", "site"}
 
 // markOf is what the words of a bracket make of the toe before it.
 func (r *reader) markOf(in, before []*item) (m mark) {
@@ -116,9 +146,17 @@ func (r *reader) markOf(in, before []*item) (m mark) {
 	if len(r.kinds) == 0 { // hx of DM
 		alone = !has(func(o *item) bool { return (isLetter(o.text) || len(o.entries) > 0) && !o.ofTime() })
 	}
+	over := alone && r.anotherToe(before) && !has(func(o *item) bool { return isLetter(o.text) && !slices.Contains(treated, o.text) }) &&
+		has(func(o *item) bool { return slices.Contains([]string{"done", "old", "operated"}, o.text) })
+	m.past = over
+	dated := r.anotherToe(before) && !has(matter) && !has(strange) && !has(func(o *item) bool { return o.is(side, digit, digits, sideDigit, border) })
+	m.past = m.past || r.siteColumn() && r.anotherToe(before) && len(in) == 1 && in[0].entry(class(Wound)).value == "healed"
+	m.doubt = otherSide(in, before)
 	for _, o := range in {
 		switch {
-		case slices.Contains(sources, o.text) || o.is(doubtWord) && slices.Contains([]string{"states", "reportedly"}, o.text):
+		case o.is(vagueSite, otherBorder) && r.siteColumn():
+			m.doubt = true // other foot
+		case slices.Contains(sources, o.text) || slices.Contains(forms, o.text) || o.text == "should" || o.is(doubtWord) && slices.Contains([]string{"states", "reportedly"}, o.text):
 			m.doubt = m.doubt || r.saysOther(in, before)
 		case o.is(doubtWord) && o.entry(doubtWord).value == "time":
 			m.plan = m.plan || alone
@@ -126,13 +164,37 @@ func (r *reader) markOf(in, before []*item) (m mark) {
 			m.doubt = m.doubt || !has(strange) || has((*item).ofSite)
 		case o.is(pastWord) && o.text != "hx" || o.text == "hx" && !r.isHallux(o.index):
 			m.past = m.past || alone
-		case r.isYear(o):
-			m.past = m.past || alone && r.anotherToe(before)
+		case r.isYear(o) || calendar.MatchString(o.text):
+			m.past = m.past || dated
 		case o.is(planWord) && o.entry(planWord).value == "after" && !slices.Contains(forms, o.text):
 			m.plan = m.plan || alone && r.siteColumn()
 		}
 	}
 	return m
+}
+
+// otherSide reports whether a bracket says another side than the toe before it, and nothing
+// of another time, of a border of its own, or that it is not.
+func otherSide(in, before []*item) bool {
+	here, there := "", ""
+	for _, o := range in {
+		if o.is(pastWord, planWord, doubtWord, notWord, fineAfter, border, letter, conj, notAfter) || o.notDone() || o.number && len(o.text) > 1 || o.text == "also" || o.text == "done" {
+			return false
+		}
+		if o.is(side) {
+			here = o.entry(side).value
+		} else if o.is(sideDigit) {
+			here, _, _ = strings.Cut(o.entry(sideDigit).value, " ")
+		}
+	}
+	for _, o := range before {
+		if o.is(side) {
+			there = o.entry(side).value
+		} else if o.is(sideDigit) {
+			there, _, _ = strings.Cut(o.entry(sideDigit).value, " ")
+		}
+	}
+	return here != "" && there != "" && here != there
 }
 
 // anotherToe reports whether the text has another toe than that of some items.

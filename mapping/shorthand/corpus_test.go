@@ -224,8 +224,10 @@ func FuzzRead(f *testing.F) {
 // after that, corpus 5 gave 91.2 % and 98.3 %, 90.6 % and 97.0 %, 21 of 268, and no
 // wrong one of 108 toes (up to 2.7 %); after that, corpus 6 gave 88.4 % and 91.9 %, 95.3 %
 // and 95.5 %, 13 of 265, and 2 wrong of 113 toes (up to 5.5 %), both of a toe that the
-// words after it deny. Where the grammar has been mended by a corpus since, what this
-// test logs is of phrases that it knows.
+// words after it deny (by its labels as they were written; those of the method of Zadik's
+// and Winograd's operations and of felypressin follow the other corpora since). The grammar
+// has been mended by corpus 6 since, so that what this test logs is of phrases that it
+// knows; blind, it has not been measured again.
 // No corpus may have a wrong toe; the floors hold what is reached.
 func TestCorpus(t *testing.T) {
 	for _, f := range []floor{
@@ -234,7 +236,7 @@ func TestCorpus(t *testing.T) {
 		{"corpus-3.tsv", 0.99, 0.99, 0.99, 0.99},
 		{"corpus-4.tsv", 0.99, 0.99, 0.99, 0.98},
 		{"corpus-5.tsv", 0.99, 0.99, 0.99, 0.99},
-		{"corpus-6.tsv", 0.99, 0.99, 0.95, 0.95},
+		{"corpus-6.tsv", 0.99, 0.99, 0.99, 0.99},
 	} {
 		m := measure(t, f.name)
 		m.log(t, f.name)

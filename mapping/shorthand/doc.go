@@ -52,14 +52,17 @@
 // clause that begins with a border, to the one that it precedes; the border after
 // several toes that "and" joins belongs to each. A side with a border has the digit of
 // the toe beside it that has a border too, and a digit its side: "R hallux lat, L med".
-// The border nearest to another toe is told by the digits. A hyphen between two toes,
+// The border nearest to another toe, or away from it, is told by the digits. The names of
+// the fields of a form (foot: L; digit: 1; border: lat) are no words of a toe. R1L is a
+// lateral border. A hyphen between two toes,
 // and a consent for another side than the rest of the text, make them ambiguous. Weeks,
 // months and dates (2/52, 12/3/19), 2nd episodes, L4 discs and T2 diabetics are no toes.
 //
 // Amounts: numbers with a unit belong to the drug of their part of the clause (parts
 // end at commas, "and", "+", full stops); a part without a drug belongs to the drug
 // before it. "3 x 1 min", "1 min x 3" and "60+60+60 s" are three applications of 60 s,
-// "x 4 applications" four of unknown length, "3 min" alone one of 180 s, likely. "2 x
+// "x 4 applications" four of unknown length, "3 min" alone one of 180 s, likely; 1'30" and
+// 1 1/2 min are 90 s, "rpt x1" is once more, "4 min (4 x 1)" four of a minute. "2 x
 // 1.8" is two cartridges, 3.6 mL (1.7, 1.8 and 2.2 mL are cartridge sizes; common
 // practice, no source), "2 carts" no volume. Of several volumes the one "used" or "in
 // total" counts, an ampoule's and a maximum do not; those that "+", "then", "top up" or

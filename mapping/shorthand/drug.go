@@ -217,7 +217,8 @@ func (r *reader) chemical(d dose) {
 	total = total && !said
 	several := 0
 	for _, a := range as {
-		if a.what == times || a.what == durations || a.what == single {
+		old := slices.ContainsFunc(a.items, func(it *item) bool { return it.mark.past })
+		if !old && (a.what == times || a.what == durations || a.what == single || a.what == unclear) {
 			several++
 		}
 	}
@@ -266,6 +267,7 @@ func lists(items []*item, as []amount) []amount {
 // sumSaid drops a length of time that only says again what the applications are in all:
 // 3 x 1 min = 3 min.
 func sumSaid(as []amount) ([]amount, bool) {
+	as = countedOf(as)
 	i := slices.IndexFunc(as, func(a amount) bool { return a.what == durations })
 	if i < 0 {
 		return as, false
@@ -279,6 +281,27 @@ func sumSaid(as []amount) ([]amount, bool) {
 		return a.what == single && len(as[i].each) > 1 && sameNumber(a.text, trimmed(sum))
 	})
 	return rest, len(rest) < len(as)
+}
+
+// countedOf gives a count without a unit the unit in which it is a length of time beside it:
+// 4 minutes (4 x 1).
+func countedOf(as []amount) []amount {
+	out := slices.Clone(as)
+	for i, a := range out {
+		v := new(big.Rat)
+		if a.what != unclear || len(a.each) < 2 {
+			continue
+		}
+		v.SetString(a.each[0])
+		for _, unit := range []int64{1, 60} {
+			one := trimmed(new(big.Rat).Mul(v, big.NewRat(unit, 1)))
+			all := product(len(a.each), one)
+			if slices.ContainsFunc(out, func(o amount) bool { return o.what == single && sameNumber(o.text, all) }) {
+				out[i].what, out[i].each = durations, repeat(one, len(a.each))
+			}
+		}
+	}
+	return out
 }
 
 // besideTourniquet are the items of a dose without those of a tourniquet, whose
@@ -359,9 +382,17 @@ func (r *reader) unnamed() {
 	for _, it := range r.items {
 		amounts := r.only(Anaesthetic) && (it.is(unitML, percent) || it.text == "same")
 		local := it.text == "local" && len(r.kinds) == 0 // local clinic
-		if !it.mark.not && !local && (it.is(injectWord) || amounts) {
+		agreed := it.is(injectWord) && it.mark.plan && r.consentFor(it)
+		if !it.mark.not && !local && !agreed && (it.is(injectWord) || amounts) {
 			r.add(Reading{Kind: Anaesthetic, Certainty: Ambiguous, Rule: "anaesthetic.no-drug"}, it)
 			return
 		}
 	}
+}
+
+// consentFor reports whether a consent for it stands before an item: consent for LA.
+func (r *reader) consentFor(it *item) bool {
+	return slices.ContainsFunc(r.segments[it.segment], func(o *item) bool {
+		return o.is(planWord) && o.from < it.from && strings.HasPrefix(lower(r.text.Original[o.from:o.to]), "consent")
+	})
 }

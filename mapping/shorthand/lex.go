@@ -37,7 +37,7 @@ func lex(text string) []token {
 			if o := ordinalEnd(text, to); o > 0 {
 				to, number = o, false
 			}
-			if o := calendarEnd(text[i:]); o > 0 && end != i {
+			if o := calendarEnd(text[i:]); o > 0 && (end != i || out[len(out)-1].text == "(") {
 				to, number = i+o, false
 			}
 		case unicode.IsLetter(r):
@@ -86,7 +86,7 @@ var spellings = map[string]string{
 	"appt": "appointment", "appts": "appointments", "apptmt": "appointment", "treatmt": "treatment", "tx": "treatment", "thru": "through",
 	"inf": "infection", "infn": "infection", "infx": "infection", "infxn": "infection", "infctn": "infection", "infec": "infection", "infect": "infection",
 	"avuls": "avulsion", "avulsn": "avulsion", "avul": "avulsion", "avlsn": "avulsion", "avln": "avulsion", "avulsed": "avulsed",
-	"surg": "surgery", "proced": "procedure", "matrx": "matrix", "bandg": "bandage", "bdge": "bandage", "gze": "gauze", "gz": "gauze",
+	"totl": "total", "surg": "surgery", "proced": "procedure", "matrx": "matrix", "bandg": "bandage", "bdge": "bandage", "gze": "gauze", "gz": "gauze",
 }
 
 // plain turns the look-alikes of signs into the sign: no-break spaces, the sign
@@ -103,6 +103,10 @@ func plain(r rune) rune {
 		return '\''
 	case '”', '“', '″':
 		return '"'
+	case '[', '{':
+		return '('
+	case ']', '}':
+		return ')'
 	case '–', '—', '−':
 		return '-'
 	}

@@ -88,7 +88,7 @@ type reader struct {
 // borders alone an L is lateral.
 func Read(text string, kinds ...Kind) Text {
 	r := &reader{kinds: kinds, text: Text{Original: text}, words: map[int]*mention{}}
-	ts := lex(text)
+	ts := lengths(lex(text), r.matrixColumn())
 	if r.wants(Site) {
 		ts = unlabelled(ts)
 	}
@@ -100,6 +100,7 @@ func Read(text string, kinds ...Kind) Text {
 		r.segments[it.segment] = append(r.segments[it.segment], it)
 	}
 	r.minutes()
+	r.plane()
 	r.phoned()
 	r.markAll()
 	r.bracketed()
@@ -107,6 +108,7 @@ func Read(text string, kinds ...Kind) Text {
 		r.sites()
 	}
 	r.codes()
+	r.temperatures()
 	r.drugs()
 	r.rebookedInNote()
 	r.nothing()
@@ -130,6 +132,15 @@ func (r *reader) minutes() {
 	for i, it := range r.items {
 		if it.text == "m" && i > 0 && r.items[i-1].number {
 			it.entries = []entry{{unitMin, "", "unit"}}
+		}
+	}
+}
+
+// plane makes a slip that is a word of its own elsewhere "plain" in a column of anaesthetics.
+func (r *reader) plane() {
+	for _, it := range r.items {
+		if it.text == "plane" && r.only(Anaesthetic) {
+			it.entries = []entry{{vaso, "none", "vasoconstrictor"}}
 		}
 	}
 }
@@ -286,7 +297,7 @@ func hcpcs(code string) string {
 // comment).
 func (r *reader) markAll() {
 	for i, it := range r.items {
-		if it.notDone() {
+		if it.notDone() || it.is(fineAfter) && r.siteColumn() && r.ofToe(i) {
 			r.toeNotDone(it)
 		}
 		switch {
@@ -323,6 +334,7 @@ func (r *reader) markAll() {
 			r.eachOf(it.segment, func(o *item) { o.mark.past = o.mark.past || o.stretch == it.stretch })
 		case it.text == "allergy" && (i == 0 || r.items[i-1].segment != it.segment):
 			r.denyNext(i)
+		case it.is(notAfter) && r.ofNail(i):
 		case it.is(notAfter) || it.is(notWord) && r.answers(i):
 			r.denyBefore(i, func(o *item) { o.mark.not, o.mark.none, o.mark.doubt = true, true, false })
 		case it.is(fineAfter):
@@ -343,6 +355,19 @@ func (r *reader) namesPart(it *item) bool {
 	return slices.ContainsFunc(r.segments[it.segment], func(o *item) bool {
 		return o.stretch == it.stretch && (o.ofSite() || o.is(procedure))
 	})
+}
+
+// ofNail reports whether what follows the nail, in a segment of its own, is of the nail
+// alone: Vandenbos, nail left alone.
+func (r *reader) ofNail(i int) bool {
+	if i < 2 || !slices.Contains([]string{"nail", "plate"}, r.items[i-1].text) {
+		return false
+	}
+	k := i - 1
+	if r.items[k].text == "plate" && r.items[k-1].text == "nail" {
+		k--
+	}
+	return k > 0 && r.items[k-1].stretch != r.items[i].stretch
 }
 
 // namesToe reports whether a segment names a toe.
@@ -479,6 +504,15 @@ func (r *reader) toeNotDone(it *item) {
 			break
 		}
 	}
+}
+
+// ofToe reports whether an item is said of a toe before it, and not of a border.
+func (r *reader) ofToe(i int) bool {
+	return !slices.ContainsFunc(r.segments[r.items[i].segment], func(o *item) bool { return o.is(border, letter, vagueBorder) }) && r.namesDigitIn(r.items[i].segment)
+}
+
+func (r *reader) namesDigitIn(segment int) bool {
+	return slices.ContainsFunc(r.segments[segment], (*item).namesDigit)
 }
 
 // lastOf reports whether nothing but signs follows an item in its segment.
@@ -716,7 +750,7 @@ func (r *reader) codes() {
 				}
 			case e.class == noTourni && r.wants(Tourniquet):
 				r.add(Reading{Kind: Tourniquet, Value: Value{Code: "not-used"}, Certainty: Certain, Rule: e.rule}, it)
-			case k == Dressing && r.medicated(it):
+			case k == Dressing && (r.medicated(it) || r.beneath(it)):
 			case k == Discharge && r.fromWound(it):
 			case k == Finding && r.complaint(it):
 			case slices.Contains(coded, k) && r.wants(k):
@@ -775,6 +809,36 @@ func (r *reader) medicated(it *item) bool {
 	return slices.ContainsFunc(r.items[it.index-1].entries, func(e entry) bool {
 		return e.class == class(Dressing) && e.value == "antimicrobial" || e.value == string(Dressing)+" antimicrobial"
 	})
+}
+
+// beneath reports whether something else than a dressing is under one: rash under plaster.
+func (r *reader) beneath(it *item) bool {
+	i := it.index
+	if i < 2 || !slices.Contains([]string{"under", "beneath", "underneath"}, r.items[i-1].text) || r.items[i-2].segment != it.segment {
+		return false
+	}
+	return !slices.ContainsFunc(r.items[:i], func(o *item) bool {
+		return o.segment == it.segment && (o.is(class(Dressing), dressingWord) || o.is(columnWord))
+	})
+}
+
+// temperatures reads the fever that a number says: temp 38.4 (38 degrees Celsius and above;
+// common practice, no source).
+func (r *reader) temperatures() {
+	if !r.wants(Finding) {
+		return
+	}
+	for i, it := range r.items {
+		if it.text != "temp" && it.text != "temperature" {
+			continue
+		}
+		for k := i + 1; k < len(r.items) && k <= i+3 && r.items[k].clause == it.clause; k++ {
+			o := r.items[k]
+			if v, ok := decimal(o.text); o.number && ok && len(v) >= 2 && v >= "38" && v < "43" && (len(v) == 2 || v[2] == '.') && it.mark == (mark{}) {
+				r.add(Reading{Kind: Finding, Value: Value{Code: "fever"}, Certainty: Certain, Rule: "finding.temperature"}, it, o)
+			}
+		}
+	}
 }
 
 // complaint reports whether a sign of a note is what the patient came with, for so many

@@ -215,6 +215,13 @@ func (r *reader) bareDC() {
 // otherMethod drops that no chemical was used where another treatment of the
 // matrix is named: "no phenol, curetted".
 func (r *reader) otherMethod() {
+	certain := false
+	r.each(Method, func(rd *Reading) { certain = certain || rd.Value.Code != "none" })
+	if certain { // Zadik's, total nail bed ablation
+		r.text.Readings = slices.DeleteFunc(r.text.Readings, func(rd Reading) bool {
+			return rd.Kind == Method && rd.Certainty == Ambiguous && len(rd.Others) > 1
+		})
+	}
 	treated := slices.ContainsFunc(r.text.Readings, func(rd Reading) bool { return rd.Kind == Method && rd.Value.Code != "none" })
 	if treated {
 		r.text.Readings = slices.DeleteFunc(r.text.Readings, func(rd Reading) bool { return rd.Kind == Method && rd.Value.Code == "none" })
