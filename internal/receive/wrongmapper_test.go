@@ -42,7 +42,7 @@ type wrongMapper struct {
 // that is entered in error has none (con-5).
 func abated(tree map[string]any) {
 	delete(tree, "clinicalStatus")
-	tree["abatementString"] = "gone"
+	tree["abatementDateTime"] = "2026-01-01"
 	tree["verificationStatus"] = map[string]any{"coding": []any{map[string]any{
 		"system": "http://terminology.hl7.org/CodeSystem/condition-ver-status", "code": "entered-in-error", "display": "Entered in Error"}}}
 }

@@ -20,7 +20,8 @@ import (
 // D5.10: what is committed, what is measured and what is compared with another
 // validator is validated under the same settings, since nobody else writes any:
 // but the command and the operation that validate what somebody else made, with
-// the profiles that they name and at their time.
+// the profiles that they name and at their time, and the suite that judges a bridge
+// from outside.
 func TestD5_10_OneSetOfOptions(t *testing.T) {
 	written := map[string]int{}
 	root := filepath.Join("..", "..")
@@ -38,7 +39,8 @@ func TestD5_10_OneSetOfOptions(t *testing.T) {
 		}
 		return nil
 	}))
-	assert.Equal(t, map[string]int{"internal/validate/check.go": 1, "bridge/validate.go": 2, "internal/validate/engine/official_test.go": 1}, written)
+	assert.Equal(t, map[string]int{"internal/validate/check.go": 1, "bridge/validate.go": 2, "internal/validate/engine/official_test.go": 1,
+		"conformance/suite/judge.go": 1, "conformance/suite/suite_test.go": 1}, written)
 
 	// The engine's own benchmark, which cannot know this package, takes the zero.
 	assert.Zero(t, validate.Options(nil))
