@@ -227,7 +227,8 @@ func FuzzRead(f *testing.F) {
 // words after it deny (by its labels as they were written; those of the method of Zadik's
 // and Winograd's operations and of felypressin follow the other corpora since); after
 // that, corpus 7 gave 96.9 % and 98.4 %, 97.1 % and 97.7 %, 6 of 272, and 2 wrong of 110
-// toes (up to 5.6 %), one of a plan said after its toe, one of a border named by a side.
+// toes (up to 5.6 %), one of a plan said after its toe, one of a border named by a side. The
+// grammar has been mended by corpus 7 since; blind, it has not been measured again.
 // No corpus may have a wrong toe that it is not known to have; the floors hold what is
 // reached.
 func TestCorpus(t *testing.T) {
@@ -238,7 +239,7 @@ func TestCorpus(t *testing.T) {
 		{"corpus-4.tsv", nil, 0.99, 0.99, 0.99, 0.98},
 		{"corpus-5.tsv", nil, 0.99, 0.99, 0.99, 0.99},
 		{"corpus-6.tsv", nil, 0.99, 0.99, 0.99, 0.99},
-		{"corpus-7.tsv", []string{"R hallux R side", "R hallux lateral today; L hallux medial planned Sept"}, 0.96, 0.98, 0.97, 0.97},
+		{"corpus-7.tsv", nil, 0.96, 0.98, 0.97, 0.97},
 	} {
 		m := measure(t, f.name)
 		m.log(t, f.name)
