@@ -26,8 +26,14 @@ func (r *reader) unsettled(groups []*group) {
 	}
 	before := -1 // the segment that named a toe or a border last
 	for s, items := range r.segments {
-		named := slices.ContainsFunc(items, func(it *item) bool { return r.words[it.index] != nil || it.ofSite() })
+		named := slices.ContainsFunc(items, func(it *item) bool { return r.words[it.index] != nil || it.ofSite() && it.mark != (mark{}) })
 		acted := slices.ContainsFunc(items, r.actedOn)
+		for _, g := range groups { // R hallux lat - no
+			no := func(it *item) bool { return it.is(border, letter) && it.mark.none && g.in(s) }
+			if g.wrong == "" && len(g.borders) == 0 && slices.ContainsFunc(items, no) {
+				g.wrong = "toe.denied"
+			}
+		}
 		here := slices.DeleteFunc(slices.Clone(groups), func(g *group) bool { return !g.in(s) })
 		if named {
 			before = s
@@ -94,9 +100,13 @@ func (r *reader) unfit(it *item) bool {
 	case it.is(planWord, pastWord, doubtWord, notWord, notAfter, fineAfter, pastAfter, unknownWord, convertWord):
 		return true
 	case it.is(ordinal) && i+1 < len(r.items) && r.items[i+1].is(nthWord):
-		return true
+		return !slices.Contains(bouts, r.items[i+1].text)
+	case slices.Contains(bouts, it.text):
+		return false
 	case len(it.entries) == 0 || slices.Contains(staged, it.text) && i+1 < len(r.items) && r.items[i+1].number:
 		return false
+	case strings.HasPrefix(it.entry(vague).value, string(Wound)): // nearly healed
+		return true
 	case it.is(class(Outcome)):
 		return it.entry(class(Outcome)).value != "done"
 	}
@@ -106,6 +116,9 @@ func (r *reader) unfit(it *item) bool {
 // staged are the words before the number of a stage of a disease. A number of five digits
 // is the code of a procedure.
 var staged = []string{"stage", "grade", "type", "class"}
+
+// bouts are the words of how often a toe has been ill: 2nd episode.
+var bouts = []string{"episode", "bout", "occurrence", "recurrence", "infection"}
 
 // lasting reports whether an item is of how long a toe has been ill, or how many borders it
 // is: IGTN x 4/12; x 2 borders.
