@@ -217,7 +217,7 @@ func FuzzRead(f *testing.F) {
 	})
 }
 
-// Seven corpora of phrases of invented clinics, written and labelled by who had not
+// Eight corpora of phrases of invented clinics, written and labelled by who had not
 // seen the grammar. What they taught is in it now: read blind, before anything was
 // mended by it, corpus 4 gave recall 82.1 % and precision 94.8 % for toe, side and
 // border, 89.3 % and 96.3 % for the rest, 21 of 261 in the worksheet, no wrong toe;
@@ -229,6 +229,9 @@ func FuzzRead(f *testing.F) {
 // that, corpus 7 gave 96.9 % and 98.4 %, 97.1 % and 97.7 %, 6 of 272, and 2 wrong of 110
 // toes (up to 5.6 %), one of a plan said after its toe, one of a border named by a side. The
 // grammar has been mended by corpus 7 since; blind, it has not been measured again.
+// Blind by that grammar, corpus 8 gave 95.2 % and 95.2 %, 96.9 % and 98.7 %, 7 of 270,
+// and 5 wrong of 110 toes (up to 9.3 %), which it still has: four of one phrase that may
+// mean both borders of both toes or one of each, and one of a review.
 // No corpus may have a wrong toe that it is not known to have; the floors hold what is
 // reached.
 func TestCorpus(t *testing.T) {
@@ -240,6 +243,8 @@ func TestCorpus(t *testing.T) {
 		{"corpus-5.tsv", nil, 0.99, 0.99, 0.99, 0.99},
 		{"corpus-6.tsv", nil, 0.99, 0.99, 0.99, 0.99},
 		{"corpus-7.tsv", nil, 0.96, 0.99, 0.97, 0.99},
+		{"corpus-8.tsv", []string{"Right and left hallux medial and lateral", "Right and left hallux medial and lateral", "Right and left hallux medial and lateral", "Right and left hallux medial and lateral",
+			"3/12 post PNA T5 lat: thin spike of nail regrown, painful in shoes. Options discussed."}, 0.95, 0.95, 0.96, 0.98},
 	} {
 		m := measure(t, f.name)
 		m.log(t, f.name)
