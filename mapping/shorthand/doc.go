@@ -39,6 +39,10 @@
 // numbers, doubt these alone. "Not used", "ruled out", "none" and their like deny the
 // phrase before them; "normal" and "not done" after a border leave that border out; of
 // two toes the one beside "not done", "cancelled" or a year of its own is ambiguous.
+// In a column of sites a toe is certain only where each word beside it is known to say no
+// more than which toe it is, what was found and what was done: an unknown word, a date, a
+// plan or a side that contradicts it makes it ambiguous. In a note a plan, "not today" and
+// a time to come after a toe do.
 // What was converted or changed to another thing of its kind is not read; a toe changed
 // to another is ambiguous.
 //

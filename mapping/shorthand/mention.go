@@ -142,6 +142,8 @@ func (r *reader) readMention(i int) (mention, bool) {
 	case it.is(digit, digits):
 		e := it.entries[0]
 		return mention{digit: []record.Code{record.Code(e.value)}, rule: e.rule}, true
+	case it.is(roman) && r.text.Original[it.from:it.to] == "v":
+		return mention{}, false // versus
 	case it.is(roman):
 		return mention{digit: []record.Code{record.Code(it.entry(roman).value)}, rule: "toe.roman"}, r.siteColumn() && r.beside(i, side, toeWord, footWord, bothSides)
 	case it.is(nearWord):

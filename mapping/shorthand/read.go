@@ -323,7 +323,11 @@ func (r *reader) markAll() {
 					o.mark.past = o.mark.past || !now // done elsewhere, regrown
 				})
 			}
-		case it.is(planWord) && it.entry(planWord).value == "after" && r.lastOf(i):
+		case it.entry(class(Diagnosis)).value == "contact-dermatitis" && strings.HasSuffix(lower(r.text.Original[it.from:it.to]), " to"):
+			r.denyNext(i)
+		case (it.text == "was" || it.text == "were") && i+1 < len(r.items) && r.items[i+1].is(class(Finding), class(Diagnosis)):
+			r.items[i+1].mark.past = true // was infected wk 2
+		case it.is(planWord) && it.entry(planWord).value == "after" && r.timedLast(i):
 			r.eachOf(it.segment, func(o *item) { o.mark.plan = o.mark.plan || o.stretch == it.stretch })
 		case it.is(planWord):
 			if it.text == "for" && i+1 < len(r.items) && r.items[i+1].number {
@@ -519,6 +523,15 @@ func (r *reader) namesDigitIn(segment int) bool {
 func (r *reader) lastOf(i int) bool {
 	return !slices.ContainsFunc(r.items[i+1:], func(o *item) bool {
 		return o.segment == r.items[i].segment && (o.number || isLetter(o.text) || len(o.entries) > 0 && !o.is(filler))
+	})
+}
+
+// timedLast reports whether nothing but signs and a time follows an item in its segment:
+// planned Sept, from day 3.
+func (r *reader) timedLast(i int) bool {
+	return !slices.ContainsFunc(r.items[i+1:], func(o *item) bool {
+		timed := r.ofCalendar(o) || o.number || slices.Contains([]string{"in", "for", "on", "wk", "wks", "week", "weeks", "day", "days", "month", "months"}, o.text)
+		return o.segment == r.items[i].segment && !timed && (isLetter(o.text) || len(o.entries) > 0 && !o.is(filler))
 	})
 }
 
@@ -844,7 +857,18 @@ func (r *reader) temperatures() {
 // complaint reports whether a sign of a note is what the patient came with, for so many
 // weeks or months: painful 6/12.
 func (r *reader) complaint(it *item) bool {
-	return len(r.kinds) == 0 && it.index+1 < len(r.items) && calendar.MatchString(r.items[it.index+1].text)
+	if len(r.kinds) > 0 || it.index+1 >= len(r.items) {
+		return false
+	}
+	for _, o := range r.items[it.index+1:] {
+		if o.clause == it.clause && o.is(timesSign) && r.lasting(o.index) && calendar.MatchString(r.items[o.index+1].text) {
+			return true
+		}
+		if o.stretch != it.stretch || !o.ofSite() && !o.is(borderWord, toeWord, footWord, timesSign) {
+			break
+		}
+	}
+	return calendar.MatchString(r.items[it.index+1].text)
 }
 
 // fromWound reports whether a d/c is what comes from a wound: serous d/c, d/c cloudy.
@@ -907,6 +931,9 @@ func (r *reader) nothing() {
 	items := r.items
 	for len(items) > 1 && items[0].is(naWord, filler) { // N/A - not used
 		items = items[1:]
+	}
+	if len(items) == 1 && items[0].text == "yes" && r.only(Tourniquet, On, Off, Minutes) {
+		r.add(Reading{Kind: Tourniquet, Value: Value{Code: "used"}, Certainty: Certain, Rule: "tourniquet"}, items[0])
 	}
 	notDone := func(it *item) bool { return it.is(class(Outcome)) && it.entry(class(Outcome)).value == "not-done" }
 	alone := !slices.ContainsFunc(items, func(it *item) bool { return !it.is(notWord, notAfter, filler) && !notDone(it) })

@@ -47,6 +47,9 @@ func (r *reader) sites() {
 	}
 	r.aside(groups)
 	r.consented(groups)
+	r.unsettled(groups)
+	r.contradicted(groups)
+	r.postponed(groups)
 	for _, g := range r.join(groups) {
 		switch {
 		case g.both && len(g.digits) == 0 && len(r.kinds) == 0 && !r.acts(g.clause):

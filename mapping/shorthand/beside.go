@@ -1,0 +1,241 @@
+package shorthand
+
+import (
+	"slices"
+	"strings"
+
+	"nailbridge/mapping/record"
+)
+
+// harmless are the words beside a toe of a column of sites that say nothing of whether, when
+// or on which foot it was done.
+var harmless = strings.Fields(`
+acute also area as base bed big chronic complete complicated corn corner curved deformed digitus dig distal dorsal dystrophic each
+entire foot full fungal granuloma groove gryphotic hcpcs igt igtn in incl including ingrowing ingrown ingrowth ingtn inverted involuted
+involution lesser lip mild mod moderate modified mycotic nailbed nailfold nailplate new oc og onychocryptosis onychogryphosis
+onychogryphotic onychomycosis only op ot part partial pincer plantar plate pointed prox proximal recurrent redo respectively rest
+severe sharp site sl slight slightly spicule spike surgical symptomatic thick thickened tip to too under very wall with
+`)
+
+// unsettled doubts the toes of a column of sites beside which stands a word that the grammar
+// does not know, a date, or a word of another time, a plan or a denial that acts on nothing:
+// what it does not understand may say that this toe is not the one.
+func (r *reader) unsettled(groups []*group) {
+	if !r.siteColumn() {
+		return
+	}
+	before := -1 // the segment that named a toe or a border last
+	for s, items := range r.segments {
+		named := slices.ContainsFunc(items, func(it *item) bool { return r.words[it.index] != nil || it.ofSite() && it.mark != (mark{}) })
+		acted := slices.ContainsFunc(items, r.actedOn)
+		for _, g := range groups { // R hallux lat - no
+			no := func(it *item) bool { return it.is(border, letter) && it.mark.none && g.in(s) }
+			if g.wrong == "" && len(g.borders) == 0 && slices.ContainsFunc(items, no) {
+				g.wrong = "toe.denied"
+			}
+		}
+		here := slices.DeleteFunc(slices.Clone(groups), func(g *group) bool { return !g.in(s) })
+		if named {
+			before = s
+		} else if before < 0 { // (prev) L1 lat
+			acted = s+1 < len(r.segments) && slices.ContainsFunc(slices.Concat(r.segments[s+1:min(s+3, len(r.segments))]...), r.actedOn)
+		} else {
+			acted = slices.ContainsFunc(r.segments[before], r.actedOn)
+		}
+		if !slices.ContainsFunc(items, func(it *item) bool { return r.strange(it) && !(acted && len(here) == 0) || r.unfit(it) && !acted }) {
+			continue
+		}
+		if len(here) == 0 && (!named || slices.ContainsFunc(items, r.strange)) {
+			here = groups
+		}
+		for _, g := range here {
+			if g.wrong == "" {
+				g.wrong = "toe.beside-others"
+			}
+		}
+	}
+}
+
+// in reports whether words of a toe stand in a segment.
+func (g *group) in(segment int) bool {
+	return slices.ContainsFunc(g.items, func(it *item) bool { return it.segment == segment })
+}
+
+// fits are the classes of the words that say no more beside a toe than which it is, what
+// was found and what was done.
+var fits = []class{side, bothSides, digit, digits, sideDigit, border, letter, vagueBorder, vagueBoth, toeWord, footWord, borderWord, filler, conj,
+	nearWord, otherBorder, anyBorder, ordinal, anaesthetic, injectWord, procedure, chemical, phenolAlc, vague, columnVague, class(Method), class(Diagnosis), class(Finding),
+	breakWord, totalWord, painless}
+
+// actedOn reports whether an item is a word of a toe or of a border that others doubt or
+// deny.
+func (r *reader) actedOn(it *item) bool {
+	return it.mark != (mark{}) && (it.ofSite() || r.words[it.index] != nil)
+}
+
+// strange reports whether an item is a word, or a sign, that the grammar does not know.
+func (r *reader) strange(it *item) bool {
+	if it.text == "" || len(it.entries) > 0 || it.number {
+		return false
+	}
+	if isLetter(it.text) {
+		if slices.Contains(sources, it.text) && slices.ContainsFunc(r.segments[it.segment], func(o *item) bool { return o.is(side, sideDigit) }) {
+			return false // letter says R
+		}
+		return len(it.text) > 1 && r.words[it.index] == nil && !slices.Contains(harmless, it.text)
+	}
+	return strings.Contains("✗✘❌≠¬~", it.text)
+}
+
+// unfit reports whether an item says that something is of another time, or is not so.
+func (r *reader) unfit(it *item) bool {
+	i := it.index
+	switch {
+	case r.words[i] != nil || slices.Contains(harmless, it.text) && !it.is(nthWord, numberWord):
+		return false
+	case calendar.MatchString(it.text) || it.is(timesSign):
+		return !r.lasting(i)
+	case it.number:
+		return len(it.text) != 5 && !(i > 0 && (slices.Contains(staged, r.items[i-1].text) || r.items[i-1].is(timesSign)))
+	case it.is(planWord, pastWord, doubtWord, notWord, notAfter, fineAfter, pastAfter, unknownWord, convertWord):
+		return true
+	case it.is(ordinal) && i+1 < len(r.items) && r.items[i+1].is(nthWord):
+		return !slices.Contains(bouts, r.items[i+1].text)
+	case slices.Contains(bouts, it.text):
+		return false
+	case len(it.entries) == 0 || slices.Contains(staged, it.text) && i+1 < len(r.items) && r.items[i+1].number:
+		return false
+	case strings.HasPrefix(it.entry(vague).value, string(Wound)): // nearly healed
+		return true
+	case it.is(class(Outcome)):
+		return it.entry(class(Outcome)).value != "done"
+	}
+	return !slices.ContainsFunc(it.entries, func(e entry) bool { return slices.Contains(fits, e.class) })
+}
+
+// staged are the words before the number of a stage of a disease. A number of five digits
+// is the code of a procedure.
+var staged = []string{"stage", "grade", "type", "class"}
+
+// bouts are the words of how often a toe has been ill: 2nd episode.
+var bouts = []string{"episode", "bout", "occurrence", "recurrence", "infection"}
+
+// lasting reports whether an item is of how long a toe has been ill, or how many borders it
+// is: IGTN x 4/12; x 2 borders.
+func (r *reader) lasting(i int) bool {
+	if r.items[i].is(timesSign) {
+		i++
+	}
+	if i < len(r.items) && r.items[i].ofSite() || i+1 < len(r.items) && r.items[i].number && r.items[i+1].is(borderWord) {
+		return true
+	}
+	return i > 0 && i < len(r.items) && r.items[i-1].is(timesSign) && calendar.MatchString(r.items[i].text)
+}
+
+// contradicted doubts the toes of a column of sites beside a side of the other foot, or of
+// the same one that is denied or said again of a border: R hallux lat, not R; R hallux R side.
+func (r *reader) contradicted(groups []*group) {
+	if !r.siteColumn() {
+		return
+	}
+	for _, it := range r.items {
+		if !it.is(side) {
+			continue
+		}
+		of := record.Code(it.entry(side).value)
+		own := slices.ContainsFunc(groups, func(g *group) bool { return slices.Contains(g.items, it) && g.complete() })
+		denied := it.mark.not && !it.mark.none
+		for _, g := range groups {
+			same := slices.Contains(g.sides, of)
+			first := g.first()
+			switch {
+			case !g.complete() || g.both || g.wrong != "" || g.clause != it.clause:
+			case same && denied && !slices.Contains(g.items, it):
+				g.wrong = "toe.denied"
+			case same && first.from < it.from && first.is(side) && r.namesBorder(it) && !g.ends(it):
+				g.wrong = "border.left-right"
+			case !own && !same && !denied && !r.ofBorder(it, groups) && (it.mark == (mark{}) || first.stretch == it.stretch):
+				g.wrong = "toe.two-sides"
+			}
+		}
+	}
+}
+
+// ends reports whether a digit of a toe follows an item: R, right side of the hallux.
+func (g *group) ends(it *item) bool {
+	return slices.ContainsFunc(g.items, func(o *item) bool { return o.from > it.from && o.namesDigit() })
+}
+
+// namesBorder reports whether the word of a border follows a side.
+func (r *reader) namesBorder(it *item) bool {
+	i := it.index + 1
+	if it.text == "" && strings.HasSuffix(lower(r.text.Original[it.from:it.to]), "side") {
+		return true
+	}
+	return i < len(r.items) && r.items[i].is(borderWord) && r.items[i].segment == it.segment
+}
+
+// ofBorder reports whether a side has a border of its own: R hallux lat, L med.
+func (r *reader) ofBorder(it *item, groups []*group) bool {
+	return r.words[it.index] != nil && r.words[it.index].isBorder() || slices.ContainsFunc(groups, func(g *group) bool {
+		return slices.Contains(g.items, it) && len(g.borders) > 0
+	}) || slices.ContainsFunc(groups, func(g *group) bool { return slices.Contains(borderItems(g.borders), it) })
+}
+
+// postponed doubts the toe of a note after which its part says that it is planned, not today,
+// or for another time, and the procedure beside it: R hallux lat planned Sept.
+func (r *reader) postponed(groups []*group) {
+	if len(r.kinds) > 0 {
+		return
+	}
+	for _, g := range groups {
+		if !g.complete() || g.wrong != "" {
+			continue
+		}
+		all := append(slices.Clone(g.items), borderItems(g.borders)...)
+		last := slices.MaxFunc(all, func(a, b *item) int { return a.index - b.index })
+		if r.awaits(last.index) {
+			g.wrong = "toe.later"
+			for _, o := range r.items {
+				o.mark.plan = o.mark.plan || o.part == last.part && o.is(procedure)
+			}
+		}
+	}
+}
+
+// awaits reports whether a word after an item, and before the next toe, says that what stands
+// before it is still to come. A break such as "today" after "not" or "for" is none.
+func (r *reader) awaits(i int) bool {
+	for k := i + 1; k < len(r.items) && r.items[k].clause == r.items[i].clause; k++ {
+		o, before := r.items[k], r.items[k-1]
+		if o.ofSite() && o.text != "second" || o.is(conj, chemical, anaesthetic) || o.text == "," || o.text == "(" || o.text == "." {
+			return false
+		}
+		next := func(f func(*item) bool) bool { return k+1 < len(r.items) && f(r.items[k+1]) }
+		switch {
+		case o.text == "today" && (before.text == "not" || before.text == "for"), o.text == "not" && next(func(n *item) bool { return n.text == "today" || n.text == "now" }):
+			return true
+		case o.is(planWord) && o.entry(planWord).value == "after", o.is(class(Attendance)) && o.entry(class(Attendance)).value == "rebooked", slices.Contains(awaited, o.text), o.is(vagueSite):
+			return true
+		case o.text == "due":
+			return !next(func(n *item) bool { return n.text == "to" })
+		case o.text == "after":
+			return next(func(n *item) bool { return len(n.entries) == 0 && isLetter(n.text) })
+		case o.is(planWord), slices.Contains([]string{"in", "on", "to"}, o.text):
+			if next(r.ofCalendar) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// awaited are the words after a toe of what is still to come.
+var awaited = []string{"when", "once", "until", "hold", "arranged", "agreed", "scheduled", "planned", "booked", "listed", "postponed", "rescheduled", "rebooked", "awaits", "awaited", "tbc", "tba", "tbd"}
+
+// ofCalendar reports whether an item is a date, a month or a length of time to come.
+func (r *reader) ofCalendar(it *item) bool {
+	month := isLetter(it.text) && len(it.text) >= 3 && slices.Contains(months, it.text[:3]) && !it.is(border, vague, class(Method))
+	weeks := it.number && it.index+1 < len(r.items) && slices.Contains([]string{"week", "weeks", "wk", "wks", "month", "months", "mth", "mths"}, r.items[it.index+1].text)
+	return month || weeks || calendar.MatchString(it.text)
+}
