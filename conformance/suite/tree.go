@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"slices"
 	"strings"
+
+	"nailbridge/internal/validate/jsontree"
 )
 
 // parse reads JSON and keeps numbers as they are written.
@@ -19,22 +21,7 @@ func parse(b []byte) any {
 }
 
 // get goes down by names and indexes; nil where there is nothing.
-func get(v any, path ...any) any {
-	for _, p := range path {
-		switch p := p.(type) {
-		case string:
-			m, _ := v.(map[string]any)
-			v = m[p]
-		case int:
-			l, _ := v.([]any)
-			if p >= len(l) {
-				return nil
-			}
-			v = l[p]
-		}
-	}
-	return v
-}
+func get(v any, path ...any) any { return jsontree.At(v, path...) }
 
 // text is get of a string or a number; "" where there is none.
 func text(v any, path ...any) string {

@@ -91,7 +91,7 @@ var rooms = []room{
 	{"internal/store/...", []string{"internal/disk", "internal/store", "internal/store/order", "internal/searchparam", "internal/validate", "mapping/resource", "mapping/terms"}, "adapters of the store do not know one another"},
 	{"internal/erasures", []string{"internal/disk", "internal/store"}, "the list of who was erased knows the store by its contract"},
 	{"internal/receive", []string{"internal/erasures", "internal/store", "internal/searchparam", "internal/validate", "mapping/..."}, "the intake knows the store by its contract and no door"},
-	{"internal/receive/receivetest", []string{"internal/receive", "internal/store", "internal/store/sqlite", "internal/searchparam", "mapping/..."}, "a test aid"},
+	{"internal/receive/receivetest", []string{"internal/receive", "internal/store", "internal/store/sqlite", "internal/searchparam", "internal/validate/jsontree", "mapping/..."}, "a test aid"},
 	{"internal/convert", []string{"internal/validate", "mapping/..."}, "files become resources without a store"},
 	{"internal/old", []string{"internal/old/layout", "internal/old/table", "internal/ucum", "mapping/record", "mapping/shorthand"}, "rows become records; pure"},
 	{"internal/old/table", nil, "rows of files, whatever they say"},

@@ -21,6 +21,7 @@ import (
 	"nailbridge/internal/searchparam"
 	"nailbridge/internal/store"
 	"nailbridge/internal/store/sqlite"
+	"nailbridge/internal/validate/jsontree"
 	"nailbridge/mapping"
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/resource"
@@ -239,22 +240,7 @@ func Coded(v any, code string) bool {
 }
 
 // At follows names and indexes into a tree; nil where there is nothing.
-func At(v any, path ...any) any {
-	for _, p := range path {
-		switch p := p.(type) {
-		case string:
-			m, _ := v.(map[string]any)
-			v = m[p]
-		case int:
-			l, _ := v.([]any)
-			if p >= len(l) {
-				return nil
-			}
-			v = l[p]
-		}
-	}
-	return v
-}
+func At(v any, path ...any) any { return jsontree.At(v, path...) }
 
 // Issues gives the live DetectedIssues that have the flag code.
 func (w *World) Issues(code string) []Resource {
