@@ -1,22 +1,5 @@
 // What R4's archive says of search: the definitions of parameters, and the code system that an element of type code implies.
-const fs = require('fs');
-const zlib = require('zlib');
-
-// readArchive gives the JSON files of an npm package (tar.gz) whose name begins with one of some prefixes.
-function readArchive(path, prefixes) {
-  const tar = zlib.gunzipSync(fs.readFileSync(path));
-  const out = [];
-  for (let at = 0; at + 512 <= tar.length && tar[at] !== 0;) {
-    const field = (from, length) => tar.toString('utf8', at + from, at + from + length).split('\0')[0];
-    const name = field(0, 100).split('/').pop();
-    const size = parseInt(field(124, 12), 8);
-    if (name.endsWith('.json') && prefixes.some((p) => name.startsWith(p))) {
-      out.push(JSON.parse(tar.toString('utf8', at + 512, at + 512 + size)));
-    }
-    at += 512 + Math.ceil(size / 512) * 512;
-  }
-  return out;
-}
+const { readArchive } = require('./archive.cjs'); // laid beside this by conformance/oracles/npm
 
 // Parameters that R4 has on the page of BodyStructure (bodystructure.html, Search Parameters) and that its archive leaves out.
 const leftOut = ['identifier token BodyStructure.identifier', 'location token BodyStructure.location',

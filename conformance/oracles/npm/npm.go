@@ -22,6 +22,11 @@ import (
 //go:embed package.json package-lock.json .npmrc
 var packages embed.FS
 
+// shared reads the archives of R4's definitions, for every script that is laid.
+//
+//go:embed archive.cjs
+var shared []byte
+
 // Modules gives a folder with the modules in node_modules.
 func Modules(ctx context.Context) (string, error) {
 	return cache.Built("npm", packages, func(work string) (string, error) {
@@ -34,13 +39,16 @@ func Modules(ctx context.Context) (string, error) {
 	})
 }
 
-// Lay copies scripts into an empty folder and puts the modules beside them.
+// Lay copies scripts into an empty folder and puts archive.cjs and the modules beside them.
 func Lay(ctx context.Context, scripts fs.FS, folder string) error {
 	modules, err := Modules(ctx)
 	if err != nil {
 		return err
 	}
 	if err := os.CopyFS(folder, scripts); err != nil {
+		return fmt.Errorf("writing the scripts: %w", err)
+	}
+	if err := os.WriteFile(filepath.Join(folder, "archive.cjs"), shared, 0o600); err != nil {
 		return fmt.Errorf("writing the scripts: %w", err)
 	}
 	return os.Symlink(filepath.Join(modules, "node_modules"), filepath.Join(folder, "node_modules"))
