@@ -82,7 +82,7 @@ func (r *reader) strange(it *item) bool {
 		if slices.Contains(sources, it.text) && slices.ContainsFunc(r.segments[it.segment], func(o *item) bool { return o.is(side, sideDigit) }) {
 			return false // letter says R
 		}
-		return len(it.text) > 1 && r.words[it.index] == nil && !slices.Contains(harmless, it.text)
+		return len(it.text) > 1 && r.words[it.index] == nil && !r.lexicon.harmless[it.text]
 	}
 	return strings.Contains("✗✘❌≠¬~", it.text)
 }
@@ -91,7 +91,7 @@ func (r *reader) strange(it *item) bool {
 func (r *reader) unfit(it *item) bool {
 	i := it.index
 	switch {
-	case r.words[i] != nil || slices.Contains(harmless, it.text) && !it.is(nthWord, numberWord):
+	case r.words[i] != nil || r.lexicon.harmless[it.text] && !it.is(nthWord, numberWord):
 		return false
 	case calendar.MatchString(it.text) || it.is(timesSign):
 		return !r.lasting(i)
