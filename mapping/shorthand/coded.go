@@ -205,9 +205,10 @@ func (r *reader) nothing() {
 		r.add(Reading{Kind: Tourniquet, Value: Value{Code: "used"}, Certainty: Certain, Rule: "tourniquet"}, items[0])
 	}
 	notDone := func(it *item) bool { return it.is(class(Outcome)) && it.entry(class(Outcome)).value == "not-done" }
-	alone := !slices.ContainsFunc(items, func(it *item) bool { return !it.is(notWord, notAfter, filler) && !notDone(it) })
+	alone := !slices.ContainsFunc(items, func(it *item) bool { return !it.is(notWord, notAfter, filler, usedWord) && !notDone(it) })
 	first := len(items) > 1 && (items[1].text == "," || items[1].text == "-")
-	if len(items) == 1 && items[0].text == "?" && r.only(Tourniquet, On, Off, Minutes) {
+	asked := len(items) == 2 && items[0].text == "?" && items[1].is(usedWord)
+	if (asked || len(items) == 1 && items[0].text == "?") && r.only(Tourniquet, On, Off, Minutes) {
 		r.add(Reading{Kind: Tourniquet, Value: Value{Code: "used"}, Certainty: Ambiguous, Rule: "tourniquet.not-said", Others: []Value{{Code: "used"}, {Code: "not-used"}}}, items[0])
 		return
 	}

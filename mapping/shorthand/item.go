@@ -19,6 +19,7 @@ type item struct {
 	part     int // what amounts belong together
 	mark     mark
 	used     bool
+	known    bool // to the vocabulary
 
 	beforeDigit bool // a number is glued to its end
 }
@@ -61,7 +62,7 @@ func (l *lexicon) itemise(ts []token) []*item {
 	}
 	for i := 0; i < len(ts); {
 		entries, n := l.match(ts, i)
-		it := &item{index: len(out), entries: entries, text: ts[i].text, from: ts[i].from, to: ts[i+n-1].to, number: ts[i].number && n == 1,
+		it := &item{index: len(out), entries: entries, known: len(entries) > 0, text: ts[i].text, from: ts[i].from, to: ts[i+n-1].to, number: ts[i].number && n == 1,
 			glued: ts[i].glued, spelled: ts[i].spelled, clause: clause, segment: segment, stretch: stretch, part: part}
 		if n > 1 {
 			it.text = ""

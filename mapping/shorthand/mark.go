@@ -35,6 +35,8 @@ func (r *reader) markAll() {
 			r.toeNotDone(it)
 		}
 		switch {
+		case r.doubtsAmount(i):
+			r.eachOf(it.segment, func(o *item) { o.mark.doubt = o.mark.doubt || o.from > it.from })
 		case it.is(doubtWord) && (r.doubtsNumber(i) || r.timeUnknown(i) || r.orDenied(i)):
 		case r.doubtsBorder(i):
 			r.eachOf(it.segment, func(o *item) {
@@ -59,6 +61,14 @@ func (r *reader) markAll() {
 			}
 		case it.entry(class(Diagnosis)).value == "contact-dermatitis" && strings.HasSuffix(lower(r.text.Original[it.from:it.to]), " to"):
 			r.denyNext(i)
+		case slices.Contains([]string{"post", "following", "since", "after"}, it.text) && i+1 < len(r.items) && r.items[i+1].is(procedure):
+			r.eachOf(it.segment, func(o *item) { o.mark.past = o.mark.past || o.stretch == it.stretch && (o.ofSite() || o.is(procedure)) })
+		case it.is(procedure) && i+1 < len(r.items) && r.items[i+1].reviews():
+			it.mark.past = true // PNA rv
+		case it.is(pastAfter) && (i == 0 || r.items[i-1].segment != it.segment) && i+1 < len(r.items) && r.items[i+1].is(class(Finding), class(Diagnosis)):
+			r.items[i+1].mark.past = true // resolved infection
+		case r.notGiven(i):
+			r.denyBefore(i, func(o *item) { o.mark.not = true })
 		case (it.text == "was" || it.text == "were") && i+1 < len(r.items) && r.items[i+1].is(class(Finding), class(Diagnosis)):
 			r.items[i+1].mark.past = true // was infected wk 2
 		case it.is(planWord) && it.entry(planWord).value == "after" && r.timedLast(i):
@@ -85,6 +95,21 @@ func (r *reader) markAll() {
 			r.denyNext(i)
 		}
 	}
+}
+
+// reviews reports whether an item is of a visit after a surgery.
+func (it *item) reviews() bool {
+	return slices.Contains([]string{"rv", "r/v", "review", "check", "fu", "f/u", "followup", "redress", "redressing"}, it.text)
+}
+
+// notGiven reports whether a "not" and a word of use follow a drug, a tourniquet or a dressing:
+// phenol not performed.
+func (r *reader) notGiven(i int) bool {
+	if r.items[i].text != "not" || i == 0 || i+1 == len(r.items) || !r.items[i-1].is(chemical, phenolAlc, anaesthetic, tourniquet, class(Dressing)) {
+		return false
+	}
+	n := r.items[i+1]
+	return n.is(usedWord) || n.entry(class(Outcome)).value == "done"
 }
 
 // namesPart reports whether a toe, a border or a procedure stands beside an item between
@@ -219,6 +244,15 @@ func (r *reader) doubtsBorder(i int) bool {
 		return false
 	}
 	return r.items[i+1].is(border, vagueBorder) && r.items[i-1].segment == r.items[i].segment
+}
+
+// doubtsAmount reports whether a question mark outside a column of sites is of what follows it
+// alone, a chemical or a number: PNA ?phenol; phenol ?x2.
+func (r *reader) doubtsAmount(i int) bool {
+	if r.items[i].text != "?" || i == 0 || i+1 >= len(r.items) || !r.items[i+1].glued || r.items[i].glued || r.siteColumn() {
+		return false
+	}
+	return r.items[i+1].is(chemical, timesSign) && r.items[i-1].segment == r.items[i].segment && r.items[i-1].is(procedure, chemical)
 }
 
 // notDone reports whether an item says that something was not done.

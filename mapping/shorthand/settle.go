@@ -58,7 +58,7 @@ func (r *reader) contradictions(rs []Reading) []Reading {
 				vs = append(vs, rd.Value)
 			}
 		}
-		if len(vs) < 2 || k == Attendance && rebooked(vs) || k == Minutes && r.bothTimed() || (k == Wound || k == Exudate) && r.ofBorders(rs, k) || (k == On || k == Off) && pairs(rs) {
+		if len(vs) < 2 || k == Attendance && rebooked(vs) || k == Minutes && r.bothTimed() || (k == Wound || k == Exudate) && r.ofBorders(rs, k) || k == Wound && unhealed(vs) || (k == On || k == Off) && pairs(rs) {
 			continue
 		}
 		for i := range rs {
@@ -100,6 +100,12 @@ func (r *reader) ofBorders(rs []Reading, k Kind) bool {
 		seen = append(seen, of)
 	}
 	return len(seen) == 2
+}
+
+// unhealed reports whether two stages of a wound are that it does not heal and how it looks.
+func unhealed(vs []Value) bool {
+	not := func(v Value) bool { return v.Code == "not-healing" }
+	return len(vs) == 2 && not(vs[0]) != not(vs[1]) && !slices.ContainsFunc(vs, func(v Value) bool { return v.Code == "healed" || v.Code == "drying" })
 }
 
 // pairs reports whether the times of two tourniquets are those of each: on, off, on, off.

@@ -107,18 +107,24 @@ type phrase struct {
 type lexicon struct {
 	phrases  map[string][]phrase
 	slips    slipIndex
-	harmless map[string]bool
+	harmless map[string]bool // beside a toe
+	idle     map[string]bool // beside all else
 }
 
 // vocabulary is what words.tsv holds.
 var vocabulary = sync.OnceValue(func() *lexicon {
-	l := &lexicon{phrases: phrasesOf(strings.Split(strings.TrimSuffix(wordsTSV, "\n"), "\n")[1:]), harmless: map[string]bool{}}
+	l := &lexicon{phrases: phrasesOf(strings.Split(strings.TrimSuffix(wordsTSV, "\n"), "\n")[1:]), harmless: setOf(harmless), idle: setOf(idle)}
 	l.slips = slipsOf(l.phrases)
-	for _, w := range harmless {
-		l.harmless[w] = true
-	}
 	return l
 })
+
+func setOf(words []string) map[string]bool {
+	out := map[string]bool{}
+	for _, w := range words {
+		out[w] = true
+	}
+	return out
+}
 
 // phrasesOf are the phrases of some rows of a vocabulary.
 func phrasesOf(rows []string) map[string][]phrase {
