@@ -34,66 +34,109 @@ func (r *reader) markAll() {
 		if it.notDone() || it.is(fineAfter) && r.siteColumn() && r.ofToe(i) {
 			r.toeNotDone(it)
 		}
-		switch {
-		case r.doubtsAmount(i):
-			r.eachOf(it.segment, func(o *item) { o.mark.doubt = o.mark.doubt || o.from > it.from })
-		case it.is(doubtWord) && (r.doubtsNumber(i) || r.timeUnknown(i) || r.orDenied(i)):
-		case r.doubtsBorder(i):
-			r.eachOf(it.segment, func(o *item) {
-				o.mark.doubt = o.mark.doubt || o.from > it.from && o.is(border, letter, vagueBorder)
-			})
-		case it.is(doubtWord) && it.entry(doubtWord).value == "time" && strings.HasPrefix(it.entry(doubtWord).rule, "later") && !r.namesToe(it.segment):
-			// review next month
-		case it.is(doubtWord):
-			part := it.entry(doubtWord).value == "time" && r.namesPart(it) // left hallux med - lat to be done
-			r.eachOf(it.segment, func(o *item) { o.mark.doubt = o.mark.doubt || !part || o.stretch == it.stretch })
-			if it.entry(doubtWord).value == "all" && r.nothingElse(it.segment) {
-				r.doubtBefore(i)
-			}
-		case it.is(pastWord) && (r.isHallux(i) || it.entry(pastWord).value == "before" && r.only(Anaesthetic)):
-		case it.is(pastWord):
-			r.eachOf(it.segment, func(o *item) { o.mark.past = o.mark.past || o.stretch == it.stretch })
-			if it.entry(pastWord).value == "sentence" {
-				r.toBreak(i, func(o *item) {
-					now := o.segment != it.segment && (o.is(class(Finding)) || o.is(vague) && strings.HasPrefix(o.entry(vague).value, string(Regrowth)))
-					o.mark.past = o.mark.past || !now // done elsewhere, regrown
-				})
-			}
-		case it.entry(class(Diagnosis)).value == "contact-dermatitis" && strings.HasSuffix(lower(r.text.Original[it.from:it.to]), " to"):
-			r.denyNext(i)
-		case slices.Contains([]string{"post", "following", "since", "after"}, it.text) && i+1 < len(r.items) && r.items[i+1].is(procedure):
-			r.eachOf(it.segment, func(o *item) { o.mark.past = o.mark.past || o.stretch == it.stretch && (o.ofSite() || o.is(procedure)) })
-		case it.is(procedure) && i+1 < len(r.items) && r.items[i+1].reviews():
-			it.mark.past = true // PNA rv
-		case it.is(pastAfter) && (i == 0 || r.items[i-1].segment != it.segment) && i+1 < len(r.items) && r.items[i+1].is(class(Finding), class(Diagnosis)):
-			r.items[i+1].mark.past = true // resolved infection
-		case r.notGiven(i):
-			r.denyBefore(i, func(o *item) { o.mark.not = true })
-		case (it.text == "was" || it.text == "were") && i+1 < len(r.items) && r.items[i+1].is(class(Finding), class(Diagnosis)):
-			r.items[i+1].mark.past = true // was infected wk 2
-		case it.is(planWord) && it.entry(planWord).value == "after" && r.timedLast(i):
-			r.eachOf(it.segment, func(o *item) { o.mark.plan = o.mark.plan || o.stretch == it.stretch })
-		case it.is(planWord):
-			if it.text == "for" && i+1 < len(r.items) && r.items[i+1].number {
-				continue
-			}
-			r.eachOf(it.segment, func(o *item) { o.mark.plan = o.mark.plan || o.from > it.from })
-		case r.isYear(it) && !r.ofDate(i) && r.otherToe(it):
-			r.eachOf(it.segment, func(o *item) { o.mark.past = o.mark.past || o.stretch == it.stretch })
-		case it.text == "allergy" && (i == 0 || r.items[i-1].segment != it.segment):
-			r.denyNext(i)
-		case it.is(notAfter) && r.ofNail(i):
-		case it.is(notAfter) || it.is(notWord) && r.answers(i):
-			r.denyBefore(i, func(o *item) { o.mark.not, o.mark.none, o.mark.doubt = true, true, false })
-		case it.is(fineAfter):
-			r.denyBefore(i, func(o *item) { o.mark.not, o.mark.none = o.mark.not || o.is(border), o.mark.none || o.is(border) })
-		case it.is(convertWord):
-			r.converted(i)
-		case it.is(pastAfter):
-			r.denyBefore(i, func(o *item) { o.mark.past = true })
-		case it.is(notWord):
-			r.denyNext(i)
+		if !r.markDoubt(i) && !r.markPast(i) && !r.markPlan(i) {
+			r.markNot(i)
 		}
+	}
+}
+
+// markDoubt lets a word of doubt act, and reports whether an item is one.
+func (r *reader) markDoubt(i int) bool {
+	it := r.items[i]
+	e := it.entry(doubtWord)
+	switch {
+	case r.doubtsAmount(i):
+		r.eachOf(it.segment, func(o *item) { o.mark.doubt = o.mark.doubt || o.from > it.from })
+	case it.is(doubtWord) && (r.doubtsNumber(i) || r.timeUnknown(i) || r.orDenied(i)):
+	case r.doubtsBorder(i):
+		r.eachOf(it.segment, func(o *item) {
+			o.mark.doubt = o.mark.doubt || o.from > it.from && o.is(border, letter, vagueBorder)
+		})
+	case it.is(doubtWord) && e.value == "time" && strings.HasPrefix(e.rule, "later") && !r.namesToe(it.segment):
+		// review next month
+	case it.is(doubtWord):
+		part := e.value == "time" && r.namesPart(it) // left hallux med - lat to be done
+		r.eachOf(it.segment, func(o *item) { o.mark.doubt = o.mark.doubt || !part || o.stretch == it.stretch })
+		if e.value == "all" && r.nothingElse(it.segment) {
+			r.doubtBefore(i)
+		}
+	default:
+		return false
+	}
+	return true
+}
+
+// markPast lets a word of the past act, and reports whether an item is one.
+func (r *reader) markPast(i int) bool {
+	it := r.items[i]
+	next := func(cs ...class) bool { return i+1 < len(r.items) && r.items[i+1].is(cs...) }
+	begins := i == 0 || r.items[i-1].segment != it.segment
+	stretch := func(o *item) { o.mark.past = o.mark.past || o.stretch == it.stretch }
+	switch {
+	case it.is(pastWord) && (r.isHallux(i) || it.entry(pastWord).value == "before" && r.only(Anaesthetic)):
+	case it.is(pastWord):
+		r.eachOf(it.segment, stretch)
+		if it.entry(pastWord).value == "sentence" {
+			r.toBreak(i, func(o *item) {
+				now := o.segment != it.segment && (o.is(class(Finding)) || o.is(vague) && strings.HasPrefix(o.entry(vague).value, string(Regrowth)))
+				o.mark.past = o.mark.past || !now // done elsewhere, regrown
+			})
+		}
+	case slices.Contains([]string{"post", "following", "since", "after"}, it.text) && next(procedure):
+		r.eachOf(it.segment, func(o *item) {
+			if o.ofSite() || o.is(procedure) {
+				stretch(o)
+			}
+		})
+	case it.is(procedure) && i+1 < len(r.items) && r.items[i+1].reviews():
+		it.mark.past = true // PNA rv
+	case it.is(pastAfter) && begins && next(class(Finding), class(Diagnosis)), // resolved infection
+		(it.text == "was" || it.text == "were") && next(class(Finding), class(Diagnosis)): // was infected wk 2
+		r.items[i+1].mark.past = true
+	case !it.is(planWord) && r.isYear(it) && !r.ofDate(i) && r.otherToe(it):
+		r.eachOf(it.segment, stretch)
+	default:
+		return false
+	}
+	return true
+}
+
+// markPlan lets a word of a plan act, and reports whether an item is one.
+func (r *reader) markPlan(i int) bool {
+	it := r.items[i]
+	switch {
+	case !it.is(planWord):
+		return false
+	case it.entry(planWord).value == "after" && r.timedLast(i):
+		r.eachOf(it.segment, func(o *item) { o.mark.plan = o.mark.plan || o.stretch == it.stretch })
+	case it.text == "for" && i+1 < len(r.items) && r.items[i+1].number:
+	default:
+		r.eachOf(it.segment, func(o *item) { o.mark.plan = o.mark.plan || o.from > it.from })
+	}
+	return true
+}
+
+// markNot lets a word act that denies what stands after it, or before it.
+func (r *reader) markNot(i int) {
+	it := r.items[i]
+	switch {
+	case it.entry(class(Diagnosis)).value == "contact-dermatitis" && strings.HasSuffix(lower(r.text.Original[it.from:it.to]), " to"):
+		r.denyNext(i)
+	case r.notGiven(i):
+		r.denyBefore(i, func(o *item) { o.mark.not = true })
+	case it.text == "allergy" && (i == 0 || r.items[i-1].segment != it.segment):
+		r.denyNext(i)
+	case it.is(notAfter) && r.ofNail(i):
+	case it.is(notAfter) || it.is(notWord) && r.answers(i):
+		r.denyBefore(i, func(o *item) { o.mark.not, o.mark.none, o.mark.doubt = true, true, false })
+	case it.is(fineAfter):
+		r.denyBefore(i, func(o *item) { o.mark.not, o.mark.none = o.mark.not || o.is(border), o.mark.none || o.is(border) })
+	case it.is(convertWord):
+		r.converted(i)
+	case it.is(pastAfter):
+		r.denyBefore(i, func(o *item) { o.mark.past = true })
+	case it.is(notWord):
+		r.denyNext(i)
 	}
 }
 
