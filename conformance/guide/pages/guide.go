@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
-	"strconv"
 	"strings"
 
 	"nailbridge/internal/spec"
@@ -89,21 +88,9 @@ func definitionsOf(artifacts []Artifact) ([]artifact, error) {
 		}
 	}
 	slices.SortStableFunc(out, func(a, b artifact) int {
-		return cmp.Or(strings.Compare(a.ResourceType, b.ResourceType), strings.Compare(a.URL, b.URL), compareVersions(b.Version, a.Version))
+		return cmp.Or(strings.Compare(a.ResourceType, b.ResourceType), strings.Compare(a.URL, b.URL), spec.CompareVersions(b.Version, a.Version))
 	})
 	return out, nil
-}
-
-// compareVersions compares versions number by number.
-func compareVersions(a, b string) int {
-	number := func(s string) int { n, _ := strconv.Atoi(s); return n }
-	x, y := strings.Split(a, "."), strings.Split(b, ".")
-	for i := range min(len(x), len(y)) {
-		if c := cmp.Or(number(x[i])-number(y[i]), strings.Compare(x[i], y[i])); c != 0 {
-			return c
-		}
-	}
-	return len(x) - len(y)
 }
 
 // take reads one definition. The pages tell of the latest version; of older ones,
