@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"nailbridge/conformance/guide/pages"
+	"nailbridge/conformance/suite"
 	"nailbridge/internal/config"
 	"nailbridge/internal/searchparam"
 	"nailbridge/internal/store"
@@ -109,7 +110,25 @@ func (a *app) guideInput(ctx context.Context) (in pages.Input, err error) {
 		return in, err
 	}
 	in.Artifacts = append(in.Artifacts, pages.Artifact{Name: "metadata", JSON: statement})
-	return in, nil
+	in.Requirements, err = requirements()
+	return in, err
+}
+
+// requirements are those that the conformance suite reports on, with what shows
+// each that is in force.
+func requirements() (out []pages.Requirement, err error) {
+	for _, row := range suite.Rows() {
+		r := pages.Requirement{ID: row.ID, Level: row.Level, Section: row.Section, InForce: row.InForce, Asks: row.Asks, Reason: row.Reason}
+		if row.InForce {
+			by, ok := suite.Shown(row.ID)
+			if !ok {
+				return nil, fmt.Errorf("guide: nothing shows %s", row.ID)
+			}
+			r.By = by
+		}
+		out = append(out, r)
+	}
+	return out, nil
 }
 
 // published are the current versions of everything, as a hub is served them, but

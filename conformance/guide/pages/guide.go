@@ -24,6 +24,8 @@ type guide struct {
 	definitions []Definition
 	profiles    map[string][]*Profile // by resource type
 	paths       map[string]bool       // every path that has a row
+
+	requirements Requirements
 }
 
 // Type is the page of a resource type.
@@ -58,6 +60,9 @@ func read(in Input) (*guide, error) {
 		}
 	}
 	g.codes.link()
+	if g.requirements, err = requirements(in.Requirements); err != nil {
+		return nil, err
+	}
 	if err := g.readTypes(); err != nil {
 		return nil, err
 	}

@@ -156,3 +156,32 @@ func TestCodeMapsShowTheirEvidence(t *testing.T) {
 		Confidence: g.maps[i].Lines[0].Confidence, Sources: g.maps[i].Lines[0].Sources,
 	}, g.maps[i].Lines[0], "D7.3: licensed")
 }
+
+// A requirement stands once, in its area, with what shows it or why it is not in
+// force; one of which that is not known is an error.
+func TestRequirements(t *testing.T) {
+	in := input(t, nil)
+	in.Requirements = []Requirement{
+		{ID: "R-HTTP-01", Level: "SHALL", Section: "http.html §3.1.0.1.2", InForce: true, Asks: "an address"},
+		{ID: "R-TX-01", Level: "MAY", Section: "http.html §3.1.0.11", Reason: "not-offered: 405"},
+		{ID: "R-HTTP-02", Level: "SHALL", Section: "http.html", InForce: true, Asks: "a fault", By: "TestOfIt: from within"},
+	}
+	files, err := Make(in)
+	require.NoError(t, err)
+	var html string
+	for _, f := range files {
+		if f.Name == requirementsPage {
+			html = string(f.HTML)
+		}
+	}
+	for _, want := range []string{
+		"3 requirements, each once. 2 are in force", "1 are shown by a check", "<h2 id=\"HTTP\">Addresses, formats, headers</h2>", "2 of 2 in force", "0 of 1 in force",
+		`data-label="In force">a check of the suite`, `data-label="In force">TestOfIt: from within`, `data-label="Not in force">not-offered: 405`,
+	} {
+		assert.Contains(t, html, want)
+	}
+	for _, wrong := range []Requirement{{ID: "R-HTTP-01", InForce: true}, {ID: "R-NONE-01", InForce: true}, {ID: "R-HTTP-03"}} {
+		_, err := requirements(append(in.Requirements, wrong))
+		assert.Error(t, err, wrong.ID)
+	}
+}
