@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"net/http"
 	"os"
 	"path/filepath"
 	"time"
@@ -105,11 +104,6 @@ func (a *app) guideInput(ctx context.Context) (in pages.Input, err error) {
 	for _, d := range definitions {
 		in.Artifacts = append(in.Artifacts, pages.Artifact{Name: d.Ref().String(), JSON: d.JSON()})
 	}
-	statement, err := a.statement(ctx)
-	if err != nil {
-		return in, err
-	}
-	in.Artifacts = append(in.Artifacts, pages.Artifact{Name: "metadata", JSON: statement})
 	in.Requirements, err = requirements()
 	return in, err
 }
@@ -155,27 +149,3 @@ func (a *app) published(ctx context.Context) (out [][]byte, err error) {
 	})
 	return out, err
 }
-
-// statement is what the hub side says that it offers.
-func (a *app) statement(ctx context.Context) ([]byte, error) {
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, a.file.PublicBaseURL+"/metadata", nil)
-	if err != nil {
-		return nil, err
-	}
-	w := &writtenAnswer{header: http.Header{}, status: http.StatusOK}
-	a.handler.ServeHTTP(w, req)
-	if w.status != http.StatusOK {
-		return nil, fmt.Errorf("guide: the statement was answered %d", w.status)
-	}
-	return w.Bytes(), nil
-}
-
-// writtenAnswer is an answer of a handler that no connection carries.
-type writtenAnswer struct {
-	bytes.Buffer
-	header http.Header
-	status int
-}
-
-func (w *writtenAnswer) Header() http.Header    { return w.header }
-func (w *writtenAnswer) WriteHeader(status int) { w.status = status }

@@ -266,12 +266,7 @@ func (p *parameters) takeParameter(b []byte) (href string, err error) {
 	return parametersPage, nil
 }
 
-// takeStatement reads what a statement offers. The one of any bridge and that of
-// one say the same: the first is read.
 func (p *parameters) takeStatement(b []byte) error {
-	if len(p.Types) > 0 {
-		return nil
-	}
 	var s struct {
 		Rest []struct {
 			Resource []struct {

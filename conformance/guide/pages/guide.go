@@ -79,8 +79,7 @@ type artifact struct {
 }
 
 // definitionsOf reads the artifacts in the order of type, URL and version, the
-// latest first. What has no canonical URL is an example, and no definition; but
-// the statement of a server that is asked has none.
+// latest first. What has no canonical URL is an example, and no definition.
 func definitionsOf(artifacts []Artifact) ([]artifact, error) {
 	var out []artifact
 	for _, a := range artifacts {
@@ -88,7 +87,7 @@ func definitionsOf(artifacts []Artifact) ([]artifact, error) {
 		if err := json.Unmarshal(a.JSON, &x); err != nil {
 			return nil, fmt.Errorf("guide: %s: %w", a.Name, err)
 		}
-		if x.URL != "" || x.ResourceType == "CapabilityStatement" {
+		if x.URL != "" {
 			out = append(out, x)
 		}
 	}

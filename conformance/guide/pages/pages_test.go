@@ -176,7 +176,7 @@ func TestRequirements(t *testing.T) {
 	}
 	for _, want := range []string{
 		"3 requirements, each once. 2 are in force", "1 are shown by a check", "<h2 id=\"HTTP\">Addresses, formats, headers</h2>", "2 of 2 in force", "0 of 1 in force",
-		`data-label="In force">a check of the suite`, `data-label="In force">TestOfIt: from within`, `data-label="Not in force">not-offered: 405`,
+		`<strong>in force</strong>: a check of the suite`, `<strong>in force</strong>: TestOfIt: from within`, `not in force: not-offered: 405`,
 	} {
 		assert.Contains(t, html, want)
 	}
