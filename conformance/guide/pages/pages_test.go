@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/mapping/coverage"
+	"nailbridge/mapping/followup"
 	"nailbridge/mapping/terms"
 )
 
@@ -184,4 +185,28 @@ func TestRequirements(t *testing.T) {
 		_, err := requirements(append(in.Requirements, wrong))
 		assert.Error(t, err, wrong.ID)
 	}
+}
+
+// A protocol tells of each step when it is due, with its window, and when a missed
+// one is called again; the extensions say which protocols have them.
+func TestProtocolPage(t *testing.T) {
+	protocols, err := followup.Artifacts()
+	require.NoError(t, err)
+	in := input(t, nil)
+	for _, a := range protocols {
+		in.Artifacts = append(in.Artifacts, Artifact{a.ID, a.JSON})
+	}
+	files, err := Make(in)
+	require.NoError(t, err)
+	page := map[string]string{}
+	for _, f := range files {
+		page[f.Name] = string(f.HTML)
+	}
+	for _, want := range []string{ // as the narrative of the protocol has it: 2 d before to 3 d after
+		"<code>day-4</code><br/>First dressing check</th>", ">4 days, from 2 days before to 3 days after</td>", ">1 day, from 0 days before to 1 day after</td>",
+		"Source: No published timetable after avulsion alone was found", "is called again after 1 week, from 6 days before to 7 days after.",
+	} {
+		assert.Contains(t, page[protocolsPage], want)
+	}
+	assert.Equal(t, 2*4, strings.Count(page[extensionsPage], `<a href="protocols.html#`), "two extensions of four protocols")
 }
