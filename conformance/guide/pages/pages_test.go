@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/page/pagetest"
 	"nailbridge/mapping/coverage"
 	"nailbridge/mapping/terms"
 )
@@ -156,3 +157,6 @@ func TestCodeMapsShowTheirEvidence(t *testing.T) {
 		Confidence: g.maps[i].Lines[0].Confidence, Sources: g.maps[i].Lines[0].Sources,
 	}, g.maps[i].Lines[0], "D7.3: licensed")
 }
+
+// Contrast, width and columns of the pages.
+func TestStyle(t *testing.T) { pagetest.Check(t, layout, style) }
