@@ -2,10 +2,12 @@ package suite
 
 import (
 	"encoding/json"
-	"encoding/xml"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
+
+	"nailbridge/internal/junit"
 )
 
 // Write writes the report in a form: text, json, junit or testreport.
@@ -26,10 +28,13 @@ func (r Report) Write(w io.Writer, form string) error {
 	}
 }
 
+// results are those of rows and rules.
+func (r Report) results() []Result { return slices.Concat(r.Rows, r.Rules) }
+
 // text is one line for each requirement, then the totals.
 func (r Report) text() string {
 	var b strings.Builder
-	for _, x := range append(append([]Result(nil), r.Rows...), r.Rules...) {
+	for _, x := range r.results() {
 		fmt.Fprintf(&b, "%s\t%s\t%s\t%s\t%s\n", x.ID, x.Level, x.Section, x.Result, x.line())
 	}
 	t := r.Totals
@@ -61,56 +66,23 @@ func (x Result) line() string {
 	return out
 }
 
-type junitSuite struct {
-	XMLName  xml.Name    `xml:"testsuite"`
-	Name     string      `xml:"name,attr"`
-	Tests    int         `xml:"tests,attr"`
-	Failures int         `xml:"failures,attr"`
-	Skipped  int         `xml:"skipped,attr"`
-	Cases    []junitCase `xml:"testcase"`
-}
-
-type junitCase struct {
-	Name    string        `xml:"name,attr"`
-	Class   string        `xml:"classname,attr"`
-	Failure *junitMessage `xml:"failure,omitempty"`
-	Skipped *junitMessage `xml:"skipped,omitempty"`
-	Out     string        `xml:"system-out,omitempty"`
-}
-
-type junitMessage struct {
-	Message string `xml:"message,attr"`
-}
-
 // junit writes the report as one suite of JUnit: a row is a test, and one that was
 // not tried from here is skipped.
 func (r Report) junit(w io.Writer) error {
-	s := junitSuite{Name: "conformance of " + r.Target}
-	for _, x := range append(append([]Result(nil), r.Rows...), r.Rules...) {
-		c := junitCase{Name: x.ID, Class: "conformance"}
+	s := junit.Suite{Name: "conformance of " + r.Target}
+	for _, x := range r.results() {
+		c := junit.Case{Name: x.ID, Class: "conformance"}
 		switch x.Result {
 		case Passed:
 			c.Out = x.line()
 		case Failed:
-			s.Failures++
-			c.Failure = &junitMessage{x.line()}
+			c.Failure = &junit.Message{Short: x.line()}
 		default:
-			s.Skipped++
-			c.Skipped = &junitMessage{x.Result + ": " + x.Reason}
+			c.Skipped = &junit.Message{Short: x.Result + ": " + x.Reason}
 		}
 		s.Cases = append(s.Cases, c)
 	}
-	s.Tests = len(s.Cases)
-	if _, err := io.WriteString(w, xml.Header); err != nil {
-		return err
-	}
-	e := xml.NewEncoder(w)
-	e.Indent("", " ")
-	if err := e.Encode(s); err != nil {
-		return err
-	}
-	_, err := io.WriteString(w, "\n")
-	return err
+	return s.Write(w)
 }
 
 // testReport writes the report as a TestReport of R4: a test for each row, with one
@@ -121,7 +93,7 @@ func (r Report) testReport(w io.Writer) error {
 		outcome = "fail"
 	}
 	var tests []any
-	for _, x := range append(append([]Result(nil), r.Rows...), r.Rules...) {
+	for _, x := range r.results() {
 		result, message := "skip", x.Result+": "+x.Reason
 		switch x.Result {
 		case Passed:
