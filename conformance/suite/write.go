@@ -10,7 +10,7 @@ import (
 	"nailbridge/internal/junit"
 )
 
-// Write writes the report in a form: text, json, junit or testreport.
+// Write writes the report in a form: text, json, junit, testreport or html.
 func (r Report) Write(w io.Writer, form string) error {
 	switch form {
 	case "json":
@@ -22,6 +22,8 @@ func (r Report) Write(w io.Writer, form string) error {
 		return r.junit(w)
 	case "testreport":
 		return r.testReport(w)
+	case "html":
+		return r.html(w)
 	default:
 		_, err := io.WriteString(w, r.text())
 		return err
@@ -48,14 +50,7 @@ func (r Report) text() string {
 
 // line is why a result is what it is, with the exchange that tells it best.
 func (x Result) line() string {
-	if x.Reason != "" {
-		return x.Reason
-	}
-	said := x.Saw
-	if x.Result == Failed {
-		said = x.Faults
-	}
-	out := strings.Join(said, "; ")
+	out := strings.Join(x.Said(), "; ")
 	if x.Known != "" {
 		out += " (known: " + x.Known + ")"
 	}

@@ -22,7 +22,7 @@ type Command struct {
 	Clinic string        `placeholder:"ID=FILE" help:"A clinic that the target declares a test clinic, and the file of its key."`
 	Other  string        `placeholder:"ID=FILE" help:"A second test clinic, to try the walls between clinics."`
 	Yes    bool          `help:"Write invented records into these clinics, and take them back at the end."`
-	Format string        `help:"Form of the report: ${enum}." enum:"text,json,junit,testreport" default:"text"`
+	Format string        `help:"Form of the report: ${enum}." enum:"text,json,junit,testreport,html" default:"text"`
 	Limit  time.Duration `name:"timeout" default:"1m" help:"How long one request may take."`
 }
 
