@@ -158,5 +158,8 @@ type writtenAnswer struct {
 	status int
 }
 
-func (w *writtenAnswer) Header() http.Header    { return w.header }
+// Header is the header to be written.
+func (w *writtenAnswer) Header() http.Header { return w.header }
+
+// WriteHeader keeps the status.
 func (w *writtenAnswer) WriteHeader(status int) { w.status = status }
