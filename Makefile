@@ -47,7 +47,7 @@ guide-pictures: ## the guide's pages, measured and shown by a browser; needs chr
 	$(GO) run ./conformance/guide/pictures --pages $(PAGES) --out $(PAGES)/pictures
 
 conformance: ## holds a running bridge to the requirements in force: TARGET=http://... ARGS='--hub-key ... --clinic ID=FILE --yes'
-	$(GO) run ./conformance --target $(TARGET) $(ARGS)
+	@$(GO) run ./conformance --target $(TARGET) $(ARGS)
 
 conformance-pictures: ## the suite's report as a page, of a bridge and of a faulty one, measured and shown by a browser, into PAGES
 	$(GO) test -count=1 ./conformance/suite -run 'TestAgainstABridge|TestEachFaultFailsItsRows' -args -pages $(abspath $(PAGES))

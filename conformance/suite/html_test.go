@@ -18,7 +18,7 @@ func TestStyle(t *testing.T) { pagetest.Check(t, pageHTML, pageCSS) }
 // its exchanges; what a server answered is text and no markup.
 func TestReportAsPage(t *testing.T) {
 	r := Report{
-		Totals: Totals{Failed: 1, RulesFailed: 1},
+		Hindered: "no <key>", Totals: Totals{Failed: 1, RulesFailed: 1},
 		Target: "http://a.example", At: "2026-03-01T10:00:00Z", FHIR: "4.0.1",
 		Rows: []Result{
 			{ID: "R-A-01", Level: "SHALL", Section: "http.html", Result: Passed, Saw: []string{"it occurred"}, Evidence: []Exchange{{"GET metadata", "200"}}},
@@ -38,7 +38,7 @@ func TestReportAsPage(t *testing.T) {
 	for _, want := range []string{
 		"<title>Conformance of http://a.example</title>", "not everything held",
 		`<a href="#failed">Failed</a></th><td class="number">1</td><td class="number">1</td>`, `>All</th><td class="number">4</td><td class="number">1</td>`,
-		"no &lt;b&gt;ETag&lt;/b&gt;", "Known: a reason", "<code>GET metadata</code> gave <code>200</code>", ">TestSomething<", "an ETag",
+		"failed:</strong> no &lt;key&gt;", "no &lt;b&gt;ETag&lt;/b&gt;", "Known: a reason", "<code>GET metadata</code> gave <code>200</code>", ">TestSomething<", "an ETag",
 	} {
 		assert.Contains(t, b.String(), want)
 	}

@@ -39,13 +39,26 @@ func (r Report) text() string {
 	for _, x := range r.results() {
 		fmt.Fprintf(&b, "%s\t%s\t%s\t%s\t%s\n", x.ID, x.Level, x.Section, x.Result, x.line())
 	}
+	return b.String() + "\n" + r.Summary()
+}
+
+// Summary is the totals, and what kept the run from being whole.
+func (r Report) Summary() string {
 	t := r.Totals
-	fmt.Fprintf(&b, "\n%d requirements: %d passed, %d failed, %d observed elsewhere, %d not in force.\n%d further rules: %d passed, %d failed.\n",
-		t.Rows, t.Passed, t.Failed, t.Elsewhere, t.NotInForce, t.RulesPassed+t.RulesFailed, t.RulesPassed, t.RulesFailed)
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s.\n%d further rules: %d passed, %d failed.\n", t.rows(), t.RulesPassed+t.RulesFailed, t.RulesPassed, t.RulesFailed)
+	if r.Hindered != "" {
+		fmt.Fprintf(&b, "what needs records of the suite failed: %s\n", r.Hindered)
+	}
 	for _, l := range r.Left {
 		fmt.Fprintf(&b, "left behind: %s\n", l)
 	}
 	return b.String()
+}
+
+// rows counts the requirements in words.
+func (t Totals) rows() string {
+	return fmt.Sprintf("%d requirements: %d passed, %d failed, %d observed elsewhere, %d not in force", t.Rows, t.Passed, t.Failed, t.Elsewhere, t.NotInForce)
 }
 
 // line is why a result is what it is, with the exchange that tells it best.
@@ -109,9 +122,8 @@ func (r Report) testReport(w io.Writer) error {
 	score := json.Number(fmt.Sprintf("%.1f", 100*float64(t.Passed)/float64(max(1, t.Passed+t.Failed))))
 	report := map[string]any{
 		"resourceType": "TestReport",
-		"text": map[string]any{"status": "generated", "div": fmt.Sprintf(`<div xmlns="http://www.w3.org/1999/xhtml"><p>%d requirements: %d passed, %d failed, %d observed elsewhere, %d not in force</p></div>`,
-			t.Rows, t.Passed, t.Failed, t.Elsewhere, t.NotInForce)},
-		"name": "Requirements in force", "status": "completed", "result": outcome, "score": score, "issued": r.At, "tester": "conformance",
+		"text":         map[string]any{"status": "generated", "div": `<div xmlns="http://www.w3.org/1999/xhtml"><p>` + t.rows() + `</p></div>`},
+		"name":         "Requirements in force", "status": "completed", "result": outcome, "score": score, "issued": r.At, "tester": "conformance",
 		"testScript":  map[string]any{"display": "The requirements for a FHIR server, and rules of the receiving side"},
 		"participant": []any{map[string]any{"type": "server", "uri": r.Target}, map[string]any{"type": "test-engine", "uri": "urn:nailbridge:conformance"}},
 		"test":        tests,

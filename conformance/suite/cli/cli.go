@@ -51,6 +51,9 @@ func (c Command) Run(ctx context.Context, out, progress io.Writer, now time.Time
 	if err := r.Write(out, c.Format); err != nil {
 		return err
 	}
+	if c.Format != "text" { // which ends with it
+		fmt.Fprint(progress, r.Summary())
+	}
 	if !r.OK() {
 		return ErrFailed
 	}
@@ -61,6 +64,9 @@ func (c Command) options(now time.Time) (suite.Options, error) {
 	o := suite.Options{Target: c.Target, Now: now, Client: &http.Client{Timeout: c.Limit}}
 	if !strings.HasPrefix(c.Target, "http://") && !strings.HasPrefix(c.Target, "https://") {
 		return o, errors.New("--target is an http or https URL")
+	}
+	if strings.HasSuffix(strings.TrimSuffix(c.Target, "/"), "/fhir") {
+		return o, errors.New("--target is the address above /fhir")
 	}
 	var err error
 	if c.HubKey != "" {
