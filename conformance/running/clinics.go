@@ -2,15 +2,15 @@ package running
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
-	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
+
+	"nailbridge/testdata"
 )
 
-// The test clinics of a place that Clinics prepares.
+// The test clinics of a place that Clinics prepares, those of testdata.TrialSettings.
 const (
 	TrialClinic  = "trial"
 	SecondClinic = "second"
@@ -27,20 +27,7 @@ func Clinics(ctx context.Context, binary, dir string) (b *Bridge, k Keys, err er
 		return nil, k, err
 	}
 	address := "127.0.0.1:" + ports[0]
-	clinic := func(id, name string) map[string]any {
-		return map[string]any{
-			"clinic": map[string]any{"id": id, "name": name, "identifierBase": "https://" + id + ".example/id"},
-			"zone":   "Europe/London", "formulary": "ie-smpc", "test": true,
-		}
-	}
-	text, err := json.Marshal(map[string]any{
-		"publicBaseUrl": "http://" + address + "/fhir", "hcpcs": true,
-		"clinics": []any{clinic(TrialClinic, "Trial Clinic"), clinic(SecondClinic, "Second Trial Clinic")},
-	})
-	if err != nil {
-		return nil, k, err
-	}
-	if err := os.WriteFile(SettingsIn(dir), text, 0o600); err != nil {
+	if err := writeSettings(dir, testdata.TrialSettings(), ports[0]); err != nil {
 		return nil, k, err
 	}
 	keys := filepath.Join(dir, "keys.json")

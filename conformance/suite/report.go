@@ -52,9 +52,12 @@ type Report struct {
 	At     string   `json:"at"`
 	FHIR   string   `json:"fhirVersion"`
 	Totals Totals   `json:"totals"`
-	Rows   []Result `json:"rows"`           // every requirement, once
-	Rules  []Result `json:"rules"`          // requests that a hub sends first, and rules of the receiving side
-	Left   []string `json:"left,omitempty"` // what of the suite's records could not be taken back
+	Rows   []Result `json:"rows"`  // every requirement, once
+	Rules  []Result `json:"rules"` // requests that a hub sends first, and rules of the receiving side
+	// Hindered says why the suite's own records were not written or could not be
+	// read: everything that needs them failed by it.
+	Hindered string   `json:"hindered,omitempty"`
+	Left     []string `json:"left,omitempty"` // what of the suite's records could not be taken back
 }
 
 // OK reports a run in which nothing failed, and nothing was left behind.
@@ -125,7 +128,7 @@ func firstFew(all []string) []string {
 }
 
 func newReport(s *session, results map[string]*trial) Report {
-	out := Report{Target: s.o.Target, At: s.o.Now.UTC().Format("2006-01-02T15:04:05Z"), FHIR: "4.0.1"}
+	out := Report{Target: s.o.Target, At: s.o.Now.UTC().Format("2006-01-02T15:04:05Z"), FHIR: "4.0.1", Hindered: s.w.fault}
 	known := Known()
 	for _, row := range Rows() {
 		r := Result{Result: NotNow}

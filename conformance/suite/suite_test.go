@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"encoding/xml"
+	"flag"
 	"fmt"
 	"net/http"
 	"net/http/httptest"
@@ -51,6 +52,20 @@ func TestMain(m *testing.M) {
 }
 
 var placeDir string
+
+var pages = flag.String("pages", "", "folder to write the reports of a whole run and of a faulty one into, as pages")
+
+// keep writes a report as a page where that is asked for.
+func keep(t *testing.T, name string, r suite.Report) {
+	t.Helper()
+	if *pages == "" {
+		return
+	}
+	var b bytes.Buffer
+	require.NoError(t, r.Write(&b, "html"))
+	require.NoError(t, os.MkdirAll(*pages, 0o755))
+	require.NoError(t, os.WriteFile(filepath.Join(*pages, name), b.Bytes(), 0o644))
+}
 
 // bridge is the running bridge.
 func bridge(t *testing.T) (base string, keys running.Keys) {
@@ -233,7 +248,7 @@ func TestAgainstABridge(t *testing.T) {
 	assert.Equal(t, len(known) == 0, r.OK())
 
 	forms := map[string][]byte{}
-	for _, form := range []string{"text", "json", "junit", "testreport"} {
+	for _, form := range []string{"text", "json", "junit", "testreport", "html"} {
 		var b bytes.Buffer
 		require.NoError(t, r.Write(&b, form))
 		forms[form] = b.Bytes()
@@ -249,6 +264,7 @@ func TestAgainstABridge(t *testing.T) {
 		ids[x.ID]++
 		assert.Equal(t, 1, ids[x.ID])
 		assert.Equal(t, 1, strings.Count("\n"+string(forms["text"]), "\n"+x.ID+"\t"), "one line for each requirement")
+		assert.Equal(t, 1, strings.Count(string(forms["html"]), `<tr role="row" id="`+x.ID+`">`), "one line for each requirement")
 	}
 	assert.Len(t, ids, 455)
 	var junit struct {
@@ -264,6 +280,8 @@ func TestAgainstABridge(t *testing.T) {
 	for _, i := range engine.New(defs.New()).Validate(forms["testreport"], engine.Options{}) {
 		assert.Greater(t, i.Severity, engine.Error, "%s at %s: %s", i.Key, i.Location, i.Text)
 	}
+
+	keep(t, "conformance.html", r)
 
 	status, body, err := get(t, o, ours)
 	require.NoError(t, err)

@@ -22,7 +22,7 @@ type Command struct {
 	Clinic string        `placeholder:"ID=FILE" help:"A clinic that the target declares a test clinic, and the file of its key."`
 	Other  string        `placeholder:"ID=FILE" help:"A second test clinic, to try the walls between clinics."`
 	Yes    bool          `help:"Write invented records into these clinics, and take them back at the end."`
-	Format string        `help:"Form of the report: ${enum}." enum:"text,json,junit,testreport" default:"text"`
+	Format string        `help:"Form of the report: ${enum}." enum:"text,json,junit,testreport,html" default:"text"`
 	Limit  time.Duration `name:"timeout" default:"1m" help:"How long one request may take."`
 }
 
@@ -51,6 +51,9 @@ func (c Command) Run(ctx context.Context, out, progress io.Writer, now time.Time
 	if err := r.Write(out, c.Format); err != nil {
 		return err
 	}
+	if c.Format != "text" { // which ends with it
+		fmt.Fprint(progress, r.Summary())
+	}
 	if !r.OK() {
 		return ErrFailed
 	}
@@ -61,6 +64,9 @@ func (c Command) options(now time.Time) (suite.Options, error) {
 	o := suite.Options{Target: c.Target, Now: now, Client: &http.Client{Timeout: c.Limit}}
 	if !strings.HasPrefix(c.Target, "http://") && !strings.HasPrefix(c.Target, "https://") {
 		return o, errors.New("--target is an http or https URL")
+	}
+	if strings.HasSuffix(strings.TrimSuffix(c.Target, "/"), "/fhir") {
+		return o, errors.New("--target is the address above /fhir")
 	}
 	var err error
 	if c.HubKey != "" {

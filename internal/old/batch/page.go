@@ -4,19 +4,23 @@ import (
 	"bytes"
 	_ "embed"
 	"fmt"
-	"html/template"
 	"io"
 	"maps"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
+
+	"nailbridge/internal/page"
 )
 
 //go:embed page.html
 var pageHTML string
 
-var pageTemplate = template.Must(template.New("page").Parse(pageHTML))
+//go:embed page.css
+var pageCSS string
+
+var summaryPage = page.Layout(pageHTML, pageCSS, nil)
 
 // section is a table of the summary.
 type section struct {
@@ -100,7 +104,7 @@ func (o Options) page(sum Summary) error {
 	if len(o.names) == 1 {
 		inputs = o.names[0]
 	}
-	err := pageTemplate.Execute(&html, map[string]any{"Rows": sum.Rows, "Inputs": inputs, "Patients": sum.Patients, "AsOf": o.AsOf.Format("2006-01-02"),
+	err := summaryPage.Execute(&html, map[string]any{"Rows": sum.Rows, "Inputs": inputs, "Patients": sum.Patients, "AsOf": o.AsOf.Format("2006-01-02"),
 		"Sharing": o.Sharing, "Basis": o.Basis, "Sections": sum.sections()})
 	if err != nil {
 		return err
