@@ -230,7 +230,7 @@ var seenChecks = []check{
 	{"R-SEC-08", func(t *trial) {
 		links := 0
 		t.answers(func(x *exchange) bool { return x.err == nil }, func(x *exchange) string {
-			told := []string{x.header.Get("Location"), x.header.Get("Content-Location"), x.header.Get("X-Request-Id")}
+			told := []string{x.header.Get("Location"), x.header.Get("Content-Location"), x.header.Get("X-Request-Id"), x.subject}
 			for _, l := range list(x.tree, "link") {
 				if r := text(l, "relation"); r != "self" && r != "" {
 					links++

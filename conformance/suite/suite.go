@@ -1,6 +1,7 @@
 // Package suite holds a running bridge to the requirements that are in force, from
-// outside: over HTTP alone, with the keys of a hub and of test clinics. It knows
-// FHIR and the doors of the bridge, and nothing of how the bridge is made.
+// outside: over HTTP, and over NATS where it is given, with the keys of a hub and of
+// test clinics. It knows FHIR and the doors of the bridge, and nothing of how the
+// bridge is made.
 //
 // Each requirement has one check. It passes only where its subject occurred: an
 // answer that holds it, or, where it forbids something, a refusal. A server that
@@ -24,13 +25,18 @@ import (
 )
 
 // Clinic is a test clinic and the key of its practice system.
-type Clinic struct{ ID, Key string }
+type Clinic struct {
+	ID, Key string
+	NATSKey string // "": as Key
+}
 
 // Options say whom to ask and how.
 type Options struct {
-	Target   string   // URL of the bridge, above /records and /fhir
-	HubKey   string   // of a hub that sees the first clinic and not the second
-	Clinics  []Clinic // test clinics to write into: one, and another for the walls
+	Target   string        // URL of the bridge, above /records and /fhir
+	HubKey   string        // of a hub that sees the first clinic and not the second
+	Clinics  []Clinic      // test clinics to write into: one, and another for the walls
+	NATS     string        // URL of the NATS server of its second door; "": it is not tried
+	Patience time.Duration // how long an answer over NATS may take; 0: a minute
 	Client   *http.Client
 	Now      time.Time
 	Progress func(done, all int, id string)
@@ -47,9 +53,11 @@ type session struct {
 	saves int
 	wrote []*sent
 
-	manyVersions string          // an observation with a version of every save
-	kept         map[string]once // by what it is
-	allowed      map[string]bool // clinics that the target declares as tests
+	manyVersions string           // an observation with a version of every save
+	kept         map[string]once  // by what it is
+	allowed      map[string]bool  // clinics that the target declares as tests
+	lines        map[string]*line // to the second door, by clinic
+	busFault     string           // why nothing can be sent there
 	w            world
 	statement    *exchange // the CapabilityStatement
 	base         string
@@ -58,11 +66,14 @@ type session struct {
 }
 
 func newSession(o Options) *session {
+	if o.Patience == 0 {
+		o.Patience = time.Minute
+	}
 	if o.Client == nil {
 		o.Client = &http.Client{Timeout: time.Minute}
 	}
 	o.Target = strings.TrimSuffix(o.Target, "/")
-	s := &session{o: o, began: o.Now, run: "x" + strconv.FormatInt(o.Now.UnixNano(), 36), allowed: map[string]bool{}, kept: map[string]once{}}
+	s := &session{o: o, began: o.Now, run: "x" + strconv.FormatInt(o.Now.UnixNano(), 36), allowed: map[string]bool{}, lines: map[string]*line{}, kept: map[string]once{}}
 	s.w.day = o.Now.UTC().AddDate(0, 0, -1).Format("2006-01-02")
 	return s
 }
@@ -79,6 +90,7 @@ type check struct {
 // Run runs every check against the target.
 func Run(ctx context.Context, o Options) Report {
 	s := newSession(o)
+	defer s.hangUp()
 	s.open(ctx)
 	return s.report(ctx, checks())
 }
@@ -89,6 +101,17 @@ func (s *session) open(ctx context.Context) {
 	s.try(ctx, (*trial).define)
 	if t := s.try(ctx, (*trial).prepare); !t.passed() {
 		s.w.fault = t.faults[0]
+	}
+	s.openNATS(ctx)
+}
+
+// openNATS opens the second door, where there is one.
+func (s *session) openNATS(ctx context.Context) {
+	if s.o.NATS == "" {
+		return
+	}
+	if t := s.try(ctx, (*trial).connect); !t.passed() {
+		s.busFault = t.faults[0]
 	}
 }
 
@@ -103,6 +126,9 @@ func (t *trial) state() {
 func (s *session) report(ctx context.Context, checks []check) Report {
 	results := map[string]*trial{}
 	for i, c := range checks {
+		if withoutNATS[c.id] != "" && s.o.NATS == "" {
+			continue
+		}
 		if s.o.Progress != nil {
 			s.o.Progress(i, len(checks), c.id)
 		}

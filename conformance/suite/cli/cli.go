@@ -9,6 +9,7 @@ import (
 	"io"
 	"net/http"
 	"os"
+	"slices"
 	"strings"
 	"time"
 
@@ -17,13 +18,15 @@ import (
 
 // Command are the flags.
 type Command struct {
-	Target string        `required:"" placeholder:"URL" help:"Address of a running bridge, above /records and /fhir."`
-	HubKey string        `name:"hub-key" type:"existingfile" placeholder:"FILE" help:"Key of a hub that sees the test clinic and not the other."`
-	Clinic string        `placeholder:"ID=FILE" help:"A clinic that the target declares a test clinic, and the file of its key."`
-	Other  string        `placeholder:"ID=FILE" help:"A second test clinic, to try the walls between clinics."`
-	Yes    bool          `help:"Write invented records into these clinics, and take them back at the end."`
-	Format string        `help:"Form of the report: ${enum}." enum:"text,json,junit,testreport" default:"text"`
-	Limit  time.Duration `name:"timeout" default:"1m" help:"How long one request may take."`
+	Target    string            `required:"" placeholder:"URL" help:"Address of a running bridge, above /records and /fhir."`
+	HubKey    string            `name:"hub-key" type:"existingfile" placeholder:"FILE" help:"Key of a hub that sees the test clinic and not the other."`
+	Clinic    string            `placeholder:"ID=FILE" help:"A clinic that the target declares a test clinic, and the file of its key."`
+	Other     string            `placeholder:"ID=FILE" help:"A second test clinic, to try the walls between clinics."`
+	NATS      string            `name:"nats" placeholder:"URL" help:"NATS server of its second door, to send records there too."`
+	ClinicKey map[string]string `name:"clinic-key" placeholder:"CLINIC=FILE" help:"With --nats: file of the key of a clinic's practice system there, where it is another than over HTTP."`
+	Yes       bool              `help:"Write invented records into these clinics, and take them back at the end."`
+	Format    string            `help:"Form of the report: ${enum}." enum:"text,json,junit,testreport" default:"text"`
+	Limit     time.Duration     `name:"timeout" default:"1m" help:"How long one request may take."`
 }
 
 // ErrFailed says that something did not hold; the report says what.
@@ -32,7 +35,7 @@ var ErrFailed = errors.New("the target does not hold everything")
 // Help is what --help says below the description.
 func (Command) Help() string {
 	return `Without --clinic and --yes nothing is written, and every row that needs records fails. The suite's records are of nobody;
-it withdraws them and declines their sharing at the end. Exit status: 0 every row in force passed or is observed elsewhere; 1 some
+it withdraws them and declines their sharing at the end. With --nats the rules of the receiving side are tried by both doors. Exit status: 0 every row in force passed or is observed elsewhere; 1 some
 row failed; 2 asked wrongly.`
 }
 
@@ -88,7 +91,34 @@ func (c Command) options(now time.Time) (suite.Options, error) {
 	if c.Other != "" && c.Clinic == "" {
 		return o, errors.New("--other needs --clinic")
 	}
-	return o, nil
+	return o, c.second(&o)
+}
+
+// second sets what is asked of the second door.
+func (c Command) second(o *suite.Options) error {
+	o.NATS, o.Patience = c.NATS, c.Limit
+	switch {
+	case c.NATS == "" && len(c.ClinicKey) > 0:
+		return errors.New("--clinic-key goes with --nats")
+	case c.NATS == "":
+		return nil
+	case !strings.Contains(c.NATS, "://"):
+		return errors.New("--nats is a URL, such as nats://127.0.0.1:4270 or tls://nats.example:4222")
+	case c.Clinic == "":
+		return errors.New("--nats needs --clinic: records are sent there, and nothing else is tried")
+	}
+	for id, file := range c.ClinicKey {
+		i := slices.IndexFunc(o.Clinics, func(c suite.Clinic) bool { return c.ID == id })
+		if i < 0 {
+			return fmt.Errorf("--clinic-key: %q is neither the clinic of --clinic nor that of --other", id)
+		}
+		k, err := key(file)
+		if err != nil {
+			return err
+		}
+		o.Clinics[i].NATSKey = k
+	}
+	return nil
 }
 
 // key is what a file holds, without the end of its line.
