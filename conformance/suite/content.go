@@ -380,6 +380,7 @@ var provenanceChecks = []check{
 		next := start.AddDate(0, 0, 2).Format("2006-01-02")
 		t.same("Procedure?"+t.mine()+"&_count=200", all)
 		t.same("Procedure?"+t.mine()+"&_count=200&date=ge"+t.w.day+"&date=le"+next, dated(t, all))
+		t.same("Procedure?"+t.mine()+"&_count=200&date=gt"+start.AddDate(0, 0, -2).Format("2006-01-02")+"&date=lt"+next, dated(t, all))
 		t.none("Procedure?" + t.mine() + "&date=gt" + next)
 		t.none("Procedure?" + t.mine() + "&date=lt1999-01-01")
 		t.saw("%d procedures by patient, and by patient and date", len(all))

@@ -148,9 +148,10 @@ func (t *trial) attempt(what string, err error) {
 func inAnyOrder(t *trial) {
 	records, order := 2, []int{2, 7, 0, 5, 6, 1, 4, 3} // the last of one record early, of the other in between
 	if t.overNATS {
-		records, order = 5, nil
-		for i := range 5 * 8 {
-			order = append(order, i*27%40) // each once: 27 and 40 have no common factor
+		s := t.scale()
+		records, order = s.records, nil
+		for i := range s.records * s.saves {
+			order = append(order, i*27%(s.records*s.saves)) // each once: the two have no common factor
 		}
 	}
 	saves := len(order) / records
@@ -158,16 +159,16 @@ func inAnyOrder(t *trial) {
 	for i := range records {
 		rs = append(rs, t.own(fmt.Sprint("order", i)))
 	}
-	var of []*sent
+	var whose []*sent
 	var all [][]byte
 	for i := range saves {
 		for _, r := range rs {
 			if i > 0 {
 				t.next(r)
 			}
-			r.edit(json.Number(fmt.Sprintf("5%d.75", i)), "surgery", "weight", "kg")
+			r.edit(json.Number(fmt.Sprintf("%d.75", 50+i)), "surgery", "weight", "kg")
 			r.tried = true
-			of, all = append(of, r), append(all, encode(r.content))
+			whose, all = append(whose, r), append(all, encode(r.content))
 		}
 	}
 	var sent [][]byte
@@ -186,12 +187,12 @@ func inAnyOrder(t *trial) {
 		a := text(x.tree, "answer")
 		t.hold(a == "stored" || a == "superseded", "a save out of order is answered %d %q", x.status, a)
 		if a == "stored" {
-			of[order[i]].answer = x.tree
+			whose[order[i]].answer = x.tree
 		}
 	}
-	last := fmt.Sprintf("5%d.75", saves-1)
+	last := fmt.Sprintf("%d.75", 50+saves-1)
 	for _, r := range rs {
 		t.hold(text(t.weightOf(r), "valueQuantity", "value") == last, "after saves out of order another than the last counts")
 	}
-	t.saw("%d saves of %d records out of order; the row names 1,000 of 50", len(order), records)
+	t.saw("saves of %d records out of order: %s", records, of(len(order), full.saves*full.records))
 }

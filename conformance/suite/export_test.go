@@ -83,6 +83,9 @@ func (o *Opened) Again(ctx context.Context, ways Ways, now time.Time, only func(
 	results := map[string]*trial{}
 	touched, together = map[string][]string{}, map[[2]string]bool{}
 	for _, c := range checks() {
+		if !s.tries(c) {
+			continue
+		}
 		if before := o.looked[c.id]; before != nil && only != nil && !only(c.id) {
 			results[c.id] = before
 			s.seen = append(s.seen, before.exchanges...)

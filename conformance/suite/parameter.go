@@ -72,7 +72,7 @@ var parameterChecks = []check{
 		t.none("Observation?" + t.mine() + "&_profile=http://none.example/p")
 		t.none("Observation?" + t.mine() + "&_security=" + url.QueryEscape("urn:none|R"))
 		t.none("Observation?" + t.mine() + "&_source=http://none.example/s")
-		t.saw("by tag and by profile")
+		t.saw("by tag and by profile; nothing published has a security label or a source")
 	}},
 	{"R-SP-04", func(t *trial) {
 		all := t.observations()

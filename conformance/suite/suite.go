@@ -39,7 +39,8 @@ type Options struct {
 	Patience time.Duration // how long an answer over NATS may take; 0: a minute
 	Client   *http.Client
 	Now      time.Time
-	Progress func(done, all int, id string)
+	Quick    bool // what rows name large numbers of is tried in small; the report says how often
+	Progress func(done, all int, what string)
 }
 
 // session is one run.
@@ -53,16 +54,21 @@ type session struct {
 	saves int
 	wrote []*sent
 
-	manyVersions string           // an observation with a version of every save
-	kept         map[string]once  // by what it is
-	allowed      map[string]bool  // clinics that the target declares as tests
-	lines        map[string]*line // to the second door, by clinic
-	busFault     string           // why nothing can be sent there
-	w            world
-	statement    *exchange // the CapabilityStatement
-	base         string
-	validator    *engine.Validator
-	definitions  string // a digest of what the target defines
+	manyVersions string // an observation with a version of every save
+	firstOfMany  any    // its first version, as it was then
+	at           struct {
+		done, all int
+		what      string
+	} // how far the run is
+	kept        map[string]once  // by what it is
+	allowed     map[string]bool  // clinics that the target declares as tests
+	lines       map[string]*line // to the second door, by clinic
+	busFault    string           // why nothing can be sent there
+	w           world
+	statement   *exchange // the CapabilityStatement
+	base        string
+	validator   *engine.Validator
+	definitions string // a digest of what the target defines
 }
 
 func newSession(o Options) *session {
@@ -126,20 +132,22 @@ func (t *trial) state() {
 func (s *session) report(ctx context.Context, checks []check) Report {
 	results := map[string]*trial{}
 	for i, c := range checks {
-		if withoutNATS[c.id] != "" && s.o.NATS == "" {
+		if !s.tries(c) {
 			continue
 		}
-		if s.o.Progress != nil {
-			s.o.Progress(i, len(checks), c.id)
-		}
+		s.at.done, s.at.all, s.at.what = i, len(checks), c.id
+		s.step(0, 0)
 		results[c.id] = s.try(ctx, c.run)
 	}
 	r := newReport(s, results)
-	if len(s.wrote) > 0 {
+	if s.at.done, s.at.what = len(checks), "taking back what was written"; len(s.wrote) > 0 {
 		r.Left = s.try(ctx, (*trial).cleanUp).faults
 	}
 	return r
 }
+
+// tries reports a check that the run can make.
+func (s *session) tries(c check) bool { return s.o.NATS != "" || withoutNATS[c.id] == "" }
 
 // checks are those of all rows and rules, in the order in which they run: first
 // what only asks, then what writes, then what looks at all that was seen.

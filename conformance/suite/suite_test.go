@@ -73,7 +73,7 @@ func options(t *testing.T) suite.Options {
 	t.Helper()
 	b, keys := bridge(t)
 	return suite.Options{
-		Target: b.Base, HubKey: keys.Hub, NATS: b.NATS, Patience: 15 * time.Second, Now: time.Now(),
+		Target: b.Base, HubKey: keys.Hub, NATS: b.NATS, Patience: 15 * time.Second, Quick: true, Now: time.Now(),
 		Clinics: []suite.Clinic{{ID: running.TrialClinic, Key: keys.Trial}, {ID: running.SecondClinic, Key: keys.Second}},
 	}
 }
@@ -181,6 +181,53 @@ func TestAServerThatKnowsNothingPassesNothing(t *testing.T) {
 		}
 		assert.Zero(t, r.Totals.Passed)
 		assert.False(t, r.OK())
+	}
+}
+
+// constant answers everything alike.
+func constant(t *testing.T, status int, media, body string) string {
+	t.Helper()
+	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Content-Type", media)
+		w.Header().Set("Allow", "GET")
+		w.WriteHeader(status)
+		_, _ = w.Write([]byte(body))
+	}))
+	t.Cleanup(s.Close)
+	return s.URL
+}
+
+// Where the records of the suite were taken, and everything that is asked then has one
+// answer, nothing passes, whatever the answer: no check rests on a refusal alone.
+func TestOneAnswerToEverythingPassesNothing(t *testing.T) {
+	o := options(t)
+	opened, wrong := suite.Open(t.Context(), o)
+	require.Empty(t, wrong)
+	issue := func(code string) string {
+		return `{"resourceType":"OperationOutcome","issue":[{"severity":"error","code":"` + code + `"}]}`
+	}
+	for name, target := range map[string]string{
+		"empty":                constant(t, 200, "application/fhir+json", none),
+		"empty history":        constant(t, 200, "application/fhir+json", strings.Replace(none, "searchset", "history", 1)),
+		"all is well":          constant(t, 200, "application/fhir+json", allGood),
+		"400":                  constant(t, 400, "application/fhir+json", issue("invalid")),
+		"401":                  constant(t, 401, "application/fhir+json", issue("login")),
+		"403":                  constant(t, 403, "application/fhir+json", issue("forbidden")),
+		"404":                  constant(t, 404, "application/fhir+json", issue("not-found")),
+		"405":                  constant(t, 405, "application/fhir+json", issue("not-supported")),
+		"406":                  constant(t, 406, "application/fhir+json", issue("not-supported")),
+		"410":                  constant(t, 410, "application/fhir+json", issue("deleted")),
+		"500":                  constant(t, 500, "application/fhir+json", issue("exception")),
+		"401 in plain text":    constant(t, 401, "text/plain", "no"),
+		"404 of a web server":  constant(t, 404, "text/html", "<html>not found</html>"),
+		"422 with the problem": constant(t, 422, "application/problem+json", `{"status":422,"title":"refused","answer":"refused","reasons":[{"code":"x","pointer":"/surgery/toes/0/side"}]}`),
+		"stored":               constant(t, 200, "application/json", `{"answer":"stored","shared":true,"test":true}`),
+		"its plan":             constant(t, 200, "application/fhir+json", string(opened.FirstPlan().Body)),
+	} {
+		r, _, _ := opened.Again(t.Context(), suite.Ways{Target: target}, time.Now(), nil)
+		for _, x := range results(r) {
+			assert.NotEqual(t, suite.Passed, x.Result, "%s: %s: %v", name, x.ID, x.Saw)
+		}
 	}
 }
 

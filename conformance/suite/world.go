@@ -201,7 +201,8 @@ func (t *trial) prepare() {
 
 // cleanUp withdraws and declines everything that the suite wrote.
 func (t *trial) cleanUp() {
-	for _, r := range t.wrote {
+	for i, r := range t.wrote {
+		t.step(i, len(t.wrote))
 		if !t.allowed[r.clinic.ID] || !r.tried {
 			continue
 		}
