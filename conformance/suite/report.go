@@ -55,6 +55,8 @@ type Report struct {
 	Rows   []Result `json:"rows"`           // every requirement, once
 	Rules  []Result `json:"rules"`          // requests that a hub sends first, and rules of the receiving side
 	Left   []string `json:"left,omitempty"` // what of the suite's records could not be taken back
+
+	Untried []string `json:"untried,omitempty"` // why records could not be sent, by HTTP or by NATS
 }
 
 // OK reports a run in which nothing failed, and nothing was left behind.

@@ -63,7 +63,7 @@ func oneCommit(t *trial) {
 	c, want := t.o.Clinics[0], t.scale().together
 	var first *sent
 	for i, n := 0, 0; n < want+want/10; i++ {
-		t.step(n, want)
+		t.step(n, want+want/10)
 		t.must(i < 100, "%d cases have %d resources", i, n)
 		r := t.fill(c, "surgery", fmt.Sprint("walked", i), "P-walked")
 		n += len(resourcesOf(t.stored(r).tree))

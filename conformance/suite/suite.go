@@ -101,6 +101,15 @@ func Run(ctx context.Context, o Options) Report {
 	return s.report(ctx, checks())
 }
 
+// Reach asks the target for one answer, of any kind. Where none comes there is nothing to
+// hold to anything.
+func Reach(ctx context.Context, o Options) error {
+	if x := newSession(o).do(ctx, request{method: http.MethodGet, path: "/fhir/metadata"}); x.err != nil {
+		return fmt.Errorf("the target does not answer: %w", x.err)
+	}
+	return nil
+}
+
 // open reads what the target says of itself, and writes the records of the suite.
 func (s *session) open(ctx context.Context) {
 	s.try(ctx, (*trial).state)
@@ -140,8 +149,13 @@ func (s *session) report(ctx context.Context, checks []check) Report {
 		results[c.id] = s.try(ctx, c.run)
 	}
 	r := newReport(s, results)
+	for _, why := range []string{s.w.fault, s.busFault} {
+		if why != "" {
+			r.Untried = append(r.Untried, why)
+		}
+	}
 	if s.at.done, s.at.what = len(checks), "taking back what was written"; len(s.wrote) > 0 {
-		r.Left = s.try(ctx, (*trial).cleanUp).faults
+		r.Left = s.try(context.WithoutCancel(ctx), (*trial).cleanUp).faults // also of a run that was ended
 	}
 	return r
 }

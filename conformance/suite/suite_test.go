@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"encoding/xml"
 	"fmt"
+	"net"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -242,8 +243,13 @@ func TestNothingIsWrittenElsewhere(t *testing.T) {
 		_, _ = w.Write([]byte(`{"list":"refused","deliveries":[]}`))
 	}))
 	defer s.Close()
-	r := suite.Run(t.Context(), suite.Options{Target: s.URL, Now: time.Now(), Clinics: []suite.Clinic{{ID: "a"}}})
+	dialled, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	r := suite.Run(t.Context(), suite.Options{Target: s.URL, NATS: "nats://" + dialled.Addr().String(), Now: time.Now(), Clinics: []suite.Clinic{{ID: "a"}}})
 	assert.Zero(t, posts)
+	require.NoError(t, dialled.(*net.TCPListener).SetDeadline(time.Now()))
+	_, err = dialled.Accept()
+	require.ErrorIs(t, err, os.ErrDeadlineExceeded, "nobody came to the NATS server")
 	assert.Zero(t, r.Totals.Passed)
 }
 

@@ -156,8 +156,9 @@ func (t *trial) prepare() {
 	t.must(len(t.o.Clinics) > 0, "no test clinic was named: nothing was written")
 	for _, c := range t.o.Clinics {
 		x := t.ask(request{method: http.MethodGet, path: "/records/" + url.PathEscape(c.ID) + "?list=refused", key: c.Key})
-		t.must(x.status == http.StatusOK && get(x.tree, "test") == true,
-			"nothing is written: the target does not declare %q a test clinic (%d)", c.ID, x.status)
+		t.must(x.status != http.StatusUnauthorized && x.status != http.StatusForbidden, "nothing is written: the key does not open the lists of clinic %q (%d)", c.ID, x.status)
+		t.must(x.status == http.StatusOK, "nothing is written: the lists of clinic %q are answered %d", c.ID, x.status)
+		t.must(get(x.tree, "test") == true, "nothing is written: the target does not declare %q a test clinic; its settings say \"test\": true of one", c.ID)
 		t.allowed[c.ID] = true
 	}
 	c, w := t.o.Clinics[0], &t.w

@@ -35,6 +35,9 @@ func (r Report) text() string {
 	t := r.Totals
 	fmt.Fprintf(&b, "\n%d requirements: %d passed, %d failed, %d observed elsewhere, %d not in force.\n%d further rules: %d passed, %d failed.\n",
 		t.Rows, t.Passed, t.Failed, t.Elsewhere, t.NotInForce, t.RulesPassed+t.RulesFailed, t.RulesPassed, t.RulesFailed)
+	for _, l := range r.Untried {
+		fmt.Fprintf(&b, "what needs records failed: %s\n", l)
+	}
 	for _, l := range r.Left {
 		fmt.Fprintf(&b, "left behind: %s\n", l)
 	}
