@@ -120,9 +120,10 @@ func (s *session) publish(ctx context.Context, c Clinic, content []byte) func() 
 	x := &exchange{method: viaNATS, path: events.RecordsSubject(c.ID), sent: http.Header{}, header: http.Header{}}
 	s.keep(x)
 	l := s.lines[c.ID]
-	ctx, cancel := context.WithTimeout(ctx, s.o.Patience)
 	var ack struct{ Seq uint64 }
-	m, err := l.conn.RequestWithContext(ctx, x.path, content)
+	taken, cancel := context.WithTimeout(ctx, s.o.Patience)
+	defer cancel()
+	m, err := l.conn.RequestWithContext(taken, x.path, content)
 	if err == nil {
 		x.add(m.Header)
 		err = json.Unmarshal(m.Data, &ack)
@@ -131,6 +132,7 @@ func (s *session) publish(ctx context.Context, c Clinic, content []byte) func() 
 		err = errors.New("the stream did not take it")
 	}
 	return func() *exchange {
+		ctx, cancel := context.WithTimeout(ctx, s.o.Patience) // from here on: the answers before it came
 		defer cancel()
 		if err == nil {
 			err = l.wait(ctx, func() bool { return l.answers[ack.Seq] != nil })

@@ -235,6 +235,11 @@ func TestEachFaultFailsItsRows(t *testing.T) {
 			known = append(known, x.ID)
 		}
 	}
+	for _, x := range results(looked) {
+		if x.Result == suite.Failed {
+			t.Log(x.ID, x.Faults)
+		}
+	}
 	require.Equal(t, known, failed(looked), "a proxy that does nothing fails nothing")
 
 	covered := map[string]bool{}

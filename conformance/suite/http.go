@@ -130,6 +130,7 @@ var httpChecks = []check{
 		t.hold(x.status == http.StatusRequestEntityTooLarge, "a record of 6 MiB is answered %d", x.status)
 		t.nothingOf(r)
 		t.ok(t.w.main.one("Patient"))
+		t.saw("a form of 1 MiB and a record of 6 MiB; what memory they took is not seen from outside")
 	}},
 }
 
@@ -292,6 +293,7 @@ var seenChecks = []check{
 			return ""
 		})
 		t.hold(links > 0, "no link to a further page was seen")
+		t.saw("%d links to further pages; logs and metrics are not seen from outside", links)
 	}},
 	{"R-DATA-01", content("json", `{"resourceType":"Patient","gender":null}`, `{"resourceType":"Patient","name":[]}`, `{"resourceType":"Patient","name":[{}]}`, `{"resourceType":"Patient","gender":""}`)},
 	{"R-DATA-04", content("array", `{"resourceType":"Patient","name":{"family":"X"}}`, `{"resourceType":"Patient","gender":["male"]}`)},

@@ -74,7 +74,7 @@ func options(t *testing.T) suite.Options {
 	t.Helper()
 	b, keys := bridge(t)
 	return suite.Options{
-		Target: b.Base, HubKey: keys.Hub, NATS: b.NATS, Patience: 15 * time.Second, Quick: true, Now: time.Now(),
+		Target: b.Base, HubKey: keys.Hub, NATS: b.NATS, Patience: 20 * time.Second, Quick: true, Now: time.Now(),
 		Clinics: []suite.Clinic{{ID: running.TrialClinic, Key: keys.Trial}, {ID: running.SecondClinic, Key: keys.Second}},
 	}
 }
