@@ -18,7 +18,7 @@ func TestStyle(t *testing.T) { pagetest.Check(t, pageHTML, pageCSS) }
 // its exchanges; what a server answered is text and no markup.
 func TestReportAsPage(t *testing.T) {
 	r := Report{
-		Hindered: "no <key>", Totals: Totals{Failed: 1, RulesFailed: 1},
+		Untried: []string{"no <key>"}, Totals: Totals{Failed: 1, RulesFailed: 1},
 		Target: "http://a.example", At: "2026-03-01T10:00:00Z", FHIR: "4.0.1",
 		Rows: []Result{
 			{ID: "R-A-01", Level: "SHALL", Section: "http.html", Result: Passed, Saw: []string{"it occurred"}, Evidence: []Exchange{{"GET metadata", "200"}}},

@@ -47,8 +47,8 @@ func (r Report) Summary() string {
 	t := r.Totals
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s.\n%d further rules: %d passed, %d failed.\n", t.rows(), t.RulesPassed+t.RulesFailed, t.RulesPassed, t.RulesFailed)
-	if r.Hindered != "" {
-		fmt.Fprintf(&b, "what needs records of the suite failed: %s\n", r.Hindered)
+	for _, l := range r.Untried {
+		fmt.Fprintf(&b, "what needs records of the suite failed: %s\n", l)
 	}
 	for _, l := range r.Left {
 		fmt.Fprintf(&b, "left behind: %s\n", l)
