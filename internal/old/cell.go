@@ -102,6 +102,15 @@ func becameDate(cell string, workbook bool) bool {
 	return workbook && err == nil && n > 20000 && n < 80000
 }
 
+// shown is a cell that became a date as a person sees it: a workbook keeps the day's
+// number.
+func (c *column) shown(cell string) string {
+	if n, err := strconv.Atoi(cell); err == nil && c.workbook {
+		return serialMoment(float64(n), max(c.serial, 1900), "date").When()
+	}
+	return cell
+}
+
 // text reads a cell of words: a key, a number of a patient, a name.
 func (c *column) text(cell string) (string, []Finding) {
 	var fs []Finding

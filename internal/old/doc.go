@@ -38,6 +38,7 @@ const (
 	EmptyRow       = "empty-row"            // skipped
 	BrokenRow      = "broken-row"           // not a row of the format
 	WrongCellCount = "cells"                // more cells than columns
+	OtherWords     = "other-words"          // a decision is of another row, or of other words
 	LeftByDecision = "left-by-decision"     // a person decided to leave it out
 	Undecided      = "undecided"            // waits in the worksheet
 	NoKey          = "no-key"               // no stable key of the row

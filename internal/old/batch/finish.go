@@ -259,7 +259,7 @@ func (l *lists) row(r rowState, outcome string) error {
 	if r.State == question {
 		for _, q := range d.Questions {
 			l.questions++
-			if err := l.sheet.Write([]string{name, strconv.Itoa(r.Number), q.Column, q.Original, q.Reading, strings.Join(slices.DeleteFunc(slices.Clone(q.Others), func(o string) bool { return o == q.Reading }), " | "), q.Rule, "", "", ""}); err != nil {
+			if err := l.sheet.Write([]string{name, strconv.Itoa(r.Number), r.Record, q.Column, q.Original, q.Reading, strings.Join(slices.DeleteFunc(slices.Clone(q.Others), func(o string) bool { return o == q.Reading }), " | "), q.Rule, "", "", ""}); err != nil {
 				return err
 			}
 		}

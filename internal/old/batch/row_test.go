@@ -65,7 +65,7 @@ func TestProvenanceNamesTheRow(t *testing.T) {
 	run(t, o)
 	o.Decided = answered(t, o.Out, func(lines [][]string) {
 		for _, l := range lines {
-			l[7], l[8], l[9] = "correct", "right hallux", "A. Quill"
+			l[8], l[9], l[10] = "correct", "right hallux", "A. Quill"
 		}
 	})
 	o.Out = t.TempDir()
