@@ -42,5 +42,6 @@ const (
 	LeftByDecision = "left-by-decision"     // a person decided to leave it out
 	Undecided      = "undecided"            // waits in the worksheet
 	NoKey          = "no-key"               // no stable key of the row
+	SharedKey      = "shared-key"           // another row has the same key and says something else
 	NotARecord     = "not-a-record"         // what was made is not a record
 )

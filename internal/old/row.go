@@ -319,13 +319,19 @@ func (b *builder) note(title, text string) { b.notes = append(b.notes, title+": 
 // decision is what a person decided of a column, or group, that says some words.
 func (b *builder) decision(column, words string) Decision {
 	d, ok := b.decided[column]
-	if !ok || d.Record == b.ownID && slices.ContainsFunc(d.Originals, func(o string) bool { return slices.Equal(strings.Fields(o), strings.Fields(words)) }) {
+	if !ok || d.Record == b.ownID && slices.ContainsFunc(d.Originals, func(o string) bool { return sameWords(o, words) }) {
 		return d
 	}
 	if f := (Finding{Column: column, Code: OtherWords, Text: "a decision is of another row or other words, and is not applied"}); !slices.Contains(b.findings, f) {
 		b.found(f)
 	}
 	return Decision{}
+}
+
+// sameWords reports whether a worksheet has the words of a row, but for what a
+// spreadsheet does to blanks and to the look of a date.
+func sameWords(a, b string) bool {
+	return slices.Equal(strings.Fields(a), strings.Fields(b)) || becameDate(a, false) && becameDate(b, false)
 }
 
 func (b *builder) ask(q Question) {
@@ -342,9 +348,7 @@ func (b *builder) ask(q Question) {
 func (b *builder) header() {
 	n := b.Table.Note
 	b.recordID = b.id(n.RecordPrefix, b.Table.Schema.PrimaryKey)
-	if b.ownID = b.recordID; b.ownID == "" {
-		b.keyless(strings.Join(b.Table.Schema.PrimaryKey, "+"))
-	}
+	b.decidedKey()
 	for path, v := range n.Constants {
 		if p, _ := layout.Place(path); p.Type == record.BooleanPath {
 			b.set(path, v == "true")
@@ -368,14 +372,23 @@ func (b *builder) header() {
 	}
 }
 
-// keyless asks for the key of a row that has none, unless a person gave one.
-func (b *builder) keyless(column string) {
-	b.found(Finding{Code: NoKey, Text: "the row has no stable key"})
-	if d := b.decision(column, ""); d.Kind == "correct" {
-		b.recordID, b.who = b.Table.Note.RecordPrefix+d.Text, append(b.who, d.Who)
-		return
+// decidedKey is the key that a person wrote, of a row that has none or that has one with
+// another. A row without any asks for it.
+func (b *builder) decidedKey() {
+	b.ownID = b.recordID
+	prefix, column := b.Table.Note.RecordPrefix, strings.Join(b.Table.Schema.PrimaryKey, "+")
+	if b.ownID == "" {
+		b.found(Finding{Code: NoKey, Text: "the row has no stable key"})
 	}
-	b.ask(Question{Column: column, Rule: NoKey})
+	switch d := b.decision(column, b.ownID); {
+	case d.Kind == "correct":
+		b.recordID, b.who = prefix+d.Text, append(b.who, d.Who)
+	case b.ownID == "":
+		b.ask(Question{Column: column, Rule: NoKey})
+	case d.Kind == "leave":
+		b.who = append(b.who, d.Who)
+		b.found(Finding{Column: column, Code: LeftByDecision, Text: "left out by a person's decision", Reject: true})
+	}
 }
 
 // id is a record id of the cells of some columns; "" where one is empty.

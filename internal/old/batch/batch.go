@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -81,10 +82,8 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 		return Summary{}, err
 	}
 	defer s.close()
-	for i := range inputs {
-		if err := o.read(ctx, s, i, &inputs[i]); err != nil {
-			return Summary{}, fmt.Errorf("%s: %w", inputs[i].name, err)
-		}
+	if err := o.readAll(ctx, s, inputs); err != nil {
+		return Summary{}, err
 	}
 	publish := o.fold
 	if o.Deliver != nil && !o.DryRun {
@@ -95,6 +94,24 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	}
 	return o.finish(s)
 }
+
+// readAll reads the inputs, surgeries before what belongs to them, which takes its toes from
+// those that are certain.
+func (o Options) readAll(ctx context.Context, s *spool, inputs []input) error {
+	for i := range inputs {
+		if i > 0 && isSurgery(inputs[i-1]) && !isSurgery(inputs[i]) {
+			if err := o.keys(s, inputs); err != nil {
+				return err
+			}
+		}
+		if err := o.read(ctx, s, i, &inputs[i]); err != nil {
+			return fmt.Errorf("%s: %w", inputs[i].name, err)
+		}
+	}
+	return o.keys(s, inputs)
+}
+
+func isSurgery(in input) bool { return in.table.Note.Kind == "surgery" }
 
 // workFile holds what was read and how far the run is.
 const workFile = "working.sqlite"
@@ -147,7 +164,16 @@ func (o Options) inputs() ([]input, error) {
 	if len(out)+len(errs) == 0 {
 		return nil, errors.New("no file of old records is there")
 	}
+	slices.SortStableFunc(out, func(a, b input) int { return afterSurgeries(a) - afterSurgeries(b) })
 	return out, errors.Join(errs...)
+}
+
+// afterSurgeries is 0 of a table of surgeries, and 1 of what belongs to them.
+func afterSurgeries(in input) int {
+	if isSurgery(in) {
+		return 0
+	}
+	return 1
 }
 
 func (o Options) input(from source, t layout.Table, beside old.Beside) (input, error) {

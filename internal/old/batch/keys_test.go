@@ -1,0 +1,87 @@
+package batch_test
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/old/batch"
+	"nailbridge/internal/old/layout"
+)
+
+// keyed are options over rows of a number, a patient, a day, a toe and when the row was saved.
+func keyed(t *testing.T, rows string, paths map[string]string) batch.Options {
+	t.Helper()
+	in := t.TempDir()
+	text := `{"@context": "http://www.w3.org/ns/csvw", "url": "ops.csv", "tableSchema": {"primaryKey": "op", "columns": [
+   {"titles": "op", "name": "op"},
+   {"titles": "patient", "name": "patient", "https://nailbridge.example/layout": {"path": "/patient/identifier/value"}},
+   {"titles": "day", "name": "day", "datatype": {"base": "date", "format": "yyyy-MM-dd"}, "https://nailbridge.example/layout": {"path": "/surgery/start"}},
+   {"titles": "toe", "name": "toe", "https://nailbridge.example/layout": {"read": ["site", "border"]}},
+   {"titles": "extra", "name": "extra", "https://nailbridge.example/layout": {"ignore": "of no case"}}]},
+  "https://nailbridge.example/layout": {"kind": "surgery", "clinic": "brindlemere", "zone": "Europe/London", "recordPrefix": "op-",
+   "constants": {"/patient/identifier/system": "https://brindlemere.example/id/patient"}}}`
+	require.NoError(t, os.WriteFile(filepath.Join(in, "a.layout.json"), []byte(text), 0o600))
+	o := options(t, filepath.Join(in, "ops.csv"), filepath.Join(in, "a.layout.json"))
+	for title, path := range paths {
+		extra := &o.Layout.Schema.Columns[4]
+		extra.Titles, extra.Note = layout.Strings{title}, layout.ColumnNote{Path: path}
+		extra.Datatype = map[string]layout.Datatype{"/savedAt": {Base: "date", Format: "yyyy-MM-dd"}, "/revision": {Base: "integer"}}[path]
+	}
+	require.NoError(t, os.WriteFile(o.Files[0], []byte("op,patient,day,toe,extra\n"+rows), 0o600))
+	return o
+}
+
+// Rows of one key that say several things wait for a person, of whom the record is and of
+// which toe: a clinic that began its numbers anew each year, or a column that is no key,
+// would else lose all but one, and the dates or chance would choose it.
+func TestOneKeyIsOneRecord(t *testing.T) {
+	const right, left = "A1,00101,2014-05-01,R hallux lat,\n", "A1,00101,2014-05-01,L hallux lat,\n"
+	for name, c := range map[string]struct {
+		rows  string
+		paths map[string]string
+		want  map[string]int
+	}{
+		"equal rows":           {right + right, nil, map[string]int{"provenance": 1, "unchanged": 1}},
+		"two toes":             {right + left, nil, map[string]int{"worksheet": 2}},
+		"two toes, three rows": {right + left + right, nil, map[string]int{"worksheet": 3}},
+		"two days":             {right + "A1,00101,2016-05-01,R hallux lat,\n", nil, map[string]int{"worksheet": 2}},
+		"two patients":         {right + "A1,00102,2014-05-01,R hallux lat,\n", nil, map[string]int{"worksheet": 2}},
+		"saved twice": {"A1,00101,2014-05-01,R hallux lat,2014-05-01\nA1,00101,2014-05-01,L hallux lat,2014-05-02\n",
+			map[string]string{"extra": "/savedAt"}, map[string]int{"provenance": 1, "superseded": 1}},
+		"saved at once": {"A1,00101,2014-05-01,R hallux lat,2014-05-01\nA1,00101,2014-05-01,L hallux lat,2014-05-01\n",
+			map[string]string{"extra": "/savedAt"}, map[string]int{"worksheet": 2}},
+		"revisions": {"A1,00101,2014-05-01,R hallux lat,1\nA1,00101,2014-05-01,L hallux lat,2\n",
+			map[string]string{"extra": "/revision"}, map[string]int{"provenance": 1, "superseded": 1}},
+		"revisions of two patients": {"A1,00101,2014-05-01,R hallux lat,1\nA1,00102,2014-05-01,L hallux lat,2\n",
+			map[string]string{"extra": "/revision"}, map[string]int{"worksheet": 2}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			assert.Equal(t, c.want, run(t, keyed(t, c.rows, c.paths)).Outcomes)
+		})
+	}
+}
+
+// A person gives a row another key, or leaves it out; the other then has its own.
+func TestAPersonSettlesAKey(t *testing.T) {
+	const rows = "A1,00101,2014-05-01,R hallux lat,\nA1,00102,2014-05-01,L hallux lat,\n"
+	for kind, want := range map[string]map[string]int{
+		"correct": {"provenance": 2},
+		"leave":   {"provenance": 1, "rejected": 1},
+	} {
+		o := keyed(t, rows, nil)
+		run(t, o)
+		o.Decided = answered(t, o.Out, func(lines [][]string) {
+			require.Len(t, lines, 2)
+			decide(lines[1], kind, map[string]string{"correct": "A1-2015"}[kind])
+		})
+		o.Out = t.TempDir()
+		assert.Equal(t, want, run(t, o).Outcomes, kind)
+		for _, p := range resources(t, o.Out, "Procedure") {
+			assert.NotEmpty(t, p["subject"])
+		}
+	}
+}
