@@ -15,6 +15,7 @@ import (
 	"strings"
 	"time"
 
+	"nailbridge/internal/filelock"
 	"nailbridge/internal/old"
 	"nailbridge/internal/old/layout"
 	"nailbridge/internal/old/table"
@@ -33,7 +34,7 @@ type Options struct {
 	Out     string // folder of the output
 	Workers int
 	Gzip    bool
-	DryRun  bool // reads and folds, and writes nothing but the working file
+	DryRun  bool // reads and folds, and writes the lists of rows and no resources
 	Limit   int  // rows a file; 0: all
 	Since   *record.When
 	// FollowSince: the plans of surgeries from this day on are followed here; nil: of
@@ -56,7 +57,7 @@ type Options struct {
 }
 
 // ErrOtherRun says that the working file is of a run with other inputs.
-var ErrOtherRun = errors.New("the folder holds the working file of a run with other files, layout or options")
+var ErrOtherRun = errors.New("the folder holds the working file of a run with other files, layout or options: give those, or another folder")
 
 // Run converts. It goes on where an earlier run of the same options stopped.
 func Run(ctx context.Context, o Options) (Summary, error) {
@@ -70,6 +71,11 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	if err := os.MkdirAll(o.Out, 0o755); err != nil {
 		return Summary{}, err
 	}
+	release, err := filelock.Hold(filepath.Join(o.Out, lockFile), 0)
+	if err != nil {
+		return Summary{}, fmt.Errorf("another run writes into the folder: %w", err)
+	}
+	defer release()
 	print, err := o.fingerprint(inputs)
 	if err != nil {
 		return Summary{}, err
@@ -115,6 +121,9 @@ func isSurgery(in input) bool { return in.table.Note.Kind == "surgery" }
 
 // workFile holds what was read and how far the run is.
 const workFile = "working.sqlite"
+
+// lockFile is held by the run that writes into the folder.
+const lockFile = "working.lock"
 
 // errTwoOfAName: a row would not be known by its file and number.
 var errTwoOfAName = errors.New("another file has the same name")
@@ -176,6 +185,16 @@ func afterSurgeries(in input) int {
 	return 1
 }
 
+// identifies holds a layout to what no row can do without: whose number a patient has.
+func identifies(t layout.Table) error {
+	for _, path := range []string{"/patient/identifier/system", "/patient/identifier/value"} {
+		if _, constant := t.Note.Constants[path]; !constant && !slices.ContainsFunc(t.Schema.Columns, func(c layout.Column) bool { return c.Note.Path == path }) {
+			return fmt.Errorf("no column and no constant of the layout is %s: every row would be rejected", path)
+		}
+	}
+	return nil
+}
+
 func (o Options) input(from source, t layout.Table, beside old.Beside) (input, error) {
 	in := input{source: from, name: filepath.Base(from.path), table: t}
 	if as, ok := o.NameAs[in.name]; ok {
@@ -185,6 +204,9 @@ func (o Options) input(from source, t layout.Table, beside old.Beside) (input, e
 		in.name += "#" + t.Note.Sheet
 	}
 	kind, err := table.Kind(from.path)
+	if err == nil {
+		err = identifies(t)
+	}
 	if err != nil {
 		return in, err
 	}

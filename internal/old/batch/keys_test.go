@@ -1,6 +1,8 @@
 package batch_test
 
 import (
+	"bytes"
+	"context"
 	"os"
 	"path/filepath"
 	"testing"
@@ -8,6 +10,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/filelock"
 	"nailbridge/internal/old/batch"
 	"nailbridge/internal/old/layout"
 )
@@ -84,4 +87,48 @@ func TestAPersonSettlesAKey(t *testing.T) {
 			assert.NotEmpty(t, p["subject"])
 		}
 	}
+}
+
+// What a run is told wrongly is said before it writes, or counted: a layout that names
+// nobody's numbers, a folder in which another run is at work, a patient to leave out whom no row has.
+func TestWhatARunIsToldWronglyIsSaid(t *testing.T) {
+	const rows = "A1,00101,2014-05-01,R hallux lat,\nA2,00102,2014-05-01,R/L hallux,\n"
+	o := keyed(t, rows, nil)
+	delete(o.Layout.Note.Constants, "/patient/identifier/system")
+	_, err := batch.Run(context.Background(), o)
+	assert.ErrorContains(t, err, "no constant of the layout is /patient/identifier/system")
+
+	o = keyed(t, rows, nil)
+	release, err := filelock.Hold(filepath.Join(o.Out, "working.lock"), 0)
+	require.NoError(t, err)
+	_, err = batch.Run(context.Background(), o)
+	assert.ErrorIs(t, err, filelock.ErrHeld)
+	require.NoError(t, release())
+
+	o.Exclude = map[string]bool{"00101": true, "101": true}
+	var text bytes.Buffer
+	s := run(t, o)
+	require.NoError(t, s.WriteText(&text))
+	assert.Equal(t, 1, s.Absent)
+	assert.Regexp(t, "Identifiers that no row has +1 ", text.String())
+}
+
+// A dry run says of every row what a run would say, and writes no resources.
+func TestADryRunWritesItsLists(t *testing.T) {
+	o := keyed(t, "A1,00101,2014-05-01,R hallux lat,\nA2,00102,2014-05-01,R/L hallux,\nA3,,2014-05-01,R hallux lat,\n", nil)
+	o.DryRun = true
+	run(t, o)
+	ends := map[string]string{}
+	for _, list := range []string{"ends.tsv", "rejects.tsv"} {
+		for _, f := range table(t, filepath.Join(o.Out, list), '\t') {
+			ends[f[1]] = f[2]
+		}
+	}
+	for _, f := range table(t, filepath.Join(o.Out, "worksheet.csv"), ',') {
+		ends[f[1]] = "worksheet"
+	}
+	assert.Equal(t, map[string]string{"2": "provenance", "3": "worksheet", "4": "rejected"}, ends)
+	none, err := filepath.Glob(filepath.Join(o.Out, "*.ndjson"))
+	require.NoError(t, err)
+	assert.Empty(t, none)
 }
