@@ -73,19 +73,17 @@ func (s *spool) sharedKeys() (groups [][]rowState, err error) {
 // or are of two kinds, or have other contents and nothing that says which is the later.
 func apart(rows []rowState, inputs []input) bool {
 	first := rows[0]
+	dated := !slices.ContainsFunc(rows, func(r rowState) bool { return !stamped(inputs[r.Input].table) })
 	saved := map[string][]byte{} // contents without a revision, by when they were saved
-	revisions := 0
 	for _, r := range rows {
-		t := inputs[r.Input].table
-		if r.Patient != first.Patient || t.Note.Kind != inputs[first.Input].table.Note.Kind {
+		if r.Patient != first.Patient || inputs[r.Input].table.Note.Kind != inputs[first.Input].table.Note.Kind {
 			return true
 		}
 		content, at, revised := contentOf(r.Body)
 		if revised {
-			revisions++
-			continue
+			continue // revisions say which is the later, or are in conflict (D1.2)
 		}
-		if !stamped(t) {
+		if !dated {
 			at = ""
 		}
 		if was, twice := saved[at]; twice && !bytes.Equal(was, content) {
@@ -93,7 +91,7 @@ func apart(rows []rowState, inputs []input) bool {
 		}
 		saved[at] = content
 	}
-	return revisions == 0 && saved[""] != nil && len(saved) > 1
+	return false
 }
 
 // contentOf is a record without where it was converted from, when it was saved, and
@@ -104,7 +102,6 @@ func contentOf(body []byte) (content []byte, savedAt string, revised bool) {
 	savedAt, _ = tree["savedAt"].(string)
 	_, revised = tree["revision"]
 	delete(tree, "converted")
-	delete(tree, "savedAt") // no part of the content (D1.1)
 	return jsonOf(tree), savedAt, revised
 }
 
