@@ -12,6 +12,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -20,6 +21,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/conformance/guide/pages"
+	"nailbridge/conformance/suite"
 	"nailbridge/internal/store"
 	"nailbridge/mapping/coverage"
 	"nailbridge/mapping/record"
@@ -58,6 +60,10 @@ func TestGuidePages(t *testing.T) {
 				assert.Contains(t, text, d.URL, x.Name)
 			}
 		})
+		t.Run("every requirement stands once, with what shows it or why it is not in force", func(t *testing.T) {
+			everyRequirementOnce(t, filepath.Join(dir, "requirements.html"))
+			assert.Contains(t, written["index.html"].links, "requirements.html")
+		})
 		t.Run("the same input gives the same bytes", func(t *testing.T) {
 			slices.Reverse(in.Resources)
 			slices.Reverse(in.Artifacts)
@@ -73,6 +79,42 @@ func TestGuidePages(t *testing.T) {
 		t.Run("a line taken out of COVERAGE.md is missed", func(t *testing.T) { missedLines(t, in) })
 		return nil
 	}))
+}
+
+// everyRequirementOnce holds the page of requirements to the rows of the suite, which
+// its own tests hold to the reference: 455, each with level, section, and its reason
+// or what shows it.
+func everyRequirementOnce(t *testing.T, file string) {
+	html, err := os.ReadFile(file)
+	require.NoError(t, err)
+	got := map[string][]string{}
+	for _, m := range regexp.MustCompile(`(?m)^<tr role="row" id="(R-[^"]+)">(.*)</tr>$`).FindAllStringSubmatch(string(html), -1) {
+		require.NotContains(t, got, m[1], "once")
+		var cells []string
+		for _, c := range regexp.MustCompile(`<t[hd][^>]*>(.*?)</t[hd]>`).FindAllStringSubmatch(m[2], -1) {
+			cells = append(cells, strings.NewReplacer("<strong>", "", "</strong>", "", "&#43;", "+", "&#39;", "'").Replace(c[1]))
+		}
+		got[m[1]] = cells
+	}
+	rows, checked := suite.Rows(), 0
+	require.Len(t, rows, 455)
+	assert.Len(t, got, len(rows))
+	for _, r := range rows {
+		require.True(t, r.InForce || r.Reason != "", r.ID)
+		last := "not in force: " + r.Reason
+		if r.InForce {
+			last = "in force: a check of the suite"
+			if by, _ := suite.Shown(r.ID); by != "" {
+				last = "in force: " + by
+				assert.Regexp(t, `^(Test|\.ci/)`, by, r.ID)
+			} else {
+				checked++
+			}
+		}
+		assert.Equal(t, []string{r.ID, r.Level + " " + r.Section, r.Asks, last}, got[r.ID])
+	}
+	assert.Greater(t, checked, 120)
+	assert.Contains(t, string(html), fmt.Sprintf("%d are shown by a check of the conformance suite", checked))
 }
 
 // Nothing is written where it is not said what.
