@@ -52,8 +52,13 @@ func (sum Summary) sections() []section {
 	for k, n := range sum.Outcomes {
 		named[ends[k]] = n
 	}
+	var absent []line
+	if sum.Absent > 0 {
+		absent = []line{{"Identifiers that no row has", sum.Absent, 100}}
+	}
 	return []section{
 		{Title: "Where the rows ended", Head: "End", Note: "Each row once.", Lines: byCount(named)},
+		{Title: "Patients to leave out", Head: "Identifier", Note: "As --exclude has them; see whether they are written there as in the export.", Lines: absent},
 		{Title: "What was noticed", Head: "Reason", Note: "Rows with at least one finding of the kind; the lists beside this page say which.", Lines: byCount(sum.Reasons)},
 		{Title: "Records by year", Head: "Year", Lines: byName(sum.Years)},
 		{Title: "Matrix agents", Head: "Agent", Note: "Borders treated.", Lines: byCount(sum.Agents)},

@@ -69,7 +69,7 @@ func File(path string, kind record.Code, clinic, zone string) (layout.Layout, er
 	for _, sheet := range sheets {
 		d := &drafter{path: path, what: what, kind: kind}
 		d.table.URL = filepath.Base(strings.TrimSuffix(path, ".gz"))
-		d.table.Note = layout.TableNote{Clinic: clinic, Zone: zone, RecordPrefix: "old-" + stem(d.table.URL+" "+sheet) + "-", Sheet: sheet, Version: "1"}
+		d.table.Note = layout.TableNote{Clinic: clinic, Zone: zone, RecordPrefix: "old-" + stem(d.table.URL, sheet) + "-", Sheet: sheet, Version: "1"}
 		if err := d.draft(); err != nil {
 			return out, err
 		}
@@ -145,8 +145,9 @@ func foreignKeys(tables []layout.Table) {
 	}
 }
 
-func stem(name string) string {
-	s := strings.ToLower(strings.TrimSuffix(name, filepath.Ext(name)))
+// stem is what the record ids of a file, or of a sheet of one, begin with.
+func stem(name, sheet string) string {
+	s := strings.ToLower(strings.TrimSuffix(name, filepath.Ext(name)) + " " + sheet)
 	return strings.Trim(notOfNames.ReplaceAllString(s, "-"), "-")
 }
 
@@ -552,10 +553,25 @@ func (d *drafter) serials(c *layout.Column, values []string) {
 // keys marks a table without a key: nothing stable names its rows.
 func (d *drafter) keys() {
 	if len(d.table.Schema.PrimaryKey) > 0 || len(d.table.Schema.Columns) == 0 {
+		d.repeatedKey()
 		return
 	}
 	d.table.Schema.PrimaryKey = layout.Strings{d.table.Schema.Columns[0].Name}
 	d.table.Schema.Columns[0].Note.Unsure = "no column is surely a key; the first is assumed"
+}
+
+// repeatedKey doubts a key that several rows have.
+func (d *drafter) repeatedKey() {
+	for i, c := range d.table.Schema.Columns {
+		if !slices.Contains(d.table.Schema.PrimaryKey, c.Name) {
+			continue
+		}
+		at := slices.Index(d.header, c.Titles[0])
+		sorted := slices.Sorted(slices.Values(d.values[at]))
+		if len(slices.Compact(slices.Clone(sorted))) < len(sorted) {
+			d.table.Schema.Columns[i].Note.Unsure = "several rows have one value: a key, entered twice, or the surgery of a visit"
+		}
+	}
 }
 
 // times gives a column of times the column with their date.
