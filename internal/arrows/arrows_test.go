@@ -122,7 +122,7 @@ var rooms = []room{
 
 	{"testdata", []string{"internal/convert"}, "records of the invented clinic"},
 	{"conformance/suite/cli", []string{"conformance/suite"}, "the suite as a command"},
-	{"conformance/suite/...", slices.Concat(engine, []string{"conformance/suite", "internal/junit", "internal/page", "internal/validate/..."}), "a black box: FHIR, and its own view of the doors"},
+	{"conformance/suite/...", slices.Concat(engine, []string{"conformance/suite", "internal/events", "internal/junit", "internal/page", "internal/validate/..."}), "a black box: FHIR, and its own view of the doors; of NATS the names of subjects"},
 	{"conformance", []string{"conformance/suite/cli"}, "the suite as a program"},
 	{"conformance/running", []string{"internal/events", "internal/generate", "mapping/record", "testdata"}, "a running bridge as senders see it: the names of subjects, invented records, and settings to start it with"},
 	{"conformance/crash", nil, "tests alone"},
@@ -188,7 +188,7 @@ var outside = []struct {
 	{"database/sql", []string{"internal/store/sqlite", "conformance/sizes", "internal/old/batch"}, "nobody but a store speaks SQL, what measures its statements, and a batch with its working file"},
 	{"github.com/pressly/goose", []string{"internal/store/sqlite"}, "migrations belong to their store"},
 	{"github.com/gin-gonic/gin", []string{"internal/hub/...", "internal/intake/..."}, "HTTP stops at the doors"},
-	{"github.com/nats-io/", []string{"internal/events/...", "conformance/running"}, "NATS stops at its door, and comes from the load's senders"},
+	{"github.com/nats-io/", []string{"internal/events/...", "conformance/running", "conformance/suite"}, "NATS stops at its door, and comes from the load's senders and the suite"},
 	{"github.com/prometheus/", []string{"internal/meter", "internal/events/..."}, "counting stops at the meter"},
 	{"github.com/alecthomas/kong", []string{"bridge", "conformance/..."}, "commands are read in the programs"},
 	{"github.com/santhosh-tekuri/jsonschema", []string{"internal/openapi/openapitest", "internal/old/layout"}, "JSON Schema is asked in tests, and of layouts, which people write"},
