@@ -94,6 +94,7 @@ var rooms = []room{
 	{"internal/receive", []string{"internal/erasures", "internal/store", "internal/searchparam", "internal/validate", "mapping/..."}, "the intake knows the store by its contract and no door"},
 	{"internal/receive/receivetest", []string{"internal/receive", "internal/store", "internal/store/sqlite", "internal/searchparam", "internal/validate/jsontree", "mapping/..."}, "a test aid"},
 	{"internal/convert", []string{"internal/validate", "mapping/..."}, "files become resources without a store"},
+	{"internal/revert", []string{"mapping/back", "mapping/record"}, "resources become records, off the disk and without a store"},
 	{"internal/old", []string{"internal/old/layout", "internal/old/table", "internal/ucum", "mapping/record", "mapping/shorthand"}, "rows become records; pure"},
 	{"internal/old/table", nil, "rows of files, whatever they say"},
 	{"internal/old/layout", []string{"mapping/record", "mapping/shorthand"}, "which part of a record a column is"},
@@ -184,8 +185,8 @@ var outside = []struct {
 }{
 	{"github.com/google/fhir/", []string{"mapping", "mapping/internal/..."}, "protos stay inside the mapping"},
 	{"google.golang.org/protobuf", []string{"mapping", "mapping/internal/..."}, "protos stay inside the mapping"},
-	{"modernc.org/sqlite", []string{"internal/store/sqlite", "internal/old/batch"}, "a database driver belongs to its own adapter; the working file of a batch is a database too"},
-	{"database/sql", []string{"internal/store/sqlite", "conformance/sizes", "internal/old/batch"}, "nobody but a store speaks SQL, what measures its statements, and a batch with its working file"},
+	{"modernc.org/sqlite", []string{"internal/store/sqlite", "internal/old/batch", "internal/revert"}, "a database driver belongs to its own adapter; the working files of a batch and of the way back are databases too"},
+	{"database/sql", []string{"internal/store/sqlite", "conformance/sizes", "internal/old/batch", "internal/revert"}, "nobody but a store speaks SQL, what measures its statements, and a batch and the way back with their working files"},
 	{"github.com/pressly/goose", []string{"internal/store/sqlite"}, "migrations belong to their store"},
 	{"github.com/gin-gonic/gin", []string{"internal/hub/...", "internal/intake/..."}, "HTTP stops at the doors"},
 	{"github.com/nats-io/", []string{"internal/events/...", "conformance/running"}, "NATS stops at its door, and comes from the load's senders"},
