@@ -54,7 +54,7 @@ func (c fromOldCommand) openNATS(_ *env, o *batch.Options) (shut func() error, e
 
 // deliver sends records, those of one clinic after the other, and gives where each ended
 // by its answer.
-func (ss senders) deliver(ctx context.Context, records []batch.Record) (ends []batch.Outcome, err error) {
+func (ss senders) deliver(ctx context.Context, records []batch.Record) (ends []batch.End, err error) {
 	for len(records) > 0 {
 		clinic := records[0].Clinic
 		n := slices.IndexFunc(records, func(r batch.Record) bool { return r.Clinic != clinic })
@@ -67,7 +67,7 @@ func (ss senders) deliver(ctx context.Context, records []batch.Record) (ends []b
 		}
 		answers, err := ss[clinic].Send(ctx, bodies)
 		for _, a := range answers {
-			ends = append(ends, outcomeOf(a))
+			ends = append(ends, endOf(a))
 		}
 		if err != nil {
 			return ends, err

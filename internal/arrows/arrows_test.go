@@ -99,7 +99,7 @@ var rooms = []room{
 	{"internal/old/table", nil, "rows of files, whatever they say"},
 	{"internal/old/layout", []string{"mapping/record", "mapping/shorthand"}, "which part of a record a column is"},
 	{"internal/old/draft", []string{"internal/old/layout", "internal/old/table", "mapping/record", "mapping/shorthand"}, "a layout drafted from a file"},
-	{"internal/old/batch", []string{"internal/old/...", "internal/convert", "internal/config", "internal/filelock", "internal/page", "mapping", "mapping/record"}, "files of old records become files of resources; config for its tests"},
+	{"internal/old/batch", []string{"internal/old/...", "internal/convert", "internal/validate", "internal/config", "internal/filelock", "internal/page", "mapping", "mapping/record"}, "files of old records become files of resources; config for its tests"},
 	{"internal/pull", nil, "asks a FHIR server over HTTP and knows nothing of what it carries"},
 	{"internal/generate", []string{"mapping/..."}, "invented records"},
 	{"internal/config", []string{"internal/filelock", "mapping/..."}, "settings of the mapping"},

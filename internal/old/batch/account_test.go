@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -156,6 +157,15 @@ func TestEachEndIsReachedAndCountedFromTheFiles(t *testing.T) {
 	assert.Equal(t, totals(ends), s.Outcomes)
 	assert.Equal(t, len(endsWanted), s.Rows)
 	assert.True(t, s.Unfinished())
+
+	// A held row says why, and the summary counts it by each reason.
+	for _, f := range table(t, filepath.Join(o.Out, "ends.tsv"), '\t') {
+		assert.Equal(t, f[2] == "held", f[4] != "", "%v", f)
+		if f[2] == "held" {
+			code, _, _ := strings.Cut(f[4], ": ")
+			assert.Equal(t, 1, s.Reasons[code], f[4])
+		}
+	}
 }
 
 // At a door that takes records in, each row ends where the door says; its rows are all
@@ -165,9 +175,9 @@ func TestEachEndOfADoorIsCountedFromTheFiles(t *testing.T) {
 	gives := []batch.Outcome{batch.Published, batch.Unchanged, batch.Superseded, batch.Conflict, batch.Waiting, batch.Held, batch.NotShared, batch.Refused}
 	given := 0
 	o.Into = "door"
-	o.Deliver = func(_ context.Context, records []batch.Record) (ends []batch.Outcome, err error) {
+	o.Deliver = func(_ context.Context, records []batch.Record) (ends []batch.End, err error) {
 		for range records {
-			ends = append(ends, gives[given%len(gives)])
+			ends = append(ends, batch.End{Outcome: gives[given%len(gives)]})
 			given++
 		}
 		return ends, nil

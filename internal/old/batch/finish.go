@@ -91,14 +91,19 @@ func (f *files) clinics(s *spool) error {
 
 // eachRow gives every row of the input in order, with where it ended.
 func (s *spool) eachRow(f func(r rowState, outcome string) error) error {
-	rows, err := s.db.Query(`SELECT input, number, state, reason, record, clinic, body, raw, detail, outcome FROM row ORDER BY input, number`)
+	rows, err := s.db.Query(`SELECT input, number, state, reason, record, clinic, body, raw, detail, outcome, reasons FROM row LEFT JOIN why USING (input, number) ORDER BY input, number`)
 	if err != nil {
 		return err
 	}
 	for rows.Next() {
 		var r rowState
 		var outcome string
-		if err := rows.Scan(&r.Input, &r.Number, &r.State, &r.Reason, &r.Record, &r.Clinic, &r.Body, &r.Raw, &r.Detail, &outcome); err != nil {
+		var why []byte
+		err := rows.Scan(&r.Input, &r.Number, &r.State, &r.Reason, &r.Record, &r.Clinic, &r.Body, &r.Raw, &r.Detail, &outcome, &why)
+		if err == nil && why != nil {
+			err = json.Unmarshal(why, &r.Why)
+		}
+		if err != nil {
 			return errors.Join(err, rows.Close())
 		}
 		if r.State != converted {
@@ -141,6 +146,9 @@ func (sum *Summary) count(r rowState, outcome string) error {
 	}
 	if r.Reason != "" {
 		codes[r.Reason] = true
+	}
+	for _, w := range r.Why {
+		codes[w.Code] = true
 	}
 	for c := range codes {
 		sum.Reasons[c]++
@@ -190,7 +198,7 @@ func newLists(o Options) (*lists, error) {
 		name, head string
 	}{
 		{&l.reasons, "rejects.tsv", "file\trow\tend\treasons\n"},
-		{&l.ends, "ends.tsv", "file\trow\tend\trecord\n"},
+		{&l.ends, "ends.tsv", "file\trow\tend\trecord\treasons\n"},
 		{&l.noticed, "noticed.tsv", "file\trow\tcolumn\tcode\tmended\ttext\n"},
 	} {
 		if err != nil {
@@ -248,7 +256,11 @@ func (l *lists) row(r rowState, outcome string) error {
 		if outcome == published && l.o.Deliver == nil && !l.o.DryRun {
 			return nil
 		}
-		return tsv(l.ends, name, strconv.Itoa(r.Number), outcome, r.Record)
+		var why []string
+		for _, w := range r.Why {
+			why = append(why, w.Code+": "+w.Text)
+		}
+		return tsv(l.ends, name, strconv.Itoa(r.Number), outcome, r.Record, strings.Join(why, "; "))
 	}
 	reasons := []string{}
 	if r.Reason != "" {
