@@ -61,7 +61,7 @@ func openShelf(dir string) (s *shelf, err error) {
 	}
 	s.w = bufio.NewWriterSize(s.file, 1<<20)
 	// Nothing of it outlives the run: no journal, and no waiting for the disk.
-	s.db, err = sql.Open("sqlite", "file:"+filepath.Join(s.dir, "index")+"?_pragma=journal_mode(OFF)&_pragma=synchronous(OFF)&_pragma=locking_mode(EXCLUSIVE)&_pragma=cache_size(-32768)&_pragma=temp_store(1)")
+	s.db, err = sql.Open("sqlite", "file:"+filepath.Join(s.dir, "index")+"?_pragma=journal_mode(OFF)&_pragma=synchronous(OFF)&_pragma=locking_mode(EXCLUSIVE)&_pragma=cache_size(-16384)&_pragma=temp_store(1)")
 	if err == nil {
 		s.conn, err = s.db.Conn(context.Background())
 	}
