@@ -27,14 +27,14 @@ type toRecordsCommand struct {
 	Files     []string `arg:"" optional:"" name:"file" help:"FHIR in JSON: resources, Bundles, or NDJSON of them, plain or gzip; a folder of such files, of which its manifest.json names those that count; - for standard input."`
 	Hub       string   `placeholder:"URL" help:"Base address of a FHIR server to read from by search, in place of files."`
 	Patient   string   `placeholder:"SYSTEM|VALUE" help:"With --hub: this patient only."`
-	KeyFile   string   `type:"existingfile" help:"With --hub: file that holds the bearer key."`
+	KeyFile   string   `placeholder:"FILE" type:"existingfile" help:"With --hub: file that holds the bearer key."`
 	Revisions bool     `help:"Every published revision of each record, from all versions of the resources."`
-	Clinic    string   `help:"Clinic of records whose FHIR names none."`
+	Clinic    string   `placeholder:"ID" help:"Clinic of records whose FHIR names none."`
 	WithKept  bool     `help:"Complete the records with what the clinic's own store kept; wants --config and --data."`
-	Config    string   `type:"existingfile" help:"With --with-kept: settings file."`
-	Data      string   `type:"existingdir" help:"With --with-kept: data folder of the clinic."`
+	Config    string   `placeholder:"FILE" type:"existingfile" help:"With --with-kept: settings file."`
+	Data      string   `placeholder:"DIR" type:"existingdir" help:"With --with-kept: data folder of the clinic."`
 	Each      bool     `help:"Name what was not read resource by resource, not by type and element."`
-	Scratch   string   `type:"existingdir" help:"Folder for working files, as large as the FHIR unpacked, which hold patients' data until the end; else the system's for temporary files."`
+	Scratch   string   `placeholder:"DIR" type:"existingdir" help:"Folder for working files, as large as the FHIR unpacked, which hold patients' data until the end; else the system's for temporary files."`
 }
 
 // pullTimeout bounds one answer of a server.
@@ -270,6 +270,7 @@ func (r *unread) end(sum revert.Summary) error {
 	for _, class := range back.NotHere {
 		fmt.Fprintf(r.w, "in no FHIR, of any record: %s\n", class)
 	}
+	fmt.Fprintln(r.w, "leaves are the strings, numbers and booleans of the FHIR: each was read into a record, or is named above")
 	_, err := fmt.Fprintf(r.w, "records %d, findings %d, leaves %d, read %d, named in a finding %d\n",
 		sum.Records, r.n, sum.Leaves.All, sum.Leaves.Read, sum.Leaves.Named)
 	return err

@@ -274,6 +274,8 @@ func notReadText(x *res, ptr string) string {
 		return "a narrative says again what the elements say"
 	case ptr == "/meta" || strings.HasPrefix(ptr, "/meta/"):
 		return "profiles, tags and versions are of the resource, not of a record"
+	case x.typ == "Provenance":
+		return "says when and by what the resources were made, and of which contents; not what was recorded"
 	case computed(x):
 		return "computed from the records, not recorded"
 	}

@@ -158,6 +158,19 @@ func TestEachEndIsReachedAndCountedFromTheFiles(t *testing.T) {
 	assert.Equal(t, len(endsWanted), s.Rows)
 	assert.True(t, s.Unfinished())
 
+	// What is left to do is said for each end that wants a person, and skipped rows say in
+	// words why.
+	var text strings.Builder
+	require.NoError(t, s.WriteText(&text))
+	for _, left := range []string{"worksheet.csv has 1 questions", "rejects.tsv says why", "reviews and contacts whose surgery is not there", "what did not pass", "other content under the same revision"} {
+		assert.Contains(t, text.String(), left)
+	}
+	assert.NotContains(t, text.String(), "records were refused")
+	rejects, err := os.ReadFile(filepath.Join(o.Out, "rejects.tsv"))
+	require.NoError(t, err)
+	assert.Contains(t, string(rejects), "total: a line of totals")
+	assert.Contains(t, string(rejects), "excluded: its patient is in the --exclude file")
+
 	// A held row says why, and the summary counts it by each reason.
 	for _, f := range table(t, filepath.Join(o.Out, "ends.tsv"), '\t') {
 		assert.Equal(t, f[2] == "held", f[4] != "", "%v", f)

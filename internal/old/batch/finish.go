@@ -264,7 +264,7 @@ func (l *lists) row(r rowState, outcome string) error {
 	}
 	reasons := []string{}
 	if r.Reason != "" {
-		reasons = append(reasons, r.Reason)
+		reasons = append(reasons, strings.TrimSuffix(r.Reason+": "+skippedFor[r.Reason], ": "))
 	}
 	for _, f := range d.Findings {
 		reasons = append(reasons, strings.TrimPrefix(f.Column+": "+f.Code+": "+f.Text, ": "))
@@ -285,6 +285,13 @@ func (l *lists) row(r rowState, outcome string) error {
 		return nil // in a file that is mended and run alone it would come back
 	}
 	return l.reject(r)
+}
+
+// skippedFor says in words why a row is skipped.
+var skippedFor = map[string]string{
+	old.RepeatedHeader: "the header of the file once more", old.Total: "a line of totals", old.EmptyRow: "nothing stands in it",
+	old.LeftByDecision: "a person decided to leave it out",
+	"excluded":         "its patient is in the --exclude file", "before-since": "dated before --since",
 }
 
 // oneLine takes out of a field what ends one.
