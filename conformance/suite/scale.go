@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/url"
+	"strings"
 )
 
 // scale is how much of what a row names a number of is tried.
@@ -62,11 +63,16 @@ func oneCommit(t *trial) {
 	t.ready()
 	c, want := t.o.Clinics[0], t.scale().together
 	var first *sent
+	types := map[string]bool{"Provenance": true}
 	for i, n := 0, 0; n < want+want/10; i++ {
 		t.step(n, want+want/10)
 		t.must(i < 100, "%d cases have %d resources", i, n)
 		r := t.fill(c, "surgery", fmt.Sprint("walked", i), "P-walked")
 		n += len(resourcesOf(t.stored(r).tree))
+		for _, x := range list(r.answer, "resources") {
+			typ, _, _ := strings.Cut(text(x, "reference"), "/")
+			types[typ] = true
+		}
 		if first == nil {
 			first = r
 		}
@@ -76,8 +82,8 @@ func oneCommit(t *trial) {
 	t.stored(t.next(first).edit("agreed", "sharing"))
 	at := lastOf(t.ok(first.one("CarePlan")).tree)
 	there := map[string]bool{}
-	for _, r := range t.compartment(first.one("Patient")) {
-		if lastOf(r) == at {
+	for typ := range types {
+		for _, r := range t.all(typ + "?_count=200&_lastUpdated=" + url.QueryEscape(at)) {
 			there[refOf(r)] = true
 		}
 	}
