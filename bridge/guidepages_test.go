@@ -7,11 +7,15 @@ import (
 	"encoding/xml"
 	"errors"
 	"fmt"
+	"html"
 	"io"
 	"maps"
+	"net/http"
+	"net/http/httptest"
 	"net/url"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -23,6 +27,7 @@ import (
 	"nailbridge/internal/store"
 	"nailbridge/mapping/coverage"
 	"nailbridge/mapping/record"
+	"nailbridge/mapping/terms"
 )
 
 // TestGuidePages makes the pages of the demo as the command does, and holds them
@@ -58,6 +63,10 @@ func TestGuidePages(t *testing.T) {
 				assert.Contains(t, text, d.URL, x.Name)
 			}
 		})
+		t.Run("every request that the pages name is answered", func(t *testing.T) { everyRequest(t, a, dir) })
+		t.Run("a protocol tells its windows", func(t *testing.T) {
+			assert.Contains(t, written["protocols.html"].text.String(), "window: 1 day before, 2 days after")
+		})
 		t.Run("the same input gives the same bytes", func(t *testing.T) {
 			slices.Reverse(in.Resources)
 			slices.Reverse(in.Artifacts)
@@ -80,6 +89,38 @@ func TestGuideSaysWhatItWants(t *testing.T) {
 	var stderr bytes.Buffer
 	assert.Equal(t, 2, runArgs([]string{"guide"}, &env{ctx: context.Background(), stdout: io.Discard, stderr: &stderr}))
 	assert.Contains(t, stderr.String(), "--pages")
+}
+
+// named is a request as the pages name it.
+var named = regexp.MustCompile(`<code>GET ([^<]+)</code>`)
+
+// everyRequest asks what the page of reading tells a hub to ask, and holds it to what the
+// bridge states of every request.
+func everyRequest(t *testing.T, a *app, dir string) {
+	page, err := os.ReadFile(filepath.Join(dir, "reading.html"))
+	require.NoError(t, err)
+	requests := named.FindAllStringSubmatch(string(page), -1)
+	assert.Greater(t, len(requests), 4)
+	for _, r := range requests {
+		path := html.UnescapeString(r[1])
+		if strings.HasSuffix(path, "?url=") {
+			path += url.QueryEscape(terms.CanonicalBase + "/ValueSet/tag|1.0.0")
+		}
+		w := httptest.NewRecorder()
+		a.handler.ServeHTTP(w, httptest.NewRequestWithContext(t.Context(), http.MethodGet, a.file.PublicBaseURL+"/"+path, nil))
+		assert.Equal(t, http.StatusOK, w.Code, path)
+		if path != "metadata" {
+			assert.Contains(t, w.Body.String(), `"entry":[`, path)
+		}
+	}
+	var statement struct {
+		Rest []struct{ Documentation string }
+	}
+	b, err := a.statement(t.Context())
+	require.NoError(t, err)
+	require.NoError(t, json.Unmarshal(b, &statement))
+	said := html.UnescapeString(strings.ReplaceAll(string(page), "</li>\n<li>", " "))
+	assert.Contains(t, said, statement.Rest[0].Documentation)
 }
 
 // webPage is what a test reads of a page.

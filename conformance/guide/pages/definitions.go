@@ -236,6 +236,7 @@ func (g *guide) whereExtensionsOccur() {
 // parameters are what a hub may search by.
 type parameters struct {
 	Types []SearchType
+	Rules []string                   // what the statement says of them all, by sentences
 	own   map[string]searchParameter // by URL
 }
 
@@ -269,7 +270,8 @@ func (p *parameters) takeParameter(b []byte) (href string, err error) {
 func (p *parameters) takeStatement(b []byte) error {
 	var s struct {
 		Rest []struct {
-			Resource []struct {
+			Documentation string
+			Resource      []struct {
 				Type                            string
 				Interaction                     []struct{ Code string }
 				SearchInclude, SearchRevInclude []string
@@ -281,6 +283,7 @@ func (p *parameters) takeStatement(b []byte) error {
 		return err
 	}
 	for _, rest := range s.Rest {
+		p.Rules = sentences(rest.Documentation)
 		for _, r := range rest.Resource {
 			t := SearchType{Name: r.Type, Includes: r.SearchInclude, Reverse: r.SearchRevInclude}
 			for _, i := range r.Interaction {
@@ -294,6 +297,16 @@ func (p *parameters) takeStatement(b []byte) error {
 	}
 	p.tell()
 	return nil
+}
+
+// sentences cuts a text at its full stops.
+func sentences(text string) (out []string) {
+	for s := range strings.SplitSeq(text, ". ") {
+		if s != "" {
+			out = append(out, strings.TrimSuffix(s, ".")+".")
+		}
+	}
+	return out
 }
 
 // tell says of parameters of our own what they mean, whichever came first.
@@ -320,15 +333,40 @@ func (p *parameters) of(typ string) []Search {
 // Protocol is a follow-up protocol.
 type Protocol struct {
 	ID, Title, URL, Version, Description, Usage string
-	Action                                      []struct {
-		ID, Title, Description string
-		RelatedAction          []struct {
-			OffsetDuration struct {
-				Value json.Number
-				Unit  string
-			}
+	Action                                      []Step
+}
+
+// Step is a review that a protocol plans.
+type Step struct {
+	ID, Title, Description string
+	RelatedAction          []struct{ OffsetDuration duration }
+	Extension              []struct {
+		URL       string
+		Extension []struct {
+			URL           string
+			ValueDuration duration
 		}
 	}
+}
+
+type duration struct {
+	Value json.Number
+	Unit  string
+}
+
+// Window is the window around the date of a review, in words; "" where there is none.
+func (s Step) Window() string {
+	for _, x := range s.Extension {
+		if last(x.URL) != "follow-up-window" {
+			continue
+		}
+		var said []string
+		for _, part := range x.Extension {
+			said = append(said, fmt.Sprintf("%s %s %s", part.ValueDuration.Value, part.ValueDuration.Unit, part.URL))
+		}
+		return strings.Join(said, ", ")
+	}
+	return ""
 }
 
 func (g *guide) takeProtocol(b []byte) (href string, err error) {
