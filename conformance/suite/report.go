@@ -83,12 +83,14 @@ var rules = map[string]string{
 	"hub-reviews":          "the reviews of a plan, newest first",
 	"hub-due":              "plans by the windows of their reviews",
 	"hub-surgery":          "the surgery behind a plan",
+	"content-valid":        "what is published keeps those rules of R4 too that no row is about",
 	"receiving-repeat":     "the same save again changes nothing",
 	"receiving-order":      "a review that comes before its surgery waits, then counts",
 	"receiving-conflict":   "of two contents of one revision the later counts, with a critical flag",
 	"receiving-withdrawal": "what is withdrawn is entered in error, each type in its way",
 	"receiving-refusal":    "what cannot be understood where it identifies or endangers is refused, an unknown member is not",
 	"receiving-dry-run":    "a dry run gives the whole answer and writes nothing",
+	"receiving-decline":    "what is no longer shared is gone from every answer, in every version, with one DELETE in each history",
 }
 
 // evidenceOf shows the exchanges of a trial: the first and the last of them.
@@ -138,7 +140,7 @@ func newReport(s *session, results map[string]*trial) Report {
 		case elsewhere[row.ID] != "":
 			r.Result, r.Reason = Elsewhere, elsewhere[row.ID]
 		default:
-			r.Result, r.Faults = Failed, []string{"the suite has no check of it"}
+			r.Result, r.Faults = Failed, []string{"the run ended before its check"}
 		}
 		r.ID, r.Level, r.Section, r.Asks = row.ID, row.Level, row.Section, row.Asks
 		if r.Result == Failed {

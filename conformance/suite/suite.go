@@ -103,6 +103,9 @@ func (t *trial) state() {
 func (s *session) report(ctx context.Context, checks []check) Report {
 	results := map[string]*trial{}
 	for i, c := range checks {
+		if ctx.Err() != nil {
+			break
+		}
 		if s.o.Progress != nil {
 			s.o.Progress(i, len(checks), c.id)
 		}
