@@ -113,7 +113,7 @@ func faultsOf(o *suite.Opened) []fault {
 			return false
 		}},
 		// Read, vread.
-		{name: "a stale read", rows: "HTTP-19 READ-01 READ-10 READ-11", answered: func(a *answer) bool {
+		{name: "a stale read", rows: "HTTP-19 READ-01 READ-07 READ-10 READ-11", answered: func(a *answer) bool {
 			h := a.req.Header
 			if !a.is(get1, "^"+plan+"$") || a.req.URL.RawQuery != "" || h.Get("If-None-Match")+h.Get("If-Modified-Since") != "" {
 				return false
@@ -440,6 +440,13 @@ func faultsOf(o *suite.Opened) []fault {
 			return a.is(get1, "^Observation$") && a.asks("based-on") && a.asks("_sort=-date") && a.instead(200, none)
 		}},
 		{name: "le is ge", rows: "hub-due", asked: query("CarePlan", "activity-date=le1999", "activity-date=ge1999")},
+		{name: "a review is not planned", rows: "hub-plan", answered: func(a *answer) bool {
+			return a.is(get1, "^CarePlan$") && a.asks("_elements=activity") && a.tree(func(m map[string]any) bool {
+				r := at(m["entry"].([]any)[0], "resource").(map[string]any)
+				r["activity"] = r["activity"].([]any)[1:]
+				return true
+			})
+		}},
 		{name: "no surgery", rows: "hub-surgery", answered: func(a *answer) bool {
 			return a.is(get1, "^Procedure$") && a.asks("encounter=Encounter") && a.instead(200, none)
 		}},

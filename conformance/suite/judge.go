@@ -144,6 +144,7 @@ func (t *trial) answers(about func(*exchange) bool, broken func(*exchange) strin
 		}
 	}
 	if n > 0 {
+		defer t.of(first)()
 		t.saw("%d answers", n)
 	}
 	if first != nil && len(t.faults) == broke {

@@ -198,6 +198,7 @@ var receivingChecks = []check{
 
 // problem holds an answer of /records to a refusal as of RFC 9457.
 func (t *trial) problem(x *exchange, status int) {
+	defer t.of(x)()
 	if t.hold(x.status == status, "a record that must not be taken is answered %d, not %d", x.status, status) &&
 		t.hold(media(x) == "application/problem+json" && text(x.tree, "status") == itoa(status) && text(x.tree, "title") != "", "a refusal is no problem details") {
 		t.saw("refused with %d", status)

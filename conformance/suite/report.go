@@ -32,7 +32,7 @@ type Result struct {
 	Reason   string     `json:"reason,omitempty"` // why it is not in force, or where it is observed
 	Saw      []string   `json:"saw,omitempty"`    // in which exchanges its subject occurred
 	Faults   []string   `json:"faults,omitempty"`
-	Evidence []Exchange `json:"evidence,omitempty"`
+	Evidence []Exchange `json:"evidence,omitempty"` // the last is the one that tells the result
 }
 
 // Totals count rows by result, and rules that are no rows by theirs.
@@ -82,6 +82,7 @@ var rules = map[string]string{
 	"hub-feed":             "the feed of changes, with deletions",
 	"hub-reviews":          "the reviews of a plan, newest first",
 	"hub-due":              "plans by the windows of their reviews",
+	"hub-plan":             "the plan has every review of the protocol that it names, with its date",
 	"hub-surgery":          "the surgery behind a plan",
 	"content-valid":        "what is published keeps those rules of R4 too that no row is about",
 	"receiving-repeat":     "the same save again changes nothing",
@@ -93,13 +94,17 @@ var rules = map[string]string{
 	"receiving-decline":    "what is no longer shared is gone from every answer, in every version, with one DELETE in each history",
 }
 
-// evidenceOf shows the exchanges of a trial: the first and the last of them.
+// evidenceOf shows the exchanges of a trial: the first and the last of them, and at the
+// end the one that tells its result.
 func evidenceOf(t *trial) (out []Exchange) {
 	const shown = 3
 	for i, x := range t.exchanges {
-		if i < shown || i >= len(t.exchanges)-1 {
+		if x != t.shows && (i < shown || i >= len(t.exchanges)-1) {
 			out = append(out, Exchange{x.asked(), x.answered()})
 		}
+	}
+	if t.shows != nil {
+		out = append(out, Exchange{t.shows.asked(), t.shows.answered()})
 	}
 	return out
 }

@@ -224,6 +224,7 @@ func TestAgainstABridge(t *testing.T) {
 		if x.Result == suite.Passed {
 			assert.NotEmpty(t, x.Evidence, x.ID)
 			assert.NotEmpty(t, x.Saw, x.ID)
+			assert.True(t, tellsIt(x), "%s saw %q, and shows at last %v", x.ID, x.Saw, x.Evidence[len(x.Evidence)-1])
 		}
 	}
 	assert.Empty(t, r.Left)
@@ -336,6 +337,20 @@ func TestWhatCannotBeTakenBackIsTold(t *testing.T) {
 	_, after, err := get(t, o, ours)
 	require.NoError(t, err)
 	assert.Equal(t, strings.Replace(before, `"total":0`, `"total":1`, 1), after, "one patient of seven is left")
+}
+
+// tellsIt reports a result whose last exchange is a refusal where only refusals were
+// seen.
+func tellsIt(x suite.Result) bool {
+	told := false
+	for _, saw := range x.Saw {
+		status, refused := strings.CutPrefix(saw, "refused with ")
+		if !refused || len(status) != 3 {
+			return true
+		}
+		told = told || strings.HasPrefix(x.Evidence[len(x.Evidence)-1].Answer, status)
+	}
+	return told
 }
 
 func get(t *testing.T, o suite.Options, path string) (int, string, error) {

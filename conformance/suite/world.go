@@ -151,6 +151,7 @@ func (t *trial) prepare() {
 	t.must(len(t.o.Clinics) > 0, "no test clinic was named: nothing was written")
 	for _, c := range t.o.Clinics {
 		x := t.ask(request{method: http.MethodGet, path: "/records/" + url.PathEscape(c.ID) + "?list=refused", key: c.Key})
+		t.must(x.status != http.StatusUnauthorized && x.status != http.StatusForbidden, "nothing is written: the key of %q does not open its lists (%d)", c.ID, x.status)
 		t.must(x.status == http.StatusOK && get(x.tree, "test") == true,
 			"nothing is written: the target does not declare %q a test clinic (%d)", c.ID, x.status)
 		t.allowed[c.ID] = true
@@ -158,6 +159,8 @@ func (t *trial) prepare() {
 	c, w := t.o.Clinics[0], &t.w
 	w.main = t.fill(c, "surgery", "S-1", "P-1")
 	t.stored(w.main)
+	seen := t.get(w.main.one("CarePlan")).status
+	t.must(seen == http.StatusOK, "the key of the hub does not read what was written into %q (%d)", c.ID, seen)
 	w.planFirst = t.ok(w.main.one("CarePlan"))
 	w.review = t.fill(c, "review", "R-1", "P-1", "@surgery", w.main.record)
 	t.stored(w.review)
