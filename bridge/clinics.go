@@ -9,6 +9,7 @@ import (
 	"slices"
 	"time"
 
+	"nailbridge/conformance/guide"
 	"nailbridge/internal/config"
 	"nailbridge/internal/events"
 	"nailbridge/internal/intake"
@@ -20,6 +21,7 @@ import (
 	"nailbridge/mapping"
 	"nailbridge/mapping/followup"
 	"nailbridge/mapping/profiles"
+	"nailbridge/mapping/published"
 	"nailbridge/mapping/resource"
 )
 
@@ -63,7 +65,8 @@ func checkProtocols(s mapping.Settings) error {
 
 // artifacts are the definitions that our resources point to: the code maps of s,
 // which are those of every clinic, the profiles, and the protocols of all clinics, with those
-// that were in force before. Those of now are kept for the time after.
+// that were in force before, and what other versions have taken the place of. Protocols of now
+// are kept for the time after.
 func (cs clinics) artifacts(ctx context.Context, s mapping.Settings) (out []resource.Resource, err error) {
 	var inForce []*followup.Protocol
 	var kept [][]byte
@@ -89,8 +92,52 @@ func (cs clinics) artifacts(ctx context.Context, s mapping.Settings) (out []reso
 	if err != nil {
 		return nil, err
 	}
-	all = append(all, parameters...)
-	for _, b := range all {
+	old, err := superseded(s)
+	if err != nil {
+		return nil, err
+	}
+	for _, d := range old {
+		b, err := d.Apart()
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, b)
+	}
+	return readResources(append(append(all, parameters...), guide.Statement()))
+}
+
+// superseded are the definitions of the program that another version has taken
+// the place of, without the codes that may not leave.
+func superseded(s mapping.Settings) (out []published.Definition, err error) {
+	for _, d := range published.Superseded() {
+		if !slices.Contains(searchparam.ArtifactTypes(), d.Type) {
+			continue
+		}
+		if d.JSON, err = s.Terms.Former(s.Codes, d.JSON); err != nil {
+			return nil, fmt.Errorf("%s: %w", d.Canonical(), err)
+		}
+		out = append(out, d)
+	}
+	return out, nil
+}
+
+// former are those of them whose id another version has now, as they were under it.
+func former(s mapping.Settings, static []resource.Resource) ([]resource.Resource, error) {
+	old, err := superseded(s)
+	if err != nil {
+		return nil, err
+	}
+	var texts [][]byte
+	for _, d := range old {
+		if slices.ContainsFunc(static, func(r resource.Resource) bool { return r.Type() == d.Type && r.ID() == d.ID }) {
+			texts = append(texts, d.JSON)
+		}
+	}
+	return readResources(texts)
+}
+
+func readResources(texts [][]byte) (out []resource.Resource, err error) {
+	for _, b := range texts {
 		r, err := resource.FromJSON(b)
 		if err != nil {
 			return nil, err

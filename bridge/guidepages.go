@@ -6,12 +6,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"net/http"
 	"os"
 	"path/filepath"
 	"time"
 
 	"nailbridge/conformance/guide/pages"
+	"nailbridge/conformance/suite"
 	"nailbridge/internal/config"
 	"nailbridge/internal/searchparam"
 	"nailbridge/internal/store"
@@ -104,12 +104,25 @@ func (a *app) guideInput(ctx context.Context) (in pages.Input, err error) {
 	for _, d := range definitions {
 		in.Artifacts = append(in.Artifacts, pages.Artifact{Name: d.Ref().String(), JSON: d.JSON()})
 	}
-	statement, err := a.statement(ctx)
-	if err != nil {
-		return in, err
+	in.Requirements, err = requirements()
+	return in, err
+}
+
+// requirements are those that the conformance suite reports on, with what shows
+// each that is in force.
+func requirements() (out []pages.Requirement, err error) {
+	for _, row := range suite.Rows() {
+		r := pages.Requirement{ID: row.ID, Level: row.Level, Section: row.Section, InForce: row.InForce, Asks: row.Asks, Reason: row.Reason}
+		if row.InForce {
+			by, ok := suite.Shown(row.ID)
+			if !ok {
+				return nil, fmt.Errorf("guide: nothing shows %s", row.ID)
+			}
+			r.By = by
+		}
+		out = append(out, r)
 	}
-	in.Artifacts = append(in.Artifacts, pages.Artifact{Name: "metadata", JSON: statement})
-	return in, nil
+	return out, nil
 }
 
 // published are the current versions of everything, as a hub is served them, but
@@ -136,27 +149,3 @@ func (a *app) published(ctx context.Context) (out [][]byte, err error) {
 	})
 	return out, err
 }
-
-// statement is what the hub side says that it offers.
-func (a *app) statement(ctx context.Context) ([]byte, error) {
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, a.file.PublicBaseURL+"/metadata", nil)
-	if err != nil {
-		return nil, err
-	}
-	w := &writtenAnswer{header: http.Header{}, status: http.StatusOK}
-	a.handler.ServeHTTP(w, req)
-	if w.status != http.StatusOK {
-		return nil, fmt.Errorf("guide: the statement was answered %d", w.status)
-	}
-	return w.Bytes(), nil
-}
-
-// writtenAnswer is an answer of a handler that no connection carries.
-type writtenAnswer struct {
-	bytes.Buffer
-	header http.Header
-	status int
-}
-
-func (w *writtenAnswer) Header() http.Header    { return w.header }
-func (w *writtenAnswer) WriteHeader(status int) { w.status = status }

@@ -24,6 +24,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/conformance/guide/pages"
+	"nailbridge/conformance/suite"
 	"nailbridge/internal/store"
 	"nailbridge/mapping/coverage"
 	"nailbridge/mapping/record"
@@ -63,9 +64,10 @@ func TestGuidePages(t *testing.T) {
 				assert.Contains(t, text, d.URL, x.Name)
 			}
 		})
-		t.Run("every request that the pages name is answered", func(t *testing.T) { everyRequest(t, a, dir) })
-		t.Run("a protocol tells its windows", func(t *testing.T) {
-			assert.Contains(t, written["protocols.html"].text.String(), "window: 1 day before, 2 days after")
+		t.Run("every request that the pages name is answered", func(t *testing.T) { everyRequest(t, a, in, dir) })
+		t.Run("every requirement stands once, with what shows it or why it is not in force", func(t *testing.T) {
+			everyRequirementOnce(t, filepath.Join(dir, "requirements.html"))
+			assert.Contains(t, written["index.html"].links, "requirements.html")
 		})
 		t.Run("the same input gives the same bytes", func(t *testing.T) {
 			slices.Reverse(in.Resources)
@@ -84,6 +86,42 @@ func TestGuidePages(t *testing.T) {
 	}))
 }
 
+// everyRequirementOnce holds the page of requirements to the rows of the suite, which
+// its own tests hold to the reference: 455, each with level, section, and its reason
+// or what shows it.
+func everyRequirementOnce(t *testing.T, file string) {
+	html, err := os.ReadFile(file)
+	require.NoError(t, err)
+	got := map[string][]string{}
+	for _, m := range regexp.MustCompile(`(?m)^<tr role="row" id="(R-[^"]+)">(.*)</tr>$`).FindAllStringSubmatch(string(html), -1) {
+		require.NotContains(t, got, m[1], "once")
+		var cells []string
+		for _, c := range regexp.MustCompile(`<t[hd][^>]*>(.*?)</t[hd]>`).FindAllStringSubmatch(m[2], -1) {
+			cells = append(cells, strings.NewReplacer("<strong>", "", "</strong>", "", "&#43;", "+", "&#39;", "'").Replace(c[1]))
+		}
+		got[m[1]] = cells
+	}
+	rows, checked := suite.Rows(), 0
+	require.Len(t, rows, 455)
+	assert.Len(t, got, len(rows))
+	for _, r := range rows {
+		require.True(t, r.InForce || r.Reason != "", r.ID)
+		last := "not in force: " + r.Reason
+		if r.InForce {
+			last = "in force: a check of the suite"
+			if by, _ := suite.Shown(r.ID); by != "" {
+				last = "in force: " + by
+				assert.Regexp(t, `^(Test|\.ci/)`, by, r.ID)
+			} else {
+				checked++
+			}
+		}
+		assert.Equal(t, []string{r.ID, r.Level + " " + r.Section, r.Asks, last}, got[r.ID])
+	}
+	assert.Greater(t, checked, 120)
+	assert.Contains(t, string(html), fmt.Sprintf("%d are shown by a check of the conformance suite", checked))
+}
+
 // Nothing is written where it is not said what.
 func TestGuideSaysWhatItWants(t *testing.T) {
 	var stderr bytes.Buffer
@@ -95,8 +133,8 @@ func TestGuideSaysWhatItWants(t *testing.T) {
 var named = regexp.MustCompile(`<code>GET ([^<]+)</code>`)
 
 // everyRequest asks what the page of reading tells a hub to ask, and holds it to what the
-// bridge states of every request.
-func everyRequest(t *testing.T, a *app, dir string) {
+// statement says of every request.
+func everyRequest(t *testing.T, a *app, in pages.Input, dir string) {
 	page, err := os.ReadFile(filepath.Join(dir, "reading.html"))
 	require.NoError(t, err)
 	requests := named.FindAllStringSubmatch(string(page), -1)
@@ -113,14 +151,20 @@ func everyRequest(t *testing.T, a *app, dir string) {
 			assert.Contains(t, w.Body.String(), `"entry":[`, path)
 		}
 	}
-	var statement struct {
-		Rest []struct{ Documentation string }
-	}
-	b, err := a.statement(t.Context())
-	require.NoError(t, err)
-	require.NoError(t, json.Unmarshal(b, &statement))
 	said := html.UnescapeString(strings.ReplaceAll(string(page), "</li>\n<li>", " "))
-	assert.Contains(t, said, statement.Rest[0].Documentation)
+	n := 0
+	for _, x := range in.Artifacts {
+		var s struct {
+			ResourceType string
+			Rest         []struct{ Documentation string }
+		}
+		require.NoError(t, json.Unmarshal(x.JSON, &s))
+		if s.ResourceType == "CapabilityStatement" {
+			n++
+			assert.Contains(t, said, s.Rest[0].Documentation)
+		}
+	}
+	assert.Positive(t, n)
 }
 
 // webPage is what a test reads of a page.

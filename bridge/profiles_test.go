@@ -38,7 +38,7 @@ func TestR_CAP_05_ProfilesAreNamedAndServed(t *testing.T) {
 			if !strings.HasPrefix(p, terms.CanonicalBase) {
 				continue
 			}
-			found := b.search("StructureDefinition?url=" + url.QueryEscape(p))
+			found := b.search("StructureDefinition?status=active&url=" + url.QueryEscape(p))
 			require.Len(t, found.Entry, 1, p)
 			assert.Empty(t, v.Validate(found.Entry[0].Resource, validate.Options(nil)))
 			var d struct{ ID, Type string }

@@ -26,6 +26,7 @@ import (
 	"nailbridge/internal/store"
 	"nailbridge/internal/store/sqlite"
 	"nailbridge/mapping"
+	"nailbridge/mapping/published"
 )
 
 type serveCommand struct {
@@ -149,13 +150,17 @@ func (a *app) routes(e *env, s mapping.Settings, namespace uuid.UUID) (http.Hand
 	if err != nil {
 		return nil, err
 	}
+	old, err := former(s, static)
+	if err != nil {
+		return nil, err
+	}
 	zone, err := a.file.Location()
 	if err != nil {
 		return nil, err
 	}
 	secret := sha256.Sum256(append([]byte("page links of "), namespace[:]...))
 	fhir, err := hub.New(hub.Options{
-		Store: upToDateStore{a.store, &a.folding}, BaseURL: a.file.PublicBaseURL, Zone: zone, Static: static,
+		Store: upToDateStore{a.store, &a.folding}, BaseURL: a.file.PublicBaseURL, Zone: zone, Static: static, Former: old, Published: published.At,
 		Scope: a.access.scope, Secret: secret[:], Version: version, Released: releaseTime(), Clock: e.clock, Log: a.log,
 		Validator: validator(s, e.clock), Offer: &a.offer,
 	})

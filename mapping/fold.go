@@ -13,7 +13,13 @@ import (
 	"nailbridge/mapping/terms"
 )
 
-// Version is the version of the mapping; Provenance names it.
+// Version is the version of the fold. The Device that Provenance names says it
+// beside the version of the code maps, and a store that was folded under another is
+// folded anew as a whole at the next start. So it rises with the first release in
+// which the fold makes other resources of the same records and settings than the
+// release before, and with nothing else. Definitions have versions of their own
+// (package published), which resources do not name: to raise one folds nothing anew,
+// unless it is of the code maps, whose hash says so by itself.
 const Version = "1"
 
 // Settings are what a fold needs besides records: all of it is data, so that

@@ -98,7 +98,7 @@ func sorted(s []string) []string { return slices.Sorted(slices.Values(s)) }
 // isArtifact reports a definition or code system, which is served beside the store.
 func isArtifact(name string) bool {
 	typ, _, _ := strings.Cut(name, "/")
-	return slices.Contains([]string{"CodeSystem", "ConceptMap", "PlanDefinition", "SearchParameter", "StructureDefinition", "ValueSet"}, typ)
+	return slices.Contains([]string{"CapabilityStatement", "CodeSystem", "ConceptMap", "PlanDefinition", "SearchParameter", "StructureDefinition", "ValueSet"}, typ)
 }
 
 // walked is what js/walk.mjs says.

@@ -27,8 +27,8 @@ import (
 // The package, which has versions of its own.
 const (
 	PackageID = "nailbridge.guide"
-	Version   = "0.1.0"
-	Canonical = terms.CanonicalBase + "/ImplementationGuide/" + PackageID
+	Version   = "0.2.0"
+	Canonical = terms.CanonicalBase // what the canonicals of its resources begin with
 	title     = "Toenail surgery and its follow-up, as Nailbridge publishes them"
 )
 
@@ -60,7 +60,7 @@ type Head struct {
 // Artifacts lists the resources of the guide by file name, definitions before
 // examples. Profiles and extensions have their snapshots.
 func Artifacts() ([]Artifact, error) {
-	texts, err := definitions()
+	texts, err := everything()
 	if err != nil {
 		return nil, err
 	}
@@ -88,26 +88,44 @@ func Artifacts() ([]Artifact, error) {
 	return append(out, samples...), nil
 }
 
-// definitions are the texts of everything but the examples.
-func definitions() (out [][]byte, err error) {
+// everything is the texts of everything but the examples, with fragments of the
+// code systems of others.
+func everything() (out [][]byte, err error) {
 	codes, err := terms.Load()
 	if err != nil {
 		return nil, err
 	}
+	if out, err = own(codes, Setting); err != nil {
+		return nil, err
+	}
+	for _, a := range codes.Fragments(Setting) {
+		out = append(out, a.JSON)
+	}
+	return out, nil
+}
+
+// own are our definitions under a setting, as the bridge serves them.
+func own(codes *terms.Terms, s terms.Setting) (out [][]byte, err error) {
 	protocols, err := followup.Artifacts()
 	if err != nil {
 		return nil, err
 	}
-	for _, a := range slices.Concat(codes.Artifacts(Setting), codes.Fragments(Setting), profiles.Artifacts()) {
+	for _, a := range slices.Concat(codes.Artifacts(s), profiles.Artifacts()) {
 		out = append(out, a.JSON)
 	}
 	for _, a := range protocols {
 		out = append(out, a.JSON)
 	}
 	parameters, err := searchparam.Artifacts()
-	out = append(out, parameters...)
-	return append(out, hub.SoftwareStatement("read-side", Version, Published)), err
+	if err != nil {
+		return nil, err
+	}
+	return append(append(out, parameters...), Statement()), nil
 }
+
+// Statement is the CapabilityStatement of the read side as this version of the
+// guide has it.
+func Statement() []byte { return hub.SoftwareStatement("read-side", Version, Published) }
 
 func readExamples() (out []Artifact, err error) {
 	entries, err := examples.ReadDir("examples")
@@ -174,7 +192,7 @@ func implementationGuide(all []Artifact) ([]byte, error) {
 	}
 	const about = "Profiles, extensions, terminology, protocols and search parameters of the resources that the bridge publishes, with examples of an invented clinic."
 	return json.Marshal(map[string]any{
-		"resourceType": "ImplementationGuide", "id": PackageID, "url": Canonical, "version": Version, "name": "NailbridgeGuide", "title": title,
+		"resourceType": "ImplementationGuide", "id": PackageID, "url": Canonical + "/ImplementationGuide/" + PackageID, "version": Version, "name": "NailbridgeGuide", "title": title,
 		"text":   terms.Narrate(title, about),
 		"status": "active", "experimental": false, "date": Published.Format(time.DateOnly), "publisher": "Nailbridge", "description": about,
 		"packageId": PackageID, "license": "Apache-2.0", "fhirVersion": []string{"4.0.1"},

@@ -42,10 +42,11 @@ func Write(w io.Writer) error {
 	return z.Close()
 }
 
-// manifest is package.json.
+// manifest is package.json. It has no url: the guide is on no site, the pages are
+// written by the program.
 func manifest() map[string]any {
 	return map[string]any{
-		"name": PackageID, "version": Version, "canonical": Canonical, "title": title, "type": "fhir.ig",
+		"name": PackageID, "version": Version, "canonical": Canonical, "title": title, "type": "IG",
 		"description":  "The resources that Nailbridge publishes: profiles, terminology, protocols, search parameters and examples.",
 		"author":       "Nailbridge",
 		"license":      "Apache-2.0",

@@ -59,31 +59,47 @@ func (o opened) in(folder string) (out [][]byte) {
 	return out
 }
 
-// The package is one of FHIR's form: a manifest, and an index of each folder that
-// names each of its resources; and it is the same bytes each time.
+// The package is one of FHIR's form (https://hl7.org/fhir/packages.html): a manifest
+// whose canonical is what that of the guide begins with, and an index of each folder
+// that says of each of its resources what it says of itself, as far as that is text;
+// and it is the same bytes each time.
 func TestPackage(t *testing.T) {
 	o := packed(t)
 	var m struct {
-		Name, Version, Canonical, Type string
-		FHIRVersions                   []string
-		Dependencies                   map[string]string
+		Name, Version, Canonical, Type, Author, Description, License string
+		FHIRVersions                                                 []string
+		Dependencies                                                 map[string]string
 	}
 	require.NoError(t, json.Unmarshal(o.files["package/package.json"], &m))
 	assert.Equal(t, guide.PackageID, m.Name)
 	assert.Equal(t, guide.Version, m.Version)
 	assert.Equal(t, []string{"4.0.1"}, m.FHIRVersions)
 	assert.Equal(t, map[string]string{"hl7.fhir.r4.core": "4.0.1"}, m.Dependencies)
+	assert.Equal(t, "IG", m.Type)
+	assert.Regexp(t, `^([a-z][a-z0-9-]*\.)+[a-z][a-z0-9-]*$`, m.Name)
+	assert.NotContains(t, []string{m.Author, m.Description, m.License}, "")
+	var whole struct{ URL, Version, PackageID, License string }
+	require.NoError(t, json.Unmarshal(o.files["package/ImplementationGuide-"+m.Name+".json"], &whole))
+	assert.Equal(t, m.Canonical+"/ImplementationGuide/"+m.Name, whole.URL)
+	assert.Equal(t, []string{m.Version, m.Name, m.License}, []string{whole.Version, whole.PackageID, whole.License})
 	for _, folder := range []string{"package", "package/example"} {
 		var index struct {
 			IndexVersion int `json:"index-version"`
-			Files        []struct{ Filename, ResourceType, ID, URL string }
+			Files        []map[string]string
 		}
 		require.NoError(t, json.Unmarshal(o.files[folder+"/.index.json"], &index))
+		assert.Equal(t, 2, index.IndexVersion)
 		assert.Len(t, index.Files, len(o.in(folder)))
 		for _, f := range index.Files {
-			var r struct{ ResourceType, ID, URL string }
-			require.NoError(t, json.Unmarshal(o.files[path.Join(folder, f.Filename)], &r), f.Filename)
-			assert.Equal(t, r.ResourceType+r.ID+r.URL, f.ResourceType+f.ID+f.URL)
+			var r map[string]any
+			require.NoError(t, json.Unmarshal(o.files[path.Join(folder, f["filename"])], &r), f["filename"])
+			want := map[string]string{"filename": f["filename"]}
+			for _, name := range []string{"resourceType", "id", "url", "version", "kind", "type", "supplements", "content"} {
+				if text, is := r[name].(string); is {
+					want[name] = text
+				}
+			}
+			assert.Equal(t, want, f)
 		}
 	}
 	var first, again bytes.Buffer

@@ -58,7 +58,7 @@ var capabilityChecks = []check{
 			for _, m := range []string{"versioning", "readHistory", "updateCreate", "conditionalCreate", "conditionalRead", "conditionalUpdate", "conditionalDelete"} {
 				t.hold(get(r, m) != nil, "%s does not say %s", typ, m)
 			}
-			if contains(list(r, "interaction"), "code", "history-instance") {
+			if contains(list(r, "interaction"), "code", "history-type") {
 				t.hold(len(list(r, "searchInclude"))+len(list(r, "searchRevInclude")) > 0, "%s says nothing of includes", typ)
 			}
 			t.saw("%s says how it is handled", typ)

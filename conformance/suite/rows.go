@@ -2,6 +2,7 @@ package suite
 
 import (
 	_ "embed"
+	"slices"
 	"strings"
 )
 
@@ -29,6 +30,16 @@ func Rows() []Row {
 		out = append(out, Row{ID: f[0], Level: f[1], Section: f[2], InForce: f[3] == "now", Reason: f[4], Asks: f[5]})
 	}
 	return out
+}
+
+// Shown says how a row in force is shown: by a check of the suite, where by is
+// empty, or by what it names of the project, since nobody sees it from outside. A
+// row that neither shows is not ok.
+func Shown(id string) (by string, ok bool) {
+	if by, ok = elsewhere[id]; ok {
+		return by, true
+	}
+	return "", slices.ContainsFunc(checks(), func(c check) bool { return c.id == id })
 }
 
 //go:embed known/rows.tsv

@@ -157,12 +157,13 @@ func (h *hub) newCapability(o Options) document {
 	return document{body: body, version: hex.EncodeToString(sum[:])[:hashDigits], lastModified: httpDate(o.Released), public: true}
 }
 
-// SoftwareStatement is the CapabilityStatement of the read side as any bridge of a
-// version offers it, with all its parameters indexed, under a canonical that ends
-// in id.
-func SoftwareStatement(id, version string, released time.Time) []byte {
-	s := newStatement(searchparam.Index{}, "of the bridge's settings", version, released, true)
+// SoftwareStatement is the CapabilityStatement of the read side as any bridge
+// offers it, with all its parameters indexed, under a canonical that ends in id.
+// The version is that of the statement, not of the software.
+func SoftwareStatement(id, version string, published time.Time) []byte {
+	s := newStatement(searchparam.Index{}, "of the bridge's settings", version, published, true)
 	s.ID, s.URL, s.Kind = id, terms.CanonicalBase+"/CapabilityStatement/"+id, "capability"
+	s.Software = software{Name: s.Software.Name}
 	return mustJSON(s)
 }
 
@@ -205,15 +206,16 @@ func capabilityOf(x searchparam.Index, typ string) restResource {
 		Type:              typ,
 		Profile:           "http://hl7.org/fhir/StructureDefinition/" + typ,
 		SupportedProfile:  supported(typ),
-		Interaction:       []interaction{{Code: "read"}, {Code: "vread"}, {Code: "search-type"}},
+		Interaction:       []interaction{{Code: "read"}, {Code: "vread"}, {Code: "search-type"}, {Code: "history-instance"}},
 		Versioning:        "versioned",
+		ReadHistory:       true,
 		ConditionalRead:   "not-match", // an artifact's date may stay while it changes
 		ConditionalDelete: "not-supported",
 	}
 	if !isArtifact(typ) {
-		r.ReadHistory, r.ConditionalRead = true, "full-support"
+		r.ConditionalRead = "full-support"
 		r.SearchInclude, r.SearchRevInclude = x.Includes(typ), x.RevIncludes(typ)
-		r.Interaction = append(r.Interaction, interaction{Code: "history-type"}, interaction{Code: "history-instance"})
+		r.Interaction = append(r.Interaction, interaction{Code: "history-type"})
 	}
 	for _, d := range x.Definitions(typ) {
 		r.SearchParam = append(r.SearchParam, searchParam{Name: d.Name, Definition: d.URL(), Type: string(d.Kind)})

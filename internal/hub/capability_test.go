@@ -42,7 +42,7 @@ func TestR_CAP_01_02_04_07_Statement(t *testing.T) {
 	for _, r := range s.Rest[0].Resource {
 		assert.Equal(t, "versioned", r.Versioning, r.Type)
 		assert.False(t, r.UpdateCreate || r.ConditionalCreate || r.ConditionalUpdate, r.Type)
-		assert.Equal(t, !isArtifact(r.Type), r.ReadHistory, r.Type)
+		assert.True(t, r.ReadHistory, r.Type)
 	}
 	first := w.get("/metadata")
 	tag := first.Header().Get("ETag")

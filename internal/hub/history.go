@@ -31,14 +31,15 @@ func (h *hub) instanceHistory(r *request) error {
 }
 
 // history answers the versions of one resource, one type or all types, newest
-// first (http.html#history). Artifacts keep no history here.
+// first (http.html#history). Artifacts have a history each, and none of a type: they
+// are no part of the feed.
 //
 // It is the feed of every change, deletions included. A hub goes on from the
 // instant of the first entry of its last whole walk: _since includes it, so
 // that what it knows of that commit comes again, and nothing is missed.
 func (h *hub) history(r *request, typ, id string) error {
-	if isArtifact(typ) {
-		return faultf(http.StatusNotFound, "not-supported", "no history is kept of this type")
+	if isArtifact(typ) && id == "" {
+		return faultf(http.StatusNotFound, "not-supported", "of this type the history of one resource is offered, and not that of all")
 	}
 	t := token{Walk: walkHistory, Type: typ, ID: id, Scope: h.scopeName(r)}
 	page, err := r.one(pageParam)
@@ -99,7 +100,7 @@ func (h *hub) answerHistory(r *request, q store.HistoryQuery, used []searchparam
 		t.Epoch, t.UpTo = p.Epoch, p.UpTo
 		b.links = append(b.links, h.page(r, "next", path, t.at(keyOf(p.Versions[n-1]), false)))
 	}
-	r.send(document{body: b.JSON()})
+	r.send(document{body: b.JSON(), public: isArtifact(q.Type)})
 	return nil
 }
 

@@ -46,14 +46,20 @@ type Options struct {
 	Offer *searchparam.Offer
 	// Static are the definitions and code systems that resources point to.
 	Static []resource.Resource
+	// Former are earlier versions of some of them, as they were published under the
+	// same id: vread and history give them.
+	Former []resource.Resource
+	// Published is when a version of a canonical was published first, zero where
+	// that is not known: lastUpdated of an artifact. Nil knows none.
+	Published func(url, version string) time.Time
 	// Secret seals page tokens; at least 16 bytes, kept across restarts, or
 	// links made before one stop working.
 	Secret []byte
 	// Version is the version of the software, for the CapabilityStatement.
 	Version string
 	// Released is when this software was released: the date of the
-	// CapabilityStatement, and lastUpdated of a static artifact that has no
-	// date of its own. Zero is the time of New.
+	// CapabilityStatement, and lastUpdated of a static artifact of which nothing
+	// else is known. Zero is the time of New.
 	Released time.Time
 	// Scope gives the clinics whose resources exist for the client of a
 	// request; nil is everything.
@@ -134,7 +140,7 @@ func newHub(o Options) (*hub, error) {
 	if h.seal, err = newSealer(o.Secret); err != nil {
 		return nil, err
 	}
-	if h.statics, err = newStatics(h.index, o.Static, o.Released); err != nil {
+	if h.statics, err = newStatics(h.index, o); err != nil {
 		return nil, err
 	}
 	h.made, h.stated = h.index.Made().Digest(), h.statement(o)

@@ -300,7 +300,7 @@ func TestArtifactsAreReadAndFound(t *testing.T) {
 	w.get("/CodeSystem/toes/_history/other").failed(404, "not-found")
 	w.get("/CodeSystem/none").failed(404, "not-found")
 	w.get("/CodeSystem/_history").failed(404, "not-supported")
-	w.get("/CodeSystem/toes/_history").failed(404, "not-supported")
+	w.get("/CodeSystem/none/_history").failed(404, "not-found")
 
 	for query, want := range map[string][]string{
 		"/CodeSystem?url=" + escape(body.URL):      {"toes"},

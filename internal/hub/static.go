@@ -16,12 +16,13 @@ import (
 
 // statics holds the artifacts that resources point to. They come with the
 // program and never change while it runs; their version id is a hash of their
-// content, so that it changes exactly when they do. They are of no clinic, and
-// have no history.
+// content, so that it changes exactly when they do. They are of no clinic. Their
+// history is what is known of earlier versions.
 type statics struct {
 	store.Published
-	epoch string
-	all   []artifact // by type and id
+	epoch  string
+	all    []artifact // by type and id
+	former map[resource.Ref][]store.Version
 }
 
 type artifact struct {
@@ -31,14 +32,14 @@ type artifact struct {
 
 const hashDigits = 16 // of a version id, 64 bits
 
-func newStatics(x searchparam.Index, rs []resource.Resource, released time.Time) (*statics, error) {
-	rs = slices.Clone(rs)
+func newStatics(x searchparam.Index, o Options) (*statics, error) {
+	rs := slices.Clone(o.Static)
 	resource.Sort(rs)
-	versions, epoch, err := staticVersions(rs, released)
+	versions, epoch, err := staticVersions(rs, o)
 	if err != nil {
 		return nil, err
 	}
-	s := &statics{epoch: epoch}
+	s := &statics{epoch: epoch, former: map[resource.Ref][]store.Version{}}
 	for i, v := range versions {
 		rows, err := x.Rows(rs[i])
 		if err != nil {
@@ -46,12 +47,35 @@ func newStatics(x searchparam.Index, rs []resource.Resource, released time.Time)
 		}
 		s.all = append(s.all, artifact{v, append(rows, searchparam.LastUpdated(v.LastUpdated))})
 	}
-	return s, nil
+	return s, s.keep(o)
+}
+
+// keep takes earlier versions, and numbers those of each artifact.
+func (s *statics) keep(o Options) error {
+	for _, r := range o.Former {
+		v, err := staticVersion(r, o)
+		if err != nil {
+			return fmt.Errorf("%s: %w", r.Ref(), err)
+		}
+		s.former[r.Ref()] = append(s.former[r.Ref()], v)
+	}
+	for ref, kept := range s.former {
+		slices.SortStableFunc(kept, func(a, b store.Version) int { return a.LastUpdated.Compare(b.LastUpdated) })
+		for i := range kept {
+			kept[i].Number, kept[i].First = int64(i+1), i == 0
+		}
+		i := slices.IndexFunc(s.all, func(a artifact) bool { return a.version.Ref == ref })
+		if i < 0 || !s.all[i].version.LastUpdated.After(kept[len(kept)-1].LastUpdated) {
+			return fmt.Errorf("%w: an earlier version of %s, and no later one", ErrOptions, ref)
+		}
+		s.all[i].version.Number, s.all[i].version.First = int64(len(kept)+1), false
+	}
+	return nil
 }
 
 // staticVersions are the versions of artifacts, which are in order, and what
 // names all of them.
-func staticVersions(rs []resource.Resource, released time.Time) (out []store.Version, epoch string, err error) {
+func staticVersions(rs []resource.Resource, o Options) (out []store.Version, epoch string, err error) {
 	sum := sha256.New()
 	for i, r := range rs {
 		if !isArtifact(r.Type()) || !idPattern.MatchString(r.ID()) {
@@ -60,7 +84,7 @@ func staticVersions(rs []resource.Resource, released time.Time) (out []store.Ver
 		if i > 0 && rs[i-1].Ref() == r.Ref() {
 			return nil, "", fmt.Errorf("%w: %s is there twice", ErrOptions, r.Ref())
 		}
-		v, err := staticVersion(r, released)
+		v, err := staticVersion(r, o)
 		if err != nil {
 			return nil, "", fmt.Errorf("%s: %w", r.Ref(), err)
 		}
@@ -70,15 +94,21 @@ func staticVersions(rs []resource.Resource, released time.Time) (out []store.Ver
 	return out, hex.EncodeToString(sum.Sum(nil))[:hashDigits], nil
 }
 
-// staticVersion splices meta in as the store does: lastUpdated is the
-// artifact's own date, which R4 defines as when it last changed, else the
-// release of the software that carries it.
-func staticVersion(r resource.Resource, released time.Time) (store.Version, error) {
+// staticVersion splices meta in as the store does: lastUpdated is when the
+// artifact's version was published, else its own date, which R4 defines as when
+// it last changed, else the release of the software that carries it.
+func staticVersion(r resource.Resource, o Options) (store.Version, error) {
 	hash := sha256.Sum256(r.JSON())
-	v := store.Version{Ref: r.Ref(), Number: 1, VersionID: hex.EncodeToString(hash[:])[:hashDigits], First: true, LastUpdated: released.UTC()}
-	date, _ := r.Tree()["date"].(string)
+	v := store.Version{Ref: r.Ref(), Number: 1, VersionID: hex.EncodeToString(hash[:])[:hashDigits], First: true, LastUpdated: o.Released.UTC()}
+	member := func(name string) string { text, _ := r.Tree()[name].(string); return text }
+	date := member("date")
 	if t, err := time.Parse(time.DateOnly, date[:min(len(date), len(time.DateOnly))]); err == nil {
 		v.LastUpdated = t
+	}
+	if o.Published != nil {
+		if t := o.Published(member("url"), member("version")); !t.IsZero() {
+			v.LastUpdated = t
+		}
 	}
 	var err error
 	v.Body, err = r.Splice(v.VersionID, v.LastUpdated)
@@ -94,16 +124,53 @@ func (s *statics) find(ref resource.Ref) (store.Version, error) {
 	return store.Version{}, store.ErrNotFound
 }
 
-// Read gives the one version of an artifact.
+// Read gives the current version of an artifact.
 func (s *statics) Read(ref resource.Ref) (store.Version, error) { return s.find(ref) }
 
-// VRead gives that version by its id.
+// VRead gives a version by its id.
 func (s *statics) VRead(ref resource.Ref, versionID string) (store.Version, error) {
-	v, err := s.find(ref)
-	if err == nil && v.VersionID != versionID {
-		return store.Version{}, store.ErrNotFound
+	for _, v := range s.versions(ref) {
+		if v.VersionID == versionID {
+			return v, nil
+		}
 	}
-	return v, err
+	return store.Version{}, store.ErrNotFound
+}
+
+// versions are those of an artifact, the newest first.
+func (s *statics) versions(ref resource.Ref) (out []store.Version) {
+	current, err := s.find(ref)
+	if err != nil {
+		return nil
+	}
+	out = append(slices.Clone(s.former[ref]), current)
+	slices.Reverse(out)
+	for i := range out {
+		out[i].Seq = out[i].Number
+	}
+	return out
+}
+
+// History gives the versions of one artifact, the newest first.
+func (s *statics) History(q store.HistoryQuery) (store.Page, error) {
+	p := store.Page{Epoch: s.epoch}
+	if q.Epoch != "" && q.Epoch != s.epoch {
+		return p, errOutdated("definitions")
+	}
+	all := s.versions(resource.Ref{Type: q.Type, ID: q.ID})
+	if len(all) == 0 {
+		return p, store.ErrNotFound
+	}
+	all = slices.DeleteFunc(all, func(v store.Version) bool { return v.LastUpdated.Before(q.Since) })
+	p.Total = len(all)
+	if q.After != nil {
+		all = slices.DeleteFunc(all, func(v store.Version) bool { return v.Seq >= q.After.Seq })
+	}
+	if len(all) > q.Count {
+		all, p.More = all[:q.Count], q.Count > 0
+	}
+	p.Versions = all
+	return p, nil
 }
 
 // Search orders artifacts by lastUpdated and id, as the store orders by commit

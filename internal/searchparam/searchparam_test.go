@@ -152,7 +152,7 @@ func TestEveryTypeHasTheCommonParameters(t *testing.T) {
 		assert.Empty(t, problems)
 	}
 	assert.Len(t, CareTypes(), 23)
-	assert.Equal(t, []string{"CodeSystem", "ConceptMap", "PlanDefinition", "SearchParameter", "StructureDefinition", "ValueSet"}, ArtifactTypes())
+	assert.Equal(t, []string{"CapabilityStatement", "CodeSystem", "ConceptMap", "PlanDefinition", "SearchParameter", "StructureDefinition", "ValueSet"}, ArtifactTypes())
 	assert.Nil(t, Definitions("Nonsense"))
 }
 

@@ -58,4 +58,12 @@ var artifacts = []Definition{
 	{Type: "StructureDefinition", Name: "title", Kind: String, ID: "conformance-title", Expression: "StructureDefinition.title"},
 	{Type: "StructureDefinition", Name: "url", Kind: URI, Element: "uri", ID: "conformance-url", Expression: "StructureDefinition.url"},
 	{Type: "StructureDefinition", Name: "version", Kind: Token, Element: "string", ID: "conformance-version", Expression: "StructureDefinition.version"},
+
+	{Type: "CapabilityStatement", Name: "date", Kind: Date, ID: "conformance-date", Expression: "CapabilityStatement.date"},
+	{Type: "CapabilityStatement", Name: "name", Kind: String, ID: "conformance-name", Expression: "CapabilityStatement.name"},
+	{Type: "CapabilityStatement", Name: "publisher", Kind: String, ID: "conformance-publisher", Expression: "CapabilityStatement.publisher"},
+	{Type: "CapabilityStatement", Name: "status", Kind: Token, Element: "code", System: "http://hl7.org/fhir/publication-status", ID: "conformance-status", Expression: "CapabilityStatement.status"},
+	{Type: "CapabilityStatement", Name: "title", Kind: String, ID: "conformance-title", Expression: "CapabilityStatement.title"},
+	{Type: "CapabilityStatement", Name: "url", Kind: URI, Element: "uri", ID: "conformance-url", Expression: "CapabilityStatement.url"},
+	{Type: "CapabilityStatement", Name: "version", Kind: Token, Element: "string", ID: "conformance-version", Expression: "CapabilityStatement.version"},
 }

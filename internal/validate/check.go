@@ -16,6 +16,7 @@ import (
 	"nailbridge/internal/validate/engine"
 	"nailbridge/internal/validate/jsontree"
 	"nailbridge/mapping/profiles"
+	"nailbridge/mapping/published"
 	"nailbridge/mapping/resource"
 	"nailbridge/mapping/terms"
 )
@@ -62,14 +63,20 @@ func Engine(t *terms.Terms) *engine.Validator {
 	return v.(*engine.Validator)
 }
 
-// Definitions is a Registry of R4 and of our own definitions. Which codes a
-// licence permits to leave is no question of form, so all are known.
+// Definitions is a Registry of R4 and of our own definitions, profiles that others
+// have taken the place of by their version. Which codes a licence permits to leave
+// is no question of form, so all are known.
 func Definitions(t *terms.Terms) *defs.Registry {
 	r := defs.New()
 	own := t.Artifacts(terms.Setting{SnomedCT: terms.Licensed, HCPCS: true})
 	for _, a := range slices.Concat(own, profiles.Artifacts()) {
 		if _, err := r.Add(a.JSON); err != nil {
 			panic("validate: the embedded " + a.Type + " " + a.ID + ": " + err.Error())
+		}
+	}
+	for _, d := range published.Superseded() {
+		if _, err := r.Add(d.JSON); err != nil {
+			panic("validate: the embedded " + d.Canonical() + ": " + err.Error())
 		}
 	}
 	return r

@@ -87,7 +87,7 @@ func countTimesAt(it []*item) (amount, int) {
 		i++
 	}
 	spelled := it[0].spelled || it[1].spelled // three 1 min
-	if i == 1 && !(spelled && len(it) > 2 && it[1].number && it[2].is(unitMin, unitSec)) || i >= len(it) || !it[i].number {
+	if i == 1 && !(spelled && len(it) > 2 && it[1].number && it[2].is(unitMin, unitSec, unitML)) || i >= len(it) || !it[i].number {
 		return amount{}, 0
 	}
 	v, ok := decimal(it[i].text)
@@ -341,6 +341,10 @@ func plainAt(it []*item) (amount, int) {
 	case u.is(unitSec, unitMin):
 		return amount{what: single, text: seconds(v, u)}, 2
 	case u.is(unitApp):
+		if c, whole := wholeNumber(it, 0); whole {
+			return amount{what: times, each: repeat("", c)}, 2
+		}
+	case u.is(timesSign) && len(it) > 2 && it[2].is(chemical): // 2 x phenol
 		if c, whole := wholeNumber(it, 0); whole {
 			return amount{what: times, each: repeat("", c)}, 2
 		}

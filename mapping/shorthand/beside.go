@@ -10,17 +10,35 @@ import (
 // harmless are the words beside a toe of a column of sites that say nothing of whether, when
 // or on which foot it was done.
 var harmless = strings.Fields(`
-acute also area as base bed big chronic complete complicated corn corner curved deformed digitus dig distal dorsal dystrophic each
-entire foot full fungal granuloma groove gryphotic hcpcs igt igtn in incl including ingrowing ingrown ingrowth ingtn inverted involuted
-involution lesser lip mild mod moderate modified mycotic nailbed nailfold nailplate new oc og onychocryptosis onychogryphosis
-onychogryphotic onychomycosis only op ot part partial pincer plantar plate pointed prox proximal recurrent redo respectively rest
-severe sharp site sl slight slightly spicule spike surgical symptomatic thick thickened tip to too under very wall with
+a c o w revision revised
+acute acutely affected also area as base bed big bruised bruising callous callus chemo chronic club clubbed complete complicated
+congenital convex corn corner crumbly curly curvature curved curving cyst damage damaged deformed deformity detached dig digitus
+discoloured distal dorsal dysmorphic dystrophic each embedded entire epidermal exostosis familial flared folds foot full fungal
+fungus germinal granuloma groove gryphotic haematoma hcpcs heloma hematoma hereditary hook hooked hypertrophic hypertrophied
+hypertrophy igt igtn in incl including indurated ingr ingrow ingrowing ingrown ingrowth ingrowthal ingrowths ingtn injury inverted
+involuted involution irritated junction keratosis koilonychia large latent length lesion lesser lifted lifting lip loc located
+location long loose lump matrix melanonychia mild minor mod moderate modified modifier mucoid mycosis mycotic nailbed nailfold
+nailplate nailwall narrow new nodule oc og only onychauxis onychia onychocrypt onychocryptosis onychocyptosis onychogryph
+onychogryphosis onychogryphotic onycholysis onychomycosis op  overcurved overlapping pachyonychia part partial periungual pincer
+pincered plantar plate pointed polydactyly pressing proc procedure prox proximal pterygium pyogenic racquet ragged raised ramshorn
+recurrent redo region respectively rest retronychia rounded rubbing scarred sepsis severe shape shaped sharp short site sites skin
+sl slight slightly small spicula spicule spike spiked splinter split splits spur subacute subungual surgical sweaty symptomatic
+symptoms thick thickened thickening tip to too trauma traumatic trumpet tumour turned ulcer under ung ungual unguis upper verruca
+very wall wart wide width with work wound
 `)
 
 // unsettled doubts the toes of a column of sites beside which stands a word that the grammar
 // does not know, a date, or a word of another time, a plan or a denial that acts on nothing:
 // what it does not understand may say that this toe is not the one.
 func (r *reader) unsettled(groups []*group) {
+	if r.only(Border) && slices.ContainsFunc(r.items, r.strange) {
+		for _, g := range groups {
+			g.wrong = "border.beside-unknown"
+		}
+	}
+	if len(r.kinds) == 0 {
+		r.unsettledNote(groups)
+	}
 	if !r.siteColumn() {
 		return
 	}
@@ -45,7 +63,7 @@ func (r *reader) unsettled(groups []*group) {
 		if !slices.ContainsFunc(items, func(it *item) bool { return r.strange(it) && !(acted && len(here) == 0) || r.unfit(it) && !acted }) {
 			continue
 		}
-		if len(here) == 0 && (!named || slices.ContainsFunc(items, r.strange)) {
+		if slices.ContainsFunc(items, r.strange) || len(here) == 0 && !named {
 			here = groups
 		}
 		for _, g := range here {
@@ -56,9 +74,29 @@ func (r *reader) unsettled(groups []*group) {
 	}
 }
 
+// unsettledNote doubts the toes and borders of a note where a word that the grammar does not
+// know stands in the sentence of one of them: it may say that this one is of another time, or
+// that another is meant.
+func (r *reader) unsettledNote(groups []*group) {
+	strange := func(g *group) bool {
+		return slices.ContainsFunc(r.items, func(it *item) bool {
+			later := r.toCome(it) && g.hasToe() && g.first().from < it.from
+			return it.clause == g.clause && r.foreign(it) && !later
+		})
+	}
+	if !slices.ContainsFunc(groups, strange) {
+		return
+	}
+	for _, g := range groups {
+		if g.wrong == "" {
+			g.wrong = "toe.beside-unknown"
+		}
+	}
+}
+
 // in reports whether words of a toe stand in a segment.
 func (g *group) in(segment int) bool {
-	return slices.ContainsFunc(g.items, func(it *item) bool { return it.segment == segment })
+	return slices.ContainsFunc(slices.Concat(g.items, borderItems(g.borders)), func(it *item) bool { return it.segment == segment })
 }
 
 // fits are the classes of the words that say no more beside a toe than which it is, what
@@ -73,28 +111,25 @@ func (r *reader) actedOn(it *item) bool {
 	return it.mark != (mark{}) && (it.ofSite() || r.words[it.index] != nil)
 }
 
-// strange reports whether an item is a word, or a sign, that the grammar does not know.
+// strange reports whether an item of a column of sites is a word, or a sign, that the
+// grammar does not know.
 func (r *reader) strange(it *item) bool {
-	if it.text == "" || len(it.entries) > 0 || it.number {
-		return false
+	if slices.Contains(sources, it.text) && slices.ContainsFunc(r.segments[it.segment], func(o *item) bool { return o.is(side, sideDigit) }) {
+		return false // letter says R
 	}
-	if isLetter(it.text) {
-		if slices.Contains(sources, it.text) && slices.ContainsFunc(r.segments[it.segment], func(o *item) bool { return o.is(side, sideDigit) }) {
-			return false // letter says R
-		}
-		return len(it.text) > 1 && r.words[it.index] == nil && !slices.Contains(harmless, it.text)
-	}
-	return strings.Contains("✗✘❌≠¬~", it.text)
+	return r.unknown(it) && !r.lexicon.harmless[it.text] && !ofDisease(it.text) && !r.toCome(it)
 }
 
 // unfit reports whether an item says that something is of another time, or is not so.
 func (r *reader) unfit(it *item) bool {
 	i := it.index
 	switch {
-	case r.words[i] != nil || slices.Contains(harmless, it.text) && !it.is(nthWord, numberWord):
+	case r.words[i] != nil || r.lexicon.harmless[it.text] && !it.is(nthWord, numberWord):
 		return false
 	case calendar.MatchString(it.text) || it.is(timesSign):
 		return !r.lasting(i)
+	case r.toCome(it):
+		return true
 	case it.number:
 		return len(it.text) != 5 && !(i > 0 && (slices.Contains(staged, r.items[i-1].text) || r.items[i-1].is(timesSign)))
 	case it.is(planWord, pastWord, doubtWord, notWord, notAfter, fineAfter, pastAfter, unknownWord, convertWord):
@@ -105,6 +140,8 @@ func (r *reader) unfit(it *item) bool {
 		return false
 	case len(it.entries) == 0 || slices.Contains(staged, it.text) && i+1 < len(r.items) && r.items[i+1].number:
 		return false
+	case it.is(class(Wound)):
+		return !slices.Contains([]string{"over-granulating", "granulating", "discharging"}, it.entry(class(Wound)).value)
 	case strings.HasPrefix(it.entry(vague).value, string(Wound)): // nearly healed
 		return true
 	case it.is(class(Outcome)):
@@ -125,6 +162,9 @@ var bouts = []string{"episode", "bout", "occurrence", "recurrence", "infection"}
 func (r *reader) lasting(i int) bool {
 	if r.items[i].is(timesSign) {
 		i++
+	}
+	if i > 1 && i < len(r.items) && r.items[i].text == "1" && r.items[i-1].is(timesSign) && r.items[i-2].is(border, letter, borderWord) {
+		return true // lat x1
 	}
 	if i < len(r.items) && r.items[i].ofSite() || i+1 < len(r.items) && r.items[i].number && r.items[i+1].is(borderWord) {
 		return true
@@ -228,6 +268,11 @@ func (r *reader) awaits(i int) bool {
 		}
 	}
 	return false
+}
+
+// toCome reports whether an unknown word says of a toe that it waits, or when.
+func (r *reader) toCome(it *item) bool {
+	return !it.known && (r.ofCalendar(it) || slices.Contains(awaited, it.text))
 }
 
 // awaited are the words after a toe of what is still to come.

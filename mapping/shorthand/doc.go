@@ -42,7 +42,13 @@
 // In a column of sites a toe is certain only where each word beside it is known to say no
 // more than which toe it is, what was found and what was done: an unknown word, a date, a
 // plan or a side that contradicts it makes it ambiguous. In a note a plan, "not today" and
-// a time to come after a toe do.
+// a time to come after a toe do, as does a word that the grammar does not know in the
+// sentence of any toe.
+// Every other reading is ambiguous too where such a word stands in its segment (of amounts,
+// and of what was done in a note, in its clause), unless the word says nothing that could
+// deny it or put it into another time (idle, in unknown.go), is of a disease of the nail, an
+// adverb in -ly, or a place after a sign ("red to the midfoot"). Beside "not used" and "not
+// done" the reason after a dash is not looked at.
 // What was converted or changed to another thing of its kind is not read; a toe changed
 // to another is ambiguous.
 //
@@ -54,7 +60,9 @@
 // toe begins where the one before has side and digit. "R and L hallux" and "R 1st
 // and 2nd" are two toes. A border belongs to the toe that it follows, or, in a
 // clause that begins with a border, to the one that it precedes; the border after
-// several toes that "and" joins belongs to each. A side with a border has the digit of
+// several toes that "and" joins belongs to each; a medial and a lateral border listed after
+// several toes, and a border after two toes of which nothing says that it is of both, are
+// ambiguous. A side with a border has the digit of
 // the toe beside it that has a border too, and a digit its side: "R hallux lat, L med".
 // The border nearest to another toe, or away from it, is told by the digits. The names of
 // the fields of a form (foot: L; digit: 1; border: lat) are no words of a toe. R1L is a

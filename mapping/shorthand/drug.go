@@ -111,7 +111,10 @@ func (r *reader) sumGoesOn(i int) bool {
 // plainAll gives "both plain" to every dose.
 func (r *reader) plainAll(ds []dose) {
 	for i, it := range r.items {
-		if i == 0 || !it.is(vaso) || r.items[i-1].text != "both" && r.items[i-1].text != "all" {
+		all := func(k int) bool {
+			return k >= 0 && k < len(r.items) && slices.Contains([]string{"both", "all"}, r.items[k].text)
+		}
+		if !it.is(vaso) || !all(i-1) && !all(i+1) {
 			continue
 		}
 		for k := range ds {
@@ -278,7 +281,8 @@ func sumSaid(as []amount) ([]amount, bool) {
 		sum.Add(sum, v)
 	}
 	rest := slices.DeleteFunc(slices.Clone(as), func(a amount) bool {
-		return a.what == single && len(as[i].each) > 1 && sameNumber(a.text, trimmed(sum))
+		return a.what == single && len(as[i].each) > 1 && sameNumber(a.text, trimmed(sum)) ||
+			a.what == times && len(a.each) == len(as[i].each) // 2 applications (20 s, 15 s)
 	})
 	return rest, len(rest) < len(as)
 }

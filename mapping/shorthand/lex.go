@@ -132,7 +132,7 @@ func numberEnd(text string, i int) int {
 
 // countedWords are words that an x and a count are glued to.
 var countedWords = map[string]bool{"phenol": true, "phen": true, "ph": true, "naoh": true, "tca": true, "dna": true, "fta": true, "pna": true, "tna": true,
-	"cart": true, "carts": true, "apps": true}
+	"cart": true, "carts": true, "apps": true, "min": true, "mins": true, "sec": true, "secs": true}
 
 // endsInTimes reports whether a word of several letters ends in an x before a digit.
 func endsInTimes(text string, from, to int) bool {
@@ -227,6 +227,24 @@ func unlabelled(ts []token) []token {
 		if !named(i) && !sign && !between {
 			out = append(out, t)
 		}
+	}
+	return out
+}
+
+// unglued parts the border of one toe and the side of the next that are written together:
+// L1LL2M.
+func unglued(ts []token) []token {
+	var out []token
+	for i, t := range ts {
+		digits := i > 0 && i+1 < len(ts) && ts[i-1].number && ts[i-1].glued && t.glued && ts[i+1].number && ts[i+1].glued
+		if !digits || len(t.text) != 2 || !strings.Contains("lm", t.text[:1]) || !strings.Contains("lr", t.text[1:]) {
+			out = append(out, t)
+			continue
+		}
+		first, second := t, t
+		first.text, first.to = t.text[:1], t.from+1
+		second.text, second.from = t.text[1:], t.from+1
+		out = append(out, first, second)
 	}
 	return out
 }

@@ -139,6 +139,8 @@ func (r *reader) readMention(i int) (mention, bool) {
 		return r.bothOf(i)
 	case it.is(side):
 		return r.sideWord(i)
+	case r.sideOfToe(i):
+		return mention{border: record.Code("near " + it.entries[0].value), rule: "border.near"}, true
 	case it.is(digit, digits):
 		e := it.entries[0]
 		return mention{digit: []record.Code{record.Code(e.value)}, rule: e.rule}, true
@@ -191,7 +193,7 @@ func (r *reader) near(i int) (mention, bool) {
 	to := ""
 	for k := i + 1; k <= i+3 && k < len(r.items); k++ {
 		o := r.items[k]
-		if o.is(digit, ordinal) {
+		if o.is(digit, digits, ordinal) {
 			to = o.entries[0].value
 			break
 		}
@@ -204,8 +206,36 @@ func (r *reader) near(i int) (mention, bool) {
 	if away {
 		how = "away "
 	}
-	m := mention{border: record.Code(how + to), rule: "border.near"}
-	return m, to != ""
+	if to == "" { // near what it does not say
+		return mention{border: "lateral", unsure: true, rule: "border.near"}, r.siteColumn() || r.only(Border)
+	}
+	return mention{border: record.Code(how + to), rule: "border.near"}, true
+}
+
+// sideOfToe reports whether items name a border by the toe on its side, after another toe:
+// right hallux, 2nd toe side.
+func (r *reader) sideOfToe(i int) bool {
+	it := r.items[i]
+	if !it.is(digit, ordinal) || i > 0 && r.items[i-1].is(conj) {
+		return false
+	}
+	k := i + 1
+	next := func(f func(*item) bool) bool {
+		for k < len(r.items) && r.items[k].text == "-" {
+			k++
+		}
+		if k == len(r.items) || !f(r.items[k]) {
+			return false
+		}
+		k++
+		return true
+	}
+	toe := next(func(o *item) bool { return o.is(toeWord) })
+	of := next(func(o *item) bool { return slices.Contains([]string{"side", "edge"}, o.text) })
+	return of && (toe || it.is(digit)) && slices.ContainsFunc(r.items[:i], func(o *item) bool {
+		other := o.is(digit, digits) || o.is(ordinal) && r.words[o.index] != nil
+		return other && o.clause == it.clause && o.entries[0].value != it.entries[0].value
+	})
 }
 
 // hands are words of nails that are on no foot.
@@ -218,6 +248,9 @@ func (r *reader) code(it *item) (mention, bool) {
 	e := it.entry(sideDigit)
 	s, d, _ := strings.Cut(e.value, " ")
 	bare := e.rule == "toe.hcpcs" && it.text != "ta"
+	if i := it.index + 1; it.text == "ta" && i < len(r.items) && r.items[i].is(timesSign) {
+		return mention{}, false // TNA x 2
+	}
 	if it.text == "ta" && !r.siteColumn() && r.text.Original[it.from:it.to] != "TA" {
 		return mention{}, false
 	}
@@ -387,17 +420,20 @@ func (r *reader) borderWord(i int) (mention, bool) {
 		return mention{border: "whole", rule: "border.total"}, true
 	case slices.Contains([]string{"full", "complete", "entire"}, it.text) && (r.siteColumn() && !r.wants(Procedure) || r.only(Border)):
 		return mention{border: "whole", rule: "border.total"}, true
+	case it.is(border) && it.entry(border).value == "whole" && len(r.kinds) == 0 && i+1 < len(r.items) && strings.HasPrefix(r.items[i+1].text, "avulsion"):
+		return mention{}, false // total nail avulsion
 	case it.is(border):
 		e := it.entry(border)
 		return mention{border: record.Code(e.value), rule: e.rule}, true
 	case it.is(letter):
 		e := it.entry(letter)
-		ok := r.siteColumn() || r.only(Border) || r.beside(i, side, digit, digits, ordinal, sideDigit)
+		prev := r.neighbour(i, -1) // 60 yo M. R hallux
+		ok := r.siteColumn() || r.only(Border) || prev != nil && (prev.is(side, digit, digits, ordinal, sideDigit, letter) || prev.number && r.words[prev.index] != nil)
 		return mention{border: record.Code(e.value), rule: e.rule}, ok
 	case it.is(vagueBorder):
 		e := it.entry(vagueBorder)
 		ok := r.siteColumn() || r.only(Border) || r.beside(i, side, digit, digits, ordinal, sideDigit, borderWord)
-		edge := i+1 < len(r.items) && r.items[i+1].is(borderWord) || r.only(Border) // inner alone may be the inner foot
+		edge := it.text == "" || i+1 < len(r.items) && r.items[i+1].is(borderWord) || r.only(Border) // inner alone may be the inner foot
 		return mention{border: record.Code(e.value), unsure: !edge, rule: e.rule}, ok
 	}
 	return mention{}, false

@@ -20,6 +20,7 @@ type group struct {
 	items         []*item // of side and digit
 	clause        int
 	after         bool // "and" joins it to the toe before
+	shares        bool // its borders with the toe beside it
 }
 
 func (g *group) complete() bool { return (len(g.sides) > 0 || g.both) && len(g.digits) > 0 }
@@ -101,7 +102,10 @@ func grouped(ms []mention, clause int) []*group {
 			continue // of the two toes: total both
 		}
 		if m.rule == "both" && m.unsure && (len(out) > 0 || cur.several()) && cur.complete() && len(cur.borders) == 0 && i+1 < len(ms) && ms[i+1].isBorder() {
-			continue // T5 & T6, both lat
+			for _, g := range append(out, cur) { // T5 & T6, both lat
+				g.after = true
+			}
+			continue
 		}
 		if m.isBorder() {
 			if prefix && (cur.complete() || len(cur.sides) > 0 && len(cur.digits) == 0 && len(cur.borders) > 0) {
@@ -126,7 +130,7 @@ func grouped(ms []mention, clause int) []*group {
 		g.nearest()
 		g.bothBorders()
 	}
-	return sameSide(sameDigit(shared(out)))
+	return unshared(sameSide(sameDigit(shared(out))))
 }
 
 // innerAndOuter makes the inner and the outer border of a toe its two borders, whichever
@@ -280,7 +284,7 @@ func shared(gs []*group) []*group {
 	for i := len(gs) - 1; i > 0; i-- {
 		g, before := gs[i], gs[i-1]
 		if g.complete() && before.complete() && g.after && len(before.borders) == 0 && len(g.borders) > 0 {
-			before.borders = g.borders
+			before.borders, before.shares, g.shares = g.borders, true, true
 		}
 	}
 	for i, g := range gs[min(1, len(gs)):] {
@@ -288,6 +292,20 @@ func shared(gs []*group) []*group {
 		leads := len(before.borders) == 1 && before.borders[0].edge && before.borders[0].items[0].from < before.items[0].from
 		if leads && g.complete() && before.complete() && g.after && len(g.borders) == 0 {
 			g.borders = before.borders
+		}
+	}
+	return gs
+}
+
+// unshared doubts two toes of one breath of which only the second has a border, and nothing
+// says that it is of both: L1 R1 lat; T5, TA med.
+func unshared(gs []*group) []*group {
+	for i, g := range gs[min(1, len(gs)):] {
+		before := gs[i]
+		breath := before.items != nil && g.items != nil && (before.items[0].segment == g.items[0].segment || g.first().index == before.items[len(before.items)-1].index+2)
+		if before.complete() && g.complete() && len(before.borders) == 0 && len(g.borders) > 0 && breath &&
+			g.borders[0].items[0].from > g.items[0].from && before.wrong == "" && g.wrong == "" {
+			before.wrong, g.wrong = "border.which-toe", "border.which-toe"
 		}
 	}
 	return gs
@@ -302,11 +320,14 @@ func (g *group) begins(m, last mention) bool {
 		return m.isDigit() && len(g.digits) > 0 && len(g.borders) > 0 && len(g.sides) == 0 && !g.both
 	}
 	switch {
+	case g.rule == "toe.hcpcs" && !g.code && m.besides(last) && !m.joined && (m.isSide() || m.rule == "toe.initials"): // TA L 2nd, a TNA
+		g.wrong = "toe.code-and-words"
+		return true
 	case m.isSide():
 		return (!m.joined || !last.isSide() || len(g.borders) > 0) && !g.code
 	case m.isDigit():
 		return (!last.isDigit() || len(g.borders) > 0) && !g.code
-	case m.side != "" && m.code && !g.code && m.besides(last) && !g.says(m):
+	case m.side != "" && m.rule == "toe.hcpcs" && !g.code && m.besides(last) && !g.says(m):
 		g.wrong = "toe.code-and-words" // left hallux T5
 		return false
 	case m.side != "":
@@ -337,6 +358,9 @@ func (g *group) take(m mention) {
 	}
 	if m.both {
 		g.both = true
+	}
+	if m.isSide() && len(g.sides) > 1 && slices.Contains(g.sides, m.side) {
+		g.wrong = "toe.two-sides" // R and L hallux, lat R only
 	}
 	if m.side != "" && !slices.Contains(g.sides, m.side) {
 		if len(g.sides) > 0 && !m.joined {
@@ -506,7 +530,7 @@ func (r *reader) contradict(whole []*group, half *group) {
 
 // repeats reports whether half a toe, or a border alone, may belong to g.
 func (g *group) repeats(half *group) bool {
-	if g.both && len(half.sides) > 0 {
+	if (g.both || len(g.sides) > 1) && len(half.sides) > 0 {
 		return false // it is one of the two
 	}
 	for _, s := range half.sides {
@@ -539,8 +563,14 @@ func (r *reader) toes(g *group) {
 		digits = []record.Code{"1"}
 		g.wrong = "toe.digit-not-said"
 	}
+	if g.wrong == "toe.two-sides" && len(sides) == 2 && len(digits) == 1 && r.saysEach(g.clause) { // (L)(R) hallux, lat each
+		g.wrong = ""
+	}
 	if g.wrong == "" && g.leftRight() {
 		g.wrong = "border.left-right"
+	}
+	if g.wrong == "" && (len(sides)*len(digits) > 1 || g.shares) && r.listsBorders(g) {
+		g.wrong = "border.which-toe"
 	}
 	var vs []Value
 	for _, s := range sides {
@@ -558,6 +588,22 @@ func (r *reader) toes(g *group) {
 	for _, v := range vs {
 		r.toe(v, g)
 	}
+}
+
+// listsBorders reports whether a medial and a lateral border are named of several toes, and
+// nothing says that they are of each: R and L hallux, med and lat.
+func (r *reader) listsBorders(g *group) bool {
+	has := func(b record.Code) bool {
+		return slices.ContainsFunc(g.borders, func(m mention) bool { return m.border == b || m.rule == "border.listed" })
+	}
+	return has("medial") && has("lateral") && !r.saysEach(g.clause)
+}
+
+// saysEach reports whether a clause says that something is of each toe.
+func (r *reader) saysEach(clause int) bool {
+	return slices.ContainsFunc(r.items, func(it *item) bool {
+		return it.clause == clause && slices.Contains([]string{"each", "both", "all"}, it.text)
+	})
 }
 
 // leftRight reports whether a left or a right border stands among others of a toe, so that
@@ -608,7 +654,9 @@ func (r *reader) bordersAlone(g *group) {
 	if !r.wants(Border) {
 		return
 	}
+	toes := r.siteColumn() && len(r.text.Of(Site)) > 0 // of which it is of none
 	for _, b := range g.borders {
+		b.unsure = b.unsure || g.wrong != "" || toes
 		for _, one := range bordersOf(b) {
 			r.add(r.border(Reading{Kind: Border, Value: Value{Border: one}, Rule: b.rule}, b), b.items...)
 		}

@@ -102,20 +102,39 @@ type phrase struct {
 	entries []entry
 }
 
-// vocabulary finds phrases by their first token, the longest first.
-var vocabulary = sync.OnceValue(func() map[string][]phrase {
+// lexicon is a vocabulary: its phrases by their first token, the longest first; the words
+// that are read with a slip; and those that say nothing beside a toe.
+type lexicon struct {
+	phrases  map[string][]phrase
+	slips    slipIndex
+	harmless map[string]bool // beside a toe
+	idle     map[string]bool // beside all else
+}
+
+// vocabulary is what words.tsv holds.
+var vocabulary = sync.OnceValue(func() *lexicon {
+	l := &lexicon{phrases: phrasesOf(strings.Split(strings.TrimSuffix(wordsTSV, "\n"), "\n")[1:]), harmless: setOf(harmless), idle: setOf(idle)}
+	l.slips = slipsOf(l.phrases)
+	return l
+})
+
+func setOf(words []string) map[string]bool {
+	out := map[string]bool{}
+	for _, w := range words {
+		out[w] = true
+	}
+	return out
+}
+
+// phrasesOf are the phrases of some rows of a vocabulary.
+func phrasesOf(rows []string) map[string][]phrase {
 	by := map[string]*phrase{}
-	for n, line := range strings.Split(strings.TrimSuffix(wordsTSV, "\n"), "\n")[1:] {
+	for n, line := range rows {
 		f := strings.Split(line, "\t")
 		if len(f) != 4 {
 			panic(fmt.Sprintf("words.tsv, row %d: %d columns", n+2, len(f)))
 		}
-		var ts []string
-		for _, t := range lex(f[0]) {
-			if t.text != "-" || len(f[0]) == 1 {
-				ts = append(ts, t.text)
-			}
-		}
+		ts := phraseTokens(f[0])
 		key := strings.Join(ts, " ")
 		if by[key] == nil {
 			by[key] = &phrase{tokens: ts}
@@ -133,7 +152,18 @@ var vocabulary = sync.OnceValue(func() map[string][]phrase {
 		slices.SortFunc(ps, func(a, b phrase) int { return len(b.tokens) - len(a.tokens) })
 	}
 	return out
-})
+}
+
+// phraseTokens are the tokens of a phrase of the vocabulary, without its hyphens.
+func phraseTokens(text string) []string {
+	var ts []string
+	for _, t := range lex(text) {
+		if t.text != "-" || len(text) == 1 {
+			ts = append(ts, t.text)
+		}
+	}
+	return ts
+}
 
 // slips are the classes of long words that are read with one slip of the pen: a
 // letter too many, too few, another, or two exchanged. Sides are none of them:
@@ -174,13 +204,14 @@ type slipIndex struct {
 	known       map[string]bool
 }
 
-var slipWords = sync.OnceValue(func() slipIndex {
+// slipsOf is the index of some phrases.
+func slipsOf(phrases map[string][]phrase) slipIndex {
 	ix := slipIndex{map[string][]string{}, map[string][]string{}, map[string]bool{}}
 	for _, w := range noSlips {
 		ix.known[w] = true
 	}
 	seen := map[string]bool{}
-	for _, ps := range vocabulary() {
+	for _, ps := range phrases {
 		for _, p := range ps {
 			for _, t := range p.tokens {
 				ix.known[t] = true
@@ -193,7 +224,7 @@ var slipWords = sync.OnceValue(func() slipIndex {
 		}
 	}
 	return ix
-})
+}
 
 // maySlip reports whether a word of a phrase is read with a slip.
 func (p phrase) maySlip(word string) bool {
@@ -208,8 +239,8 @@ func (p phrase) maySlip(word string) bool {
 
 // unslipped gives the one word of the vocabulary that a word is one slip away from;
 // the word itself where there is none, or several.
-func unslipped(word string) string {
-	ws := slipWords()
+func (l *lexicon) unslipped(word string) string {
+	ws := l.slips
 	if len(word) < 5 || ws.known[word] {
 		return word
 	}
@@ -221,7 +252,7 @@ func unslipped(word string) string {
 		switch {
 		case found == "":
 			found = w
-		case !slices.Equal(alone(found), alone(w)):
+		case !slices.Equal(l.alone(found), l.alone(w)):
 			return word
 		default: // two spellings of one thing
 			found = min(found, w)
@@ -231,8 +262,8 @@ func unslipped(word string) string {
 }
 
 // alone is what a word stands for by itself; nil where it is only part of phrases.
-func alone(word string) []entry {
-	for _, p := range vocabulary()[word] {
+func (l *lexicon) alone(word string) []entry {
+	for _, p := range l.phrases[word] {
 		if len(p.tokens) == 1 {
 			return p.entries
 		}
@@ -268,8 +299,8 @@ func oneSlip(a, b string) bool {
 
 // match is the longest phrase that begins at ts[i], and how many tokens it takes; a
 // hyphen in the text between two words of a phrase does not part them.
-func match(ts []token, i int) ([]entry, int) {
-	for _, p := range vocabulary()[ts[i].text] {
+func (l *lexicon) match(ts []token, i int) ([]entry, int) {
+	for _, p := range l.phrases[ts[i].text] {
 		if n := p.at(ts, i); n > 0 {
 			return p.entries, n
 		}

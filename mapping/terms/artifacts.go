@@ -80,6 +80,16 @@ func (t *Terms) permitted(cm *conceptMap, s Setting) conceptMap {
 	return out
 }
 
+// Former is a definition as it was published earlier: of a map without the targets
+// that the setting does not permit.
+func (t *Terms) Former(s Setting, text []byte) ([]byte, error) {
+	cm := &conceptMap{}
+	if err := json.Unmarshal(text, cm); err != nil || cm.ResourceType != "ConceptMap" {
+		return text, err
+	}
+	return encode(t.permitted(cm, s)), nil
+}
+
 // Fragments returns CodeSystem fragments of SNOMED CT, LOINC and HCPCS with the
 // codes that may leave under a setting, for a validator outside. They are not
 // served.

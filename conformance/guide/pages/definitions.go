@@ -219,7 +219,8 @@ func (g *guide) extensionLink(name string) *Link {
 	return nil
 }
 
-// whereExtensionsOccur links each extension to the rows that it has in the tables.
+// whereExtensionsOccur links each extension to the rows that it has in the tables,
+// and to the protocols that have it.
 func (g *guide) whereExtensionsOccur() {
 	slices.SortFunc(g.extensions, func(a, b *Extension) int { return strings.Compare(a.ID, b.ID) })
 	for _, x := range g.extensions {
@@ -228,6 +229,11 @@ func (g *guide) whereExtensionsOccur() {
 				if r.Name == "extension["+last(x.URL)+"]" {
 					x.Where = append(x.Where, Link{r.Path, typePage(t.Name) + "#" + r.ID})
 				}
+			}
+		}
+		for _, p := range g.protocols {
+			if p.uses(x.URL) {
+				x.Where = append(x.Where, Link{p.Title, protocolsPage + "#" + p.ID})
 			}
 		}
 	}
@@ -333,20 +339,18 @@ func (p *parameters) of(typ string) []Search {
 // Protocol is a follow-up protocol.
 type Protocol struct {
 	ID, Title, URL, Version, Description, Usage string
-	Action                                      []Step
+
+	Extension intervals
+	Action    []Action
 }
 
-// Step is a review that a protocol plans.
-type Step struct {
+// Action is one step of a protocol.
+type Action struct {
 	ID, Title, Description string
-	RelatedAction          []struct{ OffsetDuration duration }
-	Extension              []struct {
-		URL       string
-		Extension []struct {
-			URL           string
-			ValueDuration duration
-		}
-	}
+
+	Extension     intervals
+	Documentation []struct{ Citation string }
+	RelatedAction []struct{ OffsetDuration duration }
 }
 
 type duration struct {
@@ -354,20 +358,47 @@ type duration struct {
 	Unit  string
 }
 
-// Window is the window around the date of a review, in words; "" where there is none.
-func (s Step) Window() string {
-	for _, x := range s.Extension {
-		if last(x.URL) != "follow-up-window" {
+func (d duration) String() string { return d.Value.String() + " " + d.Unit }
+
+// intervals are extensions that say windows.
+type intervals []interval
+
+type interval struct {
+	URL       string
+	Extension []struct {
+		URL           string
+		ValueDuration duration
+	}
+}
+
+// of is an interval in words, of the extension whose URL ends so; "" where it has
+// none.
+func (x intervals) of(end string) string {
+	for _, e := range x {
+		if last(e.URL) != end {
 			continue
 		}
-		var said []string
-		for _, part := range x.Extension {
-			said = append(said, fmt.Sprintf("%s %s %s", part.ValueDuration.Value, part.ValueDuration.Unit, part.URL))
+		part := map[string]duration{}
+		for _, p := range e.Extension {
+			part[p.URL] = p.ValueDuration
 		}
-		return strings.Join(said, ", ")
+		window := fmt.Sprintf("from %s before to %s after", part["before"], part["after"])
+		if offset, is := part["offset"]; is {
+			return fmt.Sprintf("%s, %s", offset, window)
+		}
+		return window
 	}
 	return ""
 }
+
+// Window says how far from its date a step may be.
+func (a Action) Window() string { return a.Extension.of("follow-up-window") }
+
+// Recall says when a missed step is called again, where it says so itself.
+func (a Action) Recall() string { return a.Extension.of("follow-up-recall") }
+
+// Recall says when a missed step is called again that does not say so itself.
+func (p Protocol) Recall() string { return p.Extension.of("follow-up-recall") }
 
 func (g *guide) takeProtocol(b []byte) (href string, err error) {
 	p := &Protocol{}
@@ -376,4 +407,10 @@ func (g *guide) takeProtocol(b []byte) (href string, err error) {
 	}
 	g.protocols = append(g.protocols, p)
 	return protocolsPage + "#" + p.ID, nil
+}
+
+// uses reports whether a protocol has an extension.
+func (p Protocol) uses(url string) bool {
+	is := func(x intervals) bool { return slices.ContainsFunc(x, func(i interval) bool { return i.URL == url }) }
+	return is(p.Extension) || slices.ContainsFunc(p.Action, func(a Action) bool { return is(a.Extension) })
 }

@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
-	"strconv"
 	"strings"
 
 	"nailbridge/internal/spec"
@@ -25,6 +24,8 @@ type guide struct {
 	definitions []Definition
 	profiles    map[string][]*Profile // by resource type
 	paths       map[string]bool       // every path that has a row
+
+	requirements Requirements
 }
 
 // Type is the page of a resource type.
@@ -59,6 +60,9 @@ func read(in Input) (*guide, error) {
 		}
 	}
 	g.codes.link()
+	if g.requirements, err = requirements(in.Requirements); err != nil {
+		return nil, err
+	}
 	if err := g.readTypes(); err != nil {
 		return nil, err
 	}
@@ -75,8 +79,7 @@ type artifact struct {
 }
 
 // definitionsOf reads the artifacts in the order of type, URL and version, the
-// latest first. What has no canonical URL is an example, and no definition; but
-// the statement of a server that is asked has none.
+// latest first. What has no canonical URL is an example, and no definition.
 func definitionsOf(artifacts []Artifact) ([]artifact, error) {
 	var out []artifact
 	for _, a := range artifacts {
@@ -84,26 +87,14 @@ func definitionsOf(artifacts []Artifact) ([]artifact, error) {
 		if err := json.Unmarshal(a.JSON, &x); err != nil {
 			return nil, fmt.Errorf("guide: %s: %w", a.Name, err)
 		}
-		if x.URL != "" || x.ResourceType == "CapabilityStatement" {
+		if x.URL != "" {
 			out = append(out, x)
 		}
 	}
 	slices.SortStableFunc(out, func(a, b artifact) int {
-		return cmp.Or(strings.Compare(a.ResourceType, b.ResourceType), strings.Compare(a.URL, b.URL), compareVersions(b.Version, a.Version))
+		return cmp.Or(strings.Compare(a.ResourceType, b.ResourceType), strings.Compare(a.URL, b.URL), spec.CompareVersions(b.Version, a.Version))
 	})
 	return out, nil
-}
-
-// compareVersions compares versions number by number.
-func compareVersions(a, b string) int {
-	number := func(s string) int { n, _ := strconv.Atoi(s); return n }
-	x, y := strings.Split(a, "."), strings.Split(b, ".")
-	for i := range min(len(x), len(y)) {
-		if c := cmp.Or(number(x[i])-number(y[i]), strings.Compare(x[i], y[i])); c != 0 {
-			return c
-		}
-	}
-	return len(x) - len(y)
 }
 
 // take reads one definition. The pages tell of the latest version; of older ones,

@@ -34,10 +34,11 @@ type Overview struct {
 	Paths, FromRecord, Compute int
 	Maps, Targets              int
 	Profiled                   int // types with a profile
+	Requirements               Requirements
 }
 
 func (g *guide) index() Overview {
-	o := Overview{Types: g.types, Maps: len(g.maps), Profiled: len(g.profiles)}
+	o := Overview{Types: g.types, Maps: len(g.maps), Profiled: len(g.profiles), Requirements: g.requirements}
 	for _, t := range g.types {
 		o.Resources += t.Count
 		o.Paths += t.Values

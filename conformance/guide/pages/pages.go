@@ -27,6 +27,8 @@ type Input struct {
 	Terms     *terms.Terms // the evidence of codes of other systems
 	Resources [][]byte     // everything that is published, whose paths the pages list
 	Artifacts []Artifact
+	// Requirements are those of the project's reference for FHIR servers.
+	Requirements []Requirement
 }
 
 // File is one page.
@@ -97,6 +99,7 @@ func (g *guide) pages() []page {
 		{Name: parametersPage, Title: "Search parameters", Kind: "parameters", Body: g.parameters},
 		{Name: protocolsPage, Title: "Follow-up protocols", Kind: "protocols", Body: g.protocols},
 		{Name: definitionsPage, Title: "All definitions", Kind: "definitions", Body: g.definitions},
+		{Name: requirementsPage, Title: "Requirements", Kind: "requirements", Body: g.requirements},
 	}
 	for _, t := range g.types {
 		out = append(out, page{Name: typePage(t.Name), Title: t.Name, Kind: "type", Body: t})
@@ -113,6 +116,8 @@ const (
 	parametersPage  = "search-parameters.html"
 	protocolsPage   = "protocols.html"
 	definitionsPage = "definitions.html"
+
+	requirementsPage = "requirements.html"
 )
 
 func typePage(typ string) string { return typ + ".html" }

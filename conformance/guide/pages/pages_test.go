@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/mapping/coverage"
+	"nailbridge/mapping/followup"
 	"nailbridge/mapping/terms"
 )
 
@@ -155,4 +156,57 @@ func TestCodeMapsShowTheirEvidence(t *testing.T) {
 		Display: "Complete excision of nail and nail matrix", Relation: "means the same", Leaves: "licensed",
 		Confidence: g.maps[i].Lines[0].Confidence, Sources: g.maps[i].Lines[0].Sources,
 	}, g.maps[i].Lines[0], "D7.3: licensed")
+}
+
+// A requirement stands once, in its area, with what shows it or why it is not in
+// force; one of which that is not known is an error.
+func TestRequirements(t *testing.T) {
+	in := input(t, nil)
+	in.Requirements = []Requirement{
+		{ID: "R-HTTP-01", Level: "SHALL", Section: "http.html §3.1.0.1.2", InForce: true, Asks: "an address"},
+		{ID: "R-TX-01", Level: "MAY", Section: "http.html §3.1.0.11", Reason: "not-offered: 405"},
+		{ID: "R-HTTP-02", Level: "SHALL", Section: "http.html", InForce: true, Asks: "a fault", By: "TestOfIt: from within"},
+	}
+	files, err := Make(in)
+	require.NoError(t, err)
+	var html string
+	for _, f := range files {
+		if f.Name == requirementsPage {
+			html = string(f.HTML)
+		}
+	}
+	for _, want := range []string{
+		"3 requirements, each once. 2 are in force", "1 are shown by a check", "<h2 id=\"HTTP\">Addresses, formats, headers</h2>", "2 of 2 in force", "0 of 1 in force",
+		`<strong>in force</strong>: a check of the suite`, `<strong>in force</strong>: TestOfIt: from within`, `not in force: not-offered: 405`,
+	} {
+		assert.Contains(t, html, want)
+	}
+	for _, wrong := range []Requirement{{ID: "R-HTTP-01", InForce: true}, {ID: "R-NONE-01", InForce: true}, {ID: "R-HTTP-03"}} {
+		_, err := requirements(append(in.Requirements, wrong))
+		assert.Error(t, err, wrong.ID)
+	}
+}
+
+// A protocol tells of each step when it is due, with its window, and when a missed
+// one is called again; the extensions say which protocols have them.
+func TestProtocolPage(t *testing.T) {
+	protocols, err := followup.Artifacts()
+	require.NoError(t, err)
+	in := input(t, nil)
+	for _, a := range protocols {
+		in.Artifacts = append(in.Artifacts, Artifact{a.ID, a.JSON})
+	}
+	files, err := Make(in)
+	require.NoError(t, err)
+	page := map[string]string{}
+	for _, f := range files {
+		page[f.Name] = string(f.HTML)
+	}
+	for _, want := range []string{ // as the narrative of the protocol has it: 2 d before to 3 d after
+		"<code>day-4</code><br/>First dressing check</th>", ">4 days, from 2 days before to 3 days after</td>", ">1 day, from 0 days before to 1 day after</td>",
+		"Source: No published timetable after avulsion alone was found", "is called again after 1 week, from 6 days before to 7 days after.",
+	} {
+		assert.Contains(t, page[protocolsPage], want)
+	}
+	assert.Equal(t, 2*4, strings.Count(page[extensionsPage], `<a href="protocols.html#`), "two extensions of four protocols")
 }

@@ -15,7 +15,8 @@ import (
 
 // Registry holds definitions by canonical. Once in use it must not be added to.
 type Registry struct {
-	structures map[string]*Structure
+	structures map[string]*Structure // the latest by URL, and each by URL and version
+	versions   map[string]string     // of the latest code system and value set by type and URL
 	systems    map[string]*system
 	sets       map[string]*spec.Holds
 	composed   map[string]*valueSet // not expanded yet
@@ -33,16 +34,17 @@ type system struct {
 // New makes a Registry of R4's core package and nothing else.
 func New() *Registry {
 	return &Registry{
-		structures: map[string]*Structure{}, systems: map[string]*system{}, sets: map[string]*spec.Holds{},
+		structures: map[string]*Structure{}, versions: map[string]string{}, systems: map[string]*system{}, sets: map[string]*spec.Holds{},
 		composed: map[string]*valueSet{},
 	}
 }
 
 // Add takes a StructureDefinition, ValueSet or CodeSystem in JSON; it reports
 // false for other resources, and for JSON that is none. What is added stands before what the core
-// package says of the same canonical.
+// package says of the same canonical. Of several versions the latest counts, whichever came
+// first; a StructureDefinition of an earlier one is found by it.
 func (r *Registry) Add(text []byte) (bool, error) {
-	var head struct{ ResourceType, URL string }
+	var head struct{ ResourceType, URL, Version string }
 	var other *json.UnmarshalTypeError
 	switch err := json.Unmarshal(text, &head); {
 	case errors.As(err, &other) && head.ResourceType == "":
@@ -55,14 +57,18 @@ func (r *Registry) Add(text []byte) (bool, error) {
 	case "StructureDefinition":
 		var s *Structure
 		if s, err = parseStructure(text); err == nil {
-			r.structures[s.URL] = s
+			r.addStructure(s)
 		}
 	case "CodeSystem":
-		err = r.addSystem(head.URL, text)
+		if r.latest("CodeSystem "+head.URL, head.Version) {
+			err = r.addSystem(head.URL, text)
+		}
 	case "ValueSet":
-		v := &valueSet{}
-		err = json.Unmarshal(text, v)
-		r.composed[head.URL] = v
+		if r.latest("ValueSet "+head.URL, head.Version) {
+			v := &valueSet{}
+			err = json.Unmarshal(text, v)
+			r.composed[head.URL] = v
+		}
 	default:
 		return false, nil
 	}
@@ -72,10 +78,31 @@ func (r *Registry) Add(text []byte) (bool, error) {
 	return true, err
 }
 
-// Structure finds a profile or extension by its canonical, with or without
-// version; a version that is asked for must be the one that is there, where that
-// is known.
+func (r *Registry) addStructure(s *Structure) {
+	if s.Version != "" {
+		r.structures[s.URL+"|"+s.Version] = s
+	}
+	if known := r.structures[s.URL]; known == nil || spec.CompareVersions(s.Version, known.Version) >= 0 {
+		r.structures[s.URL] = s
+	}
+}
+
+// latest reports whether no later version of a definition was added before, and
+// takes it down.
+func (r *Registry) latest(definition, version string) bool {
+	if known, is := r.versions[definition]; is && spec.CompareVersions(version, known) < 0 {
+		return false
+	}
+	r.versions[definition] = version
+	return true
+}
+
+// Structure finds a profile or extension by its canonical; without version it is
+// the latest. A version that is asked for must be there, where versions are known.
 func (r *Registry) Structure(canonical string) *Structure {
+	if s := r.structures[canonical]; s != nil {
+		return s
+	}
 	url, version, _ := strings.Cut(canonical, "|")
 	if s := r.structures[url]; s != nil {
 		if version != "" && s.Version != "" && s.Version != version {
@@ -98,11 +125,13 @@ func (r *Registry) Structure(canonical string) *Structure {
 	return known.(*Structure)
 }
 
-// Structures lists those that were added.
+// Structures lists those that were added, of each the latest version.
 func (r *Registry) Structures() []*Structure {
 	var out []*Structure
-	for _, s := range r.structures {
-		out = append(out, s)
+	for canonical, s := range r.structures {
+		if canonical == s.URL {
+			out = append(out, s)
+		}
 	}
 	return out
 }

@@ -86,3 +86,38 @@ func TestStructures(t *testing.T) {
 	assert.NotNil(t, r.Structure("https://a.example/p|2"))
 	assert.Nil(t, r.Structure("https://a.example/p|3"))
 }
+
+// Of several versions of a definition the latest counts, whichever was added first,
+// by numbers; a profile of an earlier version is found by it (R4
+// references.html#canonical).
+func TestTheLatestVersionCounts(t *testing.T) {
+	const url = "https://a.example/StructureDefinition/p"
+	profile := func(version string) []byte {
+		return []byte(`{"resourceType":"StructureDefinition","url":"` + url + `","version":"` + version + `","type":"Goal","kind":"resource","derivation":"constraint"}`)
+	}
+	system := func(version, code string) []byte {
+		return []byte(`{"resourceType":"CodeSystem","url":"https://a.example/s","version":"` + version + `","content":"complete","concept":[{"code":"` + code + `"}]}`)
+	}
+	for _, order := range [][]string{{"1.9.0", "1.10.0"}, {"1.10.0", "1.9.0"}} {
+		r := defs.New()
+		for _, version := range order {
+			_, err := r.Add(profile(version))
+			require.NoError(t, err)
+			_, err = r.Add(system(version, "of-"+version))
+			require.NoError(t, err)
+			_, err = r.Add([]byte(`{"resourceType":"ValueSet","url":"https://a.example/v","version":"` + version + `","compose":{"include":[{"system":"https://a.example/s","concept":[{"code":"of-` + version + `"}]}]}}`))
+			require.NoError(t, err)
+		}
+		r.Ready()
+		assert.Equal(t, "1.10.0", r.Structure(url).Version)
+		assert.Equal(t, "1.9.0", r.Structure(url+"|1.9.0").Version)
+		assert.Nil(t, r.Structure(url+"|1.8.0"))
+		require.Len(t, r.Structures(), 1)
+		assert.Equal(t, "1.10.0", r.Structures()[0].Version)
+		_, known := r.Code("https://a.example/s", "of-1.10.0")
+		assert.Equal(t, defs.Yes, known)
+		_, known = r.Code("https://a.example/s", "of-1.9.0")
+		assert.Equal(t, defs.No, known)
+		assert.Equal(t, defs.Yes, r.MemberOf("https://a.example/v", "https://a.example/s", "of-1.10.0"))
+	}
+}

@@ -1,0 +1,250 @@
+package shorthand
+
+import (
+	"slices"
+	"strings"
+
+	"nailbridge/mapping/record"
+)
+
+// coded are the kinds whose class in the vocabulary bears their name.
+var coded = []Kind{Procedure, Method, Flush, Dressing, Attendance, Wound, Exudate, Finding, Diagnosis, Regrowth, Discharge, Outcome}
+
+// codes reads the kinds that are a value of a closed list.
+func (r *reader) codes() {
+	for _, it := range r.items {
+		if it.mark.not {
+			r.denied(it)
+			continue
+		}
+		for _, e := range it.entries {
+			k := Kind(e.class)
+			switch {
+			case e.class == vague:
+				r.vague(it, e)
+			case e.class == columnVague && len(r.kinds) > 0:
+				r.vague(it, e)
+			case e.class == columnWord && (len(r.kinds) > 0 || r.dresses(it, e)):
+				kind, code, _ := strings.Cut(e.value, " ")
+				appointment := Kind(kind) == Outcome && r.wants(Attendance) // cancelled
+				if r.wants(Kind(kind)) && !appointment {
+					r.add(Reading{Kind: Kind(kind), Value: Value{Code: record.Code(code)}, Certainty: Certain, Rule: e.rule}, it)
+				}
+			case e.class == noTourni && r.wants(Tourniquet):
+				r.add(Reading{Kind: Tourniquet, Value: Value{Code: "not-used"}, Certainty: Certain, Rule: e.rule}, it)
+			case k == Dressing && (r.medicated(it) || r.beneath(it)):
+			case k == Discharge && r.fromWound(it):
+			case k == Finding && r.complaint(it):
+			case slices.Contains(coded, k) && r.wants(k):
+				r.add(Reading{Kind: k, Value: Value{Code: record.Code(e.value)}, Certainty: Certain, Rule: e.rule}, it)
+				if e.class == class(Discharge) && e.value == "healed" && r.wants(Wound) {
+					r.add(Reading{Kind: Wound, Value: Value{Code: "healed"}, Certainty: Certain, Rule: e.rule}, it)
+				}
+			}
+		}
+	}
+}
+
+// rebookedInNote reads the short forms of a new appointment in a note, beside one that
+// was not kept: DNA, r/b 3/52.
+func (r *reader) rebookedInNote() {
+	missed := false
+	r.each(Attendance, func(rd *Reading) {
+		missed = missed || rd.Value.Code == "did-not-attend" || rd.Value.Code == "cancelled"
+	})
+	if len(r.kinds) > 0 || !missed {
+		return
+	}
+	for _, it := range r.items {
+		if e := it.entry(columnWord); e.value == string(Attendance)+" rebooked" && !it.mark.not {
+			r.add(Reading{Kind: Attendance, Value: Value{Code: "rebooked"}, Certainty: Certain, Rule: e.rule}, it)
+		}
+	}
+}
+
+// dresses reports whether a word of a column of dressings is one in a note, by the noun
+// that follows: iodine gauze.
+func (r *reader) dresses(it *item, e entry) bool {
+	if !strings.HasPrefix(e.value, string(Dressing)+" ") {
+		return false
+	}
+	if it.index+1 < len(r.items) && r.items[it.index+1].is(dressingWord) {
+		return true
+	}
+	if r.text.Original[it.from:it.to] != "NA" { // not sodium, not n/a
+		return false
+	}
+	for _, step := range []int{-1, 1} {
+		n := r.neighbour(it.index, step)
+		if n != nil && (n.is(class(Dressing), dressingWord) || n.text == "redressed" || n.text == "dressed" || n.text == "crepe" || n.text == "tubegauze" || n.text == "tubular") {
+			return true
+		}
+	}
+	return false
+}
+
+// medicated reports whether a tulle is that of the antimicrobial before it: honey tulle.
+func (r *reader) medicated(it *item) bool {
+	if !it.is(dressingWord) || it.index == 0 {
+		return false
+	}
+	return slices.ContainsFunc(r.items[it.index-1].entries, func(e entry) bool {
+		return e.class == class(Dressing) && e.value == "antimicrobial" || e.value == string(Dressing)+" antimicrobial"
+	})
+}
+
+// beneath reports whether something else than a dressing is under one: rash under plaster.
+func (r *reader) beneath(it *item) bool {
+	i := it.index
+	if i < 2 || !slices.Contains([]string{"under", "beneath", "underneath"}, r.items[i-1].text) || r.items[i-2].segment != it.segment {
+		return false
+	}
+	return !slices.ContainsFunc(r.items[:i], func(o *item) bool {
+		return o.segment == it.segment && (o.is(class(Dressing), dressingWord) || o.is(columnWord))
+	})
+}
+
+// temperatures reads the fever that a number says: temp 38.4 (38 degrees Celsius and above;
+// common practice, no source).
+func (r *reader) temperatures() {
+	if !r.wants(Finding) {
+		return
+	}
+	for i, it := range r.items {
+		if it.text != "temp" && it.text != "temperature" {
+			continue
+		}
+		for k := i + 1; k < len(r.items) && k <= i+3 && r.items[k].clause == it.clause; k++ {
+			o := r.items[k]
+			if v, ok := decimal(o.text); o.number && ok && len(v) >= 2 && v >= "38" && v < "43" && (len(v) == 2 || v[2] == '.') && it.mark == (mark{}) {
+				r.add(Reading{Kind: Finding, Value: Value{Code: "fever"}, Certainty: Certain, Rule: "finding.temperature"}, it, o)
+			}
+		}
+	}
+}
+
+// complaint reports whether a sign of a note is what the patient came with, for so many
+// weeks or months: painful 6/12.
+func (r *reader) complaint(it *item) bool {
+	if len(r.kinds) > 0 || it.index+1 >= len(r.items) {
+		return false
+	}
+	for _, o := range r.items[it.index+1:] {
+		if o.clause == it.clause && o.is(timesSign) && r.lasting(o.index) && calendar.MatchString(r.items[o.index+1].text) {
+			return true
+		}
+		if o.stretch != it.stretch || !o.ofSite() && !o.is(borderWord, toeWord, footWord, timesSign) {
+			break
+		}
+	}
+	return calendar.MatchString(r.items[it.index+1].text)
+}
+
+// fromWound reports whether a d/c is what comes from a wound: serous d/c, d/c cloudy.
+func (r *reader) fromWound(it *item) bool {
+	if it.text != "dc" && it.text != "" {
+		return false
+	}
+	for _, i := range []int{it.index - 1, it.index + 1} {
+		if i >= 0 && i < len(r.items) && r.items[i].is(class(Exudate)) && it.entry(class(Discharge)).rule == "discharge.d-c" {
+			it.used = true
+			return true
+		}
+	}
+	return false
+}
+
+// unsaidDressing asks which dressing it was, in a column of dressings that names one
+// without saying which: usual dressing.
+func (r *reader) unsaidDressing() {
+	if !r.only(Dressing) || len(r.text.Readings) > 0 {
+		return
+	}
+	for _, it := range r.items {
+		if it.text == "dressing" && !it.mark.not {
+			r.add(Reading{Kind: Dressing, Value: Value{Code: "other"}, Certainty: Ambiguous, Rule: "dressing.not-said"}, it)
+			return
+		}
+	}
+}
+
+// denied reads what a phrase says that is denied: phenol not used is a matrix
+// untreated, where no other chemical is named; regrowth, none.
+func (r *reader) denied(it *item) {
+	none := func(k Kind) {
+		if r.wants(k) {
+			r.add(Reading{Kind: k, Value: Value{Code: "none"}, Certainty: Certain, Rule: "denied"}, it)
+		}
+	}
+	if it.is(chemical) && it.entry(chemical).value == "phenol" &&
+		!slices.ContainsFunc(r.items, func(o *item) bool { return o.is(chemical, phenolAlc) && !o.mark.not }) {
+		none(Method)
+	}
+	for _, e := range it.entries {
+		switch {
+		case !it.mark.none && !it.mark.no: // allergic to
+		case e.class == vague && strings.HasPrefix(e.value, string(Regrowth)+" "):
+			none(Regrowth)
+		case e.class == class(Exudate) && it.mark.none:
+			none(Exudate)
+		case e.class == class(Diagnosis) && e.value == "wound-infection":
+			none(Finding)
+		case e.class == tourniquet && r.wants(Tourniquet):
+			r.add(Reading{Kind: Tourniquet, Value: Value{Code: "not-used"}, Certainty: Certain, Rule: "denied"}, it)
+		}
+	}
+}
+
+// nothing reads a column that says nothing but no: none, nil, not used.
+func (r *reader) nothing() {
+	items := r.items
+	for len(items) > 1 && items[0].is(naWord, filler) { // N/A - not used
+		items = items[1:]
+	}
+	if len(items) == 1 && items[0].text == "yes" && r.only(Tourniquet, On, Off, Minutes) {
+		r.add(Reading{Kind: Tourniquet, Value: Value{Code: "used"}, Certainty: Certain, Rule: "tourniquet"}, items[0])
+	}
+	notDone := func(it *item) bool { return it.is(class(Outcome)) && it.entry(class(Outcome)).value == "not-done" }
+	alone := !slices.ContainsFunc(items, func(it *item) bool { return !it.is(notWord, notAfter, filler, usedWord) && !notDone(it) })
+	first := len(items) > 1 && (items[1].text == "," || items[1].text == "-")
+	asked := len(items) == 2 && items[0].text == "?" && items[1].is(usedWord)
+	if (asked || len(items) == 1 && items[0].text == "?") && r.only(Tourniquet, On, Off, Minutes) {
+		r.add(Reading{Kind: Tourniquet, Value: Value{Code: "used"}, Certainty: Ambiguous, Rule: "tourniquet.not-said", Others: []Value{{Code: "used"}, {Code: "not-used"}}}, items[0])
+		return
+	}
+	if len(items) == 0 || !alone && !first || !items[0].is(notWord, notAfter) && !notDone(items[0]) {
+		return
+	}
+	for k, of := range map[Kind][]Kind{
+		Method: {Chemical, Percent, Applications, Method, Flush}, Tourniquet: {Tourniquet, On, Off, Minutes}, Dressing: {Dressing},
+	} {
+		if !r.only(of...) || !r.wants(k) {
+			continue
+		}
+		v := record.Code("none")
+		if k == Tourniquet {
+			v = "not-used"
+		}
+		r.add(Reading{Kind: k, Value: Value{Code: v}, Certainty: Certain, Rule: "nothing"}, items[0])
+	}
+}
+
+// vague reads a phrase of several meanings: "kind code|kind code".
+func (r *reader) vague(it *item, e entry) {
+	if it.text == "pt" && r.text.Original[it.from:it.to] != "PT" {
+		return // the patient
+	}
+	var k Kind
+	var vs []Value
+	for _, alt := range strings.Split(e.value, "|") {
+		kind, code, _ := strings.Cut(alt, " ")
+		if Kind(kind) != k && k != "" && !r.wants(k) {
+			vs = nil
+		}
+		k = Kind(kind)
+		vs = append(vs, Value{Code: record.Code(code)})
+	}
+	if k != "" && r.wants(k) {
+		r.add(Reading{Kind: k, Value: vs[0], Certainty: Ambiguous, Rule: e.rule, Others: vs}, it)
+	}
+}

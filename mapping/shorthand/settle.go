@@ -1,0 +1,127 @@
+package shorthand
+
+import (
+	"slices"
+)
+
+// settle drops what was read twice, makes two answers to one question ambiguous, and
+// lists what was not read.
+func (r *reader) settle() {
+	var out []Reading
+	for _, rd := range r.text.Readings {
+		same := slices.IndexFunc(out, func(o Reading) bool { return o.String() == rd.String() })
+		switch {
+		case same < 0:
+			out = append(out, rd)
+		case rd.Certainty != Ambiguous && out[same].Certainty == Ambiguous:
+			out[same] = rd
+		}
+	}
+	for i := range out {
+		if out[i].Certainty == Ambiguous && len(out[i].Others) == 0 {
+			out[i].Others = []Value{out[i].Value}
+		}
+	}
+	slices.SortStableFunc(out, func(a, b Reading) int { return a.From - b.From })
+	out = slices.DeleteFunc(out, func(rd Reading) bool { return saidWithBorder(rd, out) })
+	r.text.Readings = r.contradictions(out)
+	for _, it := range r.items {
+		if it.unread() {
+			r.text.Unread = append(r.text.Unread, Span{it.from, it.to})
+		}
+	}
+}
+
+// saidWithBorder reports whether a reading says no more of a toe than another, which says
+// its border.
+func saidWithBorder(rd Reading, all []Reading) bool {
+	v := rd.Value
+	return rd.Kind == Site && v.Border == "" && rd.Certainty != Ambiguous && slices.ContainsFunc(all, func(o Reading) bool {
+		return o.Kind == Site && o.Certainty != Ambiguous && o.Value.Border != "" && o.Value.Side == v.Side && o.Value.Digit == v.Digit
+	})
+}
+
+// unread reports whether an item says something that no reading took.
+func (it *item) unread() bool {
+	small := it.is(filler, conj, borderWord, toeWord, footWord, notWord, pastWord, planWord, doubtWord, breakWord, injectWord, timesSign, totalWord)
+	return !it.used && !small && !(len(it.entries) > 0 && it.minor()) && (len(it.entries) > 0 || it.number || isLetter(it.text))
+}
+
+// one answers a single question each: two answers contradict each other.
+var one = []Kind{Attendance, Wound, Exudate, Regrowth, Discharge, Outcome, Tourniquet, On, Off, Minutes}
+
+func (r *reader) contradictions(rs []Reading) []Reading {
+	for _, k := range one {
+		var vs []Value
+		for _, rd := range rs {
+			if rd.Kind == k && rd.Certainty != Ambiguous {
+				vs = append(vs, rd.Value)
+			}
+		}
+		if len(vs) < 2 || k == Attendance && rebooked(vs) || k == Minutes && r.bothTimed() || (k == Wound || k == Exudate) && r.ofBorders(rs, k) || k == Wound && unhealed(vs) || (k == On || k == Off) && pairs(rs) {
+			continue
+		}
+		for i := range rs {
+			if rs[i].Kind == k && rs[i].Certainty != Ambiguous {
+				rs[i].Certainty, rs[i].Others, rs[i].Rule = Ambiguous, vs, rs[i].Rule+".two-answers"
+			}
+		}
+	}
+	return rs
+}
+
+// bothTimed reports whether the minutes of a column are those of both sides: 12 min R, 9
+// min L.
+func (r *reader) bothTimed() bool {
+	has := func(s string) bool {
+		return slices.ContainsFunc(r.items, func(it *item) bool { return it.is(side) && it.entry(side).value == s })
+	}
+	return r.only(Tourniquet, On, Off, Minutes) && has("left") && has("right")
+}
+
+// ofBorders reports whether two answers are those of two borders, or toes: lat healed, med
+// granulating.
+func (r *reader) ofBorders(rs []Reading, k Kind) bool {
+	var seen []string
+	for _, rd := range rs {
+		if rd.Kind != k || rd.Certainty == Ambiguous {
+			continue
+		}
+		at := slices.IndexFunc(r.items, func(it *item) bool { return it.from == rd.From })
+		of := ""
+		for _, it := range r.segments[r.items[at].segment] {
+			if it.is(border, side, digit, sideDigit) {
+				of += it.entries[0].value + " "
+			}
+		}
+		if of == "" || slices.Contains(seen, of) {
+			return false
+		}
+		seen = append(seen, of)
+	}
+	return len(seen) == 2
+}
+
+// unhealed reports whether two stages of a wound are that it does not heal and how it looks.
+func unhealed(vs []Value) bool {
+	not := func(v Value) bool { return v.Code == "not-healing" }
+	return len(vs) == 2 && not(vs[0]) != not(vs[1]) && !slices.ContainsFunc(vs, func(v Value) bool { return v.Code == "healed" || v.Code == "drying" })
+}
+
+// pairs reports whether the times of two tourniquets are those of each: on, off, on, off.
+func pairs(rs []Reading) bool {
+	var ks []Kind
+	for _, rd := range rs {
+		if rd.Kind == On || rd.Kind == Off {
+			ks = append(ks, rd.Kind)
+		}
+	}
+	return slices.Equal(ks, []Kind{On, Off, On, Off})
+}
+
+// rebooked reports whether all that is said beside a new appointment is one thing:
+// "DNA, rebooked".
+func rebooked(vs []Value) bool {
+	other := slices.DeleteFunc(slices.Clone(vs), func(v Value) bool { return v.Code == "rebooked" })
+	return len(other) == 1
+}
