@@ -7,8 +7,11 @@ import (
 	"encoding/xml"
 	"errors"
 	"fmt"
+	"html"
 	"io"
 	"maps"
+	"net/http"
+	"net/http/httptest"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -25,6 +28,7 @@ import (
 	"nailbridge/internal/store"
 	"nailbridge/mapping/coverage"
 	"nailbridge/mapping/record"
+	"nailbridge/mapping/terms"
 )
 
 // TestGuidePages makes the pages of the demo as the command does, and holds them
@@ -60,6 +64,7 @@ func TestGuidePages(t *testing.T) {
 				assert.Contains(t, text, d.URL, x.Name)
 			}
 		})
+		t.Run("every request that the pages name is answered", func(t *testing.T) { everyRequest(t, a, in, dir) })
 		t.Run("every requirement stands once, with what shows it or why it is not in force", func(t *testing.T) {
 			everyRequirementOnce(t, filepath.Join(dir, "requirements.html"))
 			assert.Contains(t, written["index.html"].links, "requirements.html")
@@ -122,6 +127,44 @@ func TestGuideSaysWhatItWants(t *testing.T) {
 	var stderr bytes.Buffer
 	assert.Equal(t, 2, runArgs([]string{"guide"}, &env{ctx: context.Background(), stdout: io.Discard, stderr: &stderr}))
 	assert.Contains(t, stderr.String(), "--pages")
+}
+
+// named is a request as the pages name it.
+var named = regexp.MustCompile(`<code>GET ([^<]+)</code>`)
+
+// everyRequest asks what the page of reading tells a hub to ask, and holds it to what the
+// statement says of every request.
+func everyRequest(t *testing.T, a *app, in pages.Input, dir string) {
+	page, err := os.ReadFile(filepath.Join(dir, "reading.html"))
+	require.NoError(t, err)
+	requests := named.FindAllStringSubmatch(string(page), -1)
+	assert.Greater(t, len(requests), 4)
+	for _, r := range requests {
+		path := html.UnescapeString(r[1])
+		if strings.HasSuffix(path, "?url=") {
+			path += url.QueryEscape(terms.CanonicalBase + "/ValueSet/tag|1.0.0")
+		}
+		w := httptest.NewRecorder()
+		a.handler.ServeHTTP(w, httptest.NewRequestWithContext(t.Context(), http.MethodGet, a.file.PublicBaseURL+"/"+path, nil))
+		assert.Equal(t, http.StatusOK, w.Code, path)
+		if path != "metadata" {
+			assert.Contains(t, w.Body.String(), `"entry":[`, path)
+		}
+	}
+	said := html.UnescapeString(strings.ReplaceAll(string(page), "</li>\n<li>", " "))
+	n := 0
+	for _, x := range in.Artifacts {
+		var s struct {
+			ResourceType string
+			Rest         []struct{ Documentation string }
+		}
+		require.NoError(t, json.Unmarshal(x.JSON, &s))
+		if s.ResourceType == "CapabilityStatement" {
+			n++
+			assert.Contains(t, said, s.Rest[0].Documentation)
+		}
+	}
+	assert.Positive(t, n)
 }
 
 // webPage is what a test reads of a page.

@@ -3,6 +3,7 @@ package suite_test
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"io"
 	"net/http"
 	"net/url"
@@ -137,10 +138,10 @@ func faultsOf(o *suite.Opened) []fault {
 			return false
 		}},
 		{name: "nobody is there and all is well", rows: "READ-04", answered: func(a *answer) bool { return a.is(get1, "^Procedure/never$") && a.instead(200, allGood) }},
-		{name: "gone is not found", rows: "READ-05", answered: func(a *answer) bool {
+		{name: "gone is not found", rows: "READ-05 receiving-decline", answered: func(a *answer) bool {
 			return a.is(get1, "^(CarePlan|Patient)/[^/]+$") && a.status == http.StatusGone && a.instead(http.StatusNotFound, problem)
 		}},
-		{name: "a gone version is not found", rows: "READ-09", answered: func(a *answer) bool {
+		{name: "a gone version is not found", rows: "READ-09 receiving-decline", answered: func(a *answer) bool {
 			return a.is(get1, "^CarePlan/[^/]+/_history/") && a.status == http.StatusGone && a.instead(http.StatusNotFound, problem)
 		}},
 		{name: "the current version is another", rows: "READ-07", answered: func(a *answer) bool {
@@ -198,6 +199,10 @@ func faultsOf(o *suite.Opened) []fault {
 		{name: "a parameter is declared and not offered", rows: "CAP-03", answered: func(a *answer) bool {
 			return a.is(get1, "^Goal$") && a.asks("lifecycle-status=") && a.instead(400, problem)
 		}},
+		{name: "an include is declared and not offered", rows: "CAP-03", answered: func(a *answer) bool {
+			return a.is(get1, "^metadata$") && a.replace(`"searchInclude":["CarePlan:`, `"searchInclude":["CarePlan:nosuch","CarePlan:`)
+		}},
+		{name: "a declared parameter is passed over", rows: "CAP-03", asked: query("Encounter", "&status=nosuch", "")},
 		// Search.
 		{name: "an empty search is no searchset", rows: "SRCH-01", answered: func(a *answer) bool {
 			return a.is(get1, "^Procedure$") && a.asks("patient=none") && a.replace(`"searchset"`, `"collection"`)
@@ -340,7 +345,7 @@ func faultsOf(o *suite.Opened) []fault {
 		{name: "a history is a collection", rows: "HIST-01", answered: func(a *answer) bool {
 			return a.is(get1, "^_history$") && a.asks("_count=5") && !a.asks("_count=50") && a.replace(`"type":"history"`, `"type":"collection"`)
 		}},
-		{name: "no deletions", rows: "HIST-02", answered: func(a *answer) bool {
+		{name: "no deletions", rows: "HIST-02 receiving-decline", answered: func(a *answer) bool {
 			return a.is(get1, "^"+gone+"/_history$") && a.entries(func(l []any) []any { return slices.DeleteFunc(l, deletion) })
 		}},
 		{name: "entries of another version", rows: "HIST-03", answered: func(a *answer) bool {
@@ -367,6 +372,7 @@ func faultsOf(o *suite.Opened) []fault {
 			return a.is(get1, "^Practitioner$") && a.replace(`"Practitioner","id":"`, `"Practitioner","id":"_`)
 		}},
 		{name: "a date that there is not", rows: "DATA-10", answered: found("given=zoe", `"1988-05-14"`, `"1988-02-30"`)},
+		{name: "a member twice", rows: "content-valid", answered: found("family=M%C3%9CLL", `"resourceType":"Patient",`, `"resourceType":"Patient","resourceType":"Patient",`)},
 		{name: "an unknown element", rows: "DATA-08", answered: found("family=M%C3%9CLL", `"resourceType":"Patient",`, `"resourceType":"Patient","nosuch":"x",`)},
 		{name: "an unknown modifier", rows: "DATA-26", answered: found("family:exact=M%C3%BClldorn", `"resourceType":"Patient",`, `"resourceType":"Patient","modifierExtension":[{"url":"http://none.example/x","valueBoolean":true}],`)},
 		{name: "a reference to another type", rows: "DATA-21 PROF-16", answered: func(a *answer) bool {
@@ -386,7 +392,7 @@ func faultsOf(o *suite.Opened) []fault {
 		{name: "a script", rows: "CONT-03 CONT-25", answered: func(a *answer) bool {
 			return a.is(get1, "^CarePlan$") && a.req.URL.RawQuery == "_id="+strings.TrimPrefix(plan, "CarePlan/") && a.replace(`</div>`, `<script>x()</script></div>`)
 		}},
-		{name: "nothing is wrong with anything", rows: "DATA-01 DATA-04 DATA-06 DATA-08 DATA-09 DATA-10 DATA-21 DATA-26 CONT-01 CONT-02 CONT-03 CONT-04 CONT-14 CONT-25 PROF-16 TERM-09",
+		{name: "nothing is wrong with anything", rows: "DATA-01 DATA-04 DATA-06 DATA-08 DATA-09 DATA-10 DATA-21 DATA-26 CONT-01 CONT-02 CONT-03 CONT-04 CONT-14 CONT-25 PROF-16 TERM-09 content-valid",
 			answered: func(a *answer) bool { return a.is(post, `\$validate$`) && a.status == 200 && a.instead(200, allGood) }},
 		{name: "a profile is claimed in vain", rows: "PROF-16", answered: func(a *answer) bool {
 			return a.is(get1, "^Observation$") && a.asks("value-quantity=lt72") && a.replace(`"29463-7"`, `"3141-9"`)
@@ -434,6 +440,13 @@ func faultsOf(o *suite.Opened) []fault {
 			return a.is(get1, "^Observation$") && a.asks("based-on") && a.asks("_sort=-date") && a.instead(200, none)
 		}},
 		{name: "le is ge", rows: "hub-due", asked: query("CarePlan", "activity-date=le1999", "activity-date=ge1999")},
+		{name: "a review is not planned", rows: "hub-plan", answered: func(a *answer) bool {
+			return a.is(get1, "^CarePlan$") && a.asks("_elements=activity") && a.tree(func(m map[string]any) bool {
+				r := at(m["entry"].([]any)[0], "resource").(map[string]any)
+				r["activity"] = r["activity"].([]any)[1:]
+				return true
+			})
+		}},
 		{name: "no surgery", rows: "hub-surgery", answered: func(a *answer) bool {
 			return a.is(get1, "^Procedure$") && a.asks("encounter=Encounter") && a.instead(200, none)
 		}},
@@ -466,6 +479,17 @@ func faultsOf(o *suite.Opened) []fault {
 				return true
 			}
 			return false
+		}},
+		{name: "a history keeps who declined", rows: "receiving-decline", answered: func(a *answer) bool {
+			return a.is(get1, "^_history$") && !a.asks("_count=5") && bytes.Contains(a.body, []byte(gone)) && a.entries(func(l []any) []any {
+				for i, e := range l {
+					if deletion(e) && at(e, "request", "url") == gone {
+						kept := map[string]any{"request": map[string]any{"method": "PUT", "url": gone}, "response": at(e, "response"), "resource": json.RawMessage(firstPlan.Body)}
+						return slices.Insert(l, i+1, any(kept))
+					}
+				}
+				return l
+			})
 		}},
 		{name: "a dry run writes", rows: "receiving-dry-run", asked: func(r *http.Request) bool {
 			if r.URL.RawQuery == "dry-run=true" && bytes.Contains(bodyOf(r), []byte(`-dry"`)) {

@@ -1,6 +1,7 @@
 package suite
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"net/http"
@@ -166,7 +167,48 @@ var historyChecks = []check{
 	}},
 	{"R-PAGE-07", walkBesideWrites},
 	{"R-SRCH-22", foundAtOnce},
+	{"receiving-decline", declined},
 }
+
+// shared are types whose resources are not of one patient, and stay.
+var shared = []string{"Practitioner", "PractitionerRole", "Organization", "Device"}
+
+// declined holds that of what was shared, and is not any more, nothing is left to
+// read: neither as it is, nor in a version of before, nor in a history.
+func declined(t *trial) {
+	t.ready()
+	gone := map[string]bool{}
+	for _, x := range list(t.w.declined.answer, "resources") {
+		ref := text(x, "reference")
+		if slices.Contains(shared, typeOf(ref)) {
+			continue
+		}
+		gone[ref] = true
+		t.hold(t.get(ref).status == http.StatusGone, "a %s of who declined can be read", typeOf(ref))
+		t.hold(t.get(ref+"/_history/"+text(x, "versionId")).status == http.StatusGone, "a version of a %s of who declined can be read", typeOf(ref))
+		t.deletion(t.history(ref + "/_history"))
+	}
+	n := 0
+	for _, b := range t.pages("_history?_count=200&_since=" + url.QueryEscape(lastOf(t.w.goneBefore[0].tree))) {
+		t.hold(!bytes.Contains(b.body, []byte(t.w.declined.patient)), "a history names who declined")
+		for _, e := range list(b.tree, "entry") {
+			if ref := text(e, "request", "url"); gone[ref] || gone[refOf(get(e, "resource"))] {
+				n++
+				t.hold(text(e, "request", "method") == "DELETE" && get(e, "resource") == nil, "the history of all has a %s of who declined", typeOf(ref))
+			}
+		}
+	}
+	t.hold(n == len(gone), "of %d resources of who declined the history of all has %d entries", len(gone), n)
+	t.saw("%d resources, each gone, in every version, with one DELETE", len(gone))
+}
+
+// deletion holds a history to one DELETE, and no resource.
+func (t *trial) deletion(b bundle) {
+	entries := list(b.tree, "entry")
+	t.hold(len(entries) == 1 && text(entries, 0, "request", "method") == "DELETE" && get(entries, 0, "resource") == nil, "the history of what is gone is more than one DELETE: %d entries", len(entries))
+}
+
+func typeOf(ref string) string { typ, _, _ := strings.Cut(ref, "/"); return typ }
 
 // history is a page of a history.
 func (t *trial) history(path string) bundle {

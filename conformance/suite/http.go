@@ -317,4 +317,9 @@ var seenChecks = []check{
 		`{"resourceType":"Observation","status":"final","code":{"coding":[{"system":"http://x.example","code":"a"}]},"valueString":"a","component":[{"code":{"coding":[{"system":"http://x.example","code":"a"}]},"valueString":"b"}]}`)},
 	{"R-CONT-25", content("narrative", divided(`<script>x()</script>`), divided(`<p onclick="x()">a</p>`), divided(`a&nbsp;b`), divided(`<p> </p>`), divided(`<form>a</form>`), divided(`<iframe src="http://none.example"></iframe>`), divided(`<p><link rel="stylesheet" href="http://none.example/s.css"/>a</p>`))},
 	{"R-PROF-16", profilesAreTrue},
+	{"content-valid", func(t *trial) {
+		t.published("other")
+		t.invalid("other", `{"resourceType":"Patient","gender":"male","gender":"female"}`)
+		t.accepted()
+	}},
 }

@@ -144,6 +144,7 @@ func (t *trial) answers(about func(*exchange) bool, broken func(*exchange) strin
 		}
 	}
 	if n > 0 {
+		defer t.of(first)()
 		t.saw("%d answers", n)
 	}
 	if first != nil && len(t.faults) == broke {
@@ -167,6 +168,7 @@ var kinds = map[string]*regexp.Regexp{
 	"narrative": regexp.MustCompile(`^(txt-[0-9]|xhtml[a-z-]*) `),
 	"unknown":   regexp.MustCompile(`^element-unknown `),
 	"modifier":  regexp.MustCompile(`^extension-(unknown|modifier) at .*modifierExtension`),
+	"digits":    regexp.MustCompile(`^(sct|loinc)-check `),
 	"ucum":      regexp.MustCompile(`^ucum `),
 }
 
@@ -188,19 +190,31 @@ func content(kind string, defects ...string) func(*trial) {
 
 // published holds every resource that was seen to the rules of a kind.
 func (t *trial) published(kind string) {
-	rule := kinds[kind]
 	t.answers(func(x *exchange) bool {
 		return x.fhir() && x.status == http.StatusOK && strings.Contains(media(x), "json")
 	}, func(x *exchange) string {
 		for _, j := range t.judged(x) {
 			for _, k := range j.keys {
-				if rule.MatchString(k) {
+				if isOf(kind, k) {
 					return "has a resource with " + k
 				}
 			}
 		}
 		return ""
 	})
+}
+
+// isOf reports a key of a kind; "other" are those that are of none.
+func isOf(kind, key string) bool {
+	if rule := kinds[kind]; rule != nil {
+		return rule.MatchString(key)
+	}
+	for _, rule := range kinds {
+		if rule.MatchString(key) {
+			return false
+		}
+	}
+	return true
 }
 
 // invalid holds that $validate says of a resource what is wrong with it.

@@ -57,6 +57,7 @@ var readChecks = []check{
 		x := t.ok(ref + "/_history/" + v)
 		t.hold(refOf(x.tree) == ref && text(x.tree, "meta", "versionId") == v, "another version is read than was asked for")
 		now := t.ok(ref)
+		t.must(text(now.tree, "meta", "versionId") != v, "the plan has no version but the first")
 		current := t.ok(ref + "/_history/" + text(now.tree, "meta", "versionId"))
 		t.hold(bytes.Equal(current.body, now.body), "the current version differs from what is read")
 		t.hold(bytes.Equal(x.body, first.body) && text(now.tree, "meta", "versionId") != v, "an old version is not as it was first read, or is the current one")
@@ -96,6 +97,7 @@ var readChecks = []check{
 		same := t.get(ref, "If-None-Match", x.header.Get("ETag"))
 		t.hold(same.status == http.StatusNotModified && len(same.body) == 0 || same.status == http.StatusOK && bytes.Equal(same.body, x.body),
 			"If-None-Match with the current ETag is answered %d with %d bytes", same.status, len(same.body))
+		t.must(x.header.Get("ETag") != t.w.planFirst.header.Get("ETag"), "no ETag is stale: the plan did not change")
 		stale := t.get(ref, "If-None-Match", t.w.planFirst.header.Get("ETag"))
 		t.hold(stale.status == http.StatusOK && bytes.Equal(stale.body, x.body), "a stale ETag is answered %d", stale.status)
 		t.saw("the current ETag is answered %d, a stale one %d", same.status, stale.status)

@@ -228,6 +228,7 @@ func (t *trial) is(x *exchange, what, answer string, status ...int) bool {
 // problem holds an answer of the receiving side to a refusal: over HTTP as of RFC 9457,
 // over NATS with its reasons.
 func (t *trial) problem(x *exchange, status int) {
+	defer t.of(x)()
 	if x.method == viaNATS {
 		if t.is(x, "a record that must not be taken", "refused") && t.hold(text(x.tree, "reasons", 0, "code") != "", "a refusal has no reason") {
 			t.saw("refused as %s", text(x.tree, "reasons", 0, "code"))

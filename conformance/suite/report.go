@@ -32,7 +32,7 @@ type Result struct {
 	Reason   string     `json:"reason,omitempty"` // why it is not in force, or where it is observed
 	Saw      []string   `json:"saw,omitempty"`    // in which exchanges its subject occurred
 	Faults   []string   `json:"faults,omitempty"`
-	Evidence []Exchange `json:"evidence,omitempty"`
+	Evidence []Exchange `json:"evidence,omitempty"` // the last is the one that tells the result
 }
 
 // Totals count rows by result, and rules that are no rows by theirs.
@@ -90,26 +90,33 @@ var rules = map[string]string{
 	"hub-feed":             "the feed of changes, with deletions",
 	"hub-reviews":          "the reviews of a plan, newest first",
 	"hub-due":              "plans by the windows of their reviews",
+	"hub-plan":             "the plan has every review of the protocol that it names, with its date",
 	"hub-surgery":          "the surgery behind a plan",
 	"receiving-answer":     "an answer names its record, its revision and the versions that stand by it",
+	"content-valid":        "what is published keeps those rules of R4 too that no row is about",
 	"receiving-repeat":     "the same save again changes nothing",
 	"receiving-order":      "a review that comes before its surgery waits, then counts",
 	"receiving-conflict":   "of two contents of one revision the later counts, with a critical flag",
 	"receiving-withdrawal": "what is withdrawn is entered in error, each type in its way",
 	"receiving-refusal":    "what cannot be understood where it identifies or endangers is refused, an unknown member is not",
 	"receiving-dry-run":    "a dry run gives the whole answer and writes nothing",
+	"receiving-decline":    "what is no longer shared is gone from every answer, in every version, with one DELETE in each history",
 }
 
 // evidenceOf shows the exchanges of a trial: the first of them, the first over NATS and
-// the last.
+// the last, and at the end the one that tells its result.
 func evidenceOf(t *trial) (out []Exchange) {
 	const shown = 3
 	bus := false // one of NATS among them
 	for i, x := range t.exchanges {
 		first := x.method == viaNATS && !bus
-		if bus = bus || first; first || i < shown || i >= len(t.exchanges)-1 {
+		bus = bus || first
+		if x != t.shows && (first || i < shown || i >= len(t.exchanges)-1) {
 			out = append(out, Exchange{x.asked(), x.answered()})
 		}
+	}
+	if t.shows != nil {
+		out = append(out, Exchange{t.shows.asked(), t.shows.answered()})
 	}
 	return out
 }
@@ -150,7 +157,7 @@ func newReport(s *session, results map[string]*trial) Report {
 		case elsewhere[row.ID]+withoutNATS[row.ID] != "":
 			r.Result, r.Reason = Elsewhere, elsewhere[row.ID]+withoutNATS[row.ID]
 		default:
-			r.Result, r.Faults = Failed, []string{"the suite has no check of it"}
+			r.Result, r.Faults = Failed, []string{"the run ended before its check"}
 		}
 		r.ID, r.Level, r.Section, r.Asks = row.ID, row.Level, row.Section, row.Asks
 		if r.Result == Failed {

@@ -173,7 +173,7 @@ func checks() []check {
 	var out []check
 	for _, area := range [][]check{
 		httpChecks, readChecks, outcomeChecks, capabilityChecks, searchChecks, parameterChecks, pageChecks,
-		contentChecks, termChecks, provenanceChecks, firstChecks,
+		contentChecks, termChecks, provenanceChecks, firstChecks, planChecks,
 		historyChecks, receivingChecks, seenChecks,
 	} {
 		out = append(out, area...)

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"encoding/xml"
+	"errors"
 	"flag"
 	"fmt"
 	"net"
@@ -291,6 +292,7 @@ func TestAgainstABridge(t *testing.T) {
 		if x.Result == suite.Passed {
 			assert.NotEmpty(t, x.Evidence, x.ID)
 			assert.NotEmpty(t, x.Saw, x.ID)
+			assert.True(t, tellsIt(x), "%s saw %q, and shows at last %v", x.ID, x.Saw, x.Evidence[len(x.Evidence)-1])
 		}
 	}
 	assert.Empty(t, r.Left)
@@ -340,6 +342,86 @@ func TestAgainstABridge(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, http.StatusOK, status)
 	assert.Equal(t, before, body, "nothing that the run wrote is left")
+}
+
+// A run that is cut off takes back what it wrote, and says of what it did not try that
+// it was not tried.
+func TestACutRunTakesBackWhatItWrote(t *testing.T) {
+	o := options(t)
+	const ours = "Patient?family=M%C3%BClldorn&_summary=count"
+	_, before, err := get(t, o, ours)
+	require.NoError(t, err)
+	ctx, cut := context.WithCancel(t.Context())
+	there := ""
+	o.Progress = func(done, _ int, _ string) {
+		if done == 3 {
+			if _, there, err = get(t, o, ours); err == nil {
+				cut()
+			}
+		}
+	}
+	r := suite.Run(ctx, o)
+	require.NoError(t, err)
+	assert.NotEqual(t, before, there, "the run had written something when it was cut off")
+	assert.Empty(t, r.Left)
+	assert.False(t, r.OK())
+	assert.Len(t, r.Rows, 455)
+	for _, x := range r.Rows {
+		if x.ID == "R-PROF-16" {
+			assert.Equal(t, []string{"the run ended before its check"}, x.Faults)
+		}
+	}
+	_, after, err := get(t, o, ours)
+	require.NoError(t, err)
+	assert.Equal(t, before, after)
+}
+
+// dropFirst gives no answer to the first request whose body holds some text.
+type dropFirst struct {
+	sync.Mutex
+	text    []byte
+	dropped bool
+}
+
+func (d *dropFirst) RoundTrip(r *http.Request) (*http.Response, error) {
+	d.Lock()
+	defer d.Unlock()
+	if body := bodyOf(r); !d.dropped && bytes.Contains(body, d.text) {
+		d.dropped = true
+		return nil, errors.New("cut")
+	}
+	return http.DefaultTransport.RoundTrip(r)
+}
+
+// A record that cannot be taken back is told, and keeps no other from it.
+func TestWhatCannotBeTakenBackIsTold(t *testing.T) {
+	o := options(t)
+	const ours = "Patient?family=M%C3%BClldorn&_summary=count"
+	_, before, err := get(t, o, ours)
+	require.NoError(t, err)
+	ctx, cut := context.WithCancel(t.Context())
+	o.Progress = func(int, int, string) { cut() }
+	o.Client = &http.Client{Transport: &dropFirst{text: []byte(`"revision":10`)}}
+	r := suite.Run(ctx, o)
+	require.Len(t, r.Left, 1)
+	assert.Contains(t, r.Left[0], "no answer came")
+	_, after, err := get(t, o, ours)
+	require.NoError(t, err)
+	assert.Equal(t, strings.Replace(before, `"total":0`, `"total":1`, 1), after, "one patient of seven is left")
+}
+
+// tellsIt reports a result whose last exchange is a refusal where only refusals were
+// seen.
+func tellsIt(x suite.Result) bool {
+	told := false
+	for _, saw := range x.Saw {
+		status, refused := strings.CutPrefix(saw, "refused with ")
+		if !refused || len(status) != 3 {
+			return true
+		}
+		told = told || strings.HasPrefix(x.Evidence[len(x.Evidence)-1].Answer, status)
+	}
+	return told
 }
 
 func get(t *testing.T, o suite.Options, path string) (int, string, error) {

@@ -15,7 +15,24 @@ type trial struct {
 	exchanges []*exchange
 	facts     []string // of the exchanges in which the subject occurred
 	faults    []string
-	overNATS  bool // records go through NATS
+	overNATS  bool      // records go through NATS
+	about     *exchange // what is judged now, where it is not the last
+	shows     *exchange // that tells the first fault, or else the last of the facts
+}
+
+// judging is the exchange that is judged now.
+func (t *trial) judging() *exchange {
+	if t.about != nil || len(t.exchanges) == 0 {
+		return t.about
+	}
+	return t.exchanges[len(t.exchanges)-1]
+}
+
+// of makes an exchange the one that is judged, until what it gives is called.
+func (t *trial) of(x *exchange) func() {
+	was := t.about
+	t.about = x
+	return func() { t.about = was }
 }
 
 // stopped ends a check that cannot go on; what stopped it is a fault.
@@ -24,6 +41,9 @@ type stopped struct{}
 // hold notes a fault where something does not hold.
 func (t *trial) hold(ok bool, format string, args ...any) bool {
 	if !ok {
+		if len(t.faults) == 0 {
+			t.shows = t.judging()
+		}
 		t.faults = append(t.faults, t.spoken(format, args...))
 	}
 	return ok
@@ -39,6 +59,9 @@ func (t *trial) must(ok bool, format string, args ...any) {
 // saw says that the subject of the row occurred, and how. A check that never says
 // so has not passed.
 func (t *trial) saw(format string, args ...any) {
+	if len(t.faults) == 0 {
+		t.shows = t.judging()
+	}
 	t.facts = append(t.facts, t.spoken(format, args...))
 }
 
@@ -96,6 +119,7 @@ func (t *trial) send(method, path, media string, body []byte, header ...string) 
 // refused holds an answer to a status, and to an OperationOutcome that says an
 // error, with one of the codes where some are named.
 func (t *trial) refused(x *exchange, status int, codes ...string) {
+	defer t.of(x)()
 	if t.hold(x.status == status, "%s is answered %d, not %d", x.asked(), x.status, status) && t.isError(x, codes...) {
 		t.saw("refused with %d", status)
 	}

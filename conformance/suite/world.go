@@ -1,6 +1,7 @@
 package suite
 
 import (
+	"context"
 	"embed"
 	"encoding/json"
 	"fmt"
@@ -164,6 +165,8 @@ func (t *trial) prepare() {
 	c, w := t.o.Clinics[0], &t.w
 	w.main = t.fill(c, "surgery", "S-1", "P-1")
 	t.stored(w.main)
+	seen := t.get(w.main.one("CarePlan")).status
+	t.must(seen == http.StatusOK, "the key of the hub does not read what was written into %q (%d)", c.ID, seen)
 	w.planFirst = t.ok(w.main.one("CarePlan"))
 	w.review = t.fill(c, "review", "R-1", "P-1", "@surgery", w.main.record)
 	t.stored(w.review)
@@ -200,18 +203,35 @@ func (t *trial) prepare() {
 	t.saw("the records of the suite were taken")
 }
 
-// cleanUp withdraws and declines everything that the suite wrote.
+// cleanUp withdraws and declines everything that the suite wrote, also where the run
+// was cut off; what cannot be taken back keeps nothing else from it.
 func (t *trial) cleanUp() {
 	for i, r := range t.wrote {
 		t.step(i, len(t.wrote))
 		if !t.allowed[r.clinic.ID] || !r.tried {
 			continue
 		}
-		r.revision += 100 // above every revision that a check made up
-		r.edit(json.Number(fmt.Sprint(r.revision)), "revision").edit(t.saved(), "savedAt").edit("withdrawn", "status").edit("declined", "sharing")
-		x := t.post(r.clinic, "", "application/json", encode(r.content))
-		if t.hold(text(x.tree, "answer") == "stored" && get(x.tree, "shared") == false, "a record of the suite is still there: %d", x.status) {
-			t.saw("withdrawn and declined")
+		u := t.try(context.WithoutCancel(t.ctx), func(u *trial) { u.takeBack(r) })
+		t.faults, t.exchanges, t.facts = append(t.faults, u.faults...), append(t.exchanges, u.exchanges...), append(t.facts, u.facts...)
+	}
+}
+
+// takeBack withdraws a record, and declines its sharing.
+func (t *trial) takeBack(r *sent) {
+	if r.answer == nil { // refused, or without an answer: what came of it is asked
+		x := t.ask(request{method: http.MethodGet, path: "/records/" + url.PathEscape(r.clinic.ID) + "/" + r.record, key: r.clinic.Key})
+		if x.status == http.StatusNotFound {
+			t.saw("never there")
+			return
 		}
+	}
+	r.revision += 100 // above every revision that a check made up
+	r.edit(json.Number(fmt.Sprint(r.revision)), "revision").edit(t.saved(), "savedAt").edit("withdrawn", "status").edit("declined", "sharing")
+	if get(r.content, "surgery", "note") != nil {
+		r.edit(nil, "surgery", "note") // of the record that is too large
+	}
+	x := t.post(r.clinic, "", "application/json", encode(r.content))
+	if t.hold(text(x.tree, "answer") == "stored" && get(x.tree, "shared") == false, "a record of the suite is still there: %s", x.answered()) {
+		t.saw("withdrawn and declined")
 	}
 }

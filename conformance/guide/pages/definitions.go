@@ -242,6 +242,7 @@ func (g *guide) whereExtensionsOccur() {
 // parameters are what a hub may search by.
 type parameters struct {
 	Types []SearchType
+	Rules []string                   // what the statement says of them all, by sentences
 	own   map[string]searchParameter // by URL
 }
 
@@ -275,7 +276,8 @@ func (p *parameters) takeParameter(b []byte) (href string, err error) {
 func (p *parameters) takeStatement(b []byte) error {
 	var s struct {
 		Rest []struct {
-			Resource []struct {
+			Documentation string
+			Resource      []struct {
 				Type                            string
 				Interaction                     []struct{ Code string }
 				SearchInclude, SearchRevInclude []string
@@ -287,6 +289,7 @@ func (p *parameters) takeStatement(b []byte) error {
 		return err
 	}
 	for _, rest := range s.Rest {
+		p.Rules = sentences(rest.Documentation)
 		for _, r := range rest.Resource {
 			t := SearchType{Name: r.Type, Includes: r.SearchInclude, Reverse: r.SearchRevInclude}
 			for _, i := range r.Interaction {
@@ -300,6 +303,16 @@ func (p *parameters) takeStatement(b []byte) error {
 	}
 	p.tell()
 	return nil
+}
+
+// sentences cuts a text at its full stops.
+func sentences(text string) (out []string) {
+	for s := range strings.SplitSeq(text, ". ") {
+		if s != "" {
+			out = append(out, strings.TrimSuffix(s, ".")+".")
+		}
+	}
+	return out
 }
 
 // tell says of parameters of our own what they mean, whichever came first.

@@ -92,6 +92,7 @@ func Make(in Input) ([]File, error) {
 func (g *guide) pages() []view {
 	out := []view{
 		{Name: "index.html", Title: "Overview", Kind: "index", Body: g.index()},
+		{Name: readingPage, Title: "Reading and keeping up", Kind: "reading", Body: g.parameters.Rules},
 		{Name: mapsPage, Title: "Code maps", Kind: "maps", Body: g.maps},
 		{Name: codesPage, Title: "Code systems and value sets", Kind: "codes", Body: g.codes},
 		{Name: extensionsPage, Title: "Extensions", Kind: "extensions", Body: g.extensions},
@@ -106,8 +107,9 @@ func (g *guide) pages() []view {
 	return out
 }
 
-// The pages of definitions.
+// The pages that are of no resource type.
 const (
+	readingPage     = "reading.html"
 	mapsPage        = "code-maps.html"
 	codesPage       = "codes.html"
 	extensionsPage  = "extensions.html"

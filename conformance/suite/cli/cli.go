@@ -84,15 +84,13 @@ func teller(to io.Writer, clock func() time.Time) func(done, all int, what strin
 
 func (c Command) options(now time.Time) (suite.Options, error) {
 	o := suite.Options{Target: c.Target, Quick: c.Quick, Now: now, Client: &http.Client{Timeout: c.Limit}}
-	switch u, err := url.Parse(c.Target); {
-	case err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "":
-		return o, errors.New("--target is an http or https URL, with a host")
-	case strings.HasSuffix(strings.TrimSuffix(u.Path, "/"), "/fhir"):
-		return o, errors.New("--target is the address above /fhir and /records")
-	case c.Limit <= 0:
+	err := address(c.Target)
+	if err != nil {
+		return o, err
+	}
+	if c.Limit <= 0 {
 		return o, errors.New("--timeout is longer than nothing")
 	}
-	var err error
 	if c.HubKey != "" {
 		if o.HubKey, err = key(c.HubKey); err != nil {
 			return o, err
@@ -147,6 +145,21 @@ func (c Command) second(o *suite.Options) error {
 			return fmt.Errorf("the key of clinic %s: %w", id, err)
 		}
 		o.Clinics[i].NATSKey = k
+	}
+	return nil
+}
+
+// address holds the target to what the report may show: it names the target, so that
+// there is no place in it for a secret.
+func address(target string) error {
+	u, err := url.Parse(target)
+	switch {
+	case err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "":
+		return errors.New("--target is an http or https URL, with a host")
+	case strings.HasSuffix(strings.TrimSuffix(u.Path, "/"), "/fhir"):
+		return errors.New("--target is the address above /fhir and /records")
+	case u.User != nil || u.RawQuery != "" || u.Fragment != "":
+		return errors.New("--target has no user, password or query: the report shows it, and keys stand in files")
 	}
 	return nil
 }
