@@ -35,7 +35,7 @@ fragments sliver needle nailbrush cutting
 
 footy football footballer soccer rugby hurling camogie gaelic netball hockey cricket tennis squash badminton basketball baseball softball volleyball
 running runner jogging marathon swimming swimmer dance dancer ballet gymnastics gymnast martial karate judo cycling cyclist skiing skating skater
-hiking hiker walker walking climbing climber gym sport sports sporty training kicked kick stubbed stub dropped crush crushed stamped stomped shoe
+hiking hiker walker walking climbing climber gym sport sports sporty training kicked kick stubbed table door kerb furniture ball school college uni stub dropped crush crushed stamped stomped shoe
 shoes boot boots footwear trainers heels farmer builder nurse teacher student pupil schoolboy schoolgirl chef driver carpenter plumber labourer
 retired pensioner clerk mechanic electrician soldier army navy police waiter waitress hairdresser postman
 
@@ -149,6 +149,8 @@ func (r *reader) unfit(it *item) bool {
 		return !r.lasting(i)
 	case r.toCome(it):
 		return true
+	case it.is(doubtWord) && i+1 < len(r.items) && r.items[i+1].number && r.measures(i+1): // approx 3 mm
+		return false
 	case it.is(unknownWord) && i > 0 && r.items[i-1].is(borderWord) && r.items[i-1].text != "side", slices.Contains(filed, it.text), it.is(percent):
 		return false // border not recorded
 	case it.number:
@@ -198,6 +200,9 @@ func (r *reader) lasting(i int) bool {
 	}
 	if i > 1 && i < len(r.items) && r.items[i].text == "1" && r.items[i-1].is(timesSign) && r.items[i-2].is(border, letter, borderWord) {
 		return true // lat x1
+	}
+	if i+1 < len(r.items) && i > 0 && r.items[i-1].is(timesSign) && r.items[i].number && slices.Contains([]string{"y", "yr", "yrs", "year", "years"}, r.items[i+1].text) {
+		return true // x 2 yrs
 	}
 	if i < len(r.items) && r.items[i].ofSite() || i+1 < len(r.items) && r.items[i].number && r.items[i+1].is(borderWord) {
 		return true

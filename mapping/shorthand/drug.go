@@ -265,8 +265,10 @@ func lists(items []*item, as []amount) []amount {
 		if slices.ContainsFunc(as, func(a amount) bool { return slices.Contains(a.items, items[i]) }) {
 			continue
 		}
-		bar := func(k int) bool { return k >= 0 && k < len(items) && items[k].text == "|" }
-		if items[i].number && bar(i-1) && bar(i+1) { // 89% | 3 | 1 min
+		bar := func(k int) bool {
+			return k >= 0 && k < len(items) && strings.Contains("|;,()", items[k].text) && items[k].text != ""
+		}
+		if items[i].number && len(items[i].text) == 1 && bar(i-1) && bar(i+1) { // 89% | 3 | 1 min
 			return []amount{{what: unclear, items: items[i : i+1]}}
 		}
 		if a, n := listAt(items[i:]); n > 0 {

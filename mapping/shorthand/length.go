@@ -35,15 +35,16 @@ func lengths(ts []token, matrix bool) []token {
 
 // labelUnits are the names of fields of a form that say what the number after them counts.
 var labelUnits = map[string]string{"secs": "secs", "sec": "secs", "seconds": "secs", "mins": "mins", "min": "mins", "minutes": "mins",
-	"applications": "applications", "apps": "applications", "aps": "applications"}
+	"applications": "applications", "apps": "applications", "aps": "applications",
+	"vol": "ml", "volume": "ml", "conc": "%", "concentration": "%", "strength": "%"}
 
 // afterLabels puts the name of a field after its number, where it is the number's unit: Applications:
-// 3, Secs: 30.
+// 3, Secs: 30, Vol: 3.
 func afterLabels(ts []token) []token {
 	out := slices.Clone(ts)
 	for i := 0; i+2 < len(out); i++ {
 		unit := labelUnits[out[i].text]
-		bare := i+3 == len(out) || !isLetter(out[i+3].text) || i+4 < len(out) && (out[i+4].text == ":" || out[i+4].text == "=")
+		bare := i+3 == len(out) || !isLetter(out[i+3].text) && out[i+3].text != "%" || i+4 < len(out) && (out[i+4].text == ":" || out[i+4].text == "=")
 		if unit == "" || out[i+1].text != ":" && out[i+1].text != "=" || !out[i+2].number || !bare || i > 0 && out[i-1].number {
 			continue
 		}

@@ -72,7 +72,7 @@ plugged trim filed filing nipped clipped keep kept keeping remain remains remain
 shallow pocket pockets wear wearing wore loose stinging burning tingling itching dryness flaky flaking maceration damp sloughy sloughed
 necrotic eczema psoriasis psoriatic tinea fungal verruca callus corn handout handouts booklet sheets website link insurance medicare nhs hcf
 dva account paid invoice
-chk ck thin so because thus hence same status chl chlor
+chk ck thin so because thus hence same status chl chlor wing rtn rtw
 
 agent agents drug drugs chemical chemicals vols volumes strengths dosage qty quantity count product types kind status fields value values details
 detail duration tick boxes select choice default entered descr description comment comments notes note remark remarks chart charted record records
