@@ -5,7 +5,7 @@ STATICCHECK ?= honnef.co/go/tools/cmd/staticcheck@v0.8.2
 # VERSION=1.2.3 is what `nailbridge version` prints of a release; RELEASED=2027-01-31T12:00:00Z is when it was made.
 ldflags = $(if $(VERSION),-ldflags "-X main.version=$(VERSION) -X main.released=$(RELEASED)")
 
-.PHONY: build test race lint oracle oracle-1000 sides demo conformance guide-pictures summary-pictures chroot image ci
+.PHONY: build test race lint oracle oracle-1000 sides demo conformance guide-pictures summary-pictures conformance-pictures chroot image ci
 
 build: ## the release binary, CGO-free
 	CGO_ENABLED=0 $(GO) build -trimpath $(ldflags) -o nailbridge ./bridge
@@ -47,7 +47,11 @@ guide-pictures: ## the guide's pages, measured and shown by a browser; needs chr
 	$(GO) run ./conformance/guide/pictures --pages $(PAGES) --out $(PAGES)/pictures
 
 conformance: ## holds a running bridge to the requirements in force: TARGET=http://... ARGS='--hub-key ... --clinic ID=FILE --yes'
-	$(GO) run ./conformance --target $(TARGET) $(ARGS)
+	@$(GO) run ./conformance --target $(TARGET) $(ARGS)
+
+conformance-pictures: ## the suite's report as a page, of a bridge and of a faulty one, measured and shown by a browser, into PAGES
+	$(GO) test -count=1 ./conformance/suite -run 'TestAgainstABridge|TestEachFaultFailsItsRows' -args -pages $(abspath $(PAGES))
+	$(GO) run ./conformance/guide/pictures --pages $(PAGES) --out $(PAGES)/pictures
 
 chroot: ## the release binary alone in an empty root, as another user; needs root
 	.ci/chroot-run

@@ -39,7 +39,7 @@ type fromOldCommand struct {
 	Decisions string            `type:"existingfile" help:"Worksheet of an earlier run with people's decisions."`
 	Since     string            `help:"Leave out rows dated before."`
 	Limit     int               `help:"So many rows of each file, to try a layout."`
-	DryRun    bool              `help:"Read and fold, and write no resources."`
+	DryRun    bool              `help:"Read and fold, and write the lists of rows alone: no resources."`
 	Gzip      bool              `help:"Pack the files of resources."`
 	Workers   int               `help:"Patients folded at once; 0: as many as processors."`
 
@@ -124,8 +124,12 @@ func (c fromOldCommand) options(e *env) (batch.Options, error) {
 	if o.Layout, err = layout.Read(text); err != nil {
 		return o, fmt.Errorf("%s: %w", c.Layouts[0], err)
 	}
-	if o.Files, err = listed(c.Paths); err != nil {
+	var left int
+	if o.Files, left, err = listed(c.Paths); err != nil {
 		return o, err
+	}
+	if left > 0 {
+		fmt.Fprintf(e.stderr, "not read: %d folders within the folders, or files that are none of CSV, TSV, xlsx and JSON\n", left)
 	}
 	if err := c.namesKnown(o.Files); err != nil {
 		return o, err
@@ -216,7 +220,7 @@ func (c fromOldCommand) people(o *batch.Options) error {
 		o.Exclude = map[string]bool{}
 		in := bufio.NewScanner(f)
 		for in.Scan() {
-			if id := strings.TrimSpace(in.Text()); id != "" {
+			if id := strings.TrimSpace(strings.TrimPrefix(in.Text(), "\ufeff")); id != "" { // a mark that editors put before the first
 				o.Exclude[id] = true
 			}
 		}
@@ -232,29 +236,32 @@ func (c fromOldCommand) people(o *batch.Options) error {
 	return nil
 }
 
-// listed are the files of some paths, folders by the names of their files.
-func listed(paths []string) ([]string, error) {
-	var out []string
+// listed are the files of some paths, folders by the names of their files; left counts what
+// else is in those folders, which is not read.
+func listed(paths []string) (files []string, left int, err error) {
 	for _, p := range paths {
 		info, err := os.Stat(p)
 		if err != nil {
-			return nil, err
+			return nil, 0, err
 		}
 		if !info.IsDir() {
-			out = append(out, p)
+			files = append(files, p)
 			continue
 		}
 		entries, err := os.ReadDir(p)
 		if err != nil {
-			return nil, err
+			return nil, 0, err
 		}
 		for _, e := range entries {
-			if _, err := table.Kind(e.Name()); err == nil && !e.IsDir() && !strings.HasSuffix(e.Name(), ".layout.json") {
-				out = append(out, filepath.Join(p, e.Name()))
+			switch _, err := table.Kind(e.Name()); {
+			case err != nil || e.IsDir():
+				left++
+			case !strings.HasSuffix(e.Name(), ".layout.json"):
+				files = append(files, filepath.Join(p, e.Name()))
 			}
 		}
 	}
-	return out, nil
+	return files, left, nil
 }
 
 // progress shows a bar with rate and time left on a terminal, and nothing elsewhere.

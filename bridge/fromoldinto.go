@@ -71,29 +71,48 @@ func (c fromOldCommand) openInto(e *env, o *batch.Options) (shut func() error, e
 	for _, v := range cs {
 		v.Clock, v.Meter = e.clock, meter.New(version)
 	}
-	o.Into, o.Check, o.Deliver = c.Into, followedAlike(st), cs.deliver
+	o.Into, o.Check, o.Deliver = c.Into, standsAlike(st), cs.deliver
 	return shut, nil
 }
 
-// followedAlike holds a record to what a folder has of it from an earlier conversion: the
-// same content that is followed otherwise came of another day. Both would have the same
-// saved-at, and which of them counts would be told by their hashes alone.
-func followedAlike(st store.Store) batch.Check {
+// standsAlike holds a record to what a folder has under its id: of another patient it has a key
+// that is none, and would take the surgery from that patient. A content of an earlier
+// conversion with the same saved-at would count or not by the hashes alone (D1.1), whether it is the same
+// followed from another day or one that was mended since.
+func standsAlike(st store.Store) batch.Check {
 	return func(ctx context.Context, id string, r batch.Record) error {
-		now, was := treeOf(r.Body), false
+		now := treeOf(r.Body)
+		var known, otherDay, otherPatient, rival bool
 		err := st.View(ctx, func(read store.Reader) error {
 			ds, err := read.Deliveries(r.Clinic, id)
 			for _, d := range ds {
 				then := treeOf(d.Body)
-				was = was || then["converted"] != nil && then["followed"] != now["followed"] && sameContent(then, now)
+				old, same := then["converted"] != nil, sameContent(then, now)
+				known = known || same
+				otherDay = otherDay || old && same && then["followed"] != now["followed"]
+				otherPatient = otherPatient || !reflect.DeepEqual(identifierOf(then), identifierOf(now))
+				rival = rival || old && !same && then["savedAt"] == now["savedAt"] && then["revision"] == nil && now["revision"] == nil
 			}
 			return err
 		})
-		if err == nil && was {
-			err = errors.New("--follow-since: the data folder has this record by another day; give that one")
+		switch {
+		case err != nil:
+			return err
+		case otherDay:
+			return errors.New("--follow-since: the data folder has this record by another day; give that one")
+		case otherPatient && !known:
+			return errors.New("the data folder has a record of this id of another patient: files that number alike need a recordPrefix each")
+		case rival && !known:
+			return errors.New("the data folder has this record otherwise, saved at the same time; give mended rows the day of mending, as the layout's constant /savedAt")
 		}
-		return err
+		return nil
 	}
+}
+
+// identifierOf is the identifier of a record's patient.
+func identifierOf(tree map[string]any) any {
+	p, _ := tree["patient"].(map[string]any)
+	return p["identifier"]
 }
 
 // treeOf is a record as a tree; none where it is no JSON.

@@ -21,13 +21,17 @@ func (c layoutCommand) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	unsure := 0
-	for _, col := range l.Schema.Columns {
-		if col.Note.Unsure != "" {
-			unsure++
+	columns, unsure := 0, 0
+	for _, t := range l.All() {
+		for _, col := range t.Schema.Columns {
+			columns++
+			if col.Note.Unsure != "" {
+				unsure++
+			}
 		}
 	}
-	fmt.Fprintf(e.stderr, "%d columns, %d unsure: a run stops while a column says so\n", len(l.Schema.Columns), unsure)
+	fmt.Fprintf(e.stderr, "%d columns, %d unsure: a run stops while a column says so\n", columns, unsure)
+	fmt.Fprintln(e.stderr, "no column says whose numbers the patients have: add the constant /patient/identifier/system")
 	enc := json.NewEncoder(e.stdout)
 	enc.SetEscapeHTML(false)
 	enc.SetIndent("", "  ")

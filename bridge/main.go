@@ -65,6 +65,7 @@ func sleep(ctx context.Context, d time.Duration) error {
 // printed.
 type exitError int
 
+// Error names the status.
 func (e exitError) Error() string { return fmt.Sprintf("exit status %d", int(e)) }
 
 func main() { os.Exit(run()) }

@@ -156,7 +156,7 @@ func (b *builder) sittingOf(r *record.Record) *dpb.Reference {
 	if b.surgery != nil {
 		return r4.Ref(b.procedureRef("sitting"))
 	}
-	return &dpb.Reference{Type: r4.URI("Procedure"), Identifier: b.identifier("procedure", partValue(caseRecord(r), ""))}
+	return &dpb.Reference{Type: r4.URI("Procedure"), Identifier: b.identifier("procedure", partValue(r.Case(), ""))}
 }
 
 // encounterClass is the class of a mode; R4 demands one, so a mode not

@@ -62,7 +62,7 @@ func FoldPatient(s Settings, in PatientFold) (Result, error) {
 		published++
 	}
 	for _, w := range v.waiting {
-		id := caseRecord(w.Record)
+		id := w.Record.Case()
 		wr := mapWaiting(b, w, slices.Contains(v.moved, id), v.acksOf(id), sharing)
 		out.merge(wr)
 		if wr.published {
@@ -128,7 +128,7 @@ func (v *patientView) place(id string, st Standing) {
 		return
 	}
 	if endangers(st) {
-		v.endangered = append(v.endangered, caseRecord(r))
+		v.endangered = append(v.endangered, r.Case())
 		if r.Kind == "surgery" && !names(st.Top.Record, v.in.Patient) {
 			v.moved = append(v.moved, id)
 		}
@@ -199,17 +199,6 @@ func findingsOf(r *record.Record) []record.ToeFindings {
 	return nil
 }
 
-// caseRecord is the surgery record id of the case a record belongs to.
-func caseRecord(r *record.Record) string {
-	switch {
-	case r.Review != nil:
-		return r.Review.Surgery
-	case r.Contact != nil:
-		return r.Contact.Surgery
-	}
-	return r.Record
-}
-
 // group joins visits to their surgeries; a visit whose surgery is unknown,
 // withdrawn or another patient's waits.
 func (v *patientView) group() {
@@ -224,7 +213,7 @@ func (v *patientView) group() {
 		if c.Record.Kind == "surgery" || c.Record.Kind == "merge" {
 			continue
 		}
-		if i, ok := at[caseRecord(c.Record)]; ok {
+		if i, ok := at[c.Record.Case()]; ok {
 			v.cases[i].visits = append(v.cases[i].visits, c)
 		} else {
 			v.waiting = append(v.waiting, c)

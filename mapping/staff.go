@@ -48,7 +48,7 @@ func (v *patientView) staffStatements(sharing Sharing) []StaffStatement {
 	}
 	for _, w := range v.waiting {
 		if publishedWaiting(w, sharing) {
-			add(w, caseRecord(w.Record))
+			add(w, w.Record.Case())
 		}
 	}
 	for _, m := range v.merged(sharing).sources {

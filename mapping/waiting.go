@@ -11,7 +11,7 @@ import (
 // the findings and the issues at once, with the ids they keep when the surgery
 // comes (D2, waiting).
 func mapWaiting(b *builder, w Current, moved bool, acks []Acknowledgement, sharing Sharing) caseResult {
-	id := caseRecord(w.Record)
+	id := w.Record.Case()
 	red := redSignals(w, id)
 	raised := append(red, standingSignals(w, id, b.s.Clinic.Zone)...)
 	raised = append(raised, waitingSignal(w.Record, id, moved))

@@ -11,7 +11,7 @@ import (
 	"nailbridge/internal/convert"
 )
 
-//go:embed settings.json records
+//go:embed settings.json trial.json records
 var files embed.FS
 
 // Now is the instant at which the demo's story is told.
@@ -19,6 +19,9 @@ const Now = "2026-04-20T12:00:00Z"
 
 // Settings is the settings file of the invented clinic.
 func Settings() []byte { return read("settings.json") }
+
+// TrialSettings is a settings file of two test clinics, trial and second.
+func TrialSettings() []byte { return read("trial.json") }
 
 // Records are the record files of the invented clinic, in the order in which
 // its practice system sent them.

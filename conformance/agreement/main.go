@@ -12,11 +12,10 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"os"
-	"os/signal"
 
 	"github.com/alecthomas/kong"
 
+	"nailbridge/conformance/running"
 	"nailbridge/internal/official"
 )
 
@@ -31,12 +30,7 @@ type options struct {
 func main() {
 	var o options
 	kong.Parse(&o, kong.Description("Compares our verdicts with those of HL7's Java validator."))
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
-	defer stop()
-	if err := run(ctx, o, os.Stdout); err != nil {
-		fmt.Fprintln(os.Stderr, err)
-		os.Exit(1)
-	}
+	running.Main("agreement", func(ctx context.Context, _ []string, out io.Writer) error { return run(ctx, o, out) })
 }
 
 func run(ctx context.Context, o options, out io.Writer) error {

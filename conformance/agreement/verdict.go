@@ -23,6 +23,7 @@ type verdict struct{ place, key, text string }
 
 func (v verdict) valid() bool { return v == verdict{} }
 
+// String names the verdict, and where it falls.
 func (v verdict) String() string {
 	if v.valid() {
 		return "valid"

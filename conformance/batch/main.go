@@ -7,26 +7,15 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"os/exec"
-	"os/signal"
 	"path/filepath"
-	"runtime"
 	"strconv"
 	"strings"
-	"syscall"
 	_ "time/tzdata"
 
 	"nailbridge/conformance/running"
 )
 
-func main() {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	defer stop()
-	if err := run(ctx, os.Args[1:], os.Stdout); err != nil {
-		fmt.Fprintln(os.Stderr, "batch:", err)
-		os.Exit(1)
-	}
-}
+func main() { running.Main("batch", run) }
 
 // options are what is measured.
 type options struct {
@@ -78,16 +67,12 @@ func run(ctx context.Context, args []string, w io.Writer) error {
 	if err := os.MkdirAll(o.dir, 0o700); err != nil {
 		return err
 	}
-	if o.binary == "" {
-		if o.binary, err = running.Build(ctx, o.dir); err != nil {
-			return err
-		}
+	var done func()
+	if o.binary, done, err = running.Binary(ctx, o.binary); err != nil {
+		return err
 	}
-	commit, err := exec.CommandContext(ctx, "git", "describe", "--always", "--dirty", "--abbrev=12").Output()
-	if err != nil {
-		commit = []byte("unknown")
-	}
-	fmt.Fprintf(w, "commit %s, %d cores, %s/%s, %s\n", strings.TrimSpace(string(commit)), runtime.NumCPU(), runtime.GOOS, runtime.GOARCH, runtime.Version())
+	defer done()
+	fmt.Fprintln(w, running.Machine(ctx))
 	for _, step := range []func(context.Context) error{o.sizes, o.cores, o.wayBack, o.kills} {
 		if err := step(ctx); err != nil {
 			return err

@@ -7,25 +7,16 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"os/signal"
 	"slices"
 	"strconv"
 	"strings"
-	"syscall"
 	"time"
 	_ "time/tzdata"
 
 	"nailbridge/conformance/running"
 )
 
-func main() {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	defer stop()
-	if err := run(ctx, os.Args[1:], os.Stdout); err != nil {
-		fmt.Fprintln(os.Stderr, "load:", err)
-		os.Exit(1)
-	}
-}
+func main() { running.Main("load", run) }
 
 // run drives a fresh bridge for each number of senders and each choice of doors,
 // and prints a row of each.
@@ -38,7 +29,7 @@ func run(ctx context.Context, args []string, w io.Writer) (err error) {
 	starts := flags.Int("starts", 0, "instead: fill a store with --cases and start a bridge on it so often")
 	cases := flags.Int("cases", 10_000, "cases of the store for --starts")
 	kept := flags.String("store", "", "folder of the store for --starts, filled if it was not before, and left")
-	binary := flags.String("binary", "", "the bridge to drive; built when it is not given")
+	given := flags.String("binary", "", "the bridge to drive; built when it is not given")
 	if err := flags.Parse(args); err != nil {
 		return err
 	}
@@ -56,11 +47,11 @@ func run(ctx context.Context, args []string, w io.Writer) (err error) {
 	}
 	made := dir
 	defer func() { err = errors.Join(err, os.RemoveAll(made)) }()
-	if *binary == "" {
-		if *binary, err = running.Build(ctx, dir); err != nil {
-			return err
-		}
+	binary, done, err := running.Binary(ctx, *given)
+	if err != nil {
+		return err
 	}
+	defer done()
 	if *starts > 0 {
 		if *kept != "" {
 			if err := os.MkdirAll(*kept, 0o700); err != nil {
@@ -68,12 +59,12 @@ func run(ctx context.Context, args []string, w io.Writer) (err error) {
 			}
 			dir = *kept
 		}
-		return measureStarts(ctx, w, *binary, dir, *starts, *cases, load{Seed: *seed, Zone: zone})
+		return measureStarts(ctx, w, binary, dir, *starts, *cases, load{Seed: *seed, Zone: zone})
 	}
 	fmt.Fprintln(w, line(columns))
 	for _, l := range loads {
 		l.Pollers, l.For, l.Every, l.Seed, l.Zone = 2, *duration, time.Second, *seed, zone
-		r, err := once(ctx, *binary, dir, l)
+		r, err := once(ctx, binary, dir, l)
 		if err != nil {
 			return fmt.Errorf("%d senders by HTTP, %d by NATS: %w", l.HTTP, l.NATS, err)
 		}

@@ -66,17 +66,20 @@ func New(binary, dir string) (*Bridge, error) {
 
 // At is New at these ports.
 func At(binary, dir, port, natsPort string) (*Bridge, error) {
-	settings := SettingsIn(dir)
-	text := bytes.ReplaceAll(testdata.Settings(), []byte("127.0.0.1:8470"), []byte("127.0.0.1:"+port))
-	if err := os.WriteFile(settings, text, 0o600); err != nil {
+	if err := writeSettings(dir, testdata.Settings(), port); err != nil {
 		return nil, err
 	}
 	return &Bridge{
 		Base: "http://127.0.0.1:" + port, NATS: "nats://127.0.0.1:" + natsPort,
 		dir: dir, ports: []string{port, natsPort}, open: []string{"/ready", "/health/nats"},
-		args: []string{binary, "serve", "--config", settings, "--data", DataIn(dir),
+		args: []string{binary, "serve", "--config", SettingsIn(dir), "--data", DataIn(dir),
 			"--listen", "127.0.0.1:" + port, "--nats-listen", "127.0.0.1:" + natsPort},
 	}, nil
+}
+
+// writeSettings writes the settings of a place at another port than the demo's.
+func writeSettings(dir string, text []byte, port string) error {
+	return os.WriteFile(SettingsIn(dir), bytes.ReplaceAll(text, []byte("127.0.0.1:8470"), []byte("127.0.0.1:"+port)), 0o600)
 }
 
 // Demo prepares the demo, which keeps its data in a folder and has the door over HTTP alone.

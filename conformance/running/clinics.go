@@ -2,15 +2,15 @@ package running
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
-	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
+
+	"nailbridge/testdata"
 )
 
-// The test clinics of a place that Clinics prepares.
+// The test clinics of a place that Clinics prepares, those of testdata.TrialSettings.
 const (
 	TrialClinic  = "trial"
 	SecondClinic = "second"
@@ -20,27 +20,14 @@ const (
 // a hub that sees the first of them alone, and of one that sees both.
 type Keys struct{ Trial, Second, Hub, Both string }
 
-// Clinics prepares a place with two test clinics, and keys for them.
+// Clinics prepares a place with two test clinics and both doors, and keys for them.
 func Clinics(ctx context.Context, binary, dir string) (b *Bridge, k Keys, err error) {
-	ports, err := FreePorts(1)
+	ports, err := FreePorts(2)
 	if err != nil {
 		return nil, k, err
 	}
-	address := "127.0.0.1:" + ports[0]
-	clinic := func(id, name string) map[string]any {
-		return map[string]any{
-			"clinic": map[string]any{"id": id, "name": name, "identifierBase": "https://" + id + ".example/id"},
-			"zone":   "Europe/London", "formulary": "ie-smpc", "test": true,
-		}
-	}
-	text, err := json.Marshal(map[string]any{
-		"publicBaseUrl": "http://" + address + "/fhir", "hcpcs": true,
-		"clinics": []any{clinic(TrialClinic, "Trial Clinic"), clinic(SecondClinic, "Second Trial Clinic")},
-	})
-	if err != nil {
-		return nil, k, err
-	}
-	if err := os.WriteFile(SettingsIn(dir), text, 0o600); err != nil {
+	address, second := "127.0.0.1:"+ports[0], "127.0.0.1:"+ports[1]
+	if err := writeSettings(dir, testdata.TrialSettings(), ports[0]); err != nil {
 		return nil, k, err
 	}
 	keys := filepath.Join(dir, "keys.json")
@@ -58,7 +45,7 @@ func Clinics(ctx context.Context, binary, dir string) (b *Bridge, k Keys, err er
 		*m.key = strings.TrimSpace(string(out))
 	}
 	return &Bridge{
-		Base: "http://" + address, dir: dir, ports: ports, open: []string{"/ready"},
-		args: []string{binary, "serve", "--config", SettingsIn(dir), "--data", DataIn(dir), "--listen", address, "--keys", keys},
+		Base: "http://" + address, NATS: "nats://" + second, dir: dir, ports: ports, open: []string{"/ready", "/health/nats"},
+		args: []string{binary, "serve", "--config", SettingsIn(dir), "--data", DataIn(dir), "--listen", address, "--nats-listen", second, "--keys", keys},
 	}, k, nil
 }

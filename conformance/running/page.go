@@ -16,6 +16,7 @@ type StatusError struct {
 	Body   string
 }
 
+// Error says which address answered what.
 func (e *StatusError) Error() string {
 	return fmt.Sprintf("status %d of %s: %s", e.Status, e.URL, e.Body)
 }

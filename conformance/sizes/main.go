@@ -8,13 +8,10 @@ import (
 	"io"
 	"os"
 	"os/exec"
-	"os/signal"
 	"path/filepath"
-	"runtime"
 	"slices"
 	"strconv"
 	"strings"
-	"syscall"
 	"text/tabwriter"
 	"time"
 	_ "time/tzdata"
@@ -22,14 +19,7 @@ import (
 	"nailbridge/conformance/running"
 )
 
-func main() {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	defer stop()
-	if err := run(ctx, os.Args[1:], os.Stdout); err != nil {
-		fmt.Fprintln(os.Stderr, "sizes:", err)
-		os.Exit(1)
-	}
-}
+func main() { running.Main("sizes", run) }
 
 // options are what is made and measured.
 type options struct {
@@ -72,18 +62,13 @@ func run(ctx context.Context, args []string, w io.Writer) (err error) {
 	if err := os.MkdirAll(o.store, 0o700); err != nil {
 		return err
 	}
-	if o.binary == "" {
-		dir, err := os.MkdirTemp("", "nailbridge-sizes-")
-		if err != nil {
-			return err
-		}
-		defer func() { _ = os.RemoveAll(dir) }()
-		if o.binary, err = running.Build(ctx, dir); err != nil {
-			return err
-		}
+	var done func()
+	if o.binary, done, err = running.Binary(ctx, o.binary); err != nil {
+		return err
 	}
+	defer done()
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintf(w, "commit %s, %d cores, %s/%s, %s\n", commit(ctx), runtime.NumCPU(), runtime.GOOS, runtime.GOARCH, runtime.Version())
+	fmt.Fprintln(w, running.Machine(ctx))
 	places, err := o.places(ctx, w)
 	defer func() {
 		for _, p := range places {
@@ -100,15 +85,6 @@ func run(ctx context.Context, args []string, w io.Writer) (err error) {
 		return err
 	}
 	return o.start(ctx, w, places)
-}
-
-// commit names what is measured; "unknown" outside a clone.
-func commit(ctx context.Context) string {
-	out, err := exec.CommandContext(ctx, "git", "describe", "--always", "--dirty", "--abbrev=12").Output()
-	if err != nil {
-		return "unknown"
-	}
-	return strings.TrimSpace(string(out))
 }
 
 // places opens each store and fills it; what was opened is given beside an error

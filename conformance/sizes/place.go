@@ -101,19 +101,10 @@ func (p *place) index() searchparam.Index { return searchparam.Index{Base: p.bas
 
 func (p *place) receiver(clock func() time.Time) *receive.Receiver {
 	return &receive.Receiver{
-		Store: p.db, Settings: p.settings, Index: p.index(), Clock: clock, Meter: uncounted{},
+		Store: p.db, Settings: p.settings, Index: p.index(), Clock: clock, Meter: receive.Uncounted{},
 		Log: slog.New(slog.NewTextHandler(io.Discard, nil)),
 	}
 }
-
-// uncounted is a receive.Meter that counts nothing.
-type uncounted struct{}
-
-func (uncounted) Answered(receive.Kind) {}
-func (uncounted) HeldRecord(bool)       {}
-func (uncounted) RefusedRecord(bool)    {}
-func (uncounted) Unavailable()          {}
-func (uncounted) FailedFold()           {}
 
 // filledMark is the mark of the store that says how many plans it was filled with.
 const filledMark = "sizes-filled"

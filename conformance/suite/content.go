@@ -134,13 +134,16 @@ func (t *trial) ofSuite() (out []any) {
 // cases that no check changes it is read once.
 func (t *trial) everything(r *sent) []any {
 	ref := r.one("Patient")
-	return t.once(ref, func() (all []any) {
-		for _, b := range t.pages(ref + "/*?_count=200") {
-			all = append(all, b.matches...)
-		}
-		t.must(len(all) > 0, "the compartment of a patient is empty")
-		return append(all, t.ok(ref).tree)
-	})
+	return t.once(ref, func() []any { return t.compartment(ref) })
+}
+
+// compartment is what a patient's compartment holds now, and who the patient is.
+func (t *trial) compartment(ref string) (all []any) {
+	for _, b := range t.pages(ref + "/*?_count=200") {
+		all = append(all, b.matches...)
+	}
+	t.must(len(all) > 0, "the compartment of a patient is empty")
+	return append(all, t.ok(ref).tree)
 }
 
 // once reads something that no check changes, and gives it again when it is asked
@@ -377,6 +380,7 @@ var provenanceChecks = []check{
 		next := start.AddDate(0, 0, 2).Format("2006-01-02")
 		t.same("Procedure?"+t.mine()+"&_count=200", all)
 		t.same("Procedure?"+t.mine()+"&_count=200&date=ge"+t.w.day+"&date=le"+next, dated(t, all))
+		t.same("Procedure?"+t.mine()+"&_count=200&date=gt"+start.AddDate(0, 0, -2).Format("2006-01-02")+"&date=lt"+next, dated(t, all))
 		t.none("Procedure?" + t.mine() + "&date=gt" + next)
 		t.none("Procedure?" + t.mine() + "&date=lt1999-01-01")
 		t.saw("%d procedures by patient, and by patient and date", len(all))

@@ -15,7 +15,9 @@ import (
 type exchange struct {
 	method, path string // path and query as asked, from the root of the target
 	sent         http.Header
-	public       bool // asked without a key
+	public       bool   // asked without a key
+	subject      string // on which NATS gave the answer
+	told         string // what the NATS server said, where it is no answer of the bridge
 
 	status int
 	header http.Header
@@ -41,9 +43,7 @@ type request struct {
 // do asks, and keeps the exchange for the checks of everything that was seen.
 func (s *session) do(ctx context.Context, r request) *exchange {
 	x := &exchange{method: r.method, path: r.path, public: r.key == "", sent: http.Header{}}
-	s.mu.Lock()
-	s.seen = append(s.seen, x)
-	s.mu.Unlock()
+	s.keep(x)
 	req, err := http.NewRequestWithContext(ctx, r.method, s.o.Target+r.path, bytes.NewReader(r.body))
 	if err != nil {
 		x.err = err
@@ -70,6 +70,13 @@ func (s *session) do(ctx context.Context, r request) *exchange {
 		x.tree = parse(x.body)
 	}
 	return x
+}
+
+// keep keeps an exchange for the checks of everything that was seen.
+func (s *session) keep(x *exchange) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.seen = append(s.seen, x)
 }
 
 // told are parameters whose values say nothing of a person: only these are shown
@@ -114,6 +121,11 @@ func (x *exchange) answered() string {
 		return "no answer"
 	}
 	out := fmt.Sprint(x.status)
+	if x.method == viaNATS {
+		if out = "on " + x.subject + ":"; x.told != "" {
+			return printable(x.told)
+		}
+	}
 	switch typ := text(x.tree, "resourceType"); {
 	case typ == "Bundle":
 		out += fmt.Sprintf(" Bundle %s, %d entries", text(x.tree, "type"), len(list(x.tree, "entry")))

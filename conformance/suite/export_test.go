@@ -2,6 +2,7 @@ package suite
 
 import (
 	"context"
+	"maps"
 	"slices"
 	"time"
 )
@@ -14,8 +15,15 @@ func Checked() (out []string) {
 	return out
 }
 
-// ObservedElsewhere are the rows that are observed elsewhere, and where.
-func ObservedElsewhere() map[string]string { return elsewhere }
+// ObservedElsewhere are the rows that are observed elsewhere, and where, by a run with
+// NATS or without.
+func ObservedElsewhere(nats bool) map[string]string {
+	out := maps.Clone(elsewhere)
+	if !nats {
+		maps.Copy(out, withoutNATS)
+	}
+	return out
+}
 
 // Rules are the rules that are no rows.
 func Rules() map[string]string { return rules }
@@ -33,6 +41,7 @@ type Opened struct {
 func Open(ctx context.Context, o Options) (*Opened, string) {
 	s := newSession(o)
 	s.open(ctx)
+	s.hangUp()
 	return &Opened{s: s}, s.w.fault
 }
 
@@ -55,20 +64,28 @@ func (o *Opened) FirstPlan() Read {
 	return Read{x.body, x.header.Get("ETag"), x.header.Get("Last-Modified")}
 }
 
-// Again runs every check once more through another address, and gives beside the
+// Ways are the addresses of both doors.
+type Ways struct{ Target, NATS string }
+
+// Again runs every check once more through other addresses, and gives beside the
 // report which faults the exchanges of each check had on them, and which two were on
 // one exchange. With only, the other checks keep what they found when all ran: no
 // exchange of theirs is another now.
-func (o *Opened) Again(ctx context.Context, target string, now time.Time, only func(string) bool) (r Report, touched map[string][]string, together map[[2]string]bool) {
+func (o *Opened) Again(ctx context.Context, ways Ways, now time.Time, only func(string) bool) (r Report, touched map[string][]string, together map[[2]string]bool) {
 	opts := o.s.o
-	opts.Target, opts.Now = target, now
+	opts.Target, opts.NATS, opts.Now = ways.Target, ways.NATS, now
 	s := newSession(opts)
 	s.w, s.allowed = o.s.w, o.s.allowed
 	s.try(ctx, (*trial).state)
 	s.try(ctx, (*trial).define)
+	s.openNATS(ctx)
+	defer s.hangUp()
 	results := map[string]*trial{}
 	touched, together = map[string][]string{}, map[[2]string]bool{}
 	for _, c := range checks() {
+		if !s.tries(c) {
+			continue
+		}
 		if before := o.looked[c.id]; before != nil && only != nil && !only(c.id) {
 			results[c.id] = before
 			s.seen = append(s.seen, before.exchanges...)

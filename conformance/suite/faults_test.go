@@ -29,6 +29,8 @@ type fault struct {
 	asked func(*http.Request) bool
 	// answered may change an answer; it reports whether it did.
 	answered func(*answer) bool
+	// published and heard are of a record on its way to NATS, and of what comes from there.
+	published, heard func(*message) bool
 }
 
 // answer is an answer that a fault may change.
@@ -221,12 +223,21 @@ func TestEachFaultFailsItsRows(t *testing.T) {
 	o := options(t)
 	opened, wrong := suite.Open(t.Context(), o)
 	require.Empty(t, wrong)
-	faults := faultsOf(opened)
-	looked, touched, together := opened.Again(t.Context(), proxy(t, o.Target, faults, true), time.Now(), nil)
+	faults := append(faultsOf(opened), busFaults()...)
+	between := func(faults []fault, trial bool) suite.Ways {
+		w := &wire{faults: faults, trial: trial}
+		return suite.Ways{Target: proxy(t, o.Target, faults, trial), NATS: w.listen(t, o.NATS)}
+	}
+	looked, touched, together := opened.Again(t.Context(), between(faults, true), time.Now(), nil)
 	var known []string
 	for _, x := range results(looked) {
 		if suite.Known()[x.ID] != "" {
 			known = append(known, x.ID)
+		}
+	}
+	for _, x := range results(looked) {
+		if x.Result == suite.Failed {
+			t.Log(x.ID, x.Faults)
 		}
 	}
 	require.Equal(t, known, failed(looked), "a proxy that does nothing fails nothing")
@@ -234,11 +245,14 @@ func TestEachFaultFailsItsRows(t *testing.T) {
 	covered := map[string]bool{}
 	runs := apart(faults, touched, together)
 	for i, run := range runs {
-		r, met, _ := opened.Again(t.Context(), proxy(t, o.Target, run, false), time.Now(), func(id string) bool {
+		r, met, _ := opened.Again(t.Context(), between(run, false), time.Now(), func(id string) bool {
 			return suite.OfAll(id) || slices.ContainsFunc(run, func(f fault) bool {
 				return slices.Contains(touched[id], f.name) || slices.Contains(f.ids(), id)
 			})
 		})
+		if i == 0 {
+			keep(t, "conformance-faulty.html", r)
+		}
 		got := map[string][]string{}
 		for _, x := range results(r) {
 			if x.Result != suite.Failed || suite.Known()[x.ID] != "" {
@@ -279,6 +293,28 @@ func TestEachFaultFailsItsRows(t *testing.T) {
 	}
 	assert.Empty(t, never, "rows and rules that no fault fails")
 	t.Logf("%d faults in %d runs", len(faults), len(runs))
+
+	// What is wrong before any record is sent.
+	open := &wire{opens: func(connect string) string { return strings.ReplaceAll(connect, place.keys.Second, place.keys.Trial) }}
+	silent := &wire{faults: []fault{{heard: func(m *message) bool {
+		m.dropped = strings.HasPrefix(m.subject, "nailbridge.changes.")
+		return m.dropped
+	}}}}
+	var byBus []string
+	for _, f := range busFaults() {
+		byBus = append(byBus, f.ids()...)
+	}
+	slices.Sort(byBus)
+	for _, c := range []struct {
+		name  string
+		wire  *wire
+		wrong []string
+	}{{"any key opens", open, []string{"R-ING-15"}}, {"nothing is announced", silent, byBus}} {
+		r, _, _ := opened.Again(t.Context(), suite.Ways{Target: o.Target, NATS: c.wire.listen(t, o.NATS)}, time.Now(), func(id string) bool { return slices.Contains(c.wrong, id) })
+		got := slices.Sorted(slices.Values(failed(r)))
+		assert.Equal(t, c.wrong, got, c.name)
+	}
+	assert.Zero(t, silent.records, "nothing is sent where what the target stored is not announced")
 }
 
 // results are those of rows and rules.

@@ -3,6 +3,7 @@ package suite
 import (
 	"bytes"
 	"net/http"
+	"net/url"
 	"strings"
 	"unicode/utf8"
 )
@@ -82,8 +83,13 @@ var httpChecks = []check{
 	}},
 	{"R-HTTP-19", func(t *trial) {
 		t.ready()
-		for _, path := range []string{t.w.main.one("CarePlan"), "CarePlan?_count=1&patient=" + idOf(t.w.main.one("Patient")), t.w.main.one("CarePlan") + "/_history", "metadata"} {
+		for path, kind := range map[string]string{
+			t.w.main.one("CarePlan"): "CarePlan", "CarePlan?_count=1&patient=" + idOf(t.w.main.one("Patient")): "searchset",
+			t.w.main.one("CarePlan") + "/_history": "history", "metadata": "CapabilityStatement",
+		} {
 			x := t.ok(path)
+			t.hold(text(x.tree, "type") == kind || text(x.tree, "resourceType") == kind, "GET %s gives no %s", pathOnly(path), kind)
+			t.hold(kind != "CarePlan" || x.header.Get("ETag") != "" && x.header.Get("Last-Modified") != "", "a read has no ETag or Last-Modified")
 			head := t.send(http.MethodHead, path, "", nil)
 			t.hold(len(head.body) == 0, "HEAD has a body")
 			t.hold(head.status == x.status, "HEAD %s is answered %d", pathOnly(path), head.status)
@@ -124,6 +130,7 @@ var httpChecks = []check{
 		t.hold(x.status == http.StatusRequestEntityTooLarge, "a record of 6 MiB is answered %d", x.status)
 		t.nothingOf(r)
 		t.ok(t.w.main.one("Patient"))
+		t.saw("a form of 1 MiB and a record of 6 MiB; what memory they took is not seen from outside")
 	}},
 }
 
@@ -131,6 +138,20 @@ var httpChecks = []check{
 func (t *trial) nothingOf(r *sent) {
 	x := t.ask(request{method: http.MethodGet, path: "/records/" + r.clinic.ID + "/" + r.record, key: r.clinic.Key})
 	t.hold(x.status == http.StatusNotFound, "what was refused is kept: %d", x.status)
+}
+
+// many holds that answers of several statuses were seen: one answer to everything shows
+// nothing.
+func (t *trial) many(statuses map[int]bool) {
+	t.hold(len(statuses) > 3, "answers of %d statuses were seen", len(statuses))
+}
+
+// outcomes are the OperationOutcomes of an answer: itself, or entries of a Bundle.
+func outcomes(x *exchange) []any {
+	if text(x.tree, "resourceType") == "OperationOutcome" {
+		return []any{x.tree}
+	}
+	return readBundle(x).outcomes
 }
 
 func media(x *exchange) string {
@@ -143,12 +164,17 @@ func isFHIR(x *exchange) bool { return media(x) == fhirJSON }
 // seenChecks look at everything that was exchanged in the run.
 var seenChecks = []check{
 	{"R-HTTP-05", func(t *trial) {
+		kinds := map[string]bool{}
 		t.answers(func(x *exchange) bool { return x.fhir() && len(x.body) > 0 }, func(x *exchange) string {
 			if isFHIR(x) {
+				kinds[text(x.tree, "resourceType")+text(x.tree, "type")] = true
 				return ""
 			}
 			return "is " + media(x)
 		})
+		for _, k := range []string{"CarePlan", "Bundlesearchset", "Bundlehistory", "OperationOutcome"} {
+			t.hold(kinds[k], "no %s was seen", k)
+		}
 	}},
 	{"R-HTTP-06", func(t *trial) {
 		special := false
@@ -167,6 +193,11 @@ var seenChecks = []check{
 	}},
 	{"R-OO-01", func(t *trial) {
 		statuses := map[int]bool{}
+		t.ready()
+		if t.o.HubKey != "" {
+			x := t.ask(request{method: http.MethodGet, path: "/fhir/CarePlan?_count=1"})
+			t.hold(x.status == http.StatusUnauthorized, "a search without the key of a hub is answered %d", x.status)
+		}
 		t.answers(func(x *exchange) bool { return x.status >= 400 && x.method != http.MethodHead }, func(x *exchange) string {
 			switch {
 			case x.fhir() && (text(x.tree, "resourceType") != "OperationOutcome" || !isFHIR(x)):
@@ -184,14 +215,18 @@ var seenChecks = []check{
 		}
 	}},
 	{"R-OO-03", func(t *trial) {
-		t.answers(func(x *exchange) bool { return text(x.tree, "resourceType") == "OperationOutcome" }, func(x *exchange) string {
-			issues := list(x.tree, "issue")
-			if len(issues) == 0 {
-				return "has an OperationOutcome without an issue"
-			}
-			for _, i := range issues {
-				if text(i, "severity") == "" || text(i, "code") == "" {
-					return "has an issue without severity or code"
+		statuses := map[int]bool{}
+		t.answers(func(x *exchange) bool { return len(outcomes(x)) > 0 }, func(x *exchange) string {
+			statuses[x.status] = true
+			for _, o := range outcomes(x) {
+				issues := list(o, "issue")
+				if len(issues) == 0 {
+					return "has an OperationOutcome without an issue"
+				}
+				for _, i := range issues {
+					if text(i, "severity") == "" || text(i, "code") == "" {
+						return "has an issue without severity or code"
+					}
 				}
 			}
 			if !t.valid(x) {
@@ -199,9 +234,12 @@ var seenChecks = []check{
 			}
 			return ""
 		})
+		t.many(statuses)
 	}},
 	{"R-OO-08", func(t *trial) {
+		statuses := map[int]bool{}
 		t.answers(func(x *exchange) bool { return x.status >= 400 }, func(x *exchange) string {
+			statuses[x.status] = true
 			if m := internals.FindString(string(x.body)); m != "" {
 				return "tells of its insides: " + quote(m)
 			}
@@ -210,13 +248,22 @@ var seenChecks = []check{
 			}
 			return ""
 		})
+		t.many(statuses)
+		t.saw("failures of %d statuses; from outside no fault of the server is forced", len(statuses))
 	}},
 	{"R-OO-09", func(t *trial) {
-		marked := 0
+		t.ready()
+		t.post(t.w.main.clinic, "?dry-run=true", "application/json", append(encode(t.w.main.content), "{}"...))
+		t.get("Patient?family=" + url.QueryEscape(demographics[0]) + "&birthdate=" + demographics[2] + "&nosuch=" + url.QueryEscape(demographics[1]))
+		marked, statuses := map[string]bool{}, map[int]bool{}
 		// A conflict is no failure: the clinic that sends gets the whole answer, as it would with 200.
 		t.answers(func(x *exchange) bool { return x.status >= 400 && text(x.tree, "answer") != "conflict" }, func(x *exchange) string {
+			statuses[x.status] = true
 			if strings.Contains(x.path, "/fhir/Patient?") {
-				marked++
+				marked["a search"] = true
+			}
+			if x.method == http.MethodPost && strings.HasPrefix(x.path, "/records") && x.status >= 400 {
+				marked["a record"] = true
 			}
 			for _, d := range demographics {
 				if bytes.Contains(x.body, []byte(d)) {
@@ -225,12 +272,13 @@ var seenChecks = []check{
 			}
 			return ""
 		})
-		t.hold(marked > 0, "no failing request had a patient's data")
+		t.hold(len(marked) == 2, "no search and no record that failed had a patient's data")
+		t.many(statuses)
 	}},
 	{"R-SEC-08", func(t *trial) {
 		links := 0
 		t.answers(func(x *exchange) bool { return x.err == nil }, func(x *exchange) string {
-			told := []string{x.header.Get("Location"), x.header.Get("Content-Location"), x.header.Get("X-Request-Id")}
+			told := []string{x.header.Get("Location"), x.header.Get("Content-Location"), x.header.Get("X-Request-Id"), x.subject}
 			for _, l := range list(x.tree, "link") {
 				if r := text(l, "relation"); r != "self" && r != "" {
 					links++
@@ -245,6 +293,7 @@ var seenChecks = []check{
 			return ""
 		})
 		t.hold(links > 0, "no link to a further page was seen")
+		t.saw("%d links to further pages; logs and metrics are not seen from outside", links)
 	}},
 	{"R-DATA-01", content("json", `{"resourceType":"Patient","gender":null}`, `{"resourceType":"Patient","name":[]}`, `{"resourceType":"Patient","name":[{}]}`, `{"resourceType":"Patient","gender":""}`)},
 	{"R-DATA-04", content("array", `{"resourceType":"Patient","name":{"family":"X"}}`, `{"resourceType":"Patient","gender":["male"]}`)},
@@ -253,13 +302,19 @@ var seenChecks = []check{
 	{"R-DATA-21", content("target", `{"resourceType":"CarePlan","status":"active","intent":"plan","subject":{"reference":"Practitioner/1"}}`)},
 	{"R-CONT-01", content("min", `{"resourceType":"CarePlan","intent":"plan","subject":{"reference":"Patient/1"}}`, `{"resourceType":"CarePlan","status":"active","subject":{"reference":"Patient/1"}}`,
 		`{"resourceType":"CarePlan","status":"active","intent":"plan"}`, `{"resourceType":"Procedure","subject":{"reference":"Patient/1"}}`, `{"resourceType":"Procedure","status":"completed"}`,
-		`{"resourceType":"Observation","code":{"text":"x"}}`, `{"resourceType":"Observation","status":"final"}`, `{"resourceType":"Condition"}`, `{"resourceType":"Encounter","status":"finished"}`)},
+		`{"resourceType":"Observation","code":{"text":"x"}}`, `{"resourceType":"Observation","status":"final"}`, `{"resourceType":"Condition"}`,
+		without("Encounter", "status"), without("Encounter", "class"), without("Goal", "lifecycleStatus"), without("Goal", "description"), without("Goal", "subject"),
+		without("MedicationAdministration", "status"), without("MedicationAdministration", "medicationCodeableConcept"), without("MedicationAdministration", "subject"), without("MedicationAdministration", "effectiveDateTime"),
+		without("Provenance", "target"), without("Provenance", "recorded"), without("Provenance", "agent", 0, "who"),
+		`{"resourceType":"CarePlan","status":"active","intent":"plan","subject":{"reference":"Patient/1"},"activity":[{"detail":{"description":"x"}}]}`)},
 	{"R-CONT-02", content("code", `{"resourceType":"CarePlan","status":"done","intent":"plan","subject":{"reference":"Patient/1"}}`, `{"resourceType":"Procedure","status":"Completed","subject":{"reference":"Patient/1"}}`,
-		`{"resourceType":"Patient","gender":"m"}`)},
+		`{"resourceType":"Patient","gender":"m"}`, `{"resourceType":"CarePlan","status":"active","intent":"Plan","subject":{"reference":"Patient/1"}}`,
+		`{"resourceType":"CarePlan","status":"active","intent":"plan","subject":{"reference":"Patient/1"},"activity":[{"detail":{"status":"open"}}]}`,
+		`{"resourceType":"CarePlan","status":"active","intent":"plan","subject":{"reference":"Patient/1"},"activity":[{"detail":{"status":"not-started","kind":"Surgery"}}]}`)},
 	{"R-CONT-03", content("invariant", `{"resourceType":"Patient","contact":[{"gender":"male"}]}`, `{"resourceType":"Observation","status":"final","code":{"text":"x"},"referenceRange":[{"age":{"low":{"value":1}}}]}`)},
 	{"R-CONT-04", content("cpl-3", `{"resourceType":"CarePlan","status":"active","intent":"plan","subject":{"reference":"Patient/1"},"activity":[{"reference":{"reference":"Procedure/1"},"detail":{"status":"not-started"}}]}`)},
 	{"R-CONT-14", content("obs", `{"resourceType":"Observation","status":"final","code":{"text":"x"},"valueString":"a","dataAbsentReason":{"text":"b"}}`,
 		`{"resourceType":"Observation","status":"final","code":{"coding":[{"system":"http://x.example","code":"a"}]},"valueString":"a","component":[{"code":{"coding":[{"system":"http://x.example","code":"a"}]},"valueString":"b"}]}`)},
-	{"R-CONT-25", content("narrative", divided(`<script>x()</script>`), divided(`<p onclick="x()">a</p>`), divided(`a&nbsp;b`), divided(`<p> </p>`), divided(`<form>a</form>`))},
+	{"R-CONT-25", content("narrative", divided(`<script>x()</script>`), divided(`<p onclick="x()">a</p>`), divided(`a&nbsp;b`), divided(`<p> </p>`), divided(`<form>a</form>`), divided(`<iframe src="http://none.example"></iframe>`), divided(`<p><link rel="stylesheet" href="http://none.example/s.css"/>a</p>`))},
 	{"R-PROF-16", profilesAreTrue},
 }

@@ -72,7 +72,7 @@ var parameterChecks = []check{
 		t.none("Observation?" + t.mine() + "&_profile=http://none.example/p")
 		t.none("Observation?" + t.mine() + "&_security=" + url.QueryEscape("urn:none|R"))
 		t.none("Observation?" + t.mine() + "&_source=http://none.example/s")
-		t.saw("by tag and by profile")
+		t.saw("by tag and by profile; nothing published has a security label or a source")
 	}},
 	{"R-SP-04", func(t *trial) {
 		all := t.observations()
@@ -196,7 +196,7 @@ var parameterChecks = []check{
 			at := func(d time.Duration) string { return url.QueryEscape(start.Add(d).In(zone).Format(time.RFC3339)) }
 			t.same(path+"sa"+at(-time.Minute), []string{ref})
 			t.none(path + "sa" + at(time.Minute))
-			t.saw("the same instant at offset %d", hours)
+			t.saw("the same instant at offset %d; the zone of the target's process is not changed from outside", hours)
 		}
 	}},
 	{"R-SP-22", func(t *trial) {
@@ -314,7 +314,7 @@ func prefixes(t *trial) {
 	for _, p := range []string{"lt1999-01-01", "le1999-01-01", "eb2099-01-01", "2099-01-01", "sa2099-01-01"} {
 		t.none(open + p)
 	}
-	t.saw("the prefixes over a period, and one without end")
+	t.saw("the prefixes over a period, and one without end; no period without a start is published")
 }
 
 // someCoding is a coding of a procedure that not all of them have.

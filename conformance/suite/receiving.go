@@ -2,7 +2,6 @@ package suite
 
 import (
 	"encoding/json"
-	"fmt"
 	"net/http"
 	"slices"
 	"strings"
@@ -10,7 +9,8 @@ import (
 )
 
 var receivingChecks = []check{
-	{"R-ING-02", func(t *trial) {
+	{"R-ING-01", sameByBothDoors},
+	{"R-ING-02", byEachDoor(func(t *trial) {
 		r := t.own("again")
 		t.stored(r)
 		named, plan := r.answer, t.ok(r.one("CarePlan"))
@@ -21,9 +21,10 @@ var receivingChecks = []check{
 			go func() {
 				defer wg.Done()
 				results[i] = t.try(t.ctx, func(u *trial) {
+					u.overNATS = t.overNATS
 					for range 2 {
 						x := u.post(r.clinic, "", "application/json", encode(r.content))
-						u.hold(x.status == http.StatusOK && text(x.tree, "answer") == "unchanged", "a repeat is answered %d %q", x.status, text(x.tree, "answer"))
+						u.is(x, "a repeat", "unchanged", http.StatusOK)
 						u.hold(slices.Equal(resourcesOf(x.tree), resourcesOf(named)), "a repeat names other resources")
 					}
 					u.saw("a repeat")
@@ -38,8 +39,8 @@ var receivingChecks = []check{
 		t.hold(again.header.Get("ETag") == plan.header.Get("ETag"), "a repeat makes a version")
 		t.hold(len(t.found("CarePlan?patient="+idOf(r.one("Patient"))).matches) == 1, "a repeat makes another plan")
 		t.saw("8 repeats, of which 4 at once")
-	}},
-	{"R-ING-03", func(t *trial) {
+	})},
+	{"R-ING-03", byEachDoor(func(t *trial) {
 		r := t.own("update")
 		t.stored(r)
 		first, weight := t.ok(r.one("CarePlan")), t.weightOf(r)
@@ -49,8 +50,8 @@ var receivingChecks = []check{
 		t.hold(text(weight, "meta", "versionId") != text(second, "meta", "versionId"), "an update makes no version")
 		t.hold(len(t.found("CarePlan?patient="+idOf(r.one("Patient"))).matches) == 1 && refOf(first.tree) == r.one("CarePlan"), "an update makes a second record")
 		t.saw("an update of the same resources")
-	}},
-	{"R-ING-04", func(t *trial) {
+	})},
+	{"R-ING-04", byEachDoor(func(t *trial) {
 		r := t.own("late")
 		t.stored(r)
 		old := encode(r.content)
@@ -59,105 +60,110 @@ var receivingChecks = []check{
 		t.next(r)
 		t.stored(r.edit(json.Number("62.20"), "surgery", "weight", "kg"))
 		for _, late := range [][]byte{middle, old} {
-			x := t.post(r.clinic, "", "application/json", late)
-			t.hold(x.status == http.StatusOK && text(x.tree, "answer") == "superseded", "a late older content is answered %d %q", x.status, text(x.tree, "answer"))
+			t.is(t.post(r.clinic, "", "application/json", late), "a late older content", "superseded", http.StatusOK)
 		}
 		t.hold(text(t.weightOf(r), "valueQuantity", "value") == "62.20", "a late older content counts")
 		t.saw("two older contents after a newer one")
-	}},
-	{"R-ING-08", func(t *trial) {
+	})},
+	{"R-ING-08", byEachDoor(func(t *trial) {
 		r := t.own("refused")
 		t.stored(r)
 		plan := t.ok(r.one("CarePlan"))
 		bad := set(set(r.content, json.Number("2"), "revision"), "upwards", "surgery", "toes", 0, "side")
 		x := t.post(r.clinic, "", "application/json", encode(bad))
 		t.problem(x, http.StatusUnprocessableEntity)
-		t.hold(len(list(x.tree, "reasons")) > 0 && contains(list(x.tree, "reasons"), "pointer", "/surgery/toes/0/side"), "the refusal does not name the place")
+		t.hold(contains(list(x.tree, "reasons"), "pointer", "/surgery/toes/0/side"), "the refusal does not name the place")
 		t.problem(t.post(r.clinic, "", "application/json", []byte("<record/>")), http.StatusBadRequest)
 		listed := t.ask(request{method: http.MethodGet, path: "/records/" + r.clinic.ID + "?list=refused", key: r.clinic.Key})
 		t.hold(contains(list(listed.tree, "deliveries"), "record", r.record), "what was refused is not listed")
 		t.hold(t.ok(r.one("CarePlan")).header.Get("ETag") == plan.header.Get("ETag"), "what was refused changes what is published")
-		lines := t.post(r.clinic, "", "application/x-ndjson", []byte(string(encode(bad))+"\n"+string(encode(r.content))+"\n"))
-		answers := strings.Split(strings.TrimSpace(string(lines.body)), "\n")
-		t.must(len(answers) == 2, "two lines have %d answers", len(answers))
-		t.hold(text(parse([]byte(answers[0])), "answer") == "refused" && text(parse([]byte(answers[1])), "answer") == "unchanged", "a refused line keeps the next from its answer")
+		if t.overNATS {
+			behind := t.publishAll(r.clinic, encode(bad), encode(r.content))
+			t.is(behind[0], "what is refused", "refused")
+			t.is(behind[1], "what is behind it in the stream", "unchanged")
+		} else {
+			lines := t.post(r.clinic, "", "application/x-ndjson", []byte(string(encode(bad))+"\n"+string(encode(r.content))+"\n"))
+			answers := strings.Split(strings.TrimSpace(string(lines.body)), "\n")
+			t.must(len(answers) == 2, "two lines have %d answers", len(answers))
+			t.hold(text(parse([]byte(answers[0])), "answer") == "refused" && text(parse([]byte(answers[1])), "answer") == "unchanged", "a refused line keeps the next from its answer")
+		}
 		t.stored(t.next(r).edit(json.Number("63.30"), "surgery", "weight", "kg"))
 		t.saw("refused with its places, listed, and the next is taken")
-	}},
-	{"R-ING-12", func(t *trial) {
-		const records, saves = 2, 4
-		var rs []*sent
-		for i := range records {
-			rs = append(rs, t.own(fmt.Sprint("order", i)))
-		}
-		var all [][2]any
-		for i := range saves {
-			for _, r := range rs {
-				if i > 0 {
-					t.next(r)
-				}
-				r.edit(json.Number(fmt.Sprintf("5%d.75", i)), "surgery", "weight", "kg")
-				all = append(all, [2]any{r, encode(r.content)})
-			}
-		}
-		for _, i := range []int{2, 7, 0, 5, 6, 1, 4, 3} { // the last of one record early, of the other in between
-			r := all[i][0].(*sent)
-			x := t.post(r.clinic, "", "application/json", all[i][1].([]byte))
-			t.hold(x.status == http.StatusOK || x.status == http.StatusCreated, "a save out of order is answered %d", x.status)
-			if text(x.tree, "answer") == "stored" {
-				r.answer = x.tree
-			}
-		}
-		for _, r := range rs {
-			t.hold(text(t.weightOf(r), "valueQuantity", "value") == "53.75", "after saves out of order another than the last counts")
-		}
-		t.saw("%d saves of %d records out of order", records*saves, records)
-	}},
-	{"R-ING-15", func(t *trial) {
+	})},
+	{"R-ING-12", byEachDoor(inAnyOrder)},
+	{"R-ING-15", byEachDoor(func(t *trial) {
 		t.ready()
 		t.must(t.w.other != nil, "its subject did not occur: no second test clinic was named")
 		a, b := t.o.Clinics[0], t.o.Clinics[1]
 		before := t.ok(t.w.main.one("CarePlan"))
-		x := t.post(Clinic{a.ID, b.Key}, "", "application/json", encode(set(t.w.main.content, json.Number("50"), "revision")))
-		t.problem(x, http.StatusForbidden)
-		t.problem(t.post(Clinic{b.ID, a.Key}, "", "application/json", encode(set(t.w.other.content, json.Number("50"), "revision"))), http.StatusForbidden)
-		t.problem(t.ask(request{method: http.MethodGet, path: "/records/" + a.ID + "/" + t.w.main.record, key: b.Key}), http.StatusForbidden)
+		later := json.Number("50")
+		if t.overNATS {
+			t.wallsAtNATS(a, b, encode(set(t.w.main.content, later, "revision")))
+			t.wallsAtNATS(b, a, encode(set(t.w.other.content, later, "revision")))
+		} else {
+			t.problem(t.post(Clinic{ID: a.ID, Key: b.Key}, "", "application/json", encode(set(t.w.main.content, later, "revision"))), http.StatusForbidden)
+			t.problem(t.post(Clinic{ID: b.ID, Key: a.Key}, "", "application/json", encode(set(t.w.other.content, later, "revision"))), http.StatusForbidden)
+			t.problem(t.ask(request{method: http.MethodGet, path: "/records/" + a.ID + "/" + t.w.main.record, key: b.Key}), http.StatusForbidden)
+		}
 		t.hold(t.ok(t.w.main.one("CarePlan")).header.Get("ETag") == before.header.Get("ETag"), "a record of another clinic changes what is published")
 		t.hold(t.w.main.one("Patient") != t.w.other.one("Patient"), "two clinics share a patient")
 		t.saw("the key of another clinic opens nothing")
-	}},
-	{"receiving-repeat", func(t *trial) {
+	})},
+	{"receiving-answer", byEachDoor(func(t *trial) {
+		r := t.own("answered")
+		first := t.stored(r)
+		t.names(first, r)
+		t.is(first, "a first receipt", "stored", http.StatusCreated)
+		second := t.stored(t.next(r).edit(json.Number("65.40"), "surgery", "weight", "kg"))
+		t.names(second, r)
+		t.is(second, "a second revision", "stored", http.StatusOK)
+		t.hold(!slices.Equal(resourcesOf(first.tree), resourcesOf(second.tree)), "an update names the versions from before")
+		t.saw("%d resources, each in the version that is read", len(resourcesOf(second.tree)))
+	})},
+	{"receiving-repeat", byEachDoor(func(t *trial) {
 		t.ready()
 		x := t.post(t.w.main.clinic, "", "application/json", encode(t.w.main.content))
-		t.hold(x.status == http.StatusOK && text(x.tree, "answer") == "unchanged", "a repeat is answered %d %q", x.status, text(x.tree, "answer"))
+		t.is(x, "a repeat", "unchanged", http.StatusOK)
 		t.saw("a repeat is unchanged")
-	}},
-	{"receiving-order", func(t *trial) {
+	})},
+	{"receiving-order", byEachDoor(func(t *trial) {
 		r := t.own("early")
-		review := t.fill(r.clinic, "review", "early-review", "P-early", "@surgery", r.record)
-		x := t.deliver(review)
-		t.hold(x.status == http.StatusAccepted && text(x.tree, "answer") == "waiting", "a review before its surgery is answered %d %q", x.status, text(x.tree, "answer"))
+		review := t.fill(r.clinic, "review", t.named("early-review"), t.named("P-early"), "@surgery", r.record)
+		t.is(t.deliver(review), "a review before its surgery", "waiting", http.StatusAccepted)
 		t.stored(r)
 		b := t.found("Observation?based-on=" + r.one("CarePlan") + "&_count=200")
 		t.saw("a review before its surgery waits, then counts with %d findings", len(b.matches))
-	}},
-	{"receiving-conflict", func(t *trial) {
+	})},
+	{"receiving-conflict", byEachDoor(func(t *trial) {
 		r := t.own("conflict")
 		t.stored(r)
 		older := encode(set(r.content, json.Number("60.60"), "surgery", "weight", "kg"))
 		later := encode(r.edit(t.saved(), "savedAt").edit(json.Number("61.60"), "surgery", "weight", "kg").content)
 		x := t.post(r.clinic, "", "application/json", later)
-		t.hold(x.status == http.StatusOK && text(x.tree, "answer") == "conflict" && get(x.tree, "counts") == true, "another content of the same revision is answered %d %q", x.status, text(x.tree, "answer"))
+		t.is(x, "another content of the same revision", "conflict", http.StatusOK)
+		t.hold(get(x.tree, "counts") == true, "the later of two contents does not count")
 		t.hold(contains(list(x.tree, "flags"), "level", "critical"), "a conflict raises no critical flag")
 		y := t.post(r.clinic, "", "application/json", older)
-		t.problem(y, http.StatusConflict)
+		t.is(y, "an earlier content of the same revision", "conflict", http.StatusConflict)
+		t.hold(get(y.tree, "counts") == false, "the earlier of two contents counts")
 		t.hold(text(t.weightOf(r), "valueQuantity", "value") == "61.60", "not the later content counts")
-		t.stored(t.next(r))
+		settled := t.stored(t.next(r))
+		t.hold(!contains(list(settled.tree, "flags"), "code", "conflict"), "a higher revision does not settle it")
 		t.saw("both kept, the later counts, settled by a higher revision")
-	}},
-	{"receiving-withdrawal", func(t *trial) {
+	})},
+	{"receiving-withdrawal", byEachDoor(func(t *trial) {
 		t.ready()
-		for _, r := range t.everything(t.w.withdrawn) {
+		all := []any(nil)
+		if t.overNATS {
+			r := t.own("withdrawn")
+			t.stored(r)
+			patient := r.one("Patient")
+			t.stored(t.next(r).edit("withdrawn", "status"))
+			all = t.compartment(patient)
+		} else {
+			all = t.everything(t.w.withdrawn)
+		}
+		for _, r := range all {
 			switch text(r, "resourceType") {
 			case "Procedure", "Observation", "Encounter", "CarePlan", "MedicationAdministration", "Composition":
 				t.hold(text(r, "status") == "entered-in-error", "a %s of a withdrawn record is %q", text(r, "resourceType"), text(r, "status"))
@@ -168,23 +174,39 @@ var receivingChecks = []check{
 				t.hold(text(r, "verificationStatus", "coding", 0, "code") == "entered-in-error", "a Condition of a withdrawn record stands")
 			}
 		}
-	}},
-	{"receiving-refusal", func(t *trial) {
+	})},
+	{"receiving-refusal", byEachDoor(func(t *trial) {
 		t.ready()
-		good := encode(t.w.main.content)
-		for _, bad := range []any{
-			set(t.w.main.content, nil, "patient", "identifier", "value"), set(t.w.main.content, "done", "status"), set(t.w.main.content, "other", "kind"),
-			set(t.w.main.content, "yesterday", "surgery", "toes", 0, "tourniquets", 0, "on"), set(t.w.main.content, "much", "surgery", "toes", 0, "block", "agents", 0, "mL"),
-		} {
-			x := t.post(t.w.main.clinic, "?dry-run=true", "application/json", encode(bad))
-			t.problem(x, http.StatusUnprocessableEntity)
+		content, query := t.w.main.content, "?dry-run=true"
+		var own *sent
+		if t.overNATS { // where there is no dry run
+			own = t.fill(t.o.Clinics[0], "surgery", t.named("malformed"), t.named("P-malformed"))
+			content, query = own.content, ""
 		}
-		t.problem(t.post(t.w.main.clinic, "?dry-run=true", "application/json", append(slices.Clone(good), "{}"...)), http.StatusBadRequest)
+		refuse := func(bad []byte, status int) {
+			t.problem(t.post(t.o.Clinics[0], query, "application/json", bad), status)
+		}
+		good := encode(content)
+		for _, bad := range []any{
+			set(content, nil, "patient", "identifier", "value"), set(content, "done", "status"), set(content, "other", "kind"),
+			set(content, nil, "author"), set(content, nil, "surgery", "toes", 0, "digit"),
+			set(content, "yesterday", "surgery", "toes", 0, "tourniquets", 0, "on"), set(content, "much", "surgery", "toes", 0, "block", "agents", 0, "mL"),
+		} {
+			refuse(encode(bad), http.StatusUnprocessableEntity)
+		}
+		refuse(append(slices.Clone(good), "{}"...), http.StatusBadRequest)
 		twice := strings.Replace(string(good), `"kind":"surgery"`, `"kind":"surgery","kind":"review"`, 1)
-		t.problem(t.post(t.w.main.clinic, "?dry-run=true", "application/json", []byte(twice)), http.StatusUnprocessableEntity)
-		x := t.post(t.w.main.clinic, "?dry-run=true", "application/json", encode(set(set(t.w.main.content, "a word", "surgery", "nosuch"), json.Number("60"), "revision")))
-		t.hold(x.status == http.StatusOK, "an unknown member is answered %d", x.status)
-	}},
+		refuse([]byte(twice), http.StatusUnprocessableEntity)
+		unknown := set(set(content, "a word", "surgery", "nosuch"), json.Number("60"), "revision")
+		if own != nil {
+			t.none("Patient?identifier=" + own.identifier())
+			own.content, own.revision = unknown, 60
+			t.stored(own)
+			return
+		}
+		x := t.post(t.w.main.clinic, query, "application/json", encode(unknown))
+		t.is(x, "an unknown member", "stored", http.StatusOK)
+	})},
 	{"receiving-dry-run", func(t *trial) {
 		r := t.own("dry")
 		x := t.post(r.clinic, "?dry-run=true", "application/json", encode(r.content))
@@ -196,12 +218,44 @@ var receivingChecks = []check{
 	}},
 }
 
-// problem holds an answer of /records to a refusal as of RFC 9457.
+// is holds an answer of the receiving side to its kind and, over HTTP, to the status
+// that goes with it (D2).
+func (t *trial) is(x *exchange, what, answer string, status ...int) bool {
+	return t.hold(text(x.tree, "answer") == answer && (x.method == viaNATS || slices.Contains(status, x.status)),
+		"%s is answered %d %q, not %q", what, x.status, text(x.tree, "answer"), answer)
+}
+
+// problem holds an answer of the receiving side to a refusal: over HTTP as of RFC 9457,
+// over NATS with its reasons.
 func (t *trial) problem(x *exchange, status int) {
+	if x.method == viaNATS {
+		if t.is(x, "a record that must not be taken", "refused") && t.hold(text(x.tree, "reasons", 0, "code") != "", "a refusal has no reason") {
+			t.saw("refused as %s", text(x.tree, "reasons", 0, "code"))
+		}
+		return
+	}
 	if t.hold(x.status == status, "a record that must not be taken is answered %d, not %d", x.status, status) &&
 		t.hold(media(x) == "application/problem+json" && text(x.tree, "status") == itoa(status) && text(x.tree, "title") != "", "a refusal is no problem details") {
 		t.saw("refused with %d", status)
 	}
+}
+
+// names holds an answer to what it must name: the record, its revision, and of its
+// resources the versions that are read.
+func (t *trial) names(x *exchange, r *sent) {
+	t.hold(text(x.tree, "clinic") == r.clinic.ID && text(x.tree, "record") == r.record && text(x.tree, "revision") == itoa(r.revision), "an answer does not name its record and revision")
+	versions := map[string]string{}
+	for _, c := range t.compartment(r.one("Patient")) {
+		versions[refOf(c)] = text(c, "meta", "versionId")
+	}
+	n := 0
+	for _, named := range list(x.tree, "resources") {
+		if v, is := versions[text(named, "reference")]; is {
+			n++
+			t.hold(v == text(named, "versionId"), "an answer names another version of a resource than is read")
+		}
+	}
+	t.hold(n > 10, "of the patient an answer names %d resources", n)
 }
 
 // resourcesOf are the resources that an answer names, with their versions.

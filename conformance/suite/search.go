@@ -88,6 +88,7 @@ var searchChecks = []check{
 		either := slices.Compact(slices.Sorted(slices.Values(append(slices.Clone(one), two...))))
 		t.same("Observation?"+t.mine()+"&code="+a+","+b, either)
 		t.none("Observation?" + t.mine() + "&code=" + a + "&code=" + b)
+		t.same("Observation?"+t.mine()+"&code="+a+","+b+"&code="+a, one)
 		t.saw("commas as or, repeats as and")
 	}},
 	{"R-SRCH-17", func(t *trial) {

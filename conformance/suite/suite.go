@@ -1,6 +1,7 @@
 // Package suite holds a running bridge to the requirements that are in force, from
-// outside: over HTTP alone, with the keys of a hub and of test clinics. It knows
-// FHIR and the doors of the bridge, and nothing of how the bridge is made.
+// outside: over HTTP, and over NATS where it is given, with the keys of a hub and of
+// test clinics. It knows FHIR and the doors of the bridge, and nothing of how the
+// bridge is made.
 //
 // Each requirement has one check. It passes only where its subject occurred: an
 // answer that holds it, or, where it forbids something, a refusal. A server that
@@ -24,16 +25,22 @@ import (
 )
 
 // Clinic is a test clinic and the key of its practice system.
-type Clinic struct{ ID, Key string }
+type Clinic struct {
+	ID, Key string
+	NATSKey string // "": as Key
+}
 
 // Options say whom to ask and how.
 type Options struct {
-	Target   string   // URL of the bridge, above /records and /fhir
-	HubKey   string   // of a hub that sees the first clinic and not the second
-	Clinics  []Clinic // test clinics to write into: one, and another for the walls
+	Target   string        // URL of the bridge, above /records and /fhir
+	HubKey   string        // of a hub that sees the first clinic and not the second
+	Clinics  []Clinic      // test clinics to write into: one, and another for the walls
+	NATS     string        // URL of the NATS server of its second door; "": it is not tried
+	Patience time.Duration // how long an answer over NATS may take; 0: a minute
 	Client   *http.Client
 	Now      time.Time
-	Progress func(done, all int, id string)
+	Quick    bool // what rows name large numbers of is tried in small; the report says how often
+	Progress func(done, all int, what string)
 }
 
 // session is one run.
@@ -47,22 +54,32 @@ type session struct {
 	saves int
 	wrote []*sent
 
-	manyVersions string          // an observation with a version of every save
-	kept         map[string]once // by what it is
-	allowed      map[string]bool // clinics that the target declares as tests
-	w            world
-	statement    *exchange // the CapabilityStatement
-	base         string
-	validator    *engine.Validator
-	definitions  string // a digest of what the target defines
+	manyVersions string // an observation with a version of every save
+	firstOfMany  any    // its first version, as it was then
+	at           struct {
+		done, all int
+		what      string
+	} // how far the run is
+	kept        map[string]once  // by what it is
+	allowed     map[string]bool  // clinics that the target declares as tests
+	lines       map[string]*line // to the second door, by clinic
+	busFault    string           // why nothing can be sent there
+	w           world
+	statement   *exchange // the CapabilityStatement
+	base        string
+	validator   *engine.Validator
+	definitions string // a digest of what the target defines
 }
 
 func newSession(o Options) *session {
+	if o.Patience == 0 {
+		o.Patience = time.Minute
+	}
 	if o.Client == nil {
 		o.Client = &http.Client{Timeout: time.Minute}
 	}
 	o.Target = strings.TrimSuffix(o.Target, "/")
-	s := &session{o: o, began: o.Now, run: "x" + strconv.FormatInt(o.Now.UnixNano(), 36), allowed: map[string]bool{}, kept: map[string]once{}}
+	s := &session{o: o, began: o.Now, run: "x" + strconv.FormatInt(o.Now.UnixNano(), 36), allowed: map[string]bool{}, lines: map[string]*line{}, kept: map[string]once{}}
 	s.w.day = o.Now.UTC().AddDate(0, 0, -1).Format("2006-01-02")
 	return s
 }
@@ -79,8 +96,18 @@ type check struct {
 // Run runs every check against the target.
 func Run(ctx context.Context, o Options) Report {
 	s := newSession(o)
+	defer s.hangUp()
 	s.open(ctx)
 	return s.report(ctx, checks())
+}
+
+// Reach asks the target for one answer, of any kind. Where none comes there is nothing to
+// hold to anything.
+func Reach(ctx context.Context, o Options) error {
+	if x := newSession(o).do(ctx, request{method: http.MethodGet, path: "/fhir/metadata"}); x.err != nil {
+		return fmt.Errorf("the target does not answer: %w", x.err)
+	}
+	return nil
 }
 
 // open reads what the target says of itself, and writes the records of the suite.
@@ -89,6 +116,17 @@ func (s *session) open(ctx context.Context) {
 	s.try(ctx, (*trial).define)
 	if t := s.try(ctx, (*trial).prepare); !t.passed() {
 		s.w.fault = t.faults[0]
+	}
+	s.openNATS(ctx)
+}
+
+// openNATS opens the second door, where there is one.
+func (s *session) openNATS(ctx context.Context) {
+	if s.o.NATS == "" {
+		return
+	}
+	if t := s.try(ctx, (*trial).connect); !t.passed() {
+		s.busFault = t.faults[0]
 	}
 }
 
@@ -103,17 +141,27 @@ func (t *trial) state() {
 func (s *session) report(ctx context.Context, checks []check) Report {
 	results := map[string]*trial{}
 	for i, c := range checks {
-		if s.o.Progress != nil {
-			s.o.Progress(i, len(checks), c.id)
+		if !s.tries(c) {
+			continue
 		}
+		s.at.done, s.at.all, s.at.what = i, len(checks), c.id
+		s.step(0, 0)
 		results[c.id] = s.try(ctx, c.run)
 	}
 	r := newReport(s, results)
-	if len(s.wrote) > 0 {
-		r.Left = s.try(ctx, (*trial).cleanUp).faults
+	for _, why := range []string{s.w.fault, s.busFault} {
+		if why != "" {
+			r.Untried = append(r.Untried, why)
+		}
+	}
+	if s.at.done, s.at.what = len(checks), "taking back what was written"; len(s.wrote) > 0 {
+		r.Left = s.try(context.WithoutCancel(ctx), (*trial).cleanUp).faults // also of a run that was ended
 	}
 	return r
 }
+
+// tries reports a check that the run can make.
+func (s *session) tries(c check) bool { return s.o.NATS != "" || withoutNATS[c.id] == "" }
 
 // checks are those of all rows and rules, in the order in which they run: first
 // what only asks, then what writes, then what looks at all that was seen.

@@ -5,7 +5,9 @@ import (
 	"context"
 	"encoding/json"
 	"encoding/xml"
+	"flag"
 	"fmt"
+	"net"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -52,8 +54,22 @@ func TestMain(m *testing.M) {
 
 var placeDir string
 
+var pages = flag.String("pages", "", "folder to write the reports of a whole run and of a faulty one into, as pages")
+
+// keep writes a report as a page where that is asked for.
+func keep(t *testing.T, name string, r suite.Report) {
+	t.Helper()
+	if *pages == "" {
+		return
+	}
+	var b bytes.Buffer
+	require.NoError(t, r.Write(&b, "html"))
+	require.NoError(t, os.MkdirAll(*pages, 0o755))
+	require.NoError(t, os.WriteFile(filepath.Join(*pages, name), b.Bytes(), 0o644))
+}
+
 // bridge is the running bridge.
-func bridge(t *testing.T) (base string, keys running.Keys) {
+func bridge(t *testing.T) (b *running.Bridge, keys running.Keys) {
 	t.Helper()
 	place.Do(func() {
 		ctx := context.WithoutCancel(t.Context())
@@ -66,14 +82,14 @@ func bridge(t *testing.T) (base string, keys running.Keys) {
 		}
 	})
 	require.NoError(t, place.err)
-	return place.bridge.Base, place.keys
+	return place.bridge, place.keys
 }
 
 func options(t *testing.T) suite.Options {
 	t.Helper()
-	base, keys := bridge(t)
+	b, keys := bridge(t)
 	return suite.Options{
-		Target: base, HubKey: keys.Hub, Now: time.Now(),
+		Target: b.Base, HubKey: keys.Hub, NATS: b.NATS, Patience: 20 * time.Second, Quick: true, Now: time.Now(),
 		Clinics: []suite.Clinic{{ID: running.TrialClinic, Key: keys.Trial}, {ID: running.SecondClinic, Key: keys.Second}},
 	}
 }
@@ -101,7 +117,7 @@ func TestRows(t *testing.T) {
 			force = append(force, strings.TrimSpace(l))
 		}
 	}
-	checked, elsewhere := suite.Checked(), suite.ObservedElsewhere()
+	checked, elsewhere := suite.Checked(), suite.ObservedElsewhere(true)
 	seen := map[string]bool{}
 	for _, r := range rows {
 		assert.False(t, seen[r.ID], r.ID)
@@ -135,7 +151,7 @@ func TestRows(t *testing.T) {
 func TestElsewhereAndKnownAreFew(t *testing.T) {
 	runs, err := proof.Running(t.Context(), filepath.Join("..", ".."))
 	require.NoError(t, err)
-	elsewhere := suite.ObservedElsewhere()
+	elsewhere := suite.ObservedElsewhere(false)
 	assert.LessOrEqual(t, len(elsewhere), 10)
 	for id, where := range elsewhere {
 		name, _, _ := strings.Cut(where, ":")
@@ -184,6 +200,53 @@ func TestAServerThatKnowsNothingPassesNothing(t *testing.T) {
 	}
 }
 
+// constant answers everything alike.
+func constant(t *testing.T, status int, media, body string) string {
+	t.Helper()
+	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Content-Type", media)
+		w.Header().Set("Allow", "GET")
+		w.WriteHeader(status)
+		_, _ = w.Write([]byte(body))
+	}))
+	t.Cleanup(s.Close)
+	return s.URL
+}
+
+// Where the records of the suite were taken, and everything that is asked then has one
+// answer, nothing passes, whatever the answer: no check rests on a refusal alone.
+func TestOneAnswerToEverythingPassesNothing(t *testing.T) {
+	o := options(t)
+	opened, wrong := suite.Open(t.Context(), o)
+	require.Empty(t, wrong)
+	issue := func(code string) string {
+		return `{"resourceType":"OperationOutcome","issue":[{"severity":"error","code":"` + code + `"}]}`
+	}
+	for name, target := range map[string]string{
+		"empty":                constant(t, 200, "application/fhir+json", none),
+		"empty history":        constant(t, 200, "application/fhir+json", strings.Replace(none, "searchset", "history", 1)),
+		"all is well":          constant(t, 200, "application/fhir+json", allGood),
+		"400":                  constant(t, 400, "application/fhir+json", issue("invalid")),
+		"401":                  constant(t, 401, "application/fhir+json", issue("login")),
+		"403":                  constant(t, 403, "application/fhir+json", issue("forbidden")),
+		"404":                  constant(t, 404, "application/fhir+json", issue("not-found")),
+		"405":                  constant(t, 405, "application/fhir+json", issue("not-supported")),
+		"406":                  constant(t, 406, "application/fhir+json", issue("not-supported")),
+		"410":                  constant(t, 410, "application/fhir+json", issue("deleted")),
+		"500":                  constant(t, 500, "application/fhir+json", issue("exception")),
+		"401 in plain text":    constant(t, 401, "text/plain", "no"),
+		"404 of a web server":  constant(t, 404, "text/html", "<html>not found</html>"),
+		"422 with the problem": constant(t, 422, "application/problem+json", `{"status":422,"title":"refused","answer":"refused","reasons":[{"code":"x","pointer":"/surgery/toes/0/side"}]}`),
+		"stored":               constant(t, 200, "application/json", `{"answer":"stored","shared":true,"test":true}`),
+		"its plan":             constant(t, 200, "application/fhir+json", string(opened.FirstPlan().Body)),
+	} {
+		r, _, _ := opened.Again(t.Context(), suite.Ways{Target: target}, time.Now(), nil)
+		for _, x := range results(r) {
+			assert.NotEqual(t, suite.Passed, x.Result, "%s: %s: %v", name, x.ID, x.Saw)
+		}
+	}
+}
+
 // Nothing is written into a clinic that the target does not declare as a test.
 func TestNothingIsWrittenElsewhere(t *testing.T) {
 	posts := 0
@@ -195,8 +258,13 @@ func TestNothingIsWrittenElsewhere(t *testing.T) {
 		_, _ = w.Write([]byte(`{"list":"refused","deliveries":[]}`))
 	}))
 	defer s.Close()
-	r := suite.Run(t.Context(), suite.Options{Target: s.URL, Now: time.Now(), Clinics: []suite.Clinic{{ID: "a"}}})
+	dialled, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	r := suite.Run(t.Context(), suite.Options{Target: s.URL, NATS: "nats://" + dialled.Addr().String(), Now: time.Now(), Clinics: []suite.Clinic{{ID: "a"}}})
 	assert.Zero(t, posts)
+	require.NoError(t, dialled.(*net.TCPListener).SetDeadline(time.Now()))
+	_, err = dialled.Accept()
+	require.ErrorIs(t, err, os.ErrDeadlineExceeded, "nobody came to the NATS server")
 	assert.Zero(t, r.Totals.Passed)
 }
 
@@ -227,13 +295,13 @@ func TestAgainstABridge(t *testing.T) {
 	}
 	assert.Empty(t, r.Left)
 	assert.Equal(t, suite.Totals{
-		Rows: 455, Passed: 133 - len(known) - len(suite.ObservedElsewhere()), Failed: len(known), Elsewhere: len(suite.ObservedElsewhere()), NotInForce: 322,
+		Rows: 455, Passed: 133 - len(known) - len(suite.ObservedElsewhere(true)), Failed: len(known), Elsewhere: len(suite.ObservedElsewhere(true)), NotInForce: 322,
 		RulesPassed: len(suite.Rules()),
 	}, r.Totals)
 	assert.Equal(t, len(known) == 0, r.OK())
 
 	forms := map[string][]byte{}
-	for _, form := range []string{"text", "json", "junit", "testreport"} {
+	for _, form := range []string{"text", "json", "junit", "testreport", "html"} {
 		var b bytes.Buffer
 		require.NoError(t, r.Write(&b, form))
 		forms[form] = b.Bytes()
@@ -249,6 +317,7 @@ func TestAgainstABridge(t *testing.T) {
 		ids[x.ID]++
 		assert.Equal(t, 1, ids[x.ID])
 		assert.Equal(t, 1, strings.Count("\n"+string(forms["text"]), "\n"+x.ID+"\t"), "one line for each requirement")
+		assert.Equal(t, 1, strings.Count(string(forms["html"]), `<tr role="row" id="`+x.ID+`">`), "one line for each requirement")
 	}
 	assert.Len(t, ids, 455)
 	var junit struct {
@@ -264,6 +333,8 @@ func TestAgainstABridge(t *testing.T) {
 	for _, i := range engine.New(defs.New()).Validate(forms["testreport"], engine.Options{}) {
 		assert.Greater(t, i.Severity, engine.Error, "%s at %s: %s", i.Key, i.Location, i.Text)
 	}
+
+	keep(t, "conformance.html", r)
 
 	status, body, err := get(t, o, ours)
 	require.NoError(t, err)

@@ -2,7 +2,6 @@ package suite
 
 import (
 	"context"
-	"fmt"
 	"net/http"
 	"slices"
 	"strings"
@@ -16,6 +15,7 @@ type trial struct {
 	exchanges []*exchange
 	facts     []string // of the exchanges in which the subject occurred
 	faults    []string
+	overNATS  bool // records go through NATS
 }
 
 // stopped ends a check that cannot go on; what stopped it is a fault.
@@ -24,7 +24,7 @@ type stopped struct{}
 // hold notes a fault where something does not hold.
 func (t *trial) hold(ok bool, format string, args ...any) bool {
 	if !ok {
-		t.faults = append(t.faults, printable(fmt.Sprintf(format, args...)))
+		t.faults = append(t.faults, t.spoken(format, args...))
 	}
 	return ok
 }
@@ -39,7 +39,7 @@ func (t *trial) must(ok bool, format string, args ...any) {
 // saw says that the subject of the row occurred, and how. A check that never says
 // so has not passed.
 func (t *trial) saw(format string, args ...any) {
-	t.facts = append(t.facts, printable(fmt.Sprintf(format, args...)))
+	t.facts = append(t.facts, t.spoken(format, args...))
 }
 
 // try runs a check.

@@ -2,13 +2,15 @@ package suite
 
 import (
 	"encoding/json"
-	"encoding/xml"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
+
+	"nailbridge/internal/junit"
 )
 
-// Write writes the report in a form: text, json, junit or testreport.
+// Write writes the report in a form: text, json, junit, testreport or html.
 func (r Report) Write(w io.Writer, form string) error {
 	switch form {
 	case "json":
@@ -20,37 +22,48 @@ func (r Report) Write(w io.Writer, form string) error {
 		return r.junit(w)
 	case "testreport":
 		return r.testReport(w)
+	case "html":
+		return r.html(w)
 	default:
 		_, err := io.WriteString(w, r.text())
 		return err
 	}
 }
 
+// results are those of rows and rules.
+func (r Report) results() []Result { return slices.Concat(r.Rows, r.Rules) }
+
 // text is one line for each requirement, then the totals.
 func (r Report) text() string {
 	var b strings.Builder
-	for _, x := range append(append([]Result(nil), r.Rows...), r.Rules...) {
+	for _, x := range r.results() {
 		fmt.Fprintf(&b, "%s\t%s\t%s\t%s\t%s\n", x.ID, x.Level, x.Section, x.Result, x.line())
 	}
+	return b.String() + "\n" + r.Summary()
+}
+
+// Summary is the totals, and what kept the run from being whole.
+func (r Report) Summary() string {
 	t := r.Totals
-	fmt.Fprintf(&b, "\n%d requirements: %d passed, %d failed, %d observed elsewhere, %d not in force.\n%d further rules: %d passed, %d failed.\n",
-		t.Rows, t.Passed, t.Failed, t.Elsewhere, t.NotInForce, t.RulesPassed+t.RulesFailed, t.RulesPassed, t.RulesFailed)
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s.\n%d further rules: %d passed, %d failed.\n", t.rows(), t.RulesPassed+t.RulesFailed, t.RulesPassed, t.RulesFailed)
+	for _, l := range r.Untried {
+		fmt.Fprintf(&b, "what needs records of the suite failed: %s\n", l)
+	}
 	for _, l := range r.Left {
 		fmt.Fprintf(&b, "left behind: %s\n", l)
 	}
 	return b.String()
 }
 
+// rows counts the requirements in words.
+func (t Totals) rows() string {
+	return fmt.Sprintf("%d requirements: %d passed, %d failed, %d observed elsewhere, %d not in force", t.Rows, t.Passed, t.Failed, t.Elsewhere, t.NotInForce)
+}
+
 // line is why a result is what it is, with the exchange that tells it best.
 func (x Result) line() string {
-	if x.Reason != "" {
-		return x.Reason
-	}
-	said := x.Saw
-	if x.Result == Failed {
-		said = x.Faults
-	}
-	out := strings.Join(said, "; ")
+	out := strings.Join(x.Said(), "; ")
 	if x.Known != "" {
 		out += " (known: " + x.Known + ")"
 	}
@@ -61,56 +74,23 @@ func (x Result) line() string {
 	return out
 }
 
-type junitSuite struct {
-	XMLName  xml.Name    `xml:"testsuite"`
-	Name     string      `xml:"name,attr"`
-	Tests    int         `xml:"tests,attr"`
-	Failures int         `xml:"failures,attr"`
-	Skipped  int         `xml:"skipped,attr"`
-	Cases    []junitCase `xml:"testcase"`
-}
-
-type junitCase struct {
-	Name    string        `xml:"name,attr"`
-	Class   string        `xml:"classname,attr"`
-	Failure *junitMessage `xml:"failure,omitempty"`
-	Skipped *junitMessage `xml:"skipped,omitempty"`
-	Out     string        `xml:"system-out,omitempty"`
-}
-
-type junitMessage struct {
-	Message string `xml:"message,attr"`
-}
-
 // junit writes the report as one suite of JUnit: a row is a test, and one that was
 // not tried from here is skipped.
 func (r Report) junit(w io.Writer) error {
-	s := junitSuite{Name: "conformance of " + r.Target}
-	for _, x := range append(append([]Result(nil), r.Rows...), r.Rules...) {
-		c := junitCase{Name: x.ID, Class: "conformance"}
+	s := junit.Suite{Name: "conformance of " + r.Target}
+	for _, x := range r.results() {
+		c := junit.Case{Name: x.ID, Class: "conformance"}
 		switch x.Result {
 		case Passed:
 			c.Out = x.line()
 		case Failed:
-			s.Failures++
-			c.Failure = &junitMessage{x.line()}
+			c.Failure = &junit.Message{Short: x.line()}
 		default:
-			s.Skipped++
-			c.Skipped = &junitMessage{x.Result + ": " + x.Reason}
+			c.Skipped = &junit.Message{Short: x.Result + ": " + x.Reason}
 		}
 		s.Cases = append(s.Cases, c)
 	}
-	s.Tests = len(s.Cases)
-	if _, err := io.WriteString(w, xml.Header); err != nil {
-		return err
-	}
-	e := xml.NewEncoder(w)
-	e.Indent("", " ")
-	if err := e.Encode(s); err != nil {
-		return err
-	}
-	_, err := io.WriteString(w, "\n")
-	return err
+	return s.Write(w)
 }
 
 // testReport writes the report as a TestReport of R4: a test for each row, with one
@@ -121,7 +101,7 @@ func (r Report) testReport(w io.Writer) error {
 		outcome = "fail"
 	}
 	var tests []any
-	for _, x := range append(append([]Result(nil), r.Rows...), r.Rules...) {
+	for _, x := range r.results() {
 		result, message := "skip", x.Result+": "+x.Reason
 		switch x.Result {
 		case Passed:
@@ -142,9 +122,8 @@ func (r Report) testReport(w io.Writer) error {
 	score := json.Number(fmt.Sprintf("%.1f", 100*float64(t.Passed)/float64(max(1, t.Passed+t.Failed))))
 	report := map[string]any{
 		"resourceType": "TestReport",
-		"text": map[string]any{"status": "generated", "div": fmt.Sprintf(`<div xmlns="http://www.w3.org/1999/xhtml"><p>%d requirements: %d passed, %d failed, %d observed elsewhere, %d not in force</p></div>`,
-			t.Rows, t.Passed, t.Failed, t.Elsewhere, t.NotInForce)},
-		"name": "Requirements in force", "status": "completed", "result": outcome, "score": score, "issued": r.At, "tester": "conformance",
+		"text":         map[string]any{"status": "generated", "div": `<div xmlns="http://www.w3.org/1999/xhtml"><p>` + t.rows() + `</p></div>`},
+		"name":         "Requirements in force", "status": "completed", "result": outcome, "score": score, "issued": r.At, "tester": "conformance",
 		"testScript":  map[string]any{"display": "The requirements for a FHIR server, and rules of the receiving side"},
 		"participant": []any{map[string]any{"type": "server", "uri": r.Target}, map[string]any{"type": "test-engine", "uri": "urn:nailbridge:conformance"}},
 		"test":        tests,

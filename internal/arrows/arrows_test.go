@@ -34,7 +34,7 @@ func (p pkg) path() string { return strings.TrimPrefix(p.ImportPath, module) }
 
 func list(t testing.TB) []pkg {
 	t.Helper()
-	cmd := exec.CommandContext(t.Context(), "go", "list", "-json=ImportPath,Name,Dir,GoFiles,Imports", "./...")
+	cmd := exec.CommandContext(t.Context(), "go", "list", "-json=ImportPath,Name,Dir,GoFiles,Imports", "./...", "./testdata") // which the dots leave out
 	cmd.Dir = filepath.Join("..", "..")
 	out, err := cmd.Output()
 	require.NoError(t, err)
@@ -85,7 +85,7 @@ var rooms = []room{
 	{"internal/spec/...", engine, "the validation engine knows FHIR and no clinic record"},
 	{"internal/ucum/...", engine, "the validation engine knows FHIR and no clinic record"},
 	{"internal/xhtml/...", engine, "the validation engine knows FHIR and no clinic record"},
-	{"internal/validate/...", slices.Concat(engine, []string{"internal/validate/...", "mapping", "mapping/profiles", "mapping/published", "mapping/terms"}), "the check of every commit sees resources and code maps"},
+	{"internal/validate/...", slices.Concat(engine, []string{"internal/junit", "internal/validate/...", "mapping", "mapping/profiles", "mapping/published", "mapping/terms"}), "the check of every commit sees resources and code maps"},
 	{"internal/searchparam", []string{"internal/fhirpath/...", "internal/spec", "mapping/resource"}, "index rows come from resources alone, by the standard's expressions"},
 	{"internal/store", []string{"internal/searchparam", "internal/validate", "mapping/resource"}, "the store takes checked resources and knows no record"},
 	{"internal/store/order", nil, "the order of commits is arithmetic and knows no store"},
@@ -98,13 +98,16 @@ var rooms = []room{
 	{"internal/old/table", nil, "rows of files, whatever they say"},
 	{"internal/old/layout", []string{"mapping/record", "mapping/shorthand"}, "which part of a record a column is"},
 	{"internal/old/draft", []string{"internal/old/layout", "internal/old/table", "mapping/record", "mapping/shorthand"}, "a layout drafted from a file"},
-	{"internal/old/batch", []string{"internal/old/...", "internal/convert", "internal/config", "mapping", "mapping/record"}, "files of old records become files of resources; config for its tests"},
+	{"internal/old/batch", []string{"internal/old/...", "internal/convert", "internal/config", "internal/filelock", "internal/page", "mapping", "mapping/record"}, "files of old records become files of resources; config for its tests"},
 	{"internal/pull", nil, "asks a FHIR server over HTTP and knows nothing of what it carries"},
 	{"internal/generate", []string{"mapping/..."}, "invented records"},
 	{"internal/config", []string{"internal/filelock", "mapping/..."}, "settings of the mapping"},
 	{"internal/access/...", []string{"internal/disk", "internal/filelock"}, "who may reach the doors knows nothing behind them"},
 	{"internal/filelock", nil, "locks between processes"},
 	{"internal/disk", nil, "what was written is made to last"},
+	{"internal/page", nil, "what all pages have in common"},
+	{"internal/page/pagetest", []string{"internal/page"}, "a test aid"},
+	{"internal/junit", nil, "a form of results"},
 	{"internal/golden", nil, "a test aid"},
 	{"internal/official", nil, "a test aid"},
 	{"internal/fault", []string{"internal/official"}, "a test aid"},
@@ -112,15 +115,14 @@ var rooms = []room{
 	{"internal/hub/...", slices.Concat(behind, []string{"internal/hub/...", "internal/spec"}), "adapters do not know one another; which elements a summary has is the standard's"},
 	{"internal/intake/...", slices.Concat(behind, []string{"internal/intake/..."}), "adapters do not know one another"},
 	{"internal/events/...", slices.Concat(behind, []string{"internal/events/..."}), "adapters do not know one another"},
-	{"internal/pages/...", slices.Concat(behind, []string{"internal/pages/..."}), "adapters do not know one another"},
 	{"internal/openapi", []string{"mapping/record"}, "the document of the doors knows the record's schema and no door"},
 	{"internal/openapi/openapitest", []string{"internal/openapi", "mapping/record"}, "a test aid"},
 	{"internal/schedule", behind, "adapters do not know one another"},
 	{"internal/meter", behind, "adapters do not know one another"},
 
-	{"testdata/...", []string{"internal/convert"}, "records of the invented clinic"},
+	{"testdata", []string{"internal/convert"}, "records of the invented clinic"},
 	{"conformance/suite/cli", []string{"conformance/suite"}, "the suite as a command"},
-	{"conformance/suite/...", slices.Concat(engine, []string{"conformance/suite", "internal/validate/..."}), "a black box: FHIR, and its own view of the doors"},
+	{"conformance/suite/...", slices.Concat(engine, []string{"conformance/suite", "internal/events", "internal/junit", "internal/page", "internal/validate/..."}), "a black box: FHIR, and its own view of the doors; of NATS the names of subjects"},
 	{"conformance", []string{"conformance/suite/cli"}, "the suite as a program"},
 	{"conformance/running", []string{"internal/events", "internal/generate", "mapping/record", "testdata"}, "a running bridge as senders see it: the names of subjects, invented records, and settings to start it with"},
 	{"conformance/crash", nil, "tests alone"},
@@ -130,7 +132,7 @@ var rooms = []room{
 	{"conformance/load", []string{"conformance/running", "internal/generate", "mapping/record"}, "the load sends invented records to a running bridge through both doors"},
 	{"conformance/guide", []string{"internal/hub", "internal/searchparam", "internal/validate/snapshot", "mapping/followup", "mapping/profiles", "mapping/published", "mapping/record", "mapping/terms"}, "the guide gathers what the project holds as data, and the CapabilityStatement"},
 	{"conformance/guide/internal/publish", []string{"conformance/guide", "mapping/published"}, "writes down what the guide publishes"},
-	{"conformance/guide/pages", []string{"internal/spec", "mapping/coverage", "mapping/terms"}, "pages are made of what they are given, and know no store and no fold"},
+	{"conformance/guide/pages", []string{"internal/page", "internal/spec", "mapping/coverage", "mapping/terms"}, "pages are made of what they are given, and know no store and no fold"},
 	{"conformance/...", slices.Concat(engine, []string{"conformance/...", "internal/official", "internal/validate/...", "mapping/terms", "mapping/followup", "mapping/profiles"}), "the suite judges resources from outside and does not know the bridge"},
 	{"bridge", []string{"conformance/guide/...", "conformance/suite", "conformance/suite/cli", "internal/...", "mapping/...", "testdata"}, "the program joins everything, and nobody imports it"},
 	{"internal/arrows", nil, "this test"},
@@ -153,11 +155,13 @@ func roomOf(path string) (room, bool) {
 }
 
 func TestImportsPointOneWay(t *testing.T) {
+	lived := map[string]bool{}
 	for _, p := range list(t) {
 		r, ok := roomOf(p.path())
 		if !assert.True(t, ok, "%s stands in no room: say in this test what it may know, and why", p.path()) {
 			continue
 		}
+		lived[r.packages] = true
 		for _, i := range p.Imports {
 			to, ours := strings.CutPrefix(i, module)
 			if !ours {
@@ -166,6 +170,9 @@ func TestImportsPointOneWay(t *testing.T) {
 			allowed := slices.ContainsFunc(r.may, func(m string) bool { return matches(m, to) })
 			assert.True(t, allowed, "%s imports %s: %s", p.path(), to, r.why)
 		}
+	}
+	for _, r := range rooms {
+		assert.True(t, lived[r.packages], "nothing stands in %s", r.packages)
 	}
 }
 
@@ -178,16 +185,15 @@ var outside = []struct {
 	{"github.com/google/fhir/", []string{"mapping", "mapping/internal/..."}, "protos stay inside the mapping"},
 	{"google.golang.org/protobuf", []string{"mapping", "mapping/internal/..."}, "protos stay inside the mapping"},
 	{"modernc.org/sqlite", []string{"internal/store/sqlite", "internal/old/batch"}, "a database driver belongs to its own adapter; the working file of a batch is a database too"},
-	{"github.com/jackc/pgx", []string{"internal/store/postgres"}, "a database driver belongs to its own adapter"},
-	{"database/sql", []string{"internal/store/sqlite", "internal/store/postgres", "conformance/sizes", "internal/old/batch"}, "nobody but a store speaks SQL, what measures its statements, and a batch with its working file"},
-	{"github.com/pressly/goose", []string{"internal/store/sqlite", "internal/store/postgres"}, "migrations belong to their store"},
-	{"github.com/gin-gonic/gin", []string{"internal/hub/...", "internal/intake/...", "internal/pages/..."}, "HTTP stops at the doors"},
-	{"github.com/nats-io/", []string{"internal/events/...", "conformance/running"}, "NATS stops at its door, and comes from the load's senders"},
+	{"database/sql", []string{"internal/store/sqlite", "conformance/sizes", "internal/old/batch"}, "nobody but a store speaks SQL, what measures its statements, and a batch with its working file"},
+	{"github.com/pressly/goose", []string{"internal/store/sqlite"}, "migrations belong to their store"},
+	{"github.com/gin-gonic/gin", []string{"internal/hub/...", "internal/intake/..."}, "HTTP stops at the doors"},
+	{"github.com/nats-io/", []string{"internal/events/...", "conformance/running", "conformance/suite"}, "NATS stops at its door, and comes from the load's senders and the suite"},
 	{"github.com/prometheus/", []string{"internal/meter", "internal/events/..."}, "counting stops at the meter"},
 	{"github.com/alecthomas/kong", []string{"bridge", "conformance/..."}, "commands are read in the programs"},
 	{"github.com/santhosh-tekuri/jsonschema", []string{"internal/openapi/openapitest", "internal/old/layout"}, "JSON Schema is asked in tests, and of layouts, which people write"},
-	{"github.com/stretchr/testify", []string{"internal/store/storetest", "internal/receive/receivetest", "internal/golden", "internal/fault"}, "a test aid, not in the product"},
-	{"testing", []string{"conformance/...", "internal/store/storetest", "internal/receive/receivetest", "internal/golden", "internal/fault", "internal/official", "mapping/safety/safetytest"}, "a test aid, not in the product"},
+	{"github.com/stretchr/testify", []string{"internal/store/storetest", "internal/receive/receivetest", "internal/golden", "internal/fault", "internal/page/pagetest"}, "a test aid, not in the product"},
+	{"testing", []string{"conformance/...", "internal/store/storetest", "internal/receive/receivetest", "internal/golden", "internal/fault", "internal/official", "internal/page/pagetest", "mapping/safety/safetytest"}, "a test aid, not in the product"},
 }
 
 func TestOutsideModulesStopAtTheirAdapters(t *testing.T) {
@@ -207,7 +213,7 @@ func TestOutsideModulesStopAtTheirAdapters(t *testing.T) {
 
 // Test aids are imported by tests and by test aids alone.
 func TestTestAidsStayInTests(t *testing.T) {
-	aids := []string{"internal/store/storetest", "internal/receive/receivetest", "internal/golden", "internal/fault", "mapping/safety/safetytest", "internal/openapi/openapitest", "conformance/proof"}
+	aids := []string{"internal/store/storetest", "internal/receive/receivetest", "internal/golden", "internal/fault", "mapping/safety/safetytest", "internal/openapi/openapitest", "internal/page/pagetest", "conformance/proof"}
 	for _, p := range list(t) {
 		for _, i := range p.Imports {
 			to := strings.TrimPrefix(i, module)

@@ -314,13 +314,7 @@ func provenance(s mapping.Settings, res mapping.Result, asOf time.Time) ([]resou
 func everyNamed(by map[record.Identifier][]mapping.Delivery, p record.Identifier) []mapping.Delivery {
 	ids := map[string]bool{}
 	for _, d := range by[p] {
-		ids[d.Record.Record] = true
-		switch {
-		case d.Record.Review != nil:
-			ids[d.Record.Review.Surgery] = true
-		case d.Record.Contact != nil:
-			ids[d.Record.Contact.Surgery] = true
-		}
+		ids[d.Record.Record], ids[d.Record.Case()] = true, true
 	}
 	var out []mapping.Delivery
 	for _, q := range sortedPatients(by) {

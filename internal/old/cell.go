@@ -102,6 +102,15 @@ func becameDate(cell string, workbook bool) bool {
 	return workbook && err == nil && n > 20000 && n < 80000
 }
 
+// shown is a cell that became a date as a person sees it: a workbook keeps the day's
+// number.
+func (c *column) shown(cell string) string {
+	if n, err := strconv.Atoi(cell); err == nil && c.workbook {
+		return serialMoment(float64(n), max(c.serial, 1900), "date").When()
+	}
+	return cell
+}
+
 // text reads a cell of words: a key, a number of a patient, a name.
 func (c *column) text(cell string) (string, []Finding) {
 	var fs []Finding
@@ -183,6 +192,9 @@ const maxSerial = 2958465
 func (c *column) moment(cell string) (layout.Moment, []Finding) {
 	none := layout.Moment{Year: -1, Month: -1, Day: -1, Hour: -1, Minute: -1, Second: -1}
 	if f, err := strconv.ParseFloat(cell, 64); err == nil && c.serial != 0 && !strings.ContainsAny(cell, "eE") && f >= 0 && f < maxSerial && !c.yearOnly(cell) {
+		if c.Datatype.Base != "time" && mayBeYearOrAge(f) {
+			return none, []Finding{{Column: c.Name, Code: BadDate, Text: "a number that may be a year or an age, and stands where a day does"}}
+		}
 		m := serialMoment(f, c.serial, c.Datatype.Base)
 		if c.workbook {
 			return m, nil // a workbook's own way of keeping a date
@@ -202,6 +214,12 @@ func (c *column) moment(cell string) (layout.Moment, []Finding) {
 		}
 	}
 	return none, []Finding{failed}
+}
+
+// mayBeYearOrAge reports whether a number stands for a year by itself or for an age
+// rather than for a day: as day numbers these are days of 1900 and of 1904 to 1906.
+func mayBeYearOrAge(f float64) bool {
+	return f < 150 || f >= 1800 && f < 2200 && f == float64(int64(f))
 }
 
 // yearOnly reports whether a cell is a bare year of a column that may hold one.
@@ -237,7 +255,7 @@ func serialMoment(f float64, epoch int, base string) layout.Moment {
 	if base == "time" {
 		m.Year, m.Month, m.Day = -1, -1, -1
 	}
-	if base != "date" {
+	if base == "time" || base == "datetime" && f != float64(int64(f)) { // a whole number is a day, and says no time
 		m.Hour, m.Minute = t.Hour(), t.Minute()
 		if t.Second() != 0 {
 			m.Second = t.Second()

@@ -2,6 +2,7 @@ package old
 
 import (
 	"regexp"
+	"strconv"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -105,12 +106,35 @@ func TestSerialDates(t *testing.T) {
 		{"39448.5", 1900, "datetime", "2008-01-01T12:00"},
 		{"39448.420138888891", 1900, "datetime", "2008-01-01T10:05"},
 	} {
-		col := &column{serial: c.of, workbook: true}
-		col.Datatype.Base = c.base
-		m, fs := col.moment(c.cell)
-		assert.Empty(t, fs, c.cell)
-		assert.Equal(t, c.want, m.When(), c.cell)
+		f, err := strconv.ParseFloat(c.cell, 64)
+		require.NoError(t, err)
+		assert.Equal(t, c.want, serialMoment(f, c.of, c.base).When(), c.cell)
 	}
+}
+
+// A whole day number says no time, and a number that may be a year by itself or an age is
+// no day: 2017 would be 9 July 1905, and 45 a day of 1900.
+func TestANumberIsADayOnlyWhereItIsSurelyOne(t *testing.T) {
+	for cell, want := range map[string]string{
+		"39448": "2008-01-01", "39448.5": "2008-01-01T12:00", "2200": "1906-01-08", "1799": "1904-12-03", "2014.5": "1905-07-06T12:00",
+		"2017": "", "1981": "", "1800": "", "2199": "", "45": "", "0.5": "", "149": "",
+	} {
+		for _, workbook := range []bool{true, false} {
+			col := &column{serial: 1900, workbook: workbook}
+			col.Datatype.Base = "datetime"
+			m, fs := col.moment(cell)
+			if want == "" {
+				assert.Equal(t, []string{"not-a-date"}, codesOf(fs), cell)
+				continue
+			}
+			assert.Equal(t, want, m.When(), cell)
+		}
+	}
+	col := &column{serial: 1900, workbook: true}
+	col.Datatype.Base = "time"
+	m, fs := col.moment("0.5")
+	assert.Empty(t, fs)
+	assert.Equal(t, 12, m.Hour, "a time by itself is part of a day")
 }
 
 // Dates by declared patterns stay as precise as they are; two digits of a year need a

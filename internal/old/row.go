@@ -46,6 +46,11 @@ type Decision struct {
 	Kind string // accept, correct or leave
 	Text string // of correct: the words that stand for the cell
 	Who  string
+	// Record is the record id of the row that the person saw, and Originals its words, of
+	// each line that says the same. Another row, which stands in its place since lines
+	// moved in a mended file, is not decided by it.
+	Record    string
+	Originals []string
 }
 
 // Site is a toe and border that was treated.
@@ -84,16 +89,18 @@ type builder struct {
 	words     []*wording
 	notes     []string
 	recordID  string
+	ownID     string // recordID by the row's own key
 	surgery   string
 	sites     []Site
 }
 
 // wording is what is read as shorthand: a cell, or the cells of a group.
 type wording struct {
-	name  string
-	title string
-	kinds []shorthand.Kind
-	text  string
+	name   string
+	title  string
+	kinds  []shorthand.Kind
+	text   string
+	became bool // a date that a spreadsheet made of words is in it
 }
 
 func (b *builder) found(f Finding) { b.findings = append(b.findings, f) }
@@ -177,18 +184,24 @@ func (b *builder) key(col *column, text string) string {
 
 // word gathers what is read as shorthand.
 func (b *builder) word(col *column, text string) {
-	if becameDate(text, col.workbook) && !slices.Contains(col.Note.Read, shorthand.Tourniquet) {
+	became := becameDate(text, col.workbook) && !slices.Contains(col.Note.Read, shorthand.Tourniquet)
+	if became {
 		b.found(Finding{Column: col.Name, Code: BecameDate, Text: "a date stands where the column has words; a spreadsheet made it, and what it was is lost"})
-		b.ask(Question{Column: b.nameOf(col), Original: text, Rule: BecameDate})
-		return
+		text = col.shown(text)
 	}
+	w := b.wordingOf(col)
+	w.text, w.became = strings.TrimSpace(w.text+" "+text), w.became || became
+}
+
+// wordingOf is the wording that a column is part of.
+func (b *builder) wordingOf(col *column) *wording {
 	name := b.nameOf(col)
-	i := slices.IndexFunc(b.words, func(w *wording) bool { return w.name == name })
-	if i >= 0 {
-		b.words[i].text += " " + text
-		return
+	if i := slices.IndexFunc(b.words, func(w *wording) bool { return w.name == name }); i >= 0 {
+		return b.words[i]
 	}
-	b.words = append(b.words, &wording{name: name, title: col.Titles[0], kinds: col.Note.Read, text: text})
+	w := &wording{name: name, title: col.Titles[0], kinds: col.Note.Read}
+	b.words = append(b.words, w)
+	return w
 }
 
 func (b *builder) nameOf(col *column) string {
@@ -303,8 +316,26 @@ func (b *builder) zoned(name string, m layout.Moment) (any, bool) {
 
 func (b *builder) note(title, text string) { b.notes = append(b.notes, title+": "+text) }
 
+// decision is what a person decided of a column, or group, that says some words.
+func (b *builder) decision(column, words string) Decision {
+	d, ok := b.decided[column]
+	if !ok || d.Record == b.ownID && slices.ContainsFunc(d.Originals, func(o string) bool { return sameWords(o, words) }) {
+		return d
+	}
+	if f := (Finding{Column: column, Code: OtherWords, Text: "a decision is of another row or other words, and is not applied"}); !slices.Contains(b.findings, f) {
+		b.found(f)
+	}
+	return Decision{}
+}
+
+// sameWords reports whether a worksheet has the words of a row, but for what a
+// spreadsheet does to blanks and to the look of a date.
+func sameWords(a, b string) bool {
+	return slices.Equal(strings.Fields(a), strings.Fields(b)) || becameDate(a, false) && becameDate(b, false)
+}
+
 func (b *builder) ask(q Question) {
-	if d, ok := b.decided[q.Column]; ok && d.Kind == "leave" {
+	if d := b.decision(q.Column, q.Original); d.Kind == "leave" {
 		b.who = append(b.who, d.Who)
 		b.found(Finding{Column: q.Column, Code: LeftByDecision, Text: "left out by a person's decision",
 			Reject: q.Rule == NoSite || q.Rule == NoKey})
@@ -317,10 +348,7 @@ func (b *builder) ask(q Question) {
 func (b *builder) header() {
 	n := b.Table.Note
 	b.recordID = b.id(n.RecordPrefix, b.Table.Schema.PrimaryKey)
-	if b.recordID == "" {
-		b.found(Finding{Code: NoKey, Text: "the row has no stable key"})
-		b.ask(Question{Column: strings.Join(b.Table.Schema.PrimaryKey, "+"), Rule: NoKey})
-	}
+	b.decidedKey()
 	for path, v := range n.Constants {
 		if p, _ := layout.Place(path); p.Type == record.BooleanPath {
 			b.set(path, v == "true")
@@ -341,6 +369,25 @@ func (b *builder) header() {
 			b.found(Finding{Code: Missing, Text: "the row does not say which surgery it belongs to", Reject: true})
 		}
 		b.set("/"+string(n.Kind)+"/surgery", b.surgery)
+	}
+}
+
+// decidedKey is the key that a person wrote, of a row that has none or that has one with
+// another. A row without any asks for it.
+func (b *builder) decidedKey() {
+	b.ownID = b.recordID
+	prefix, column := b.Table.Note.RecordPrefix, strings.Join(b.Table.Schema.PrimaryKey, "+")
+	if b.ownID == "" {
+		b.found(Finding{Code: NoKey, Text: "the row has no stable key"})
+	}
+	switch d := b.decision(column, b.ownID); {
+	case d.Kind == "correct":
+		b.recordID, b.who = prefix+d.Text, append(b.who, d.Who)
+	case b.ownID == "":
+		b.ask(Question{Column: column, Rule: NoKey})
+	case d.Kind == "leave":
+		b.who = append(b.who, d.Who)
+		b.found(Finding{Column: column, Code: LeftByDecision, Text: "left out by a person's decision", Reject: true})
 	}
 }
 

@@ -18,6 +18,7 @@ type said map[shorthand.Kind][]shorthand.Value
 // texts reads the wordings of a row and puts what they say into the record.
 func (b *builder) texts() {
 	says := said{}
+	b.decidedWords()
 	for _, w := range b.words {
 		b.wording(w, says)
 	}
@@ -34,6 +35,15 @@ func (b *builder) texts() {
 	}
 }
 
+// decidedWords makes room for the words that a person wrote where the row has none.
+func (b *builder) decidedWords() {
+	for _, col := range b.columns {
+		if col != nil && len(col.Note.Read) > 0 && b.decided[b.nameOf(col)].Kind == "correct" {
+			b.wordingOf(col)
+		}
+	}
+}
+
 // asked are the kinds of which an ambiguous reading waits for a person: those that
 // identify or endanger (D2.1). What else is ambiguous stays in the note.
 var asked = []shorthand.Kind{shorthand.Site, shorthand.Border, shorthand.Procedure, shorthand.Anaesthetic, shorthand.Chemical, shorthand.Percent,
@@ -42,18 +52,22 @@ var asked = []shorthand.Kind{shorthand.Site, shorthand.Border, shorthand.Procedu
 // wording reads one wording under the decisions of people, and keeps its words in
 // the note: they are the original.
 func (b *builder) wording(w *wording, says said) {
-	d := b.decided[w.name]
+	d := b.decision(w.name, w.text)
 	text := w.text
-	switch d.Kind {
-	case "leave":
+	if text != "" {
+		b.note(w.title, text)
+	}
+	switch {
+	case d.Kind == "leave":
 		b.who = append(b.who, d.Who)
-		b.note(w.title, w.text)
 		return
-	case "correct":
+	case d.Kind == "correct":
 		text = d.Text
+	case w.became:
+		b.questions = append(b.questions, Question{Column: w.name, Original: w.text, Rule: BecameDate})
+		return
 	}
 	read := shorthand.Read(text, w.kinds...)
-	b.note(w.title, w.text)
 	for _, r := range read.Readings {
 		if r.Certainty == shorthand.Ambiguous && d.Kind != "accept" {
 			if !slices.Contains(asked, r.Kind) {

@@ -20,7 +20,7 @@ func (v *Receiver) deliveryRow(in incoming) store.Delivery {
 	if id := patientOf(r); id != nil {
 		d.Patient = mapping.PatientKey(*id)
 	}
-	if id := caseOf(r); id != r.Record {
+	if id := r.Case(); id != r.Record {
 		d.Surgery = id
 	}
 	if r.SavedAt != nil {
@@ -67,17 +67,6 @@ func (v *Receiver) currentRow(rows []store.Delivery) int {
 		}
 	}
 	return -1
-}
-
-// caseOf is the surgery record id of the case a record belongs to.
-func caseOf(r *record.Record) string {
-	switch {
-	case r.Review != nil:
-		return r.Review.Surgery
-	case r.Contact != nil:
-		return r.Contact.Surgery
-	}
-	return r.Record
 }
 
 // patientNamed is the patient whom a stored owner is.

@@ -20,7 +20,7 @@ func (v *Receiver) answer(in incoming, kind Kind) Answer {
 	}
 	a.Flags = mapping.RawRedFlags(in.record, in.redFlags)
 	for i := range a.Flags {
-		a.Flags[i].Case = caseOf(in.record)
+		a.Flags[i].Case = in.record.Case()
 	}
 	return a
 }
@@ -33,7 +33,7 @@ func (f *folded) waits(id string) bool {
 // describe fills the answer with everything made of the record's case and
 // everything a clinician should see about it.
 func (f *folded) describe(a *Answer, r *record.Record) {
-	caseID := caseOf(r)
+	caseID := r.Case()
 	for _, res := range f.results {
 		if id := patientOf(r); id == nil || *id != res.Patient {
 			continue
@@ -94,7 +94,7 @@ func concerns(fl mapping.Flag, recordID, caseID string) bool {
 func (f *folded) raisedElsewhere(r *record.Record) (out []mapping.Flag) {
 	id := patientOf(r)
 	for _, x := range f.raised {
-		shown := id != nil && *id == x.patient && concerns(x.flag, r.Record, caseOf(r))
+		shown := id != nil && *id == x.patient && concerns(x.flag, r.Record, r.Case())
 		if x.flag.Level == mapping.Critical && !shown {
 			out = append(out, x.flag)
 		}

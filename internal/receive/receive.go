@@ -45,6 +45,24 @@ type Meter interface {
 	FailedFold()
 }
 
+// Uncounted is a Meter that counts nothing.
+type Uncounted struct{}
+
+// Answered counts no answer.
+func (Uncounted) Answered(Kind) {}
+
+// HeldRecord counts no record.
+func (Uncounted) HeldRecord(bool) {}
+
+// RefusedRecord counts no refusal.
+func (Uncounted) RefusedRecord(bool) {}
+
+// Unavailable counts no failure.
+func (Uncounted) Unavailable() {}
+
+// FailedFold counts no fold.
+func (Uncounted) FailedFold() {}
+
 // Receiver takes deliveries of one clinic's door into a store. It is safe for
 // concurrent use.
 type Receiver struct {

@@ -61,7 +61,7 @@ func (v *Receiver) DryRemap(ctx context.Context) (out Remapped, err error) {
 			return err
 		}
 		re := *v
-		re.Store, re.Meter = newTrial(r), noAlarm{}
+		re.Store, re.Meter = newTrial(r), Uncounted{}               // a dry run alarms nobody
 		if err := re.Store.Update(ctx, func(w store.Writer) error { // what is left, not what was written before
 			return w.SetMark(v.Settings.Clinic.ID, markPosition, "")
 		}); err != nil {
@@ -76,12 +76,3 @@ func (v *Receiver) DryRemap(ctx context.Context) (out Remapped, err error) {
 	}
 	return out, nil
 }
-
-// noAlarm counts nothing: a dry run alarms nobody.
-type noAlarm struct{}
-
-func (noAlarm) Answered(Kind)      {}
-func (noAlarm) HeldRecord(bool)    {}
-func (noAlarm) RefusedRecord(bool) {}
-func (noAlarm) Unavailable()       {}
-func (noAlarm) FailedFold()        {}

@@ -224,24 +224,46 @@ func (w *trialWriter) lay(o store.Owner, h store.Held) (store.Version, error) {
 
 // What follows changes nothing that a re-map reads again or counts.
 
-func (w *trialWriter) SetWaiting(store.Owner, []int64) error                 { return nil }
-func (w *trialWriter) Mask(resource.Ref) error                               { return nil }
-func (w *trialWriter) ReplaceFlags(store.Owner, []store.Flag) error          { return nil }
+// SetWaiting leaves who waits.
+func (w *trialWriter) SetWaiting(store.Owner, []int64) error { return nil }
+
+// Mask leaves what was written.
+func (w *trialWriter) Mask(resource.Ref) error { return nil }
+
+// ReplaceFlags leaves the flags.
+func (w *trialWriter) ReplaceFlags(store.Owner, []store.Flag) error { return nil }
+
+// ReplaceActivities leaves the activities.
 func (w *trialWriter) ReplaceActivities(store.Owner, []store.Activity) error { return nil }
-func (w *trialWriter) PutEvent(string, string, []byte) error                 { return nil }
+
+// PutEvent tells nobody.
+func (w *trialWriter) PutEvent(string, string, []byte) error { return nil }
+
+// Reindex leaves the index.
 func (w *trialWriter) Reindex(store.Owner, func(resource.Resource) ([]searchparam.Row, error)) error {
 	return nil
 }
 
 // Nor does a re-map take or lose a record.
 
+// PutDelivery takes none.
 func (w *trialWriter) PutDelivery(store.Delivery) (store.Delivery, error) {
 	return store.Delivery{}, errTrial
 }
-func (w *trialWriter) MarkDelivery(store.Delivery) error        { return errTrial }
-func (w *trialWriter) PutAck(store.Ack) error                   { return errTrial }
+
+// MarkDelivery marks none.
+func (w *trialWriter) MarkDelivery(store.Delivery) error { return errTrial }
+
+// PutAck takes none.
+func (w *trialWriter) PutAck(store.Ack) error { return errTrial }
+
+// SetMerged merges none.
 func (w *trialWriter) SetMerged(store.Delivery, []string) error { return errTrial }
-func (w *trialWriter) PutErasure(store.Erasure) error           { return errTrial }
+
+// PutErasure lists none.
+func (w *trialWriter) PutErasure(store.Erasure) error { return errTrial }
+
+// Erase erases none.
 func (w *trialWriter) Erase(store.Erasing) (store.Belongings, []store.Version, error) {
 	return store.Belongings{}, nil, errTrial
 }

@@ -14,6 +14,7 @@ import (
 // our own check, and that nothing was stored.
 type outputError struct{ issues []validate.Issue }
 
+// Error names the first issue and its place, and no value.
 func (e *outputError) Error() string {
 	return fmt.Sprintf("our own output did not pass the check: %s at %s", e.issues[0].Key, e.issues[0].Path)
 }

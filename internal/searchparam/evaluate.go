@@ -25,6 +25,7 @@ func mustCompile(expression string) *fhirpath.Program {
 // not depend on what else is stored.
 type byType struct{}
 
+// Resolve gives a resource of the type that the reference names, and nothing else of it.
 func (byType) Resolve(reference string) (map[string]any, bool) {
 	t := referenceType(reference)
 	return map[string]any{"resourceType": t}, t != ""

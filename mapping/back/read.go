@@ -267,15 +267,7 @@ func computed(x *res) bool {
 	return x.typ == "Observation" && x.get("device") != nil
 }
 
-func caseOf(r *record.Record) string {
-	switch {
-	case r.Review != nil:
-		return r.Review.Surgery
-	case r.Contact != nil:
-		return r.Contact.Surgery
-	}
-	return r.Record
-}
+func caseOf(r *record.Record) string { return r.Case() }
 
 func kindRank(r *record.Record) string {
 	if r.Kind == "surgery" {

@@ -439,6 +439,17 @@ func (r *Record) Names() []Identifier {
 	return slices.DeleteFunc(out, func(i Identifier) bool { return i.System == "" || i.Value == "" })
 }
 
+// Case is the surgery record id of the case that the record belongs to.
+func (r *Record) Case() string {
+	switch {
+	case r.Review != nil:
+		return r.Review.Surgery
+	case r.Contact != nil:
+		return r.Contact.Surgery
+	}
+	return r.Record
+}
+
 // VisitAt is when a review or contact took place; nil for any other.
 func (r *Record) VisitAt() *When {
 	switch {

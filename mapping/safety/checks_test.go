@@ -2,6 +2,7 @@ package safety_test
 
 import (
 	"fmt"
+	"slices"
 	"sort"
 	"strings"
 	"testing"
@@ -9,6 +10,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/mapping/record"
 	"nailbridge/mapping/safety"
 	"nailbridge/mapping/safety/safetytest"
 )
@@ -36,6 +38,35 @@ func TestChecksOfTheClinicalFacts(t *testing.T) {
 			}
 		})
 	}
+}
+
+// Of old data, what it does not say means nothing: of each worked case the flags that
+// are raised by silence are notes there, and all others keep their level.
+func TestWhatOldDataDoesNotSayIsANote(t *testing.T) {
+	silence := []string{
+		safety.ReleaseMissing, safety.SignOutIncomplete, safety.TourniquetUnknownTime, safety.TourniquetColour, safety.DoseNotComputable,
+		safety.RepeatTimeNotKnown, safety.SiteCheckMissing, safety.ConsentGiverMissing,
+	}
+	seen := map[string]bool{}
+	for _, c := range safetytest.Cases() {
+		live, old := c.Input(), c.Input()
+		old.Historical = true
+		was := map[string]safety.Flag{}
+		for _, f := range safety.Surgery(live).Flags {
+			was[f.Code+f.Place] = f
+		}
+		flags := safety.Surgery(old).Flags
+		assert.Len(t, flags, len(was), c.Title())
+		for _, f := range flags {
+			level := was[f.Code+f.Place].Level
+			if said := c.Name == "not counted out" && f.Code == safety.SignOutIncomplete; slices.Contains(silence, f.Code) && !said {
+				seen[f.Code], level = true, record.LevelNote
+				assert.NotContains(t, f.Text, "Check the toe now", c.Title())
+			}
+			assert.Equal(t, level, f.Level, "%s: %s", c.Title(), f.Code)
+		}
+	}
+	assert.Len(t, seen, len(silence), "each of them in some case")
 }
 
 func has(r safety.Result, want safetytest.Figure) bool {

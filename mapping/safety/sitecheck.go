@@ -75,17 +75,13 @@ func (in SurgeryInput) siteChecks() Result {
 
 func (in SurgeryInput) noSiteCheck() Result {
 	var r Result
-	level := record.LevelCritical
-	if in.Historical {
-		level = record.LevelNote // what old data does not say means nothing
-	}
 	said := func(s *record.Step) string {
 		if s == nil {
 			return ""
 		}
 		return string(s.Status)
 	}
-	r.flag(Flag{Code: SiteCheckMissing, Level: level, Place: "/surgery", Source: neverSite, Tag: TagRead, Check: "C-67",
+	r.flag(Flag{Code: SiteCheckMissing, Level: record.LevelCritical, Place: "/surgery", Source: neverSite, Tag: TagRead, Check: "C-67",
 		Inputs: []Input{{"sign-in", said(in.Surgery.SignIn), ""}, {"time-out", said(in.Surgery.TimeOut), ""}},
 		Text:   "No site check is recorded, neither sign-in nor time-out, before the toe was injected or cut. Source: " + neverSite + " [read]."})
 	return r

@@ -3,6 +3,8 @@ package safety
 import (
 	"fmt"
 	"math/big"
+	"slices"
+	"strings"
 	"time"
 
 	"nailbridge/mapping/record"
@@ -71,7 +73,36 @@ func Surgery(in SurgeryInput) Result {
 	r.add(Vascular(s.Vascular, s.Risks))
 	r.add(FootRisk(s.Vascular, s.Risks))
 	r.add(StageSystem(s.Indication))
+	if in.Historical {
+		r = in.unsaid(r)
+	}
 	return r.sorted()
+}
+
+// ofSilence are the codes of flags that are raised by what a record does not say.
+var ofSilence = []string{
+	ReleaseMissing, SignOutIncomplete, TourniquetUnknownTime, TourniquetColour, DoseNotComputable, RepeatTimeNotKnown,
+	SiteCheckMissing, ConsentGiverMissing,
+}
+
+// unsaid makes notes of what old data does not say: that means nothing, and nobody is
+// called to a toe of years ago.
+func (in SurgeryInput) unsaid(r Result) Result {
+	for i := range r.Flags {
+		f := &r.Flags[i]
+		if !slices.Contains(ofSilence, f.Code) || f.Code == SignOutIncomplete && saidNotOut(in.Surgery) {
+			continue
+		}
+		f.Level, f.Text = record.LevelNote, strings.TrimSuffix(f.Text, " Check the toe now.")
+	}
+	return r
+}
+
+// saidNotOut reports a tourniquet of which the record says that it was not counted out.
+func saidNotOut(s *record.Surgery) bool {
+	return slices.ContainsFunc(s.Toes, func(t record.Toe) bool {
+		return slices.ContainsFunc(t.Tourniquets, func(p record.Tourniquet) bool { return p.CountedOut == "no" })
+	})
 }
 
 func (in SurgeryInput) doses() Result {

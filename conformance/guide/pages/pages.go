@@ -11,6 +11,7 @@ import (
 	"html/template"
 	"strings"
 
+	"nailbridge/internal/page"
 	"nailbridge/mapping/coverage"
 	"nailbridge/mapping/terms"
 )
@@ -43,16 +44,15 @@ var style string
 //go:embed page.html
 var layout string
 
-var layouts = template.Must(template.New("page").Funcs(template.FuncMap{
-	"soft": soft, "ticked": ticked, "list": func(items []string) string { return strings.Join(items, ", ") },
-}).Parse(layout))
+var layouts = page.Layout(layout, style, template.FuncMap{
+	"ticked": ticked, "list": func(items []string) string { return strings.Join(items, ", ") },
+})
 
-// page is what a template gets.
-type page struct {
+// view is what a template gets.
+type view struct {
 	Name  string // of its file
 	Title string
 	Kind  string // the template of its content
-	Style template.CSS
 	Main  []Link // to the other pages
 	Types []Link // to the pages of resource types
 	Body  any
@@ -78,9 +78,9 @@ func Make(in Input) ([]File, error) {
 	}
 	var out []File
 	for _, p := range pages {
-		p.Style, p.Main, p.Types = template.CSS(style), main, types
+		p.Main, p.Types = main, types
 		var b bytes.Buffer
-		if err := layouts.ExecuteTemplate(&b, "page", p); err != nil {
+		if err := layouts.Execute(&b, p); err != nil {
 			return nil, fmt.Errorf("page %s: %w", p.Name, err)
 		}
 		out = append(out, File{p.Name, b.Bytes()})
@@ -89,8 +89,8 @@ func Make(in Input) ([]File, error) {
 }
 
 // pages are the pages without what all have.
-func (g *guide) pages() []page {
-	out := []page{
+func (g *guide) pages() []view {
+	out := []view{
 		{Name: "index.html", Title: "Overview", Kind: "index", Body: g.index()},
 		{Name: mapsPage, Title: "Code maps", Kind: "maps", Body: g.maps},
 		{Name: codesPage, Title: "Code systems and value sets", Kind: "codes", Body: g.codes},
@@ -101,7 +101,7 @@ func (g *guide) pages() []page {
 		{Name: requirementsPage, Title: "Requirements", Kind: "requirements", Body: g.requirements},
 	}
 	for _, t := range g.types {
-		out = append(out, page{Name: typePage(t.Name), Title: t.Name, Kind: "type", Body: t})
+		out = append(out, view{Name: typePage(t.Name), Title: t.Name, Kind: "type", Body: t})
 	}
 	return out
 }
@@ -119,20 +119,6 @@ const (
 )
 
 func typePage(typ string) string { return typ + ".html" }
-
-// soft lets a path break between its steps, where a line is too short for it.
-func soft(s string) template.HTML {
-	var b strings.Builder
-	before := ' '
-	for _, r := range s {
-		if r == '/' && !strings.ContainsRune(" :/", before) || strings.ContainsRune(".]|", before) {
-			b.WriteString("<wbr/>")
-		}
-		b.WriteString(template.HTMLEscapeString(string(r)))
-		before = r
-	}
-	return template.HTML(b.String())
-}
 
 // span is a part of a sentence, or a path in it.
 type span struct {

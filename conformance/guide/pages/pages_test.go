@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/page/pagetest"
 	"nailbridge/mapping/coverage"
 	"nailbridge/mapping/followup"
 	"nailbridge/mapping/terms"
@@ -210,3 +211,6 @@ func TestProtocolPage(t *testing.T) {
 	}
 	assert.Equal(t, 2*4, strings.Count(page[extensionsPage], `<a href="protocols.html#`), "two extensions of four protocols")
 }
+
+// Contrast, width and columns of the pages.
+func TestStyle(t *testing.T) { pagetest.Check(t, layout, style) }

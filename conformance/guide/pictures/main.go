@@ -16,12 +16,13 @@ import (
 	"net/http"
 	"os"
 	"os/exec"
-	"os/signal"
 	"path/filepath"
 	"regexp"
 	"strconv"
 	"strings"
 	"time"
+
+	"nailbridge/conformance/running"
 )
 
 // narrow is the width of a small phone in CSS pixels.
@@ -35,12 +36,9 @@ func main() {
 	out := flag.String("out", "", "folder to write the pictures into")
 	browser := flag.String("browser", "chromium", "the browser's command")
 	flag.Parse()
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
-	defer stop()
-	if err := run(ctx, album{*pages, *out, *browser}, os.Stdout); err != nil {
-		fmt.Fprintln(os.Stderr, "pictures:", err)
-		os.Exit(1)
-	}
+	running.Main("pictures", func(ctx context.Context, _ []string, said io.Writer) error {
+		return run(ctx, album{*pages, *out, *browser}, said)
+	})
 }
 
 // album is what is shown, to where, by what.

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -194,4 +195,17 @@ func TestSinceAndLimit(t *testing.T) {
 		"other.csv:2": "skipped", "seen.csv:2": "waiting", "seen.csv:3": "waiting"}, ends)
 	assert.Equal(t, totals(ends), s.Outcomes)
 	assert.Equal(t, 3, s.Reasons["before-since"])
+}
+
+// A review takes its toes from its surgery in whatever order the files are given.
+func TestSurgeriesAreReadBeforeTheirReviews(t *testing.T) {
+	o := endsOptions(t)
+	run(t, o)
+	reversed := endsOptions(t)
+	slices.Reverse(reversed.Files)
+	run(t, reversed)
+	assert.Equal(t, endsWanted, counted(t, reversed.Out))
+	want := must(os.ReadFile(filepath.Join(o.Out, "Observation.ndjson")))(t)
+	assert.Contains(t, string(want), "wound")
+	assert.Equal(t, string(want), string(must(os.ReadFile(filepath.Join(reversed.Out, "Observation.ndjson")))(t)))
 }

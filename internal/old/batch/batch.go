@@ -11,9 +11,11 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
+	"nailbridge/internal/filelock"
 	"nailbridge/internal/old"
 	"nailbridge/internal/old/layout"
 	"nailbridge/internal/old/table"
@@ -32,7 +34,7 @@ type Options struct {
 	Out     string // folder of the output
 	Workers int
 	Gzip    bool
-	DryRun  bool // reads and folds, and writes nothing but the working file
+	DryRun  bool // reads and folds, and writes the lists of rows and no resources
 	Limit   int  // rows a file; 0: all
 	Since   *record.When
 	// FollowSince: the plans of surgeries from this day on are followed here; nil: of
@@ -55,7 +57,7 @@ type Options struct {
 }
 
 // ErrOtherRun says that the working file is of a run with other inputs.
-var ErrOtherRun = errors.New("the folder holds the working file of a run with other files, layout or options")
+var ErrOtherRun = errors.New("the folder holds the working file of a run with other files, layout or options: give those, or another folder")
 
 // Run converts. It goes on where an earlier run of the same options stopped.
 func Run(ctx context.Context, o Options) (Summary, error) {
@@ -69,6 +71,11 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	if err := os.MkdirAll(o.Out, 0o755); err != nil {
 		return Summary{}, err
 	}
+	release, err := filelock.Hold(filepath.Join(o.Out, lockFile), 0)
+	if err != nil {
+		return Summary{}, fmt.Errorf("another run writes into the folder: %w", err)
+	}
+	defer release()
 	print, err := o.fingerprint(inputs)
 	if err != nil {
 		return Summary{}, err
@@ -81,10 +88,8 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 		return Summary{}, err
 	}
 	defer s.close()
-	for i := range inputs {
-		if err := o.read(ctx, s, i, &inputs[i]); err != nil {
-			return Summary{}, fmt.Errorf("%s: %w", inputs[i].name, err)
-		}
+	if err := o.readAll(ctx, s, inputs); err != nil {
+		return Summary{}, err
 	}
 	publish := o.fold
 	if o.Deliver != nil && !o.DryRun {
@@ -96,8 +101,29 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	return o.finish(s)
 }
 
+// readAll reads the inputs, surgeries before what belongs to them, which takes its toes from
+// those that are certain.
+func (o Options) readAll(ctx context.Context, s *spool, inputs []input) error {
+	for i := range inputs {
+		if i > 0 && isSurgery(inputs[i-1]) && !isSurgery(inputs[i]) {
+			if err := o.keys(s, inputs); err != nil {
+				return err
+			}
+		}
+		if err := o.read(ctx, s, i, &inputs[i]); err != nil {
+			return fmt.Errorf("%s: %w", inputs[i].name, err)
+		}
+	}
+	return o.keys(s, inputs)
+}
+
+func isSurgery(in input) bool { return in.table.Note.Kind == "surgery" }
+
 // workFile holds what was read and how far the run is.
 const workFile = "working.sqlite"
+
+// lockFile is held by the run that writes into the folder.
+const lockFile = "working.lock"
 
 // errTwoOfAName: a row would not be known by its file and number.
 var errTwoOfAName = errors.New("another file has the same name")
@@ -147,7 +173,26 @@ func (o Options) inputs() ([]input, error) {
 	if len(out)+len(errs) == 0 {
 		return nil, errors.New("no file of old records is there")
 	}
+	slices.SortStableFunc(out, func(a, b input) int { return afterSurgeries(a) - afterSurgeries(b) })
 	return out, errors.Join(errs...)
+}
+
+// afterSurgeries is 0 of a table of surgeries, and 1 of what belongs to them.
+func afterSurgeries(in input) int {
+	if isSurgery(in) {
+		return 0
+	}
+	return 1
+}
+
+// identifies holds a layout to what no row can do without: whose number a patient has.
+func identifies(t layout.Table) error {
+	for _, path := range []string{"/patient/identifier/system", "/patient/identifier/value"} {
+		if _, constant := t.Note.Constants[path]; !constant && !slices.ContainsFunc(t.Schema.Columns, func(c layout.Column) bool { return c.Note.Path == path }) {
+			return fmt.Errorf("no column and no constant of the layout is %s: every row would be rejected", path)
+		}
+	}
+	return nil
 }
 
 func (o Options) input(from source, t layout.Table, beside old.Beside) (input, error) {
@@ -159,6 +204,9 @@ func (o Options) input(from source, t layout.Table, beside old.Beside) (input, e
 		in.name += "#" + t.Note.Sheet
 	}
 	kind, err := table.Kind(from.path)
+	if err == nil {
+		err = identifies(t)
+	}
 	if err != nil {
 		return in, err
 	}

@@ -280,13 +280,82 @@ func TestDecisionsAreApplied(t *testing.T) {
 	again := options(t, file, lay)
 	again.Decided = answered(t, o.Out, func(lines [][]string) {
 		require.Len(t, lines, 2)
-		lines[0][7], lines[0][8], lines[0][9] = "correct", "left hallux medial", "r.office"
-		lines[1][7], lines[1][9] = "leave", "r.office"
+		decide(lines[0], "correct", "left hallux medial")
+		decide(lines[1], "leave", "")
 	})
 	s := run(t, again)
 	assert.Equal(t, 4, s.Outcomes["provenance"])
 	assert.Equal(t, 1, s.Outcomes["rejected"], "without a toe there is no surgery to publish")
 	assert.Zero(t, s.Outcomes["worksheet"])
+}
+
+func decide(line []string, kind, words string) {
+	copy(line[len(line)-3:], []string{kind, words, "r.office"})
+}
+
+// A decision holds for the row that the person saw, by its record and its words: another
+// that stands in its place, since a row came in before it, waits.
+func TestADecisionNeverReachesAnotherRow(t *testing.T) {
+	head, _, _ := strings.Cut(string(must(os.ReadFile(filepath.Join(shipped, "surgeries.csv")))(t)), "\n")
+	const (
+		left  = "000101;004711;;;1971;03/06/2014;10:05;HB;;hallux;lat;PNA;;;;;;\n"
+		right = "000102;004712;;;1971;04/06/2014;10:05;HB;;hallux;lat;PNA;;;;;;\n" // the same words of another's toe
+	)
+	lay := filepath.Join(shipped, "surgeries.layout.json")
+	of := func(rows string) batch.Options {
+		o := options(t, filepath.Join(t.TempDir(), "surgeries.csv"), lay)
+		require.NoError(t, os.WriteFile(o.Files[0], []byte(head+"\n"+rows), 0o600))
+		return o
+	}
+	o := of(left + right)
+	require.Equal(t, map[string]int{"worksheet": 2}, run(t, o).Outcomes)
+	decided := answered(t, o.Out, func(lines [][]string) {
+		decide(lines[0], "correct", "left hallux lat")
+		decide(lines[1], "correct", "right hallux lat")
+	})
+	for rows, want := range map[string]int{
+		left + right: 0,
+		right + left: 2,
+		strings.ReplaceAll(left+right, "lat", "med"): 2,
+	} {
+		o := of(rows)
+		o.Decided = decided
+		s := run(t, o)
+		assert.Equal(t, want, s.Outcomes["worksheet"], rows)
+		assert.Equal(t, want, s.Reasons["other-words"], rows)
+	}
+}
+
+// A toe that a spreadsheet made a date of, a toe that no cell says and a key that is not
+// there are what a person may write; nothing was read that could be accepted.
+func TestAPersonSaysWhatTheRowDoesNot(t *testing.T) {
+	head, _, _ := strings.Cut(string(must(os.ReadFile(filepath.Join(shipped, "surgeries.csv")))(t)), "\n")
+	o := options(t, filepath.Join(t.TempDir(), "surgeries.csv"), filepath.Join(shipped, "surgeries.layout.json"))
+	o.Layout.Schema.Columns[0].Required = false
+	require.NoError(t, os.WriteFile(o.Files[0], []byte(head+`
+000101;004711;;;1971;03/06/2014;10:05;HB;R;01-Feb;med;PNA;;;;;;
+000102;004712;;;1971;03/06/2014;10:05;HB;;;;PNA;;;;;;
+;004713;;;1971;03/06/2014;10:05;HB;R;hallux;lat;PNA;;;;;;
+`), 0o600))
+	require.Equal(t, map[string]int{"worksheet": 3}, run(t, o).Outcomes)
+	o.Out, o.Decided = t.TempDir(), answered(t, o.Out, func(lines [][]string) {
+		require.Len(t, lines, 3)
+		assert.Equal(t, []string{"surgeries.csv", "2", "old-op-000101", "toe", "R 01-Feb med", "", "", "became-date"}, lines[0][:8])
+		decide(lines[0], "correct", "right 2nd medial")
+		decide(lines[1], "correct", "left hallux lateral")
+		decide(lines[2], "correct", "000103")
+	})
+	require.Equal(t, map[string]int{"provenance": 3}, run(t, o).Outcomes)
+	var toes []string
+	for _, r := range resources(t, o.Out, "BodyStructure") {
+		toes = append(toes, r["description"].(string))
+	}
+	assert.ElementsMatch(t, []string{"right second toe, medial (tibial) border", "left hallux, lateral (fibular) border", "right hallux, lateral (fibular) border"}, toes)
+
+	path := filepath.Join(t.TempDir(), "worksheet.csv")
+	require.NoError(t, os.WriteFile(path, []byte("file,row,record,column,original,reading,other readings,rule,decision,words,who\na.csv,2,r,toe,01-Feb,,,became-date,accept,,r.office\n"), 0o600))
+	_, err := batch.ReadDecisions(path)
+	assert.ErrorContains(t, err, "line 2: accept, where nothing was read")
 }
 
 // A layout that does not say, and values that do not tell, stop a run before anything

@@ -172,8 +172,8 @@ func (d Decisions) of(file string, number int) map[string]old.Decision {
 }
 
 // worksheetHead are the columns of a worksheet; the last three are filled in by a
-// person.
-var worksheetHead = []string{"file", "row", "column", "original", "reading", "other readings", "rule", "decision", "words", "who"}
+// person. The record and the original hold a decision to its row, wherever that moves.
+var worksheetHead = []string{"file", "row", "record", "column", "original", "reading", "other readings", "rule", "decision", "words", "who"}
 
 // ReadDecisions reads a worksheet that people filled in. Lines without a decision
 // decide nothing. The error has every fault with its line.
@@ -188,7 +188,7 @@ func ReadDecisions(path string) (Decisions, error) {
 	out := Decisions{}
 	var errs []error
 	for n, r := range rows {
-		d := old.Decision{Kind: strings.ToLower(strings.TrimSpace(r[7])), Text: strings.TrimSpace(r[8]), Who: strings.TrimSpace(r[9])}
+		d := old.Decision{Record: r[2], Kind: strings.ToLower(strings.TrimSpace(r[8])), Text: strings.TrimSpace(r[9]), Who: strings.TrimSpace(r[10])}
 		fault := func(text string) { errs = append(errs, fmt.Errorf("%s: line %d: %s", filepath.Base(path), n+2, text)) }
 		switch {
 		case d.Kind == "":
@@ -199,6 +199,8 @@ func ReadDecisions(path string) (Decisions, error) {
 			fault("a decision without who decided")
 		case d.Kind == "correct" && d.Text == "":
 			fault("correct, without the words that stand for the cell")
+		case d.Kind == "accept" && strings.TrimSpace(r[5]) == "":
+			fault("accept, where nothing was read: correct has the words, or leave")
 		}
 		number, err := strconv.Atoi(r[1])
 		if err != nil {
@@ -208,10 +210,12 @@ func ReadDecisions(path string) (Decisions, error) {
 		if out[key] == nil {
 			out[key] = map[string]old.Decision{}
 		}
-		if was, twice := out[key][r[2]]; twice && was != d {
-			fault("another line decides the same cell otherwise")
+		was, twice := out[key][r[3]]
+		if twice && (was.Record != d.Record || was.Kind != d.Kind || was.Text != d.Text || was.Who != d.Who) {
+			fault("another line decides the same cell otherwise; lines of one row and column have one decision")
 		}
-		out[key][r[2]] = d
+		d.Originals = append(was.Originals, r[4])
+		out[key][r[3]] = d
 	}
 	return out, errors.Join(errs...)
 }

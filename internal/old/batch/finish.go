@@ -7,7 +7,6 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"errors"
-	"io"
 	"maps"
 	"os"
 	"path/filepath"
@@ -28,6 +27,7 @@ type Summary struct {
 	Misses    map[string]int `json:"misses"`   // cells without a code, by column
 	Files     map[string]int `json:"files"`    // lines of each file of the output
 	Patients  int            `json:"patients"`
+	Absent    int            `json:"excludedAndAbsent,omitempty"` // identifiers to leave out that no row has
 	Questions int            `json:"questions"`
 }
 
@@ -54,6 +54,11 @@ func (o Options) finish(s *spool) (Summary, error) {
 		return sum, err
 	}
 	sum.Questions = w.questions
+	found, err := s.count(`SELECT count(DISTINCT patient) FROM row WHERE state = ? AND reason = ?`, skipped, excluded)
+	if err != nil {
+		return sum, err
+	}
+	sum.Absent = len(o.Exclude) - found
 	if o.DryRun {
 		return sum, nil
 	}
@@ -159,7 +164,7 @@ func (sum *Summary) count(r rowState, outcome string) error {
 }
 
 // lists are the worksheet and the rejects, written row by row, so that memory does
-// not grow with what was not converted. A dry run counts and writes nothing.
+// not grow with what was not converted.
 type lists struct {
 	o         Options
 	sheet     *csv.Writer
@@ -203,16 +208,12 @@ func newLists(o Options) (*lists, error) {
 
 // create begins a file of the output anew.
 func (l *lists) create(name string) (*bufio.Writer, error) {
-	var to io.Writer = io.Discard
-	if !l.o.DryRun {
-		f, err := os.Create(filepath.Join(l.o.Out, name))
-		if err != nil {
-			return nil, err
-		}
-		l.files = append(l.files, f)
-		to = f
+	f, err := os.Create(filepath.Join(l.o.Out, name))
+	if err != nil {
+		return nil, err
 	}
-	w := bufio.NewWriter(to)
+	l.files = append(l.files, f)
+	w := bufio.NewWriter(f)
 	l.writers = append(l.writers, w)
 	return w, nil
 }
@@ -244,7 +245,7 @@ func (l *lists) row(r rowState, outcome string) error {
 		}
 	}
 	if r.State == converted {
-		if outcome == published && l.o.Deliver == nil {
+		if outcome == published && l.o.Deliver == nil && !l.o.DryRun {
 			return nil
 		}
 		return tsv(l.ends, name, strconv.Itoa(r.Number), outcome, r.Record)
@@ -259,7 +260,7 @@ func (l *lists) row(r rowState, outcome string) error {
 	if r.State == question {
 		for _, q := range d.Questions {
 			l.questions++
-			if err := l.sheet.Write([]string{name, strconv.Itoa(r.Number), q.Column, q.Original, q.Reading, strings.Join(slices.DeleteFunc(slices.Clone(q.Others), func(o string) bool { return o == q.Reading }), " | "), q.Rule, "", "", ""}); err != nil {
+			if err := l.sheet.Write([]string{name, strconv.Itoa(r.Number), r.Record, q.Column, q.Original, q.Reading, strings.Join(slices.DeleteFunc(slices.Clone(q.Others), func(o string) bool { return o == q.Reading }), " | "), q.Rule, "", "", ""}); err != nil {
 				return err
 			}
 		}
@@ -267,6 +268,9 @@ func (l *lists) row(r rowState, outcome string) error {
 	}
 	if err := tsv(l.reasons, name, strconv.Itoa(r.Number), outcome, strings.Join(reasons, "; ")); err != nil {
 		return err
+	}
+	if r.Reason == excluded {
+		return nil // in a file that is mended and run alone it would come back
 	}
 	return l.reject(r)
 }

@@ -4,19 +4,23 @@ import (
 	"bytes"
 	_ "embed"
 	"fmt"
-	"html/template"
 	"io"
 	"maps"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
+
+	"nailbridge/internal/page"
 )
 
 //go:embed page.html
 var pageHTML string
 
-var pageTemplate = template.Must(template.New("page").Parse(pageHTML))
+//go:embed page.css
+var pageCSS string
+
+var summaryPage = page.Layout(pageHTML, pageCSS, nil)
 
 // section is a table of the summary.
 type section struct {
@@ -48,8 +52,13 @@ func (sum Summary) sections() []section {
 	for k, n := range sum.Outcomes {
 		named[ends[k]] = n
 	}
+	var absent []line
+	if sum.Absent > 0 {
+		absent = []line{{"Identifiers that no row has", sum.Absent, 100}}
+	}
 	return []section{
 		{Title: "Where the rows ended", Head: "End", Note: "Each row once.", Lines: byCount(named)},
+		{Title: "Patients to leave out", Head: "Identifier", Note: "As --exclude has them; see whether they are written there as in the export.", Lines: absent},
 		{Title: "What was noticed", Head: "Reason", Note: "Rows with at least one finding of the kind; the lists beside this page say which.", Lines: byCount(sum.Reasons)},
 		{Title: "Records by year", Head: "Year", Lines: byName(sum.Years)},
 		{Title: "Matrix agents", Head: "Agent", Note: "Borders treated.", Lines: byCount(sum.Agents)},
@@ -100,7 +109,7 @@ func (o Options) page(sum Summary) error {
 	if len(o.names) == 1 {
 		inputs = o.names[0]
 	}
-	err := pageTemplate.Execute(&html, map[string]any{"Rows": sum.Rows, "Inputs": inputs, "Patients": sum.Patients, "AsOf": o.AsOf.Format("2006-01-02"),
+	err := summaryPage.Execute(&html, map[string]any{"Rows": sum.Rows, "Inputs": inputs, "Patients": sum.Patients, "AsOf": o.AsOf.Format("2006-01-02"),
 		"Sharing": o.Sharing, "Basis": o.Basis, "Sections": sum.sections()})
 	if err != nil {
 		return err

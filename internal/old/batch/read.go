@@ -107,7 +107,7 @@ func (o Options) row(in *input, index int, r table.Row) rowState {
 func (o Options) placed(out *rowState, res old.Result, r table.Row) {
 	switch {
 	case o.Exclude[res.Patient.Value]:
-		out.State, out.Reason, out.Raw = skipped, "excluded", r.Raw
+		out.State, out.Reason, out.Raw, out.Patient = skipped, excluded, r.Raw, res.Patient.Value
 	case o.Since != nil && (res.SavedAt == nil || res.SavedAt.Before(*o.Since, time.UTC)):
 		out.State, out.Reason, out.Raw = skipped, "before-since", r.Raw
 	default:

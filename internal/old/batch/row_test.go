@@ -9,6 +9,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/old/layout"
 )
 
 // source is what a Provenance says of one record that was converted.
@@ -65,7 +67,7 @@ func TestProvenanceNamesTheRow(t *testing.T) {
 	run(t, o)
 	o.Decided = answered(t, o.Out, func(lines [][]string) {
 		for _, l := range lines {
-			l[7], l[8], l[9] = "correct", "right hallux", "A. Quill"
+			l[8], l[9], l[10] = "correct", "right hallux", "A. Quill"
 		}
 	})
 	o.Out = t.TempDir()
@@ -93,8 +95,8 @@ func TestProvenanceNamesTheRow(t *testing.T) {
 // and it alone: of equal rows the first, of rows that differ the one saved last.
 func TestProvenanceNamesTheRowThatCounts(t *testing.T) {
 	const (
-		first = "000101;004711;Ashgrove;Tilda;14/03/71;03/06/2014;10:05;HB;R;hallux;lat;PNA;;;;;;\n"
-		later = "000101;004711;Ashgrove;Tilda;14/03/71;04/06/2014;10:05;HB;R;hallux;lat;PNA;;;;;;\n"
+		first = "000101;004711;Ashgrove;Tilda;14/03/71;03/06/2014;10:05;HB;R;hallux;lat;PNA;;;;;;04/06/2014\n"
+		later = "000101;004711;Ashgrove;Tilda;14/03/71;03/06/2014;10:05;HB;R;hallux;med;PNA;;;;;;05/06/2014\n"
 	)
 	text, err := os.ReadFile(filepath.Join(shipped, "surgeries.csv"))
 	require.NoError(t, err)
@@ -111,6 +113,8 @@ func TestProvenanceNamesTheRowThatCounts(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			o := options(t, filepath.Join(t.TempDir(), "surgeries.csv"), filepath.Join(shipped, "surgeries.layout.json"))
+			saved := &o.Layout.Schema.Columns[17]
+			saved.Datatype, saved.Note = layout.Datatype{Base: "date", Format: "dd/MM/yyyy"}, layout.ColumnNote{Path: "/savedAt"}
 			require.NoError(t, os.WriteFile(o.Files[0], []byte(head+"\n"+c.rows), 0o644))
 			s := run(t, o)
 			assert.Equal(t, c.ends, s.Outcomes)

@@ -19,6 +19,9 @@ const (
 	skipped   = "skipped" // goes with the rejects, with its reason
 )
 
+// excluded is the reason of a skipped row whose patient is left out.
+const excluded = "excluded"
+
 // rowState is a row as the working file keeps it.
 type rowState struct {
 	Input, Number int

@@ -69,7 +69,7 @@ func File(path string, kind record.Code, clinic, zone string) (layout.Layout, er
 	for _, sheet := range sheets {
 		d := &drafter{path: path, what: what, kind: kind}
 		d.table.URL = filepath.Base(strings.TrimSuffix(path, ".gz"))
-		d.table.Note = layout.TableNote{Clinic: clinic, Zone: zone, RecordPrefix: "old-" + stem(d.table.URL+" "+sheet) + "-", Sheet: sheet, Version: "1"}
+		d.table.Note = layout.TableNote{Clinic: clinic, Zone: zone, RecordPrefix: "old-" + stem(d.table.URL, sheet) + "-", Sheet: sheet, Version: "1"}
 		if err := d.draft(); err != nil {
 			return out, err
 		}
@@ -145,9 +145,10 @@ func foreignKeys(tables []layout.Table) {
 	}
 }
 
-func stem(name string) string {
-	s := strings.ToLower(strings.TrimSuffix(name, filepath.Ext(name)))
-	return strings.Trim(regexp.MustCompile(`[^a-z0-9]+`).ReplaceAllString(s, "-"), "-")
+// stem is what the record ids of a file, or of a sheet of one, begin with.
+func stem(name, sheet string) string {
+	s := strings.ToLower(strings.TrimSuffix(name, filepath.Ext(name)) + " " + sheet)
+	return strings.Trim(notOfNames.ReplaceAllString(s, "-"), "-")
 }
 
 type drafter struct {
@@ -317,7 +318,7 @@ func (d *drafter) column(i int, title string, taken map[string]bool) layout.Colu
 
 // name is a name for a column.
 func (d *drafter) name(title string) string {
-	n := strings.Trim(regexp.MustCompile(`[^a-z0-9]+`).ReplaceAllString(strings.ToLower(title), "_"), "_")
+	n := strings.Trim(notOfNames.ReplaceAllString(strings.ToLower(title), "_"), "_")
 	if n == "" || n[0] >= '0' && n[0] <= '9' {
 		n = "c_" + n
 	}
@@ -368,13 +369,15 @@ func (d *drafter) place(c *layout.Column, m meaning, known bool, taken map[strin
 }
 
 var (
-	dayMonth = regexp.MustCompile(`^([0-9]{1,2})([-/.])([0-9]{1,2})([-/.])([0-9]{2}|[0-9]{4})(?: ([0-9]{1,2}:[0-9]{2})(:[0-9]{2})?)?$`)
-	isoDay   = regexp.MustCompile(`^[0-9]{4}-[0-9]{2}-[0-9]{2}$`)
-	clock    = regexp.MustCompile(`^[0-9]{1,2}:[0-9]{2}(:[0-9]{2})?$`)
-	number   = regexp.MustCompile(`^-?[0-9]+(?:([.,])[0-9]+)?$`)
-	camel    = regexp.MustCompile(`([a-z])([A-Z])`) // where a word of a member's name begins
-	serial   = regexp.MustCompile(`^[0-9]+(?:\.[0-9]+)?$`)
-	fixed    = regexp.MustCompile(`^0[0-9]+$`)
+	dayMonth    = regexp.MustCompile(`^([0-9]{1,2})([-/.])([0-9]{1,2})([-/.])([0-9]{2}|[0-9]{4})(?: ([0-9]{1,2}:[0-9]{2})(:[0-9]{2})?)?$`)
+	isoDay      = regexp.MustCompile(`^[0-9]{4}-[0-9]{2}-[0-9]{2}$`)
+	clock       = regexp.MustCompile(`^[0-9]{1,2}:[0-9]{2}(:[0-9]{2})?$`)
+	number      = regexp.MustCompile(`^-?[0-9]+(?:([.,])[0-9]+)?$`)
+	monthOfYear = regexp.MustCompile(`^[0-9]{2}/[0-9]{4}$`)
+	notOfNames  = regexp.MustCompile(`[^a-z0-9]+`)
+	camel       = regexp.MustCompile(`([a-z])([A-Z])`) // where a word of a member's name begins
+	serial      = regexp.MustCompile(`^[0-9]+(?:\.[0-9]+)?$`)
+	fixed       = regexp.MustCompile(`^0[0-9]+$`)
 )
 
 // datatype finds the type of the values of a column.
@@ -440,72 +443,84 @@ func codesOf(p record.PathInfo, values []string) map[string]string {
 	return out
 }
 
-// dates finds the pattern of a column of dates or times.
-func (d *drafter) dates(c *layout.Column, values []string) {
-	c.Datatype.Base = "date"
-	var sep, tail string
-	var over12, under12, two, times, iso, years, monthsOnly int
+// forms counts in which forms the values of a column of dates or times are.
+type forms struct {
+	sep, tail           string // of a day and a month in numbers: what separates them, and a time behind
+	over12, under12     int    // whose first number is no month, whose second
+	shortYears          int    // years of two digits
+	iso, times          int
+	years, monthsOfYear int // no more than that
+}
+
+func formsOf(values []string) (f forms) {
 	for _, v := range values {
 		switch m := dayMonth.FindStringSubmatch(v); {
 		case m != nil:
 			a, _ := strconv.Atoi(m[1])
 			b, _ := strconv.Atoi(m[3])
-			sep, tail = m[2], m[6]
+			f.sep, f.tail = m[2], m[6]
 			if a > 12 {
-				over12++
+				f.over12++
 			}
 			if b > 12 {
-				under12++
+				f.under12++
 			}
 			if len(m[5]) == 2 {
-				two++
+				f.shortYears++
 			}
 		case isoDay.MatchString(v):
-			iso++
+			f.iso++
 		case clock.MatchString(v):
-			times++
+			f.times++
 		case len(v) == 4 && strings.Trim(v, "0123456789") == "":
-			years++
-		case regexp.MustCompile(`^[0-9]{2}/[0-9]{4}$`).MatchString(v):
-			monthsOnly++
+			f.years++
+		case monthOfYear.MatchString(v):
+			f.monthsOfYear++
 		}
 	}
+	return f
+}
+
+// dates finds the pattern of a column of dates or times.
+func (d *drafter) dates(c *layout.Column, values []string) {
+	c.Datatype.Base = "date"
 	if d.what == "xlsx" && slices.ContainsFunc(values, serial.MatchString) {
 		d.serials(c, values)
 		return
 	}
+	f := formsOf(values)
 	year := "yyyy"
-	if two > 0 {
+	if f.shortYears > 0 {
 		year = "yy"
 		c.Note.Century = 1920
 		c.Note.Unsure = "the century of years of two digits; 1920 to 2019 is assumed"
 	}
 	switch {
-	case times > 0 && sep == "" && iso == 0:
+	case f.times > 0 && f.sep == "" && f.iso == 0:
 		c.Datatype = layout.Datatype{Base: "time", Format: "HH:mm"}
-	case sep == "" && iso == 0 && years == 0:
+	case f.sep == "" && f.iso == 0 && f.years == 0:
 		c.Note.Unsure = "no value has the form of a date"
 		c.Datatype.Format = "yyyy-MM-dd"
-	case sep == "":
+	case f.sep == "":
 		c.Datatype.Format = "yyyy-MM-dd"
-	case over12 > 0 && under12 > 0:
+	case f.over12 > 0 && f.under12 > 0:
 		c.Note.Unsure = "days and months stand in both orders"
-		c.Datatype.Format = "dd" + sep + "MM" + sep + year
-	case under12 > 0:
-		c.Datatype.Format = "MM" + sep + "dd" + sep + year
+		c.Datatype.Format = "dd" + f.sep + "MM" + f.sep + year
+	case f.under12 > 0:
+		c.Datatype.Format = "MM" + f.sep + "dd" + f.sep + year
 	default:
-		c.Datatype.Format = "dd" + sep + "MM" + sep + year
-		if over12 == 0 {
+		c.Datatype.Format = "dd" + f.sep + "MM" + f.sep + year
+		if f.over12 == 0 {
 			c.Note.Unsure = "the order of day and month; day first is assumed"
 		}
 	}
-	if tail != "" {
+	if f.tail != "" {
 		c.Datatype.Base, c.Datatype.Format = "datetime", c.Datatype.Format+" HH:mm"
 	}
-	if years > 0 {
+	if f.years > 0 {
 		c.Note.Formats = append(c.Note.Formats, "yyyy")
 	}
-	if monthsOnly > 0 {
+	if f.monthsOfYear > 0 {
 		c.Note.Formats = append(c.Note.Formats, "MM/yyyy")
 	}
 }
@@ -538,10 +553,25 @@ func (d *drafter) serials(c *layout.Column, values []string) {
 // keys marks a table without a key: nothing stable names its rows.
 func (d *drafter) keys() {
 	if len(d.table.Schema.PrimaryKey) > 0 || len(d.table.Schema.Columns) == 0 {
+		d.repeatedKey()
 		return
 	}
 	d.table.Schema.PrimaryKey = layout.Strings{d.table.Schema.Columns[0].Name}
 	d.table.Schema.Columns[0].Note.Unsure = "no column is surely a key; the first is assumed"
+}
+
+// repeatedKey doubts a key that several rows have.
+func (d *drafter) repeatedKey() {
+	for i, c := range d.table.Schema.Columns {
+		if !slices.Contains(d.table.Schema.PrimaryKey, c.Name) {
+			continue
+		}
+		at := slices.Index(d.header, c.Titles[0])
+		sorted := slices.Sorted(slices.Values(d.values[at]))
+		if len(slices.Compact(slices.Clone(sorted))) < len(sorted) {
+			d.table.Schema.Columns[i].Note.Unsure = "several rows have one value: a key, entered twice, or the surgery of a visit"
+		}
+	}
 }
 
 // times gives a column of times the column with their date.

@@ -175,6 +175,7 @@ type ColumnNote struct {
 // Strings is a string or a list of strings.
 type Strings []string
 
+// UnmarshalJSON takes either.
 func (s *Strings) UnmarshalJSON(b []byte) error {
 	var one string
 	if json.Unmarshal(b, &one) == nil {
@@ -202,6 +203,7 @@ type numberForm struct {
 	GroupChar   string `json:"groupChar,omitempty"`
 }
 
+// UnmarshalJSON takes the base alone too, as text.
 func (d *Datatype) UnmarshalJSON(b []byte) error {
 	if json.Unmarshal(b, &d.Base) == nil {
 		return nil

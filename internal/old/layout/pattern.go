@@ -52,8 +52,10 @@ func ParsePattern(text string) (Pattern, error) {
 // String is the pattern as it was written.
 func (p Pattern) String() string { return p.text }
 
-// DayFirst and MonthFirst report the order of a pattern that has both in numbers.
-func (p Pattern) DayFirst() bool   { return p.before('d', 'M') }
+// DayFirst reports a pattern with day and month in numbers, the day first.
+func (p Pattern) DayFirst() bool { return p.before('d', 'M') }
+
+// MonthFirst reports one with the month first.
 func (p Pattern) MonthFirst() bool { return p.before('M', 'd') }
 
 func (p Pattern) before(a, b byte) bool {

@@ -95,8 +95,10 @@ func expect(dec *json.Decoder, d json.Delim) error {
 	return err
 }
 
+// Close leaves the file to whoever opened it.
 func (r *jsonRows) Close() error { return nil }
 
+// Next reads one object.
 func (r *jsonRows) Next() (Row, error) {
 	if r.inList && !r.dec.More() {
 		return Row{}, io.EOF

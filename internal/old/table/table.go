@@ -91,6 +91,7 @@ type closing struct {
 	file io.Closer
 }
 
+// Close closes the rows, then the file.
 func (c closing) Close() error { return errors.Join(c.Rows.Close(), c.file.Close()) }
 
 // plain unpacks gzip by its magic bytes (RFC 1952 section 2.3.1).

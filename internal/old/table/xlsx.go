@@ -71,6 +71,7 @@ func Epoch1904(name string) (bool, error) {
 	return err == nil && props.Date1904 != nil && *props.Date1904, errors.Join(err, file.Close())
 }
 
+// Next reads one row of the sheet.
 func (r *workbookRows) Next() (Row, error) {
 	if !r.rows.Next() {
 		return Row{}, errors.Join(r.rows.Error(), end(r.rows.Error()))
@@ -96,6 +97,7 @@ func end(err error) error {
 	return nil
 }
 
+// Close closes the sheet, then the workbook.
 func (r *workbookRows) Close() error { return errors.Join(r.rows.Close(), r.file.Close()) }
 
 // Sheets are the names of the sheets of a workbook, in their order.

@@ -5,12 +5,12 @@ package findings
 import (
 	"bytes"
 	"encoding/json"
-	"encoding/xml"
 	"fmt"
 	"html"
 	"io"
 	"strings"
 
+	"nailbridge/internal/junit"
 	"nailbridge/internal/validate/engine"
 )
 
@@ -133,53 +133,24 @@ func Text(w io.Writer, r Result) error {
 	return err
 }
 
-type testSuite struct {
-	XMLName  xml.Name   `xml:"testsuite"`
-	Name     string     `xml:"name,attr"`
-	Tests    int        `xml:"tests,attr"`
-	Failures int        `xml:"failures,attr"`
-	Cases    []testCase `xml:"testcase"`
-}
-
-type testCase struct {
-	Name    string   `xml:"name,attr"`
-	Class   string   `xml:"classname,attr"`
-	Failure *failure `xml:"failure,omitempty"`
-	Out     string   `xml:"system-out,omitempty"`
-}
-
-type failure struct {
-	Message string `xml:"message,attr"`
-	Text    string `xml:",chardata"`
-}
-
 // JUnit writes all inputs as one test suite: an input is a test, which fails
 // where it is invalid.
 func JUnit(w io.Writer, results []Result) error {
-	s := testSuite{Name: "FHIR R4 validation", Tests: len(results)}
+	s := junit.Suite{Name: "FHIR R4 validation"}
 	for _, r := range results {
 		var b bytes.Buffer
 		if err := Text(&b, r); err != nil {
 			return err
 		}
-		c := testCase{Name: r.Name, Class: "validate", Out: b.String()}
+		c := junit.Case{Name: r.Name, Class: "validate"}
 		if engine.Invalid(r.Issues) {
-			s.Failures++
-			c.Failure = &failure{first(r.Issues), b.String()}
-			c.Out = ""
+			c.Failure = &junit.Message{Short: first(r.Issues), Long: b.String()}
+		} else {
+			c.Out = b.String()
 		}
 		s.Cases = append(s.Cases, c)
 	}
-	if _, err := io.WriteString(w, xml.Header); err != nil {
-		return err
-	}
-	e := xml.NewEncoder(w)
-	e.Indent("", "  ")
-	if err := e.Encode(s); err != nil {
-		return err
-	}
-	_, err := io.WriteString(w, "\n")
-	return err
+	return s.Write(w)
 }
 
 func first(issues []engine.Issue) string {
