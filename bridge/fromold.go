@@ -27,27 +27,27 @@ import (
 
 type fromOldCommand struct {
 	Paths     []string          `arg:"" name:"file" type:"path" help:"Files of old records (CSV, TSV, xlsx, JSON; plain or gzip), or folders of them."`
-	Layouts   []string          `name:"layout" required:"" type:"existingfile" sep:"none" help:"Layout of the files: W3C table metadata with our annotations."`
-	Config    string            `required:"" type:"existingfile" help:"Settings file."`
-	Out       string            `required:"" type:"path" help:"Folder for the output; the same folder again goes on with a run that was stopped."`
-	Sharing   string            `required:"" enum:"agreed,declined" help:"Whether patients whose old rows say nothing of it are shared with the region: agreed or declined."`
-	Basis     string            `help:"The lawful basis of agreed, or why declined."`
-	Follow    string            `name:"follow-since" required:"" help:"Day from which on surgeries are followed here, with the reviews that are still to come; never: all of them are history."`
-	AsOf      string            `required:"" help:"Date or date and time that stands for now, so that a run that goes on gives the same files."`
+	Layouts   []string          `placeholder:"FILE" name:"layout" required:"" type:"existingfile" sep:"none" help:"Layout of the files: W3C table metadata with our annotations."`
+	Config    string            `placeholder:"FILE" required:"" type:"existingfile" help:"Settings file."`
+	Out       string            `placeholder:"DIR" required:"" type:"path" help:"Folder for the output; the same folder again goes on with a run that was stopped."`
+	Sharing   string            `placeholder:"WORD" required:"" enum:"agreed,declined" help:"Whether patients whose old rows say nothing of it are shared with the region: agreed or declined."`
+	Basis     string            `placeholder:"TEXT" help:"The lawful basis of agreed, or why declined."`
+	Follow    string            `placeholder:"DAY|never" name:"follow-since" required:"" help:"Day from which on surgeries are followed here, with the reviews that are still to come; never: all of them are history."`
+	AsOf      string            `placeholder:"TIME" required:"" help:"Date or date and time that stands for now, so that a run that goes on gives the same files."`
 	NameAs    map[string]string `name:"name-as" placeholder:"FILE=WORDS" help:"What Provenance and the lists call a file, such as one that is named after a patient."`
-	Exclude   string            `type:"existingfile" help:"File of patient identifiers, one a line, whose rows are left out."`
-	Decisions string            `type:"existingfile" help:"Worksheet of an earlier run with people's decisions."`
-	Since     string            `help:"Leave out rows dated before."`
-	Limit     int               `help:"So many rows of each file, to try a layout."`
+	Exclude   string            `placeholder:"FILE" type:"existingfile" help:"File of patient identifiers, one a line, whose rows are left out."`
+	Decisions string            `placeholder:"FILE" type:"existingfile" help:"Worksheet of an earlier run with people's decisions (accept, correct with the words, or leave, and who); goes with another --out."`
+	Since     string            `placeholder:"DATE" help:"Leave out rows dated before."`
+	Limit     int               `placeholder:"N" help:"So many rows of each file, to try a layout."`
 	DryRun    bool              `help:"Read and fold, and write the lists of rows alone: no resources."`
 	Gzip      bool              `help:"Pack the files of resources."`
-	Workers   int               `help:"Patients folded at once; 0: as many as processors."`
+	Workers   int               `placeholder:"N" help:"Patients folded at once; 0: as many as processors."`
 
-	Into          string            `type:"existingdir" help:"Data folder that takes the records in, as if each had been sent; no files of resources are written." xor:"ids"`
+	Into          string            `placeholder:"DIR" type:"existingdir" help:"Data folder that takes the records in, as if each had been sent; no files of resources are written." xor:"ids"`
 	ToNATS        string            `name:"to-nats" placeholder:"URL" help:"NATS server of a bridge that takes the records in, as if its practice system had sent them; no files of resources are written." xor:"ids"`
 	ClinicKey     map[string]string `name:"clinic-key" placeholder:"CLINIC=FILE" help:"With --to-nats: file that holds the key of a clinic's practice system."`
-	Data          string            `type:"path" help:"Data folder whose namespace of ids is used." xor:"ids"`
-	NamespaceFile string            `type:"existingfile" help:"File with the namespace of ids." xor:"ids"`
+	Data          string            `placeholder:"DIR" type:"path" help:"Data folder whose namespace of ids is used." xor:"ids"`
+	NamespaceFile string            `placeholder:"FILE" type:"existingfile" help:"File with the namespace of ids." xor:"ids"`
 	DemoIDs       bool              `name:"demo-ids" help:"Ids in the public demo namespace: never for real patients." xor:"ids"`
 }
 

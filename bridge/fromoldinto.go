@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"reflect"
 	"slices"
+	"strings"
 
 	"nailbridge/internal/config"
 	"nailbridge/internal/meter"
@@ -135,7 +136,7 @@ func bare(tree map[string]any) map[string]any {
 }
 
 // deliver takes old records in, by the same receive as every other door.
-func (cs clinics) deliver(ctx context.Context, records []batch.Record) (ends []batch.Outcome, err error) {
+func (cs clinics) deliver(ctx context.Context, records []batch.Record) (ends []batch.End, err error) {
 	for _, r := range records {
 		i := slices.IndexFunc(cs, func(v *receive.Receiver) bool { return v.Settings.Clinic.ID == r.Clinic })
 		if i < 0 {
@@ -145,9 +146,20 @@ func (cs clinics) deliver(ctx context.Context, records []batch.Record) (ends []b
 		if err != nil {
 			return ends, err
 		}
-		ends = append(ends, outcomeOf(a))
+		ends = append(ends, endOf(a))
 	}
 	return ends, nil
+}
+
+// endOf is where a row ended by its answer, and why it is not taken as it is.
+func endOf(a receive.Answer) batch.End {
+	end := batch.End{Outcome: outcomeOf(a)}
+	if a.Answer == receive.Held || a.Answer == receive.Refused {
+		for _, f := range a.Reasons {
+			end.Reasons = append(end.Reasons, batch.Reason{Code: f.Code, Text: strings.TrimSpace(f.Pointer + " " + f.Text)})
+		}
+	}
+	return end
 }
 
 // outcomeOf is where a row ended by its answer (D2).

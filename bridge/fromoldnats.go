@@ -10,6 +10,8 @@ import (
 
 	"nailbridge/internal/events"
 	"nailbridge/internal/old/batch"
+	"nailbridge/internal/receive"
+	"nailbridge/mapping/record"
 )
 
 // sentTogether is how many patients are sent between two points from which a killed run
@@ -17,7 +19,14 @@ import (
 const sentTogether = 50
 
 // senders are the senders of the clinics of a run, by clinic.
-type senders map[string]*events.Sender
+type senders map[string]*sender
+
+// sender sends the first record of a run alone: its answer may show that the run must not
+// go on.
+type sender struct {
+	*events.Sender
+	began bool
+}
 
 // openNATS connects, for each clinic of the layout, to the NATS server of a bridge that
 // takes records in.
@@ -46,7 +55,7 @@ func (c fromOldCommand) openNATS(_ *env, o *batch.Options) (shut func() error, e
 		if err != nil {
 			return nil, errors.Join(fmt.Errorf("--to-nats, clinic %s: %w", clinic, err), shut())
 		}
-		ss[clinic] = s
+		ss[clinic] = &sender{Sender: s}
 	}
 	o.Into, o.Deliver, o.Together = c.ToNATS, ss.deliver, sentTogether
 	return shut, nil
@@ -54,12 +63,15 @@ func (c fromOldCommand) openNATS(_ *env, o *batch.Options) (shut func() error, e
 
 // deliver sends records, those of one clinic after the other, and gives where each ended
 // by its answer.
-func (ss senders) deliver(ctx context.Context, records []batch.Record) (ends []batch.Outcome, err error) {
+func (ss senders) deliver(ctx context.Context, records []batch.Record) (ends []batch.End, err error) {
 	for len(records) > 0 {
 		clinic := records[0].Clinic
 		n := slices.IndexFunc(records, func(r batch.Record) bool { return r.Clinic != clinic })
 		if n < 0 {
 			n = len(records)
+		}
+		if !ss[clinic].began {
+			n, ss[clinic].began = 1, true
 		}
 		var bodies [][]byte
 		for _, r := range records[:n] {
@@ -67,7 +79,10 @@ func (ss senders) deliver(ctx context.Context, records []batch.Record) (ends []b
 		}
 		answers, err := ss[clinic].Send(ctx, bodies)
 		for _, a := range answers {
-			ends = append(ends, outcomeOf(a))
+			if slices.ContainsFunc(a.Reasons, func(f record.Finding) bool { return f.Code == receive.CodeFollowedOtherwise }) {
+				return ends, errors.New("--follow-since: the bridge has this record by another day; nothing further is sent: give that day")
+			}
+			ends = append(ends, endOf(a))
 		}
 		if err != nil {
 			return ends, err

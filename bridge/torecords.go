@@ -9,35 +9,32 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"net/http"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
 
-	"github.com/google/uuid"
-
-	"nailbridge/internal/config"
 	"nailbridge/internal/pull"
-	"nailbridge/internal/store"
-	"nailbridge/internal/store/sqlite"
-	"nailbridge/mapping"
+	"nailbridge/internal/revert"
 	"nailbridge/mapping/back"
-	"nailbridge/mapping/record"
 	"nailbridge/mapping/terms"
 )
 
 type toRecordsCommand struct {
-	Files     []string `arg:"" optional:"" name:"file" help:"FHIR in JSON: resources, Bundles, or NDJSON of them; - for standard input."`
+	Files     []string `arg:"" optional:"" name:"file" help:"FHIR in JSON: resources, Bundles, or NDJSON of them, plain or gzip; a folder of such files, of which its manifest.json names those that count; - for standard input."`
 	Hub       string   `placeholder:"URL" help:"Base address of a FHIR server to read from by search, in place of files."`
 	Patient   string   `placeholder:"SYSTEM|VALUE" help:"With --hub: this patient only."`
-	KeyFile   string   `type:"existingfile" help:"With --hub: file that holds the bearer key."`
+	KeyFile   string   `placeholder:"FILE" type:"existingfile" help:"With --hub: file that holds the bearer key."`
 	Revisions bool     `help:"Every published revision of each record, from all versions of the resources."`
-	Clinic    string   `help:"Clinic of records whose FHIR names none."`
+	Clinic    string   `placeholder:"ID" help:"Clinic of records whose FHIR names none."`
 	WithKept  bool     `help:"Complete the records with what the clinic's own store kept; wants --config and --data."`
-	Config    string   `type:"existingfile" help:"With --with-kept: settings file."`
-	Data      string   `type:"existingdir" help:"With --with-kept: data folder of the clinic."`
+	Config    string   `placeholder:"FILE" type:"existingfile" help:"With --with-kept: settings file."`
+	Data      string   `placeholder:"DIR" type:"existingdir" help:"With --with-kept: data folder of the clinic."`
 	Each      bool     `help:"Name what was not read resource by resource, not by type and element."`
+	Scratch   string   `placeholder:"DIR" type:"existingdir" help:"Folder for working files, as large as the FHIR unpacked, which hold patients' data until the end; else the system's for temporary files."`
 }
 
 // pullTimeout bounds one answer of a server.
@@ -45,29 +42,30 @@ const pullTimeout = 2 * time.Minute
 
 // Run writes the records to stdout, one a line, and to stderr what was not read,
 // what no FHIR holds, and the counts.
-func (c toRecordsCommand) Run(e *env) error {
+func (c toRecordsCommand) Run(e *env) (err error) {
 	if err := c.check(); err != nil {
 		return err
 	}
-	inputs, err := c.inputs(e)
+	run, err := revert.Open(c.Scratch)
 	if err != nil {
 		return err
 	}
-	read := back.Read
-	if c.Revisions {
-		read = back.Revisions
+	defer func() { err = errors.Join(err, run.Close()) }()
+	if err := c.take(e, run); err != nil {
+		return err
 	}
-	res, err := read(back.Options{Terms: terms.MustLoad(), Clinic: c.Clinic}, inputs...)
+	notes := unread{w: e.stderr, each: c.Each, at: map[back.Finding]int{}}
+	sum, err := run.Read(e.ctx, back.Options{Terms: terms.MustLoad(), Clinic: c.Clinic}, c.Revisions, notes.found)
 	if err != nil {
 		return err
 	}
 	out := bufio.NewWriter(e.stdout)
 	if c.WithKept {
-		err = c.completed(e, out, res)
+		err = c.completed(e, out, run)
 	} else {
-		err = writeRecords(out, res.Records)
+		err = run.Records(func(body []byte) error { return writeLine(out, body) })
 	}
-	return errors.Join(err, out.Flush(), c.report(e.stderr, res))
+	return errors.Join(err, out.Flush(), notes.end(sum))
 }
 
 func (c toRecordsCommand) check() error {
@@ -84,287 +82,196 @@ func (c toRecordsCommand) check() error {
 	return nil
 }
 
-func (c toRecordsCommand) inputs(e *env) ([]back.Input, error) {
+// take has the run put away all that is to be read.
+func (c toRecordsCommand) take(e *env, run *revert.Run) error {
 	if c.Hub != "" {
-		return c.pulled(e.ctx)
+		return c.pull(e.ctx, run)
 	}
-	files, err := readInputs(c.Files, e.stdin)
-	var out []back.Input
-	for _, f := range files {
-		out = append(out, back.Input{Name: f.Name, Data: f.Data})
+	for _, name := range c.Files {
+		files, err := fhirFiles(name)
+		if err != nil {
+			return err
+		}
+		for _, f := range files {
+			if err := f.take(e, run); err != nil {
+				return err
+			}
+		}
 	}
-	return out, err
+	return nil
 }
 
-func (c toRecordsCommand) pulled(ctx context.Context) ([]back.Input, error) {
+// fhirFile is a file to read, and how many resources its manifest says it has; -1: none
+// says it.
+type fhirFile struct {
+	path  string
+	count int
+}
+
+func (f fhirFile) take(e *env, run *revert.Run) error {
+	in := io.NopCloser(e.stdin)
+	if f.path != "-" {
+		file, err := os.Open(f.path)
+		if err != nil {
+			return err
+		}
+		in = file
+	}
+	found, err := run.Take(e.ctx, f.path, in)
+	if err == nil && f.count >= 0 && found != f.count {
+		err = fmt.Errorf("%s: has %d resources, and its manifest says %d", f.path, found, f.count)
+	}
+	return errors.Join(err, in.Close())
+}
+
+// fhirFiles are the files of a path: of a folder, and of a manifest, those that the
+// manifest names; of a folder without one, all of FHIR in JSON.
+func fhirFiles(path string) ([]fhirFile, error) {
+	if path == "-" {
+		return []fhirFile{{path, -1}}, nil
+	}
+	info, err := os.Stat(path)
+	switch {
+	case err != nil:
+		return nil, err
+	case !info.IsDir() && filepath.Base(path) == manifestName:
+		return manifested(path)
+	case !info.IsDir():
+		return []fhirFile{{path, -1}}, nil
+	}
+	if _, err := os.Stat(filepath.Join(path, manifestName)); err == nil {
+		return manifested(filepath.Join(path, manifestName))
+	}
+	entries, err := os.ReadDir(path)
+	if err != nil {
+		return nil, err
+	}
+	var out []fhirFile
+	for _, e := range entries {
+		name := strings.TrimSuffix(e.Name(), ".gz")
+		if ext := filepath.Ext(name); !e.IsDir() && (ext == ".json" || ext == ".ndjson") {
+			out = append(out, fhirFile{filepath.Join(path, e.Name()), -1})
+		}
+	}
+	if out == nil {
+		return nil, fmt.Errorf("%s: holds no file that ends in .json or .ndjson", path)
+	}
+	return out, nil
+}
+
+const manifestName = "manifest.json"
+
+// manifested are the files that the manifest of an export names, beside it
+// (https://hl7.org/fhir/uv/bulkdata/STU2/export.html).
+func manifested(path string) ([]fhirFile, error) {
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return nil, err
+	}
+	var m struct {
+		Output []struct {
+			URL   string `json:"url"`
+			Count *int   `json:"count"`
+		} `json:"output"`
+	}
+	if err := json.Unmarshal(b, &m); err != nil {
+		return nil, fmt.Errorf("%s: is no manifest in JSON", path)
+	}
+	var out []fhirFile
+	for _, o := range m.Output {
+		if !filepath.IsLocal(o.URL) || strings.Contains(o.URL, ":") {
+			return nil, fmt.Errorf("%s: names a file that does not stand beside it", path)
+		}
+		f := fhirFile{filepath.Join(filepath.Dir(path), o.URL), -1}
+		if o.Count != nil {
+			f.count = *o.Count
+		}
+		out = append(out, f)
+	}
+	if out == nil {
+		return nil, fmt.Errorf("%s: names no file of resources", path)
+	}
+	return out, nil
+}
+
+// pull has the run put away what a server has, page by page.
+func (c toRecordsCommand) pull(ctx context.Context, run *revert.Run) error {
 	s := pull.Server{Base: c.Hub, Client: &http.Client{Timeout: pullTimeout}}
 	if c.KeyFile != "" {
 		b, err := os.ReadFile(c.KeyFile)
 		if err != nil {
-			return nil, err
+			return err
 		}
 		s.Key = strings.TrimSpace(string(b))
 	}
-	var pages []pull.Page
-	var err error
+	n := 0
+	give := func(p pull.Page) error {
+		n++
+		_, err := run.Take(ctx, fmt.Sprintf("page %d", n), bytes.NewReader(p.Body))
+		return err
+	}
 	if c.Patient != "" {
-		pages, err = s.OfPatient(ctx, c.Patient)
-	} else {
-		pages, err = s.All(ctx, c.Revisions)
+		return s.OfPatient(ctx, c.Patient, give)
 	}
-	var out []back.Input
-	for i, p := range pages {
-		out = append(out, back.Input{Name: fmt.Sprintf("page %d", i+1), Data: p.Body})
-	}
-	return out, err
+	return s.All(ctx, c.Revisions, give)
 }
 
-func writeRecords(w io.Writer, rs []*record.Record) error {
-	for _, r := range rs {
-		b, err := record.Encode(r)
-		if err == nil {
-			_, err = w.Write(append(b, '\n'))
+func writeLine(w io.Writer, line []byte) error {
+	_, err := w.Write(line)
+	if err == nil {
+		_, err = w.Write([]byte{'\n'})
+	}
+	return err
+}
+
+// unread says what was not read: resource by resource as it comes, or joined by type of
+// resource and element at the end.
+type unread struct {
+	w    io.Writer
+	each bool
+	n    int
+	at   map[back.Finding]int // leaves
+}
+
+func (r *unread) found(fs []back.Finding) error {
+	for _, f := range fs {
+		if r.each {
+			if err := r.write(f); err != nil {
+				return err
+			}
+			continue
 		}
-		if err != nil {
-			return err
-		}
+		leaves := f.Leaves
+		f.Resource, _, _ = strings.Cut(f.Resource, "/")
+		f.From, f.Leaves = "", 0
+		r.at[f] += leaves
 	}
 	return nil
 }
 
-// report writes what was not read as lines of JSON, then what no FHIR holds,
-// then the counts.
-func (c toRecordsCommand) report(w io.Writer, res back.Result) error {
-	enc := json.NewEncoder(w)
+func (r *unread) write(f back.Finding) error {
+	r.n++
+	enc := json.NewEncoder(r.w)
 	enc.SetEscapeHTML(false)
-	findings := res.Findings
-	if !c.Each {
-		findings = together(findings)
-	}
-	for _, f := range findings {
-		if err := enc.Encode(f); err != nil {
+	return enc.Encode(f)
+}
+
+// end writes what was joined as lines of JSON, then what no FHIR holds, then the counts.
+func (r *unread) end(sum revert.Summary) error {
+	for _, f := range slices.SortedFunc(maps.Keys(r.at), func(a, b back.Finding) int {
+		return cmp.Or(strings.Compare(a.Resource, b.Resource), strings.Compare(a.Path, b.Path), strings.Compare(a.Code, b.Code), strings.Compare(a.Text, b.Text))
+	}) {
+		leaves := r.at[f]
+		f.Leaves = leaves
+		if err := r.write(f); err != nil {
 			return err
 		}
 	}
 	for _, class := range back.NotHere {
-		fmt.Fprintf(w, "in no FHIR, of any record: %s\n", class)
+		fmt.Fprintf(r.w, "in no FHIR, of any record: %s\n", class)
 	}
-	_, err := fmt.Fprintf(w, "records %d, findings %d, leaves %d, read %d, named in a finding %d\n",
-		len(res.Records), len(findings), res.Leaves.All, res.Leaves.Read, res.Leaves.Named)
+	fmt.Fprintln(r.w, "leaves are the strings, numbers and booleans of the FHIR: each was read into a record, or is named above")
+	_, err := fmt.Fprintf(r.w, "records %d, findings %d, leaves %d, read %d, named in a finding %d\n",
+		sum.Records, r.n, sum.Leaves.All, sum.Leaves.Read, sum.Leaves.Named)
 	return err
-}
-
-// together joins the findings of one type of resource and one element.
-func together(fs []back.Finding) []back.Finding {
-	var out []back.Finding
-	at := map[back.Finding]int{}
-	for _, f := range fs {
-		f.Resource, _, _ = strings.Cut(f.Resource, "/")
-		leaves := f.Leaves
-		f.From, f.Leaves = "", 0
-		i, ok := at[f]
-		if !ok {
-			i = len(out)
-			at[f] = i
-			out = append(out, f)
-		}
-		out[i].Leaves += leaves
-	}
-	slices.SortFunc(out, func(a, b back.Finding) int {
-		return cmp.Or(strings.Compare(a.Resource, b.Resource), strings.Compare(a.Path, b.Path), strings.Compare(a.Code, b.Code))
-	})
-	return out
-}
-
-// completed writes the records completed with what the store kept, then every
-// other content that it kept, as sent: drafts, withdrawn and refused ones, those
-// of patients who are not shared, and the revisions before.
-func (c toRecordsCommand) completed(e *env, w io.Writer, res back.Result) error {
-	file, err := config.Read(c.Config)
-	if err != nil {
-		return err
-	}
-	settings, err := file.Settings(uuid.Nil) // no id is made
-	if err != nil {
-		return err
-	}
-	st, err := sqlite.Open(e.ctx, sqlite.Options{Dir: c.Data, ReadOnly: true})
-	if err != nil {
-		return fmt.Errorf("data folder: %w", err)
-	}
-	kept, err := keptContents(e.ctx, st, settings)
-	if err = errors.Join(err, st.Close()); err != nil {
-		return err
-	}
-	byID := kept.byID()
-	done, without, added := 0, 0, 0
-	for _, r := range res.Records {
-		k := byID[[2]string{r.Clinic, r.Record}].of(r)
-		if k == nil {
-			without++
-			err = writeRecords(w, []*record.Record{r})
-		} else {
-			done++
-			err = k.complete(e.stderr, w, r)
-		}
-		if err != nil {
-			return err
-		}
-	}
-	for _, k := range kept {
-		if k.used {
-			continue
-		}
-		added++
-		if _, err := w.Write(append(compacted(k.Body), '\n')); err != nil {
-			return err
-		}
-	}
-	fmt.Fprintf(e.stderr, "completed from the store %d, added from it %d, not in it %d\n", done, added, without)
-	return nil
-}
-
-// complete writes a record completed with the content, and names on notes where
-// the two say different things.
-func (k *keptContent) complete(notes, w io.Writer, r *record.Record) error {
-	k.used = true
-	out, differ, err := back.WithKept(r, k.Body, k.zone)
-	if err != nil {
-		return err
-	}
-	for _, path := range differ {
-		fmt.Fprintf(notes, "the store says otherwise: record %s %s\n", r.Record, path)
-	}
-	_, err = w.Write(append(out, '\n'))
-	return err
-}
-
-// keptContent is a content that the store kept.
-type keptContent struct {
-	store.Delivery
-	rec     *record.Record
-	zone    *time.Location // of its clinic
-	current bool
-	used    bool
-}
-
-type keptOnes []*keptContent
-
-// keptContents reads every content of the store's clinics, each in the zone of its
-// own; of a clinic that the settings no longer name, in that of the first.
-func keptContents(ctx context.Context, st store.Store, settings []mapping.Settings) (keptOnes, error) {
-	var out keptOnes
-	err := st.View(ctx, func(r store.Reader) error {
-		ids, err := r.Clinics()
-		if err != nil {
-			return err
-		}
-		seen := map[int64]bool{}
-		for _, clinic := range ids {
-			all, err := deliveriesOf(r, clinic)
-			if err != nil {
-				return err
-			}
-			zone := settings[0].Clinic.Zone
-			for _, s := range settings {
-				if s.Clinic.ID == clinic {
-					zone = s.Clinic.Zone
-				}
-			}
-			for _, d := range all {
-				if !seen[d.Seq] {
-					seen[d.Seq] = true
-					out = append(out, &keptContent{Delivery: d, rec: record.Read(d.Body, zone).Record, zone: zone})
-				}
-			}
-		}
-		return nil
-	})
-	slices.SortFunc(out, func(a, b *keptContent) int { return cmp.Compare(a.Seq, b.Seq) })
-	out.stand()
-	return out, err
-}
-
-// deliveriesOf are all deliveries of a clinic, some of them twice.
-func deliveriesOf(r store.Reader, clinic string) ([]store.Delivery, error) {
-	owners, err := r.Owners(clinic)
-	if err != nil {
-		return nil, err
-	}
-	all, err := r.DeliveriesList(clinic, "refused")
-	for _, o := range owners {
-		of, err2 := r.DeliveriesOf(o)
-		merges, err3 := r.Merges(o)
-		if err = errors.Join(err, err2, err3); err != nil {
-			return nil, err
-		}
-		all = append(append(all, of...), merges...)
-	}
-	return all, err
-}
-
-// byID are the contents of each record, by clinic and record id.
-func (ks keptOnes) byID() map[[2]string]keptOnes {
-	out := map[[2]string]keptOnes{}
-	for _, k := range ks {
-		id := [2]string{k.Clinic, k.Record}
-		out[id] = append(out[id], k)
-	}
-	return out
-}
-
-// stand marks the content of each record that counts (D1.1).
-func (ks keptOnes) stand() {
-	for _, of := range ks.byID() {
-		var ds []mapping.Delivery
-		for _, k := range of {
-			if !k.Refused {
-				ds = append(ds, mapping.Delivery{Record: k.rec, Hash: k.Hash, Received: k.Received, Held: k.Held})
-			}
-		}
-		if len(ds) == 0 {
-			continue
-		}
-		now := mapping.Stand(ds, of[0].zone).Current
-		for _, k := range of {
-			k.current = now != nil && k.rec == now.Record
-		}
-	}
-}
-
-// of is the content that a record was folded from, among those of its id: that of
-// its revision and saved-at, else the one that counts.
-func (ks keptOnes) of(r *record.Record) *keptContent {
-	var counts *keptContent
-	for _, k := range ks {
-		switch {
-		case k.used:
-		case sameRevision(k.rec, r, k.zone):
-			return k
-		case k.current:
-			counts = k
-		}
-	}
-	return counts
-}
-
-func sameRevision(a, b *record.Record, zone *time.Location) bool {
-	if (a.Revision == nil) != (b.Revision == nil) || a.Revision != nil && *a.Revision != *b.Revision || a.Status != b.Status {
-		return false
-	}
-	if a.SavedAt == nil || b.SavedAt == nil {
-		return a.SavedAt == b.SavedAt
-	}
-	x, _ := a.SavedAt.In(zone)
-	y, _ := b.SavedAt.In(zone)
-	return x.Equal(y)
-}
-
-// compacted is JSON on one line; what is none stays as it was sent.
-func compacted(b []byte) []byte {
-	var out bytes.Buffer
-	if json.Compact(&out, b) != nil {
-		return b
-	}
-	return out.Bytes()
 }

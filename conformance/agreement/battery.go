@@ -18,7 +18,7 @@ import (
 
 // defect is one line of a battery, or a valid twin: what stands there, and where it is wrong.
 type defect struct {
-	area string
+	area string // of the rules of R4, or the profile
 	name string // twin, and of a defect the key and the place of what is wrong
 	text []byte
 }
@@ -106,10 +106,10 @@ func (s sown) table() string {
 		}
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "battery: %-12s %6s %6s %6s %8s %8s\n", "area", "lines", "ours", "Java", "fhirpath", "medplum")
+	fmt.Fprintf(&b, "battery: %-26s %6s %6s %6s %8s %8s\n", "area", "lines", "ours", "Java", "fhirpath", "medplum")
 	for _, area := range slices.Sorted(maps.Keys(by)) {
 		row := by[area]
-		fmt.Fprintf(&b, "         %-12s %6d %6d %6d %8d %8d\n", area, row[0], row[1], row[2], row[3], row[4])
+		fmt.Fprintf(&b, "         %-26s %6d %6d %6d %8d %8d\n", area, row[0], row[1], row[2], row[3], row[4])
 	}
 	return b.String()
 }

@@ -23,6 +23,7 @@ type options struct {
 	Examples string   `help:"Archive of the official examples." default:"../shared/r4/examples-4.0.1-subset.tgz" type:"path"`
 	Core     string   `help:"Archive of R4's definitions." default:"../shared/r4/core-4.0.1-subset.tgz" type:"path"`
 	Battery  []string `help:"Folders with a battery of defects." default:"internal/validate/engine/testdata" type:"path"`
+	Guide    string   `help:"Folder of the guide, whose battery breaks each constraint of each profile." default:"conformance/guide" type:"path"`
 	Seed     uint64   `help:"Seed of the mutants." required:""`
 	Explain  bool     `help:"Print every difference."`
 }
@@ -70,7 +71,7 @@ func runExamples(ctx context.Context, o options, out io.Writer) error {
 	return verdicts.hold()
 }
 
-// runBatteries compares over every line and twin of the batteries.
+// runBatteries compares over every line and twin of the batteries, that of the guide among them.
 func runBatteries(ctx context.Context, o options, out io.Writer) error {
 	var all sown
 	for _, folder := range o.Battery {
@@ -80,6 +81,11 @@ func runBatteries(ctx context.Context, o options, out io.Writer) error {
 		}
 		all.defects, all.pairs = append(all.defects, s.defects...), append(all.pairs, s.pairs...)
 	}
+	guide, err := judgeGuide(ctx, o.Core, o.Guide)
+	if err != nil {
+		return err
+	}
+	all.defects, all.pairs = append(all.defects, guide.defects...), append(all.pairs, guide.pairs...)
 	known, err := readKnown(batteryKnown, maxOfBattery)
 	if err != nil {
 		return err

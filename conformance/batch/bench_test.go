@@ -41,6 +41,6 @@ func batchOptions(t testing.TB, e export) batch.Options {
 	require.NoError(t, err)
 	l, err := layout.Read(text)
 	require.NoError(t, err)
-	return batch.Options{Files: []string{e.file}, Layout: l, Folder: filepath.Dir(e.layout), Clinics: clinics, LayoutName: filepath.Base(e.layout),
+	return batch.Options{Files: e.files(), Layout: l, Folder: filepath.Dir(e.layout), Clinics: clinics, LayoutName: filepath.Base(e.layout),
 		AsOf: asOf, Workers: 1, Gzip: true, Sharing: "agreed", Basis: "invented basis"}
 }

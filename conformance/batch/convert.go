@@ -1,9 +1,11 @@
 package main
 
 import (
+	"bufio"
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"os/exec"
@@ -37,8 +39,9 @@ func (t took) line(what string, rows int, cores string) string {
 
 // conversion is the command that converts an export into a folder.
 func (o options) conversion(e export, out string, packed bool) []string {
-	args := []string{o.binary, "from-old", e.file, "--layout", e.layout, "--config", e.settings, "--out", out,
-		"--sharing", "agreed", "--basis", "invented", "--as-of", asOf.Format(time.DateOnly), "--follow-since", "never", "--demo-ids"}
+	args := append([]string{o.binary, "from-old"}, e.files()...)
+	args = append(args, "--layout", e.layout, "--config", e.settings, "--out", out,
+		"--sharing", "agreed", "--basis", "invented", "--as-of", asOf.Format(time.DateOnly), "--follow-since", "never", "--demo-ids")
 	if packed {
 		args = append(args, "--gzip")
 	}
@@ -181,58 +184,39 @@ func (o options) cores(ctx context.Context) error {
 	return os.RemoveAll(o.folder(o.parallel))
 }
 
-// portion is how many rows go the way back at a time.
-const portion = 5000
-
-// wayBack converts and takes back one export after another.
+// wayBack converts an export and takes it back, and holds the number of records to that of
+// what was published.
 func (o options) wayBack(ctx context.Context) error {
 	if o.back == 0 {
 		return nil
 	}
-	var all took
-	rows, records := 0, 0
-	for i := 0; rows < o.back; i++ {
-		n := min(portion, o.back-rows)
-		dir := filepath.Join(o.dir, "back")
-		t, found, err := o.backOnce(ctx, dir, n, o.seed+uint64(i))
-		if err := errors.Join(err, os.RemoveAll(dir)); err != nil {
-			return err
-		}
-		rows, records = rows+n, records+found
-		all = took{all.clock + t.clock, all.cpu + t.cpu, max(all.peak, t.peak)}
-	}
-	fmt.Fprint(o.w, head, all.line("way back", rows, twoCores))
-	fmt.Fprintf(o.w, "  %d records came back, as many as were published; %d rows at a time\n", records, portion)
-	return nil
-}
-
-// backOnce takes one export back, and holds the number of records to that of what was
-// published.
-func (o options) backOnce(ctx context.Context, dir string, rows int, seed uint64) (t took, records int, err error) {
-	e, err := write(dir, o.shipped, rows, seed)
+	dir := filepath.Join(o.dir, "back")
+	e, err := write(dir, o.shipped, o.back, o.seed)
 	if err != nil {
-		return t, 0, err
+		return err
 	}
 	out, back := filepath.Join(dir, "out"), filepath.Join(dir, "back.ndjson")
-	if _, err := timed(ctx, twoCores, o.conversion(e, out, false), ""); err != nil {
-		return t, 0, err
+	if _, err := o.convert(ctx, e, out, twoCores); err != nil {
+		return err
 	}
-	files, err := filepath.Glob(filepath.Join(out, "*.ndjson"))
+	t, err := timed(ctx, twoCores, []string{o.binary, "to-records", "--scratch", dir, out}, back)
 	if err != nil {
-		return t, 0, err
+		return err
 	}
-	if t, err = timed(ctx, twoCores, append([]string{o.binary, "to-records"}, files...), back); err != nil {
-		return t, 0, err
-	}
-	text, err := os.ReadFile(back)
+	records, err := lines(back)
 	if err != nil {
-		return t, 0, err
+		return err
 	}
 	published, err := publishedIn(out)
-	if records = strings.Count(string(text), "\n"); err == nil && records != published {
+	if err == nil && records != published {
 		err = fmt.Errorf("%d records came back of %d", records, published)
 	}
-	return t, records, err
+	if err != nil {
+		return err
+	}
+	fmt.Fprint(o.w, head, t.line("way back", o.back, twoCores))
+	fmt.Fprintf(o.w, "  %d records came back, as many as were published; all rows at once, peak memory %.0f MB\n", records, float64(t.peak)/1e6)
+	return os.RemoveAll(dir)
 }
 
 // killed runs a conversion and kills it after a time; false: it ended before.
@@ -255,4 +239,25 @@ func (o options) killed(ctx context.Context, e export, out string, after time.Du
 	<-end
 	status, ok := cmd.ProcessState.Sys().(syscall.WaitStatus)
 	return ok && status.Signaled(), nil
+}
+
+// lines counts the lines of a file.
+func lines(path string) (n int, err error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return 0, err
+	}
+	for in := bufio.NewReader(f); err == nil; {
+		_, err = in.ReadSlice('\n')
+		switch {
+		case err == nil:
+			n++
+		case errors.Is(err, bufio.ErrBufferFull):
+			err = nil
+		}
+	}
+	if errors.Is(err, io.EOF) {
+		err = nil
+	}
+	return n, errors.Join(err, f.Close())
 }

@@ -1,5 +1,5 @@
 // Command batch measures the conversion of old records: it writes an export of invented
-// rows, converts it with the built bridge, and prints a table. It is an aid of the test
+// surgeries and their reviews, two rows to three, converts it with the built bridge, and prints a table. It is an aid of the test
 // tree and no part of the product; it needs taskset (util-linux) and runs from the root of
 // the repository.
 //
@@ -15,8 +15,7 @@
 // parallel efficiency is the clock of one, over twice that of two. Fold and check alone go
 // over the records that a run made, in this process on one core, so that the ratio of the
 // two is what reading, the working file, packing and writing add. The way back is
-// to-records over exports of 5,000 rows, one after another, since it holds all that it
-// reads. --kill kills a conversion by SIGKILL at random points of its time, lets the same
+// to-records over a whole export, whose working files are 50 KB a row. --kill kills a conversion by SIGKILL at random points of its time, lets the same
 // command go on, and compares every file but the working one with an unbroken run's;
 // --chain kills one and the same run again and again instead.
 package main

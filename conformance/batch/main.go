@@ -34,7 +34,7 @@ func parse(args []string) (o options, err error) {
 	flags.StringVar(&o.shipped, "shipped", "testdata/old", "folder of the shipped exports")
 	rows := flags.String("rows", "", "numbers of rows to convert on two cores")
 	flags.IntVar(&o.parallel, "parallel", 0, "rows to convert on one core and on two, and to fold and check alone")
-	flags.IntVar(&o.back, "back", 0, "rows to take back, 5,000 at a time")
+	flags.IntVar(&o.back, "back", 0, "rows to convert and take back, all at once")
 	flags.IntVar(&o.kill, "kill", 0, "rows of the conversion that is killed")
 	flags.IntVar(&o.points, "points", 20, "how often it is killed")
 	flags.BoolVar(&o.chain, "chain", false, "kill one run again and again, not a fresh one at each point")

@@ -5,7 +5,8 @@
 // own checks it asks the same terminology about every coding and its display, since the validator looks closely only at
 // the first coding of a concept and never at a display; those findings have the id ORACLE_CODING. This package carries
 // the program's source, builds it once with Maven into the user's cache folder, runs it, and reads what it says. One Java
-// machine of each compiler serves all questions of a process.
+// machine of each compiler serves all questions of a process. Of HL7's registry of OIDs the validator, which reads it anew for
+// each document, is handed what the documents name; what is timed ([Options.Times]) is the validator as it comes.
 //
 // The others are in JavaScript, in the folder js, and report in the same lines: fhirpath.js, over every invariant of the
 // official snapshots ([Walker]); @medplum/core, against those snapshots and ours ([Medplum]); @lhncbc/ucum-lhc, about units

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/url"
+	"strings"
 )
 
 // scale is how much of what a row names a number of is tried.
@@ -62,11 +63,17 @@ func oneCommit(t *trial) {
 	t.ready()
 	c, want := t.o.Clinics[0], t.scale().together
 	var first *sent
-	for i, n := 0, 0; n < want+want/10; i++ {
-		t.step(n, want+want/10)
-		t.must(i < 100, "%d cases have %d resources", i, n)
+	types, named := map[string]bool{"Provenance": true}, map[string]bool{}
+	enough := want + want/5 // some are of the clinic, and stay
+	for i := 0; len(named) < enough; i++ {
+		t.step(len(named), enough)
+		t.must(i < 100, "%d cases have %d resources", i, len(named))
 		r := t.fill(c, "surgery", fmt.Sprint("walked", i), "P-walked")
-		n += len(resourcesOf(t.stored(r).tree))
+		t.stored(r)
+		for _, x := range list(r.answer, "resources") {
+			typ, _, _ := strings.Cut(text(x, "reference"), "/")
+			types[typ], named[text(x, "reference")] = true, true
+		}
 		if first == nil {
 			first = r
 		}
@@ -76,8 +83,8 @@ func oneCommit(t *trial) {
 	t.stored(t.next(first).edit("agreed", "sharing"))
 	at := lastOf(t.ok(first.one("CarePlan")).tree)
 	there := map[string]bool{}
-	for _, r := range t.compartment(first.one("Patient")) {
-		if lastOf(r) == at {
+	for typ := range types {
+		for _, r := range t.all(typ + "?_count=200&_lastUpdated=" + url.QueryEscape(at)) {
 			there[refOf(r)] = true
 		}
 	}

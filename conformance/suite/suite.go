@@ -146,7 +146,11 @@ func (s *session) report(ctx context.Context, checks []check) Report {
 		}
 		s.at.done, s.at.all, s.at.what = i, len(checks), c.id
 		s.step(0, 0)
-		results[c.id] = s.try(ctx, c.run)
+		run := c.run
+		if ctx.Err() != nil {
+			run = func(t *trial) { t.hold(false, "the run was ended before") }
+		}
+		results[c.id] = s.try(ctx, run)
 	}
 	r := newReport(s, results)
 	for _, why := range []string{s.w.fault, s.busFault} {

@@ -42,60 +42,65 @@ type Server struct {
 	Client *http.Client
 }
 
-// All reads every resource of the types, in all versions if asked.
-func (s Server) All(ctx context.Context, versions bool) ([]Page, error) {
-	var out []Page
+// All gives the pages of every resource of the types, in all versions if asked.
+func (s Server) All(ctx context.Context, versions bool, give func(Page) error) error {
 	for _, typ := range append([]string{"Patient"}, append(byReference, byPatient...)...) {
 		path := "/" + typ
 		if versions {
 			path += "/_history"
 		}
-		pages, err := s.pages(ctx, s.base()+path+"?_count="+pageSize)
-		if err != nil {
-			return nil, err
+		if err := s.pages(ctx, s.base()+path+"?_count="+pageSize, give); err != nil {
+			return err
 		}
-		out = append(out, pages...)
 	}
-	return out, nil
+	return nil
 }
 
-// OfPatient reads what is of one patient, by identifier as system|value, and
-// what that refers to.
-func (s Server) OfPatient(ctx context.Context, identifier string) ([]Page, error) {
-	out, err := s.pages(ctx, s.base()+"/Patient?identifier="+url.QueryEscape(identifier))
+// OfPatient gives the pages of what is of one patient, by identifier as system|value,
+// and of what that refers to.
+func (s Server) OfPatient(ctx context.Context, identifier string, give func(Page) error) error {
+	var ids, refs []string
+	err := s.pages(ctx, s.base()+"/Patient?identifier="+url.QueryEscape(identifier), func(p Page) error {
+		ids, refs = append(ids, idsOf(p)...), append(refs, references(p.Body)...)
+		return give(p)
+	})
 	if err != nil {
-		return nil, err
+		return err
 	}
-	for _, id := range idsOf(out) {
+	for _, id := range ids {
 		for _, typ := range byPatient {
-			pages, err := s.pages(ctx, s.base()+"/"+typ+"?_count="+pageSize+"&patient="+url.QueryEscape("Patient/"+id))
+			err := s.pages(ctx, s.base()+"/"+typ+"?_count="+pageSize+"&patient="+url.QueryEscape("Patient/"+id), func(p Page) error {
+				refs = append(refs, references(p.Body)...)
+				return give(p)
+			})
 			if err != nil {
-				return nil, err
+				return err
 			}
-			out = append(out, pages...)
 		}
 	}
-	return s.referredTo(ctx, out)
+	return s.referredTo(ctx, refs, give)
 }
 
-// referredTo adds the resources of the types found by reference.
-func (s Server) referredTo(ctx context.Context, pages []Page) ([]Page, error) {
+// referredTo gives the resources of the types found by reference.
+func (s Server) referredTo(ctx context.Context, refs []string, give func(Page) error) error {
 	have := map[string]bool{}
-	for i := 0; i < len(pages); i++ { // what is added may refer on
-		for _, ref := range references(pages[i].Body) {
-			typ, id, ok := strings.Cut(ref, "/")
-			if have[ref] || !ok || !isOne(typ, byReference) || strings.ContainsAny(id, "/?#") {
-				continue
-			}
-			have[ref] = true
-			body, err := s.get(ctx, s.base()+"/"+ref)
-			if err != nil {
-				return nil, err
-			}
-			pages = append(pages, Page{s.base() + "/" + ref, body})
+	for i := 0; i < len(refs); i++ { // what is given may refer on
+		ref := refs[i]
+		typ, id, ok := strings.Cut(ref, "/")
+		if have[ref] || !ok || !isOne(typ, byReference) || strings.ContainsAny(id, "/?#") {
+			continue
+		}
+		have[ref] = true
+		body, err := s.get(ctx, s.base()+"/"+ref)
+		if err != nil {
+			return err
+		}
+		refs = append(refs, references(body)...)
+		if err := give(Page{s.base() + "/" + ref, body}); err != nil {
+			return err
 		}
 	}
-	return pages, nil
+	return nil
 }
 
 func isOne(s string, of []string) bool {
@@ -109,31 +114,32 @@ func isOne(s string, of []string) bool {
 
 func (s Server) base() string { return strings.TrimSuffix(s.Base, "/") }
 
-// pages reads a page and those that its next links name. A link to another
+// pages gives a page and those that its next links name. A link to another
 // server is refused: the key is for this one.
-func (s Server) pages(ctx context.Context, at string) ([]Page, error) {
-	var out []Page
+func (s Server) pages(ctx context.Context, at string, give func(Page) error) error {
 	seen := map[string]bool{}
 	for at != "" {
 		if seen[at] {
-			return nil, fmt.Errorf("%s: the pages of the search go round", s.Base)
+			return fmt.Errorf("%s: the pages of the search go round", s.Base)
 		}
 		seen[at] = true
 		body, err := s.get(ctx, at)
 		if err != nil {
-			return nil, err
+			return err
 		}
-		out = append(out, Page{at, body})
 		next, err := nextLink(body)
 		if err != nil {
-			return nil, err
+			return err
+		}
+		if err := give(Page{at, body}); err != nil {
+			return err
 		}
 		if next != "" && !strings.HasPrefix(next, s.base()+"/") && !strings.HasPrefix(next, s.base()+"?") {
-			return nil, fmt.Errorf("%s: the next page of a search is on another server", s.Base)
+			return fmt.Errorf("%s: the next page of a search is on another server", s.Base)
 		}
 		at = next
 	}
-	return out, nil
+	return nil
 }
 
 // get reads one answer; one that is no success is an error with its status.
@@ -192,15 +198,13 @@ func nextLink(body []byte) (string, error) {
 	return "", nil
 }
 
-func idsOf(pages []Page) []string {
+func idsOf(p Page) []string {
 	var out []string
-	for _, p := range pages {
-		var b bundle
-		if json.Unmarshal(p.Body, &b) == nil {
-			for _, e := range b.Entry {
-				if e.Resource.ID != "" {
-					out = append(out, e.Resource.ID)
-				}
+	var b bundle
+	if json.Unmarshal(p.Body, &b) == nil {
+		for _, e := range b.Entry {
+			if e.Resource.ID != "" {
+				out = append(out, e.Resource.ID)
 			}
 		}
 	}

@@ -47,7 +47,9 @@ func TestAllFollowsNextLinks(t *testing.T) {
 	answers["/fhir/Procedure?_count=200"] = `{"link":[{"relation":"self","url":"BASE/fhir/Procedure"},{"relation":"next","url":"BASE/fhir/Procedure?page=2"}]}`
 	answers["/fhir/Procedure?page=2"] = `{"link":[],"second":true}`
 	s, asked := server(t, answers)
-	pages, err := Server{Base: s.URL + "/fhir/", Key: "k", Client: s.Client()}.All(t.Context(), false)
+	pages, err := kept(func(give func(Page) error) error {
+		return Server{Base: s.URL + "/fhir/", Key: "k", Client: s.Client()}.All(t.Context(), false, give)
+	})
 	require.NoError(t, err)
 	assert.Len(t, pages, len(answers)-1, "a page a type, and the second of one")
 	for _, a := range *asked {
@@ -57,7 +59,9 @@ func TestAllFollowsNextLinks(t *testing.T) {
 
 func TestAllReadsVersions(t *testing.T) {
 	s, _ := server(t, empties("/_history"))
-	_, err := Server{Base: s.URL + "/fhir", Client: s.Client()}.All(t.Context(), true)
+	_, err := kept(func(give func(Page) error) error {
+		return Server{Base: s.URL + "/fhir", Client: s.Client()}.All(t.Context(), true, give)
+	})
 	require.NoError(t, err)
 }
 
@@ -70,7 +74,9 @@ func TestNextLinksStayAtTheServer(t *testing.T) {
 	} {
 		answers := map[string]string{"/fhir/Patient": `{"link":[{"relation":"next","url":"` + link + `"}]}`}
 		s, _ := server(t, answers)
-		_, err := Server{Base: s.URL + "/fhir", Client: s.Client()}.OfPatient(t.Context(), "x|number-of-theirs")
+		_, err := kept(func(give func(Page) error) error {
+			return Server{Base: s.URL + "/fhir", Client: s.Client()}.OfPatient(t.Context(), "x|number-of-theirs", give)
+		})
 		require.Error(t, err, name)
 		assert.NotContains(t, err.Error(), "number-of-theirs", name)
 	}
@@ -83,7 +89,9 @@ func TestOfPatientFollowsReferences(t *testing.T) {
 	answers["/fhir/Medication/m"] = `{"resourceType":"Medication","manufacturer":{"reference":"Organization/o"}}`
 	answers["/fhir/Organization/o"] = `{"resourceType":"Organization"}`
 	s, _ := server(t, answers)
-	pages, err := Server{Base: s.URL + "/fhir", Client: s.Client()}.OfPatient(t.Context(), "x|number-of-theirs")
+	pages, err := kept(func(give func(Page) error) error {
+		return Server{Base: s.URL + "/fhir", Client: s.Client()}.OfPatient(t.Context(), "x|number-of-theirs", give)
+	})
 	require.NoError(t, err)
 	var urls []string
 	for _, p := range pages {
@@ -95,11 +103,24 @@ func TestOfPatientFollowsReferences(t *testing.T) {
 
 func TestAnswersThatAreNoSuccess(t *testing.T) {
 	s, _ := server(t, nil)
-	_, err := Server{Base: s.URL + "/fhir", Client: s.Client()}.OfPatient(t.Context(), "x|number-of-theirs")
+	_, err := kept(func(give func(Page) error) error {
+		return Server{Base: s.URL + "/fhir", Client: s.Client()}.OfPatient(t.Context(), "x|number-of-theirs", give)
+	})
 	require.ErrorContains(t, err, "answered 404 to /fhir/Patient")
 	s.Close()
-	_, err = Server{Base: s.URL + "/fhir", Client: s.Client()}.OfPatient(t.Context(), "x|number-of-theirs")
+	_, err = kept(func(give func(Page) error) error {
+		return Server{Base: s.URL + "/fhir", Client: s.Client()}.OfPatient(t.Context(), "x|number-of-theirs", give)
+	})
 	require.Error(t, err)
 	assert.NotContains(t, err.Error(), "77|")
 	assert.NotContains(t, err.Error(), "x%7Cnumber-of-theirs")
+}
+
+// kept are the pages that a pull gives.
+func kept(pull func(func(Page) error) error) (out []Page, err error) {
+	err = pull(func(p Page) error {
+		out = append(out, p)
+		return nil
+	})
+	return out, err
 }

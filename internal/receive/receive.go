@@ -253,6 +253,9 @@ func (v *Receiver) admit(w store.Writer, in incoming, x arriving, failed failure
 	if arrival.BelowLive {
 		a.Reasons = append(a.Reasons, belowLive)
 	}
+	if in.record.Converted != nil && FollowedOtherwise(cameBefore(x), in.body) {
+		a.Reasons = append(a.Reasons, followedOtherwise)
+	}
 	a.First = !isAccepted(x.before)
 	a.Urgent = a.Answer == Superseded && arrival.ByTimeAlone && x.isNew
 	f.describe(&a, in.record)

@@ -16,7 +16,7 @@ func (r *reader) encounter(x *res) {
 	if kind == "" {
 		return
 	}
-	v := &visit{rec: &record.Record{Status: "final"}}
+	v := &visit{rec: &record.Record{Status: "final"}, owner: r.ownerOf(x)}
 	v.rec.Record = r.number(x.node, "record")
 	if v.rec.Record == "" {
 		v.rec.Record = x.id
@@ -79,7 +79,10 @@ func (r *reader) at(ref *node) *res {
 
 // headerOf fills in what the Provenance says of the record.
 func (r *reader) headerOf(v *visit) {
-	h, ok := r.headers[v.rec.Record]
+	h, ok := r.headers[[2]string{v.owner, v.rec.Record}]
+	if of, any := r.headers[[2]string{"", v.rec.Record}]; any && (!ok || of.recorded > h.recorded) {
+		h, ok = of, true
+	}
 	if !ok {
 		return
 	}

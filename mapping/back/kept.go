@@ -16,18 +16,14 @@ import (
 // places in lists: the patient, sharing, allergies, and what is said of staff.
 var keptFor = []string{"/patient", "/sharing"}
 
-// WithKept completes a record that was read with the content of it that the
+// WithKept completes a record that was read, as it is written, with the content of it that the
 // clinic's own store kept, as sent: what no published resource holds (NotHere)
 // comes from there, what both hold from the record that was read. It gives the
 // paths at which the two say different things, without values. Times are
 // compared in the clinic's zone.
-func WithKept(r *record.Record, kept []byte, zone *time.Location) (out []byte, differ []string, err error) {
-	b, err := record.Encode(r)
-	if err != nil {
-		return nil, nil, err
-	}
+func WithKept(record, kept []byte, zone *time.Location) (out []byte, differ []string, err error) {
 	var read, own any
-	if err = decode(b, &read); err == nil {
+	if err = decode(record, &read); err == nil {
 		err = decode(kept, &own)
 	}
 	if err != nil {

@@ -3,7 +3,6 @@ package back
 import (
 	"maps"
 	"slices"
-	"strings"
 
 	"nailbridge/mapping/record"
 )
@@ -12,9 +11,7 @@ import (
 // its commit, the Patient that replaces others (D1.5). No encounter tells of it.
 func (r *reader) mergeOf(id string, x *res) {
 	for _, t := range x.list("target") {
-		ref, _, _ := strings.Cut(t.peek("reference"), "/_history/")
-		parts := strings.Split(ref, "/")
-		p := r.byRef[strings.Join(parts[max(0, len(parts)-2):], "/")]
+		p := r.target(t)
 		if p != nil && p.typ == "Patient" && len(linked(p, "replaces")) > 0 {
 			r.merges[id] = p.ref
 		}
@@ -47,7 +44,7 @@ func (r *reader) mergeRecords() {
 				l.take()
 			}
 		}
-		v := &visit{rec: &record.Record{Clinic: r.clinic(), Record: id, Kind: "merge", Merge: m}, patient: p.ref}
+		v := &visit{rec: &record.Record{Clinic: r.clinic(), Record: id, Kind: "merge", Merge: m}, patient: p.ref, owner: p.ref}
 		r.headerOf(v)
 		r.visits = append(r.visits, v)
 	}
@@ -65,8 +62,11 @@ func (r *reader) patientAt(x *res) *record.Patient {
 // there is.
 func (r *reader) clinic() string {
 	found := r.options.Clinic
-	for _, x := range r.all {
-		if x.typ == "Organization" {
+	for in := r.input; in != nil; in = in.shared {
+		for _, x := range in.all {
+			if x.typ != "Organization" {
+				continue
+			}
 			if id := r.number(x.node, "clinic"); id != "" {
 				found = id
 			}

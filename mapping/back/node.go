@@ -1,8 +1,10 @@
 package back
 
 import (
+	"cmp"
 	"slices"
 	"strconv"
+	"strings"
 
 	"nailbridge/mapping/internal/rawjson"
 )
@@ -152,9 +154,9 @@ func (n *node) leaves() (all, read int) {
 }
 
 // unread calls f with the pointer and the number of unread leaves of each
-// element at the given depth.
+// element, in the order of their names.
 func (n *node) unread(ptr string, f func(ptr string, leaves int)) {
-	for _, name := range n.names {
+	for _, name := range slices.Sorted(slices.Values(n.names)) {
 		if all, read := n.members[name].leaves(); all > read {
 			f(ptr+"/"+name, all-read)
 		}
@@ -162,3 +164,48 @@ func (n *node) unread(ptr string, f func(ptr string, leaves int)) {
 }
 
 func number(n int) string { return strconv.Itoa(n) }
+
+// compare orders values by what they say, members in the order of their names.
+func (n *node) compare(m *node) int {
+	if c := cmp.Or(cmp.Compare(n.kind, m.kind), strings.Compare(n.text, m.text)); c != 0 {
+		return c
+	}
+	a, b := slices.Sorted(slices.Values(n.names)), slices.Sorted(slices.Values(m.names))
+	if c := slices.Compare(a, b); c != 0 {
+		return c
+	}
+	for _, name := range a {
+		if c := n.members[name].compare(m.members[name]); c != 0 {
+			return c
+		}
+	}
+	return slices.CompareFunc(n.elems, m.elems, (*node).compare)
+}
+
+// marks says of each leaf, in their order, whether it was read.
+func (n *node) marks(to []bool) []bool {
+	for _, name := range n.names {
+		to = n.members[name].marks(to)
+	}
+	for _, e := range n.elems {
+		to = e.marks(to)
+	}
+	if n.kind != rawjson.Object && n.kind != rawjson.Array {
+		to = append(to, n.read)
+	}
+	return to
+}
+
+// mark has leaves read that were read, as marks gave them; it gives the rest.
+func (n *node) mark(read []bool) []bool {
+	for _, name := range n.names {
+		read = n.members[name].mark(read)
+	}
+	for _, e := range n.elems {
+		read = e.mark(read)
+	}
+	if n.kind != rawjson.Object && n.kind != rawjson.Array && len(read) > 0 {
+		n.read, read = n.read || read[0], read[1:]
+	}
+	return read
+}

@@ -1,6 +1,8 @@
 package back
 
 import (
+	"slices"
+
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/terms"
 )
@@ -175,8 +177,29 @@ func (r *reader) provenance(x *res) {
 		if h.kind == "merge" {
 			r.mergeOf(id, x)
 		}
-		if have, ok := r.headers[id]; !ok || have.recorded <= recorded {
-			r.headers[id] = h
+		for _, owner := range r.ownersOf(x) {
+			if have, ok := r.headers[[2]string{owner, id}]; !ok || have.recorded <= recorded {
+				r.headers[[2]string{owner, id}] = h
+			}
 		}
 	}
+}
+
+// ownersOf are whose the targets of a Provenance are: two patients may have records of
+// one id, at two clinics. Of targets that are not here nobody is known.
+func (r *reader) ownersOf(provenance *res) []string {
+	var out []string
+	for _, t := range provenance.list("target") {
+		x := r.target(t)
+		if x == nil {
+			continue
+		}
+		if owner := r.ownerOf(x); owner != "" && !slices.Contains(out, owner) {
+			out = append(out, owner)
+		}
+	}
+	if out == nil {
+		return []string{""}
+	}
+	return out
 }

@@ -1,7 +1,6 @@
 package back
 
 import (
-	"cmp"
 	"net/url"
 	"slices"
 	"strings"
@@ -55,7 +54,7 @@ type reader struct {
 	patients map[string]*record.Patient // by ref
 	sharing  map[string]record.Code     // by ref of the patient
 	merges   map[string]string          // refs of patients, by record id
-	headers  map[string]header          // by record id
+	headers  map[[2]string]header       // by owner of what the Provenance is about, and record id
 	visits   []*visit
 	byEnc    map[string]*visit      // by ref of the Encounter
 	unnamed  map[string]string      // who stated an allergy without naming it, by ref of the patient
@@ -69,6 +68,7 @@ type reader struct {
 type visit struct {
 	rec     *record.Record
 	patient string // ref
+	owner   string // ownerOf its encounter
 	caseID  string
 	toes    []*toe
 	events  []numbered[record.Event]
@@ -95,7 +95,8 @@ func Read(o Options, files ...Input) (Result, error) {
 	now := in.at(time.Time{})
 	r := newReader(o, now)
 	out := Result{Records: r.records(), Findings: r.findings}
-	out.count(in, now.all)
+	out.count(in.all, now.all)
+	out.around(in.wrapping)
 	return out, nil
 }
 
@@ -112,17 +113,24 @@ func parse(files []Input) (*input, error) {
 func newReader(o Options, in *input) *reader {
 	return &reader{
 		input: in, terms: o.Terms, options: o, people: map[string]*record.Person{}, patients: map[string]*record.Patient{},
-		sharing: map[string]record.Code{}, headers: map[string]header{}, byEnc: map[string]*visit{}, grouped: map[**record.When]bool{}, merges: map[string]string{}, unnamed: map[string]string{},
+		sharing: map[string]record.Code{}, headers: map[[2]string]header{}, byEnc: map[string]*visit{}, grouped: map[**record.When]bool{}, merges: map[string]string{}, unnamed: map[string]string{},
 	}
+}
+
+// staff reads the resources that parts of an input share.
+func (r *reader) staff() {
+	r.each("Practitioner", r.practitioner)
+	r.each("PractitionerRole", r.role)
 }
 
 // records reads the records out of the resources, by clinic, case, kind and id.
 func (r *reader) records() []*record.Record {
+	r.staff()
 	for _, x := range []struct {
 		typ  string
 		read func(*res)
 	}{
-		{"Practitioner", r.practitioner}, {"PractitionerRole", r.role}, {"Patient", r.patient}, {"Provenance", r.provenance},
+		{"Patient", r.patient}, {"Provenance", r.provenance},
 		{"Encounter", r.encounter}, {"", func(*res) { r.mergeRecords(); r.link() }}, {"Procedure", r.procedure}, {"Specimen", r.specimen}, {"Observation", r.observation},
 		{"MedicationAdministration", r.administration}, {"Condition", r.condition}, {"Consent", r.consent},
 		{"MedicationStatement", r.antibiotic}, {"Media", r.photo}, {"AllergyIntolerance", r.allergy},
@@ -146,8 +154,18 @@ func (r *reader) records() []*record.Record {
 }
 
 func compareRecords(a, b *record.Record) int {
-	return cmp.Or(strings.Compare(a.Clinic, b.Clinic), strings.Compare(caseOf(a), caseOf(b)),
-		strings.Compare(kindRank(a), kindRank(b)), strings.Compare(a.Record, b.Record))
+	x, y := Order(a), Order(b)
+	return slices.Compare(x[:], y[:])
+}
+
+// Order is what records are ordered by: clinic, case, kind, record id, and, since ids of
+// others may be no more than theirs, patient.
+func Order(r *record.Record) [5]string {
+	who := ""
+	if r.Patient != nil && r.Patient.Identifier != nil {
+		who = r.Patient.Identifier.Key()
+	}
+	return [5]string{r.Clinic, caseOf(r), kindRank(r), r.Record, who}
 }
 
 // each reads every resource of a type that stands.
@@ -215,14 +233,14 @@ func (r *reader) find(code, text string) {
 	r.findings = append(r.findings, f)
 }
 
-// count counts the leaves of the input and names those that were not read; used
-// are the resources that were looked at, in the versions that count.
-func (out *Result) count(in *input, used []*res) {
+// count counts the leaves of resources and names those that were not read; used
+// are those that were looked at, in the versions that count.
+func (out *Result) count(all, used []*res) {
 	looked := map[*res]bool{}
 	for _, x := range used {
 		looked[x] = true
 	}
-	for _, x := range in.all {
+	for _, x := range all {
 		all, read := x.leaves()
 		out.Leaves.All, out.Leaves.Read = out.Leaves.All+all, out.Leaves.Read+read
 		past := !looked[x]
@@ -235,9 +253,13 @@ func (out *Result) count(in *input, used []*res) {
 			out.Findings = append(out.Findings, f)
 		})
 	}
-	if in.wrapping > 0 {
-		out.Leaves.All, out.Leaves.Named = out.Leaves.All+in.wrapping, out.Leaves.Named+in.wrapping
-		out.Findings = append(out.Findings, Finding{Code: "bundle", Leaves: in.wrapping, Text: "what a Bundle says around its resources is of no record"})
+}
+
+// around counts and names the leaves around the resources of Bundles.
+func (out *Result) around(leaves int) {
+	if leaves > 0 {
+		out.Leaves.All, out.Leaves.Named = out.Leaves.All+leaves, out.Leaves.Named+leaves
+		out.Findings = append(out.Findings, Finding{Code: "bundle", Leaves: leaves, Text: "what a Bundle says around its resources is of no record"})
 	}
 }
 
@@ -252,6 +274,8 @@ func notReadText(x *res, ptr string) string {
 		return "a narrative says again what the elements say"
 	case ptr == "/meta" || strings.HasPrefix(ptr, "/meta/"):
 		return "profiles, tags and versions are of the resource, not of a record"
+	case x.typ == "Provenance":
+		return "says when and by what the resources were made, and of which contents; not what was recorded"
 	case computed(x):
 		return "computed from the records, not recorded"
 	}

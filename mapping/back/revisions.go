@@ -19,26 +19,35 @@ func Revisions(o Options, files ...Input) (Result, error) {
 	}
 	var out Result
 	for _, group := range in.byPatient() {
-		last := map[string][]byte{}
-		for _, t := range group.commits() {
-			r := newReader(o, group.at(t))
-			for _, rec := range r.records() {
-				b, err := record.Encode(rec)
-				if err != nil {
-					return Result{}, err
-				}
-				if bytes.Equal(last[rec.Record], b) {
-					continue
-				}
-				last[rec.Record] = b
-				out.Records = append(out.Records, rec)
-			}
-			out.findAnew(r.findings)
+		if err := out.revisions(o, group); err != nil {
+			return Result{}, err
 		}
 	}
 	slices.SortStableFunc(out.Records, compareRecords)
-	out.count(in, in.all)
+	out.count(in.all, in.all)
+	out.around(in.wrapping)
 	return out, nil
+}
+
+// revisions adds the contents that the records of a patient had, one commit after another.
+func (out *Result) revisions(o Options, in *input) error {
+	last := map[string][]byte{}
+	for _, t := range in.commits() {
+		r := newReader(o, in.at(t))
+		for _, rec := range r.records() {
+			b, err := record.Encode(rec)
+			if err != nil {
+				return err
+			}
+			if bytes.Equal(last[rec.Record], b) {
+				continue
+			}
+			last[rec.Record] = b
+			out.Records = append(out.Records, rec)
+		}
+		out.findAnew(r.findings)
+	}
+	return nil
 }
 
 // findAnew adds the findings that are not there yet: a resource that stays as it
@@ -73,8 +82,9 @@ func (in *input) byPatient() []*input {
 	parts := map[string]*input{}
 	var common []*res
 	owner := map[string]string{}
+	now := in.at(time.Time{})
 	for _, r := range in.all {
-		if p := ownerOf(r); p != "" {
+		if p := now.ownerOf(r); p != "" {
 			owner[r.ref] = p
 		}
 	}
@@ -108,14 +118,17 @@ func (in *input) byPatient() []*input {
 }
 
 // ownerOf is the ref of the patient of a resource, "" where it names none.
-func ownerOf(r *res) string {
+func (in *input) ownerOf(r *res) string {
 	if r.typ == "Patient" {
 		return r.ref
 	}
-	for _, name := range []string{"subject", "patient"} {
-		parts := strings.Split(r.peek(name, "reference"), "/")
-		if len(parts) >= 2 {
-			return strings.Join(parts[len(parts)-2:], "/")
+	for _, name := range patientNames {
+		text := r.peek(name, "reference")
+		if p := in.known(text, ""); p != nil && text != "" {
+			return p.ref
+		}
+		if ref := typeAndID(text); ref != "" {
+			return ref
 		}
 	}
 	return ""

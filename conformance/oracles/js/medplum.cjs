@@ -34,16 +34,46 @@ const further = new Map(readLines(definitions).map(JSON.parse)
 
 const report = new Report();
 
-function validate(at, ask) {
-  report.asked++;
-  let issues;
+// The library parses a profile anew for every value that it holds to it, which is more than half of all its work. schemas has
+// each profile parsed, by its canonical.
+const schemas = new Map();
+const types = medplum.getAllDataTypes();
+
+function schemaOf(profile) {
+  if (!schemas.has(profile.url)) {
+    schemas.set(profile.url, medplum.parseStructureDefinition(profile));
+  }
+  return schemas.get(profile.url);
+}
+
+// heldTo lets the library take a profile for the schema of a type when it next looks for that, which is where it begins; what
+// it looks for after that, within the value, is R4's own.
+function heldTo(profile, type, ask) {
+  const own = types[type];
+  const restore = () => Object.defineProperty(types, type, { value: own, configurable: true, enumerable: true, writable: true });
+  Object.defineProperty(types, type, {
+    configurable: true,
+    enumerable: true,
+    get() {
+      restore();
+      return schemaOf(profile);
+    },
+  });
   try {
-    issues = ask();
-  } catch (e) {
-    if (!e.outcome) {
-      throw e;
-    }
-    issues = e.outcome.issue;
+    return ask();
+  } finally {
+    restore();
+  }
+}
+
+const known = new Map(); // what the library said of a value under a profile: it sees nothing around it
+
+function validate(at, canonical, value, ask) {
+  report.asked++;
+  const key = `${canonical} ${JSON.stringify(value)}`;
+  let issues = known.get(key);
+  if (!issues) {
+    known.set(key, issues = issuesOf(ask));
   }
   for (const issue of issues) {
     const place = (issue.expression || []).join(' ');
@@ -51,6 +81,17 @@ function validate(at, ask) {
       continue; // told of the resource by itself
     }
     report.find(issue.severity, at.input, at.resource, place, keyOf(issue), issue.details?.text || issue.diagnostics);
+  }
+}
+
+function issuesOf(ask) {
+  try {
+    return ask();
+  } catch (e) {
+    if (!e.outcome) {
+      throw e;
+    }
+    return e.outcome.issue;
   }
 }
 
@@ -76,14 +117,16 @@ function* extensionsOf(value) {
 }
 
 report.over(documents, (at) => {
-  validate(at, () => medplum.validateResource(at.resource));
-  for (const url of Array.isArray(at.resource.meta?.profile) ? at.resource.meta.profile : []) {
-    if (further.has(url)) {
-      validate(at, () => medplum.validateResource(at.resource, { profile: further.get(url) }));
+  const { resource } = at;
+  validate(at, '', resource, () => medplum.validateResource(resource));
+  for (const url of Array.isArray(resource.meta?.profile) ? resource.meta.profile : []) {
+    const profile = further.get(url);
+    if (profile) {
+      validate(at, url, resource, () => heldTo(profile, resource.resourceType, () => medplum.validateResource(resource)));
     }
   }
-  for (const value of extensionsOf(at.resource)) {
-    validate(at, () => medplum.validateTypedValue({ type: 'Extension', value }, { profile: further.get(value.url) }));
+  for (const value of extensionsOf(resource)) {
+    validate(at, value.url, value, () => heldTo(further.get(value.url), 'Extension', () => medplum.validateTypedValue({ type: 'Extension', value })));
   }
 });
 report.end();

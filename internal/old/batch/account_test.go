@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -156,6 +157,28 @@ func TestEachEndIsReachedAndCountedFromTheFiles(t *testing.T) {
 	assert.Equal(t, totals(ends), s.Outcomes)
 	assert.Equal(t, len(endsWanted), s.Rows)
 	assert.True(t, s.Unfinished())
+
+	// What is left to do is said for each end that wants a person, and skipped rows say in
+	// words why.
+	var text strings.Builder
+	require.NoError(t, s.WriteText(&text))
+	for _, left := range []string{"worksheet.csv has 1 questions", "rejects.tsv says why", "reviews and contacts whose surgery is not there", "what did not pass", "other content under the same revision"} {
+		assert.Contains(t, text.String(), left)
+	}
+	assert.NotContains(t, text.String(), "records were refused")
+	rejects, err := os.ReadFile(filepath.Join(o.Out, "rejects.tsv"))
+	require.NoError(t, err)
+	assert.Contains(t, string(rejects), "total: a line of totals")
+	assert.Contains(t, string(rejects), "excluded: its patient is in the --exclude file")
+
+	// A held row says why, and the summary counts it by each reason.
+	for _, f := range table(t, filepath.Join(o.Out, "ends.tsv"), '\t') {
+		assert.Equal(t, f[2] == "held", f[4] != "", "%v", f)
+		if f[2] == "held" {
+			code, _, _ := strings.Cut(f[4], ": ")
+			assert.Equal(t, 1, s.Reasons[code], f[4])
+		}
+	}
 }
 
 // At a door that takes records in, each row ends where the door says; its rows are all
@@ -165,9 +188,9 @@ func TestEachEndOfADoorIsCountedFromTheFiles(t *testing.T) {
 	gives := []batch.Outcome{batch.Published, batch.Unchanged, batch.Superseded, batch.Conflict, batch.Waiting, batch.Held, batch.NotShared, batch.Refused}
 	given := 0
 	o.Into = "door"
-	o.Deliver = func(_ context.Context, records []batch.Record) (ends []batch.Outcome, err error) {
+	o.Deliver = func(_ context.Context, records []batch.Record) (ends []batch.End, err error) {
 		for range records {
-			ends = append(ends, gives[given%len(gives)])
+			ends = append(ends, batch.End{Outcome: gives[given%len(gives)]})
 			given++
 		}
 		return ends, nil

@@ -11,9 +11,34 @@ import (
 )
 
 // Deliver hands records to a door that takes records in, in their order, and says
-// where each ended: one of the outcomes of a row. With an error it says so of those
-// that ended. It must be safe to call again with the same records.
-type Deliver func(ctx context.Context, records []Record) ([]Outcome, error)
+// where each ended. With an error it says so of those that ended. It must be safe to
+// call again with the same records.
+type Deliver func(ctx context.Context, records []Record) ([]End, error)
+
+// End is where a row ended that made a record, and of one that is held or refused why.
+type End struct {
+	Outcome Outcome
+	Reasons []Reason
+}
+
+// Reason is a code, and words that hold nothing of the row.
+type Reason struct{ Code, Text string }
+
+// mostReasons is how many reasons of a row are listed.
+const mostReasons = 20
+
+// listed are reasons, each once.
+func listed(all []Reason) (out []Reason) {
+	for _, r := range all {
+		if !slices.Contains(out, r) {
+			out = append(out, r)
+		}
+	}
+	if more := len(out) - mostReasons; more > 0 {
+		out = append(out[:mostReasons], Reason{"more-reasons", fmt.Sprintf("and %d more", more)})
+	}
+	return out
+}
 
 // Record is a record that is to be taken in.
 type Record struct {
@@ -119,7 +144,7 @@ func (o Options) deliverPatients(ctx context.Context, s *spool, ps []patient, af
 	for i, p := range ps {
 		out[i].patient = p
 		for range p.rows {
-			out[i].outcomes = append(out[i].outcomes, string(ends[0]))
+			out[i].ends = append(out[i].ends, End{ends[0].Outcome, listed(ends[0].Reasons)})
 			ends = ends[1:]
 		}
 	}

@@ -22,13 +22,13 @@ type desk struct {
 
 var errShut = errors.New("shut")
 
-func (d *desk) deliver(_ context.Context, records []batch.Record) (ends []batch.Outcome, err error) {
+func (d *desk) deliver(_ context.Context, records []batch.Record) (ends []batch.End, err error) {
 	for _, r := range records {
 		end, err := d.take(r.Body)
 		if err != nil {
 			return ends, err
 		}
-		ends = append(ends, end)
+		ends = append(ends, batch.End{Outcome: end})
 	}
 	return ends, nil
 }

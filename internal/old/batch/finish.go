@@ -91,14 +91,19 @@ func (f *files) clinics(s *spool) error {
 
 // eachRow gives every row of the input in order, with where it ended.
 func (s *spool) eachRow(f func(r rowState, outcome string) error) error {
-	rows, err := s.db.Query(`SELECT input, number, state, reason, record, clinic, body, raw, detail, outcome FROM row ORDER BY input, number`)
+	rows, err := s.db.Query(`SELECT input, number, state, reason, record, clinic, body, raw, detail, outcome, reasons FROM row LEFT JOIN why USING (input, number) ORDER BY input, number`)
 	if err != nil {
 		return err
 	}
 	for rows.Next() {
 		var r rowState
 		var outcome string
-		if err := rows.Scan(&r.Input, &r.Number, &r.State, &r.Reason, &r.Record, &r.Clinic, &r.Body, &r.Raw, &r.Detail, &outcome); err != nil {
+		var why []byte
+		err := rows.Scan(&r.Input, &r.Number, &r.State, &r.Reason, &r.Record, &r.Clinic, &r.Body, &r.Raw, &r.Detail, &outcome, &why)
+		if err == nil && why != nil {
+			err = json.Unmarshal(why, &r.Why)
+		}
+		if err != nil {
 			return errors.Join(err, rows.Close())
 		}
 		if r.State != converted {
@@ -141,6 +146,9 @@ func (sum *Summary) count(r rowState, outcome string) error {
 	}
 	if r.Reason != "" {
 		codes[r.Reason] = true
+	}
+	for _, w := range r.Why {
+		codes[w.Code] = true
 	}
 	for c := range codes {
 		sum.Reasons[c]++
@@ -190,7 +198,7 @@ func newLists(o Options) (*lists, error) {
 		name, head string
 	}{
 		{&l.reasons, "rejects.tsv", "file\trow\tend\treasons\n"},
-		{&l.ends, "ends.tsv", "file\trow\tend\trecord\n"},
+		{&l.ends, "ends.tsv", "file\trow\tend\trecord\treasons\n"},
 		{&l.noticed, "noticed.tsv", "file\trow\tcolumn\tcode\tmended\ttext\n"},
 	} {
 		if err != nil {
@@ -248,11 +256,15 @@ func (l *lists) row(r rowState, outcome string) error {
 		if outcome == published && l.o.Deliver == nil && !l.o.DryRun {
 			return nil
 		}
-		return tsv(l.ends, name, strconv.Itoa(r.Number), outcome, r.Record)
+		var why []string
+		for _, w := range r.Why {
+			why = append(why, w.Code+": "+w.Text)
+		}
+		return tsv(l.ends, name, strconv.Itoa(r.Number), outcome, r.Record, strings.Join(why, "; "))
 	}
 	reasons := []string{}
 	if r.Reason != "" {
-		reasons = append(reasons, r.Reason)
+		reasons = append(reasons, strings.TrimSuffix(r.Reason+": "+skippedFor[r.Reason], ": "))
 	}
 	for _, f := range d.Findings {
 		reasons = append(reasons, strings.TrimPrefix(f.Column+": "+f.Code+": "+f.Text, ": "))
@@ -273,6 +285,13 @@ func (l *lists) row(r rowState, outcome string) error {
 		return nil // in a file that is mended and run alone it would come back
 	}
 	return l.reject(r)
+}
+
+// skippedFor says in words why a row is skipped.
+var skippedFor = map[string]string{
+	old.RepeatedHeader: "the header of the file once more", old.Total: "a line of totals", old.EmptyRow: "nothing stands in it",
+	old.LeftByDecision: "a person decided to leave it out",
+	"excluded":         "its patient is in the --exclude file", "before-since": "dated before --since",
 }
 
 // oneLine takes out of a field what ends one.

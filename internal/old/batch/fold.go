@@ -10,6 +10,7 @@ import (
 	"sync"
 
 	"nailbridge/internal/convert"
+	"nailbridge/internal/validate"
 	"nailbridge/mapping"
 )
 
@@ -31,10 +32,10 @@ const (
 
 // folded is what one patient's records became.
 type folded struct {
-	patient  patient
-	res      convert.Result
-	outcomes []string // of the patient's rows
-	err      error
+	patient patient
+	res     convert.Result
+	ends    []End // of the patient's rows
+	err     error
 }
 
 // fold folds patient after patient and writes what they become, from where an
@@ -122,14 +123,14 @@ func (o Options) foldOne(p patient) folded {
 	var read []mapping.Delivery
 	f.res, read, f.err = convert.Records(s, p.bodies(), o.AsOf)
 	if f.err == nil {
-		f.outcomes = outcomesOf(s, p, f.res, read)
+		f.ends = endsOf(s, p, f.res, read)
 	}
 	return f
 }
 
-// outcomesOf says of each row where it ended.
-func outcomesOf(s mapping.Settings, p patient, res convert.Result, read []mapping.Delivery) []string {
-	out := make([]string, len(p.rows))
+// endsOf says of each row where it ended.
+func endsOf(s mapping.Settings, p patient, res convert.Result, read []mapping.Delivery) []End {
+	out := make([]End, len(p.rows))
 	byRecord := map[string][]int{}
 	for i, r := range p.rows {
 		byRecord[r.Record] = append(byRecord[r.Record], i)
@@ -146,11 +147,11 @@ func outcomesOf(s mapping.Settings, p patient, res convert.Result, read []mappin
 			case k == counts:
 				out[i] = endOf(id, res)
 			case counts >= 0 && ds[k].Hash == ds[counts].Hash:
-				out[i] = unchanged
+				out[i].Outcome = unchanged
 			case mapping.Arrive(mapping.Standing{}, st, &ds[k]).Conflict != mapping.NoConflict:
-				out[i] = conflict
+				out[i].Outcome = conflict
 			default:
-				out[i] = superseded
+				out[i].Outcome = superseded
 			}
 		}
 	}
@@ -158,16 +159,26 @@ func outcomesOf(s mapping.Settings, p patient, res convert.Result, read []mappin
 }
 
 // endOf is where the content ended that counts for a record id.
-func endOf(id string, res convert.Result) string {
+func endOf(id string, res convert.Result) End {
 	switch {
 	case res.NotShared > 0:
-		return notShared
+		return End{Outcome: notShared}
 	case slices.Contains(res.Waiting, id):
-		return waiting
+		return End{Outcome: waiting}
 	case len(res.Issues) > 0:
-		return held
+		return End{held, whyHeld(res.Issues)}
 	}
-	return published
+	return End{Outcome: published}
+}
+
+// whyHeld are the faults of our own output: of all that was made of the patient, since
+// nothing of it is published.
+func whyHeld(issues []validate.Issue) []Reason {
+	var out []Reason
+	for _, i := range issues {
+		out = append(out, Reason{i.Key, i.Path + ": " + i.Text})
+	}
+	return listed(out)
 }
 
 func (s *spool) count(query string, args ...any) (int, error) {
@@ -186,7 +197,13 @@ func keepOutcomes(tx *sql.Tx, done []folded) error {
 	defer st.Close()
 	for _, f := range done {
 		for i, r := range f.patient.rows {
-			if _, err := st.Exec(f.outcomes[i], r.Input, r.Number); err != nil {
+			if _, err := st.Exec(f.ends[i].Outcome, r.Input, r.Number); err != nil {
+				return err
+			}
+			if len(f.ends[i].Reasons) == 0 {
+				continue
+			}
+			if _, err := tx.Exec(`INSERT OR REPLACE INTO why (input, number, reasons) VALUES (?, ?, ?)`, r.Input, r.Number, jsonOf(f.ends[i].Reasons)); err != nil {
 				return err
 			}
 		}

@@ -59,12 +59,29 @@ func (sum Summary) sections() []section {
 	return []section{
 		{Title: "Where the rows ended", Head: "End", Note: "Each row once.", Lines: byCount(named)},
 		{Title: "Patients to leave out", Head: "Identifier", Note: "As --exclude has them; see whether they are written there as in the export.", Lines: absent},
-		{Title: "What was noticed", Head: "Reason", Note: "Rows with at least one finding of the kind; the lists beside this page say which.", Lines: byCount(sum.Reasons)},
+		{Title: "What was noticed", Head: "Reason", Note: "Rows with at least one finding of the kind; noticed.tsv, rejects.tsv, ends.tsv and worksheet.csv say which rows, and what is meant.", Lines: byCount(sum.Reasons)},
 		{Title: "Records by year", Head: "Year", Lines: byName(sum.Years)},
 		{Title: "Matrix agents", Head: "Agent", Note: "Borders treated.", Lines: byCount(sum.Agents)},
 		{Title: "Cells without a code", Head: "Column", Lines: byCount(sum.Misses)},
 		{Title: "Files", Head: "File", Lines: byName(sum.Files)},
 	}
+}
+
+// next says what is left to do, by the ends that are not good ones.
+func (sum Summary) next() (out []string) {
+	for _, x := range []struct{ end, text string }{
+		{question, fmt.Sprintf("worksheet.csv has %d questions: write accept, correct (with the words) or leave into decision, and who; then run again with --decisions worksheet.csv and another --out.", sum.Questions)},
+		{rejected, "rejects.tsv says why rows were rejected; they stand in rejects-FILE as they came: mend them there, and run that file with the same layout and another --out."},
+		{waiting, "ends.tsv lists the reviews and contacts whose surgery is not there: run them together with its row."},
+		{held, "ends.tsv says what did not pass of what was made of held rows, a fault of ours; nothing of their patients is published."},
+		{conflict, "ends.tsv lists the rows whose record has other content under the same revision: only one counts."},
+		{refused, "ends.tsv says why records were refused."},
+	} {
+		if sum.Outcomes[x.end] > 0 {
+			out = append(out, x.text)
+		}
+	}
+	return out
 }
 
 func byName(m map[string]int) []line {
@@ -94,9 +111,15 @@ func (sum Summary) WriteText(w io.Writer) error {
 			continue
 		}
 		fmt.Fprintf(&b, "\n%s\n", s.Title)
+		if s.Note != "" {
+			fmt.Fprintf(&b, "  %s\n", s.Note)
+		}
 		for _, l := range s.Lines {
 			fmt.Fprintf(&b, "  %-45s %8d %s\n", l.Name, l.Count, strings.Repeat("#", l.Percent/5))
 		}
+	}
+	if next := sum.next(); len(next) > 0 {
+		fmt.Fprintf(&b, "\nWhat is left to do\n  %s\n", strings.Join(next, "\n  "))
 	}
 	_, err := w.Write(b.Bytes())
 	return err
@@ -110,7 +133,7 @@ func (o Options) page(sum Summary) error {
 		inputs = o.names[0]
 	}
 	err := summaryPage.Execute(&html, map[string]any{"Rows": sum.Rows, "Inputs": inputs, "Patients": sum.Patients, "AsOf": o.AsOf.Format("2006-01-02"),
-		"Sharing": o.Sharing, "Basis": o.Basis, "Sections": sum.sections()})
+		"Sharing": o.Sharing, "Basis": o.Basis, "Sections": sum.sections(), "Next": sum.next()})
 	if err != nil {
 		return err
 	}

@@ -32,6 +32,7 @@ type rowState struct {
 	Body, Raw     []byte
 	Detail        []byte // findings and questions, JSON
 	Sites         []byte
+	Why           []Reason // of one that is held or refused
 }
 
 // spool is the working file.
@@ -41,6 +42,7 @@ const spoolSchema = `
 CREATE TABLE IF NOT EXISTS meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS row (input INTEGER NOT NULL, number INTEGER NOT NULL, state TEXT NOT NULL, reason TEXT NOT NULL, record TEXT NOT NULL,
 	clinic TEXT NOT NULL, patient TEXT NOT NULL, body BLOB, raw BLOB, detail BLOB, sites BLOB, outcome TEXT NOT NULL DEFAULT '', PRIMARY KEY (input, number)) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS why (input INTEGER NOT NULL, number INTEGER NOT NULL, reasons BLOB NOT NULL, PRIMARY KEY (input, number)) WITHOUT ROWID;
 CREATE INDEX IF NOT EXISTS row_patient ON row (clinic, patient) WHERE state = 'converted';
 CREATE INDEX IF NOT EXISTS row_record ON row (record) WHERE sites IS NOT NULL;
 CREATE TABLE IF NOT EXISTS clinic (ref TEXT PRIMARY KEY, body BLOB NOT NULL) WITHOUT ROWID;`

@@ -47,9 +47,15 @@ final class Engine {
 
   private Engine(Definitions definitions) throws Refusal {
     own = definitions.load(R4);
-    knowledge = knowledge(own);
+    ValidationSupportChain known = known(own);
+    WorkerContextValidationSupportAdapter context =
+        WorkerContextValidationSupportAdapter.newVersionSpecificWorkerContextWrapper(known);
+    // Without a context it makes one for each snapshot, and converts every structure that is known for that.
+    known.addValidationSupport(new SnapshotGeneratingValidationSupport(R4, context));
+    prepare(context);
+    knowledge = known;
     FhirInstanceValidator rules = new FhirInstanceValidator(knowledge);
-    rules.setWrappedWorkerContext(knowledge, prepared(knowledge));
+    rules.setWrappedWorkerContext(knowledge, context);
     rules.setAnyExtensionsAllowed(false); // an extension without a StructureDefinition is an error
     rules.setErrorForUnknownProfiles(true);
     rules.setAssumeValidRestReferences(true); // whether a target exists is the store's business; its type is checked
@@ -59,28 +65,21 @@ final class Engine {
   }
 
   /**
-   * What the validator shares between documents, made before the first is checked. Threads then only read the structures
+   * Makes what the validator shares between documents before the first is checked. Threads then only read the structures
    * and their snapshots, which they would else make at the same time and for one another's use.
    */
-  private static WorkerContextValidationSupportAdapter prepared(IValidationSupport knowledge) {
-    WorkerContextValidationSupportAdapter context =
-        WorkerContextValidationSupportAdapter.newVersionSpecificWorkerContextWrapper(knowledge);
+  private static void prepare(WorkerContextValidationSupportAdapter context) {
     for (StructureDefinition structure : context.fetchResourcesByType(StructureDefinition.class)) {
       if (!structure.hasSnapshot()) {
         context.fetchResource(StructureDefinition.class, structure.getUrl());
       }
     }
-    return context;
   }
 
   /** What is known, asked in this order: the project's definitions, the standard's, the code systems it names. */
-  private static IValidationSupport knowledge(IValidationSupport own) {
+  private static ValidationSupportChain known(IValidationSupport own) {
     return new ValidationSupportChain(
-        own,
-        STANDARD,
-        new CommonCodeSystemsTerminologyService(R4),
-        new InMemoryTerminologyServerValidationSupport(R4),
-        new SnapshotGeneratingValidationSupport(R4));
+        own, STANDARD, new CommonCodeSystemsTerminologyService(R4), new InMemoryTerminologyServerValidationSupport(R4));
   }
 
   /** The project's StructureDefinitions, one a line, with the snapshots that the validator makes of them. */

