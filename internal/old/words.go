@@ -253,7 +253,10 @@ func (b *builder) unassigned(what string) {
 
 // blocks writes the anaesthetics of the only toe.
 func (b *builder) blocks(says said, toes []string) {
-	vs := says[shorthand.Anaesthetic]
+	vs := slices.DeleteFunc(slices.Clone(says[shorthand.Anaesthetic]), func(v shorthand.Value) bool { return v.Code == "" })
+	if len(vs) < len(says[shorthand.Anaesthetic]) {
+		b.found(Finding{Code: NoPlace, Text: "amounts of an anaesthetic that is not named; kept in the note"})
+	}
 	if len(vs) == 0 {
 		return
 	}

@@ -9,11 +9,12 @@ import (
 
 // amount is a quantity with what its unit says it is.
 type amount struct {
-	what   amountKind
-	text   string   // a decimal
-	each   []string // seconds of each application
-	items  []*item
-	joined bool // of a count and a length that stand apart
+	what    amountKind
+	text    string   // a decimal
+	each    []string // seconds of each application
+	items   []*item
+	joined  bool // of a count and a length that stand apart
+	counted bool // of a count and then a length: x1 1 min
 }
 
 type amountKind int
@@ -37,6 +38,12 @@ var cartridges = []string{"1.7", "1.8", "2.2"}
 func amounts(items []*item) []amount {
 	var out []amount
 	for i := 0; i < len(items); {
+		if i > 0 && slices.Contains(batches, items[i-1].text) {
+			for i++; i < len(items) && (items[i].text == "/" || items[i].text == "-" || items[i-1].text != "," && items[i].number && items[i].glued); {
+				i++
+			}
+			continue
+		}
 		a, n := amountAt(items[i:])
 		if n == 0 {
 			i++
@@ -48,6 +55,9 @@ func amounts(items []*item) []amount {
 	}
 	return merge(out)
 }
+
+// batches are the words of the number of a batch and of its last day: exp 03/19.
+var batches = []string{"exp", "expiry", "expires", "batch", "lot", "bn"}
 
 // amountAt reads the quantity that begins at the first item, and how many items it
 // takes; none: 0.
@@ -154,6 +164,9 @@ func rangeAt(it []*item) (amount, int) {
 	if n := rangeTimesAt(it); n > 0 {
 		return amount{what: doubtful, text: "x"}, n
 	}
+	if n := timesRangeAt(it); n > 0 {
+		return amount{what: doubtful, text: "x"}, n
+	}
 	if len(it) < 4 || !it[0].number || !(it[1].text == "-" && it[1].glued && it[2].glued) && it[1].text != "to" || !it[2].number || !it[3].is(percent, unitML, unitMin, unitSec) {
 		return amount{}, 0
 	}
@@ -181,6 +194,27 @@ func rangeTimesAt(it []*item) int {
 	}
 	if n < len(it) && it[n].is(unitMin, unitSec) {
 		n++
+	}
+	return n
+}
+
+// timesRangeAt is how many items 1 min x 2-3 and x 2-3 take.
+func timesRangeAt(it []*item) int {
+	n := 0
+	if len(it) > 1 && it[0].number && it[1].is(unitMin, unitSec) {
+		n = 2
+	}
+	if len(it) < n+4 || !it[n].is(timesSign) || !it[n+1].number || !it[n+3].number || len(it) > n+4 && it[n+4].is(percent, unitML, unitMG) {
+		return 0
+	}
+	if !(it[n+2].text == "-" && it[n+2].glued) && it[n+2].text != "to" && it[n+2].text != "or" {
+		return 0
+	}
+	if n += 4; n < len(it) && it[n].is(unitApp, unitMin, unitSec) {
+		n++
+	}
+	if n+1 < len(it) && it[n].number && it[n+1].is(unitMin, unitSec) { // x 2-3 1 min
+		n += 2
 	}
 	return n
 }
@@ -251,6 +285,13 @@ func sumAt(it []*item) (amount, int) {
 			dash = dash || it[i].text == "-"
 			i++
 			continue
+		}
+		if i+2 < len(it) && it[i].text == "," && it[i+1].text == "then" && it[i+2].number {
+			i += 2
+			continue
+		}
+		if i > 1 && i+1 < len(it) && units[len(units)-1] != nil && it[i].number && it[i].text == it[i-2].text && it[i+1].text == it[i-1].text {
+			continue // 1 min 1 min
 		}
 		break
 	}
@@ -402,7 +443,44 @@ func timesAt(it []*item) (amount, int) {
 	if len(it) > 2 && it[2].is(unitApp) {
 		taken = 3
 	}
+	if d, n := countedTimeAt(it, c, taken); n > 0 {
+		return d, n
+	}
 	return amount{what: times, each: repeat("", c)}, taken
+}
+
+// countedTimeAt reads the one length that stands after a count: x1 1 min, x2 30 s.
+func countedTimeAt(it []*item, count, i int) (amount, int) {
+	if i+1 >= len(it) || !it[i].number || !it[i+1].is(unitMin, unitSec) {
+		return amount{}, 0
+	}
+	if i+2 < len(it) && (slices.Contains(pauses, it[i+2].text) || it[i+2].is(timesSign, conj) || it[i+2].text == "," || it[i+2].text == "/" || it[i+2].number) {
+		return amount{}, 0
+	}
+	v, ok := decimal(it[i].text)
+	if !ok {
+		return amount{}, 0
+	}
+	return amount{what: durations, each: repeat(seconds(v, it[i+1]), count), counted: true}, i + 2
+}
+
+// addCounted makes one amount of several that each have their count and length: x1 1 min; x1
+// 30 s.
+func addCounted(as []amount) []amount {
+	first := slices.IndexFunc(as, func(a amount) bool { return a.counted })
+	if first < 0 {
+		return as
+	}
+	out := slices.Clone(as[:first+1])
+	for _, a := range as[first+1:] {
+		if a.counted {
+			out[first].each = slices.Concat(out[first].each, a.each)
+			out[first].items = slices.Concat(out[first].items, a.items)
+			continue
+		}
+		out = append(out, a)
+	}
+	return out
 }
 
 // cartridgeAt reads a number without a unit that is the size of a cartridge: mepi 3% 2.2,

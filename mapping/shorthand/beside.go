@@ -25,6 +25,25 @@ recurrent redo region respectively rest retronychia rounded rubbing scarred seps
 sl slight slightly small spicula spicule spike spiked splinter split splits spur subacute subungual surgical sweaty symptomatic
 symptoms thick thickened thickening tip to too trauma traumatic trumpet tumour turned ulcer under ung ungual unguis upper verruca
 very wall wart wide width with work wound
+
+accessory strip strips mm cm thirds quarter half breadth percent percentage share portion segment section fraction visible measures measuring measured
+flaring crumbling brittle yellow yellowed brown black white green grey opaque ridged ridge ridges pitted pitting lamellar layered splitting cracked
+chipped fissured fissure torn ripped avulsing overgrown overgrowth bulbous hard soft macerated maceration callused hyperkeratotic hyperkeratosis
+keratotic paronychial fibrous fibroma oedematous oedema edematous edema puffy shiny erythematous erythema inflammation inflamed tender painful sore
+wedge wedged triangular oblique straight flat fanned hooking embed embeds embedding impinging impinged digging digs jagged barb barbed shard fragment
+fragments sliver needle nailbrush cutting
+
+footy football footballer soccer rugby hurling camogie gaelic netball hockey cricket tennis squash badminton basketball baseball softball volleyball
+running runner jogging marathon swimming swimmer dance dancer ballet gymnastics gymnast martial karate judo cycling cyclist skiing skating skater
+hiking hiker walker walking climbing climber gym sport sports sporty training kicked kick stubbed table door kerb furniture ball school college uni stub dropped crush crushed stamped stomped shoe
+shoes boot boots footwear trainers heels farmer builder nurse teacher student pupil schoolboy schoolgirl chef driver carpenter plumber labourer
+retired pensioner clerk mechanic electrician soldier army navy police waiter waitress hairdresser postman
+
+acc dva nhs hcf bupa medicare medicaid medibank hmo ppo gms hse insurer insured insurance payer payor claim workcover tac epc cdm edpc voucher photos
+photograph photographs photographed pics picture pictures image images img imaged jpg jpeg png video scan scanned attached attachment filed folder
+reference nr id code coded codes icd cpt snomed field template tickbox ticked selected dropdown item entry row col column pt patient patients client
+yrs yo male female adult child teen teenager lady gentleman boy girl man woman initials signed sig podiatrist clinician operator surgeon assistant
+supervisor supervised observer
 `)
 
 // unsettled doubts the toes of a column of sites beside which stands a word that the grammar
@@ -130,8 +149,12 @@ func (r *reader) unfit(it *item) bool {
 		return !r.lasting(i)
 	case r.toCome(it):
 		return true
+	case it.is(doubtWord) && i+1 < len(r.items) && r.items[i+1].number && r.measures(i+1): // approx 3 mm
+		return false
+	case it.is(unknownWord) && i > 0 && r.items[i-1].is(borderWord) && r.items[i-1].text != "side", slices.Contains(filed, it.text), it.is(percent):
+		return false // border not recorded
 	case it.number:
-		return len(it.text) != 5 && !(i > 0 && (slices.Contains(staged, r.items[i-1].text) || r.items[i-1].is(timesSign)))
+		return len(it.text) != 5 && !r.measures(i) && !(i > 0 && (slices.Contains(staged, r.items[i-1].text) || r.items[i-1].is(timesSign)))
 	case it.is(planWord, pastWord, doubtWord, notWord, notAfter, fineAfter, pastAfter, unknownWord, convertWord):
 		return true
 	case it.is(ordinal) && i+1 < len(r.items) && r.items[i+1].is(nthWord):
@@ -154,8 +177,20 @@ func (r *reader) unfit(it *item) bool {
 // is the code of a procedure.
 var staged = []string{"stage", "grade", "type", "class"}
 
+// filed are the words of the number of a picture or a paper: photo 2.
+var filed = []string{"photo", "photos", "pic", "pics", "picture", "image", "img", "fig", "figure", "file", "ref", "form", "page"}
+
+// measures reports whether a number is a share or a measure of a plate, or the number of a
+// picture: 20 % of plate, 3 mm, photo 2.
+func (r *reader) measures(i int) bool {
+	if i > 0 && slices.Contains(filed, r.items[i-1].text) {
+		return true
+	}
+	return i+1 < len(r.items) && (r.items[i+1].is(percent) || r.items[i+1].text == "mm" || r.items[i+1].text == "cm")
+}
+
 // bouts are the words of how often a toe has been ill: 2nd episode.
-var bouts = []string{"episode", "bout", "occurrence", "recurrence", "infection"}
+var bouts = []string{"episode", "bout", "occurrence", "recurrence", "infection", "presentation", "flare", "attack", "time"}
 
 // lasting reports whether an item is of how long a toe has been ill, or how many borders it
 // is: IGTN x 4/12; x 2 borders.
@@ -165,6 +200,9 @@ func (r *reader) lasting(i int) bool {
 	}
 	if i > 1 && i < len(r.items) && r.items[i].text == "1" && r.items[i-1].is(timesSign) && r.items[i-2].is(border, letter, borderWord) {
 		return true // lat x1
+	}
+	if i+1 < len(r.items) && i > 0 && r.items[i-1].is(timesSign) && r.items[i].number && slices.Contains([]string{"y", "yr", "yrs", "year", "years"}, r.items[i+1].text) {
+		return true // x 2 yrs
 	}
 	if i < len(r.items) && r.items[i].ofSite() || i+1 < len(r.items) && r.items[i].number && r.items[i+1].is(borderWord) {
 		return true

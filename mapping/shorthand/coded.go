@@ -24,6 +24,7 @@ func (r *reader) codes() {
 				r.vague(it, e)
 			case e.class == columnVague && len(r.kinds) > 0:
 				r.vague(it, e)
+			case e.class == columnWord && r.fieldName(it):
 			case e.class == columnWord && (len(r.kinds) > 0 || r.dresses(it, e)):
 				kind, code, _ := strings.Cut(e.value, " ")
 				appointment := Kind(kind) == Outcome && r.wants(Attendance) // cancelled
@@ -43,6 +44,11 @@ func (r *reader) codes() {
 			}
 		}
 	}
+}
+
+// fieldName reports whether a word is the name of a field of a form: Chem: phenol.
+func (r *reader) fieldName(it *item) bool {
+	return it.text == "chem" && it.index+1 < len(r.items) && r.items[it.index+1].text == ":"
 }
 
 // rebookedInNote reads the short forms of a new appointment in a note, beside one that

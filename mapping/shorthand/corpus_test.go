@@ -223,7 +223,7 @@ func FuzzRead(f *testing.F) {
 	})
 }
 
-// Eight corpora of phrases of invented clinics, written and labelled by who had not
+// Ten corpora of phrases of invented clinics, written and labelled by who had not
 // seen the grammar. What they taught is in it now: read blind, before anything was
 // mended by it, corpus 4 gave recall 82.1 % and precision 94.8 % for toe, side and
 // border, 89.3 % and 96.3 % for the rest, 21 of 261 in the worksheet, no wrong toe;
@@ -239,6 +239,13 @@ func FuzzRead(f *testing.F) {
 // and 5 wrong of 110 toes (up to 9.3 %): four of one phrase that may mean both borders of
 // both toes or one of each, and one of a review. The grammar has been mended by corpus 8
 // since, and asks about what stands beside a word that it does not know in every column.
+// Blind by that grammar, corpus 9 gave 97.5 % and 100 %, 95.2 % and 100 %, 14 of 238, and
+// no wrong one of 99 toes (up to 3.0 %); corpus 10 gave 91.9 % and 100 %, 89.2 % and 98.7 %,
+// 25 of 234 (10.7 %), and no wrong one of 104 toes (up to 2.8 %). Of both were left out,
+// before they were read, the phrases that name brands of products, which the
+// vocabulary does not hold: those of one country mean other things in the next. The grammar has been mended by both since. The labels of
+// amounts of an anaesthetic that is not named follow them in the corpora before: what is
+// said is labelled, and the agent is not; so does the border that a note of corpus 2 names.
 // No corpus may have a wrong toe; the floors hold what is reached.
 func TestCorpus(t *testing.T) {
 	for _, f := range []floor{
@@ -250,6 +257,8 @@ func TestCorpus(t *testing.T) {
 		{"corpus-6.tsv", 0.99, 0.99, 0.99, 0.99},
 		{"corpus-7.tsv", 0.98, 0.99, 0.97, 0.99},
 		{"corpus-8.tsv", 0.97, 0.99, 0.99, 0.99},
+		{"corpus-9.tsv", 0.97, 0.99, 0.99, 0.99},
+		{"corpus-10.tsv", 0.99, 0.99, 0.98, 0.99},
 	} {
 		m := measure(t, f.name)
 		m.log(t, f.name)

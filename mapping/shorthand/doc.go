@@ -74,12 +74,13 @@
 // end at commas, "and", "+", full stops); a part without a drug belongs to the drug
 // before it. "3 x 1 min", "1 min x 3" and "60+60+60 s" are three applications of 60 s,
 // "x 4 applications" four of unknown length, "3 min" alone one of 180 s, likely; 1'30" and
-// 1 1/2 min are 90 s, "rpt x1" is once more, "4 min (4 x 1)" four of a minute. "2 x
+// 1 1/2 min are 90 s, "x1 1 min; x1 30 s" two applications, "x 2-3" nobody knows how many, "rpt x1" is once more, "4 min (4 x 1)" four of a minute. "2 x
 // 1.8" is two cartridges, 3.6 mL (1.7, 1.8 and 2.2 mL are cartridge sizes; common
 // practice, no source), "2 carts" no volume. Of several volumes the one "used" or "in
 // total" counts, an ampoule's and a maximum do not; those that "+", "then", "top up" or
 // places (R and L, med and lat) part are added; "each side" is two. A mixture 1:1 is
-// halved. A range ("80-90 %"), and a volume of each toe where the toes are not said, are
+// halved. A column of anaesthetics that names no drug is read for its amounts. The name of a
+// field that counts stands after its number (Secs: 30). A range ("80-90 %"), and a volume of each toe where the toes are not said, are
 // ambiguous.
 //
 // The vocabulary holds no brand names: those of one country mean other things in

@@ -129,6 +129,9 @@ func (r *reader) anaesthetic(d dose) {
 	e := d.drug.entry(anaesthetic)
 	rd := Reading{Kind: Anaesthetic, Value: Value{Code: record.Code(e.value)}, Certainty: Certain, Rule: e.rule}
 	used := []*item{d.drug}
+	if !d.drug.is(anaesthetic) {
+		used, rd.Rule = nil, "anaesthetic.no-drug"
+	}
 	as := amounts(d.items)
 	doubt := func(rule string) { rd.Certainty, rd.Rule = Ambiguous, rule }
 	for _, a := range as {
@@ -177,6 +180,9 @@ func (r *reader) anaesthetic(d dose) {
 	if rd.Value.Ratio != "" && rd.Value.Vasoconstrictor == "none" {
 		doubt("anaesthetic.plain-with-ratio")
 	}
+	if len(used) == 0 {
+		used = d.items
+	}
 	r.add(rd, used...)
 }
 
@@ -216,7 +222,7 @@ func (r *reader) chemical(d dose) {
 	d.items = besideTourniquet(d)
 	own := r.ofChemical(d)
 	as := append(amounts(own), strength(d.drug, own)...)
-	as, said := sumSaid(append(as, lists(own, as)...))
+	as, said := sumSaid(addCounted(append(as, lists(own, as)...)))
 	total = total && !said
 	several := 0
 	for _, a := range as {
@@ -258,6 +264,12 @@ func lists(items []*item, as []amount) []amount {
 	for i := range items {
 		if slices.ContainsFunc(as, func(a amount) bool { return slices.Contains(a.items, items[i]) }) {
 			continue
+		}
+		bar := func(k int) bool {
+			return k >= 0 && k < len(items) && strings.Contains("|;,()", items[k].text) && items[k].text != ""
+		}
+		if items[i].number && len(items[i].text) == 1 && bar(i-1) && bar(i+1) { // 89% | 3 | 1 min
+			return []amount{{what: unclear, items: items[i : i+1]}}
 		}
 		if a, n := listAt(items[i:]); n > 0 {
 			a.items = items[i : i+n]
@@ -388,10 +400,33 @@ func (r *reader) unnamed() {
 		local := it.text == "local" && len(r.kinds) == 0 // local clinic
 		agreed := it.is(injectWord) && it.mark.plan && r.consentFor(it)
 		if !it.mark.not && !local && !agreed && (it.is(injectWord) || amounts) {
+			if r.only(Anaesthetic) && r.amountsAlone() {
+				return
+			}
 			r.add(Reading{Kind: Anaesthetic, Certainty: Ambiguous, Rule: "anaesthetic.no-drug"}, it)
 			return
 		}
 	}
+}
+
+// amountsAlone reads the amounts of a column of anaesthetics that names no drug, where one
+// clause says a strength or a volume: LA 3 mL, 2 % plain. What was used the last time is none.
+func (r *reader) amountsAlone() bool {
+	other := func(it *item) bool {
+		return it.text == "same" || it.clause > 0 || it.is(unitCart, chemical, phenolAlc, class(Flush), flushWord) || it.mark.not && !it.is(vaso)
+	}
+	says := func(it *item) bool { return it.is(injectWord, percent, vaso) }
+	if slices.ContainsFunc(r.items, other) || !slices.ContainsFunc(r.items, says) {
+		return false
+	}
+	before := len(r.text.Readings)
+	r.anaesthetic(dose{drug: &item{}, items: r.items})
+	rd := r.text.Readings[before]
+	if rd.Value.Percent == "" && rd.Value.ML == "" || rd.Certainty == Ambiguous {
+		r.text.Readings = r.text.Readings[:before]
+		return false
+	}
+	return true
 }
 
 // consentFor reports whether a consent for it stands before an item: consent for LA.

@@ -75,7 +75,7 @@ func (l *lexicon) itemise(ts []token) []*item {
 		switch {
 		case it.text == ";" || i+n < len(ts) && it.text == "." && (endsClause(out) && !goesOn(out, ts[i+n]) || l.startsMatter(ts, i+n)):
 			clause, segment, stretch, part = clause+1, segment+1, stretch+1, part+1
-		case it.text == "," || it.text == "(" || it.text == ")" || it.is(breakWord):
+		case it.text == "," || it.text == "|" || it.text == "(" || it.text == ")" || it.is(breakWord):
 			segment, stretch, part = segment+1, stretch+1, part+1
 		case it.text == "-" && !it.glued && i+1 < len(ts) && !ts[i+1].glued:
 			stretch++

@@ -9,11 +9,17 @@ import (
 // lengths makes one number of what is written as several: 1'30", 1 min 30 s and, in a
 // column of matrix treatments, 1:30 are 90 s; 1 1/2 min and 1½ min are 1.5 min.
 func lengths(ts []token, matrix bool) []token {
+	ts = afterLabels(ts)
 	var out []token
 	for i := 0; i < len(ts); {
 		made, n := minutesSeconds(ts[i:])
 		if n == 0 && matrix && !ofClock(ts, i) {
 			made, n = colonLength(ts[i:])
+		}
+		if n == 0 && i+1 < len(ts) && ts[i].text == "half" && slices.Contains(hyphenUnits[:6], ts[i+1].text) && (i == 0 || !slices.Contains([]string{"and", "&", "+", "a", "-"}, ts[i-1].text)) {
+			half := ts[i] // half min
+			half.text, half.number, half.spelled = "0.5", true, false
+			made, n = []token{half}, 1
 		}
 		if n == 0 && !(i > 0 && ts[i-1].text == "x" && (i < 2 || !ts[i-2].number)) { // x1 1/2
 			made, n = halves(ts[i:])
@@ -23,6 +29,29 @@ func lengths(ts []token, matrix bool) []token {
 		}
 		out = append(out, made...)
 		i += n
+	}
+	return out
+}
+
+// labelUnits are the names of fields of a form that say what the number after them counts.
+var labelUnits = map[string]string{"secs": "secs", "sec": "secs", "seconds": "secs", "mins": "mins", "min": "mins", "minutes": "mins",
+	"applications": "applications", "apps": "applications", "aps": "applications",
+	"vol": "ml", "volume": "ml", "conc": "%", "concentration": "%", "strength": "%"}
+
+// afterLabels puts the name of a field after its number, where it is the number's unit: Applications:
+// 3, Secs: 30, Vol: 3.
+func afterLabels(ts []token) []token {
+	out := slices.Clone(ts)
+	for i := 0; i+2 < len(out); i++ {
+		unit := labelUnits[out[i].text]
+		bare := i+3 == len(out) || !isLetter(out[i+3].text) && out[i+3].text != "%" || i+4 < len(out) && (out[i+4].text == ":" || out[i+4].text == "=")
+		if unit == "" || out[i+1].text != ":" && out[i+1].text != "=" || !out[i+2].number || !bare || i > 0 && out[i-1].number {
+			continue
+		}
+		number, name := out[i+2], out[i]
+		number.from, name.text, name.to, name.glued = out[i].from, unit, number.to, true
+		name.from = number.from
+		out = slices.Concat(out[:i:i], []token{number, name}, out[i+3:])
 	}
 	return out
 }
@@ -99,7 +128,7 @@ func ofClock(ts []token, i int) bool {
 	return before || i+3 < len(ts) && slices.Contains([]string{"-", "am", "pm"}, ts[i+3].text)
 }
 
-// halves reads 1 1/2 min, 1½ min and ½ min.
+// halves reads 1 1/2 min, 1½ min, ½ min and 1/2 min.
 func halves(ts []token) ([]token, int) {
 	n, half := 0, ts[0]
 	if half.whole() > 0 {
@@ -111,6 +140,8 @@ func halves(ts []token) ([]token, int) {
 	switch {
 	case n < len(ts) && ts[n].text == "½":
 		n++
+	case len(ts) > 3 && ts[0].text == "1" && ts[1].text == "/" && ts[2].text == "2" && ts[2].glued:
+		n, half.text = 3, "0"
 	case n > 0 && n+2 < len(ts) && ts[n].text == "1" && ts[n+1].text == "/" && ts[n+2].text == "2" && ts[n+2].glued:
 		n += 3
 	default:
@@ -119,6 +150,9 @@ func halves(ts []token) ([]token, int) {
 	if n == len(ts) || !slices.Contains(hyphenUnits, ts[n].text) {
 		return nil, 0
 	}
-	half.text, half.number, half.to = strconv.Itoa(max(0, ts[0].whole()))+".5", true, ts[n-1].to
+	if half.text != "0" {
+		half.text = strconv.Itoa(max(0, ts[0].whole()))
+	}
+	half.text, half.number, half.to = half.text+".5", true, ts[n-1].to
 	return []token{half}, n
 }

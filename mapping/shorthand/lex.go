@@ -231,6 +231,52 @@ func unlabelled(ts []token) []token {
 	return out
 }
 
+// unlisted drops the semicolons and bars between the fields of a list to pick from, where each
+// field is a side, a digit or a border alone, and none is named twice: LEFT;HALLUX;MEDIAL.
+func (l *lexicon) unlisted(ts []token) []token {
+	var out []token
+	seen := map[class]bool{}
+	for i := 0; i < len(ts); {
+		entries, n := l.match(ts, i)
+		of := class("")
+		for _, e := range entries {
+			if of == "" && slices.Contains([]class{side, digit, border}, e.class) {
+				of = e.class
+			}
+		}
+		if of == "" || seen[of] || len(ts[i].text) < 2 {
+			return ts
+		}
+		seen[of] = true
+		out = append(out, ts[i:i+n]...)
+		if i += n; i < len(ts) && ts[i].text != ";" && ts[i].text != "|" {
+			return ts
+		}
+		i++
+	}
+	return out
+}
+
+// withoutShares drops the share of a plate, whose numbers are no toes: 1/3 of plate.
+func withoutShares(ts []token) []token {
+	var out []token
+	for i := 0; i < len(ts); i++ {
+		ofToe := i == 0 || slices.Contains([]string{"l", "r", "left", "right", "lt", "rt", "foot", "toe", "toes", "digit", "digits", "and", "&", "+"}, ts[i-1].text) // L 1/2 nail
+		if !ofToe && i+3 < len(ts) && ts[i].text == "1" && ts[i+1].text == "/" && ts[i+2].number && ts[i+2].glued {
+			of := i + 3
+			for of+1 < len(ts) && slices.Contains([]string{"of", "the", "nail"}, ts[of].text) {
+				of++
+			}
+			if slices.Contains([]string{"plate", "nail", "width"}, ts[of].text) {
+				i = of
+				continue
+			}
+		}
+		out = append(out, ts[i])
+	}
+	return out
+}
+
 // unglued parts the border of one toe and the side of the next that are written together:
 // L1LL2M.
 func unglued(ts []token) []token {

@@ -23,7 +23,7 @@ func (l *lexicon) read(text string, kinds ...Kind) Text {
 	r := &reader{lexicon: l, kinds: kinds, text: Text{Original: text}, words: map[int]*mention{}}
 	ts := lengths(lex(text), r.matrixColumn())
 	if r.wants(Site) {
-		ts = unglued(unlabelled(ts))
+		ts = unglued(l.unlisted(withoutShares(unlabelled(ts))))
 	}
 	r.items = l.itemise(ts)
 	for _, it := range r.items {

@@ -24,12 +24,22 @@ func (r *reader) settle() {
 	}
 	slices.SortStableFunc(out, func(a, b Reading) int { return a.From - b.From })
 	out = slices.DeleteFunc(out, func(rd Reading) bool { return saidWithBorder(rd, out) })
+	out = slices.DeleteFunc(out, func(rd Reading) bool { return saidByName(rd, out) })
 	r.text.Readings = r.contradictions(out)
 	for _, it := range r.items {
 		if it.unread() {
 			r.text.Unread = append(r.text.Unread, Span{it.from, it.to})
 		}
 	}
+}
+
+// saidByName reports whether an operation that may be one of several is one of them that the
+// text names besides: wedge excision (Winograd).
+func saidByName(rd Reading, all []Reading) bool {
+	return rd.Rule == "procedure.wedge" && rd.Certainty == Ambiguous && slices.ContainsFunc(all, func(o Reading) bool {
+		named := func(v Value) bool { return v.Code == o.Value.Code }
+		return o.Kind == Procedure && o.Certainty == Certain && (named(rd.Value) || slices.ContainsFunc(rd.Others, named))
+	})
 }
 
 // saidWithBorder reports whether a reading says no more of a toe than another, which says

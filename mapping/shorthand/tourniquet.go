@@ -99,6 +99,13 @@ func (r *reader) tourniquetTimes(scope []*item, column bool) {
 			i += n
 			continue
 		}
+		if column && it.is(totalWord) && i+2 < len(scope) && scope[i+1].text == ":" && scope[i+2].number && (i+3 == len(scope) || scope[i+3].text == "|") {
+			if n, ok := wholeNumber(scope, i+2); ok { // Total: 13
+				r.add(Reading{Kind: Minutes, Value: Value{Minutes: strconv.Itoa(n)}, Certainty: Certain, Rule: "tourniquet.minutes"}, scope[i:i+3]...)
+				i += 3
+				continue
+			}
+		}
 		i++
 	}
 	r.bareTimes(bare, bareItems)

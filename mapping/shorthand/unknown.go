@@ -3,6 +3,8 @@ package shorthand
 import (
 	"slices"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 )
 
 // idle are the words that say nothing of whether, when and by whom something was done or
@@ -70,6 +72,33 @@ plugged trim filed filing nipped clipped keep kept keeping remain remains remain
 shallow pocket pockets wear wearing wore loose stinging burning tingling itching dryness flaky flaking maceration damp sloughy sloughed
 necrotic eczema psoriasis psoriatic tinea fungal verruca callus corn handout handouts booklet sheets website link insurance medicare nhs hcf
 dva account paid invoice
+chk ck thin so because thus hence same status chl chlor wing rtn rtw
+
+agent agents drug drugs chemical chemicals vols volumes strengths dosage qty quantity count product types kind status fields value values details
+detail duration tick boxes select choice default entered descr description comment comments notes note remark remarks chart charted record records
+entries label labels labelled expires serial items unit units sizes route approach device make model
+
+needles bevel bolus wheal bleb onset took effect working numbed dorsolateral dorsomedial hlock injecting inject injector aspirating positive blood
+supplementary stick sticks pledget pledgets dropper drop drops drip drips soaking wetted freshly blotted agitated agitation syringed wiped wiping
+pooled bleached blanch frosted frosting whitened bloodless bloodlessly gram grams litre sponge sponges rings bands clip clips clamp clamps artery
+mosquito forcep haemostat hemostat glovefinger rollon cuffs release releasing reperfusion reperfused refilled instant immediate immediately reactive
+layers ply folded square squares primary secondary retention retained holding bandages bandaged wrapped wrapping applying fixed fixation tapes taping
+secure padded padding bulky light dusting dusted
+
+trainer tutor educator mentor demonstrator lecturer junior senior trainee trainees intern interns locum locums assistants scrub circulating operators
+clinicians practitioner practitioners prescriber prescribed prescription pgd witnessed witness countersigned cosigned signature initialled supervising
+supervision observing observes watched students undergraduate postgraduate clinics team receptionist reception admin secretary manager
+
+claimed fee fees charge charged billed bill receipt copay deposit funded funding bike match matches game games season race gala job jobs shift shifts
+office desk factory farm building uniform steel toecap toecaps wellies wellingtons flipflops thongs crocs camping beach pool spa sauna train plane
+flight flying abroad travel travelling wedding pe dog kids kid toddler infant elderly frail
+
+calm relaxed cooperative compliant chatty alert oriented tearful crying teary squeamish phobic phobia hungry fasted fed ate eaten drink water tea
+lolly sweets juice glucose sugar bgl bsl sats resp resps sao afebrile pallor clammy legs lying lay reclined wheelchair stretcher recovered recovery
+
+erosion erosions blister blisters blistered blistering dusky mauve purple yellowish brownish whitish greenish straw clearish tacky moistness boggy
+spongy firm softening soften softened lumpy smooth rough crack peeling peel shedding shed newly rim periphery centre central peripheral apex
+eponychium hyponychium cuticle cuticles lunula imaging files uploaded upload saved faxed fax posted printed
 `)
 
 // companions are people who come with a patient: attended with mum. Without a "with" before
@@ -85,7 +114,7 @@ hospital surgeon private community district practice vascular ortho orthopaedics
 `)
 
 // ordinary are the signs of writing.
-const ordinary = `.,;:()-/'"&+*!#=_|\\%@`
+const ordinary = `.,;:()-/'"&+*!#=_|\\%@~•·…°`
 
 // unknown reports whether an item is a word, or a sign, that the vocabulary does not hold and
 // no rule took for a word of a toe.
@@ -101,12 +130,32 @@ func (r *reader) foreign(it *item) bool {
 	if !r.unknown(it) || r.lexicon.harmless[it.text] || r.lexicon.idle[it.text] || ofDisease(it.text) || ofManner(it.text) {
 		return false
 	}
-	return !r.inOrder(it) && !r.withPatient(it)
+	return !r.inOrder(it) && !r.withPatient(it) && !r.nameOfClinic(it)
+}
+
+// ofBatch reports whether letters begin the number of a batch: batch B12345.
+func (r *reader) ofBatch(it *item) bool {
+	prev := r.neighbour(it.index, -1)
+	return it.beforeDigit && len(it.text) < 4 && prev != nil && slices.Contains(batches, prev.text)
+}
+
+// nameOfClinic reports whether an unknown word with a capital is the name of a place of care that
+// follows "to": transferred to Northfield clinic.
+func (r *reader) nameOfClinic(it *item) bool {
+	prev, next := r.neighbour(it.index, -1), r.neighbour(it.index, 1)
+	if prev == nil || next == nil || !strings.HasSuffix(lower(r.text.Original[prev.from:prev.to]), "to") {
+		return false
+	}
+	capital, _ := utf8.DecodeRuneInString(r.text.Original[it.from:])
+	return unicode.IsUpper(capital) && slices.Contains([]string{"clinic", "hospital", "podiatry", "practice", "centre", "center"}, next.text)
 }
 
 // foreignTo reports whether an item is foreign beside a reading of a kind.
 func (r *reader) foreignTo(k Kind, it *item) bool {
 	told := []Kind{Attendance, Wound, Exudate, Finding, Diagnosis, Regrowth, Discharge, Dressing}
+	if k == Anaesthetic && it.is(sideDigit) || r.ofBatch(it) {
+		return false // TA 2 cc, T5 3 cc; batch B12345
+	}
 	return r.foreign(it) && !(slices.Contains(others, it.text) && slices.Contains(told, k))
 }
 
@@ -198,7 +247,7 @@ func (r *reader) where(rd Reading, it *item) bool {
 // of anaesthetics or of matrix treatments, whose amounts belong together over commas, and
 // for what was done in a note.
 func (r *reader) around(rd Reading) (out []*item) {
-	whole := r.only(Anaesthetic) || r.matrixColumn() && (rd.Kind == Applications || rd.Kind == Percent) || len(r.kinds) == 0 && slices.Contains([]Kind{Procedure, Outcome, Method}, rd.Kind)
+	whole := r.only(Anaesthetic) || r.matrixColumn() && (rd.Kind == Applications || rd.Kind == Percent) || len(r.kinds) == 0 && (slices.Contains([]Kind{Procedure, Method}, rd.Kind) || rd.Kind == Outcome && rd.Value.Code == "done")
 	if not := r.refusal(rd); not != nil {
 		return not
 	}

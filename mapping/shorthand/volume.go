@@ -80,6 +80,11 @@ func (r *reader) volumes(d dose, as []amount) []volumeOf {
 			out[i-1].role, out[i].role = usedOf, container
 		}
 	}
+	for i := 1; i < len(out); i++ { // inj 2 mL, further 1 mL
+		if out[i].role == plainVolume && out[i-1].role == usedOf && r.added(out[i-1], out[i]) {
+			out[i].role = usedOf
+		}
+	}
 	for i, it := range d.items { // drew up 10 cc, used 4
 		if it.is(usedWord) && i+1 < len(d.items) && d.items[i+1].number && (i+2 == len(d.items) || !d.items[i+2].is(unitML, unitMG, percent, unitCart)) {
 			if v, ok := decimal(d.items[i+1].text); ok {
@@ -92,11 +97,11 @@ func (r *reader) volumes(d dose, as []amount) []volumeOf {
 
 func (r *reader) roleOf(d dose, a amount) role {
 	first, last := slices.Index(d.items, a.items[0]), slices.Index(d.items, a.items[len(a.items)-1])
-	for k := first - 1; k >= 0 && k >= first-3 && !d.items[k].number && !d.items[k].is(anaesthetic); k-- {
+	for k := first - 1; k >= 0 && k >= first-3 && !d.items[k].number && !d.items[k].is(anaesthetic) && d.items[k].text != ","; k-- {
 		switch it := d.items[k]; {
 		case it.is(mostWord):
 			return most
-		case it.is(totalWord):
+		case it.is(totalWord), it.text == "=" && k == first-1:
 			return inAll
 		case it.is(usedWord):
 			return usedOf
@@ -147,6 +152,11 @@ func (r *reader) times(d dose, v volumeOf) (string, string) {
 	if v.role == ofEach {
 		if n := r.places(v); n > 1 {
 			return product(n, v.text), ""
+		}
+		for _, a := range amounts(d.items) {
+			if n := len(a.each); a.what == times && n > 1 { // each hallux (x2)
+				return product(n, v.text), ""
+			}
 		}
 		return v.text, each
 	}
@@ -228,7 +238,7 @@ func (r *reader) added(before, v volumeOf) bool {
 }
 
 func (r *reader) isPlace(i int) bool {
-	return r.items[i].is(side, border, digit, ordinal, placeWord)
+	return r.items[i].is(side, border, digit, ordinal, sideDigit, placeWord)
 }
 
 // mixed halves the one volume of two anaesthetics that were mixed in equal parts: 5 cc

@@ -168,7 +168,7 @@ func phraseTokens(text string) []string {
 // slips are the classes of long words that are read with one slip of the pen: a
 // letter too many, too few, another, or two exchanged. Sides are none of them:
 // tight is no right.
-var slips = []class{digit, border, chemical, anaesthetic, flushWord, class(Flush), tourniquet, class(Dressing), procedure, class(Diagnosis), class(Method)}
+var slips = []class{digit, border, chemical, anaesthetic, flushWord, class(Flush), tourniquet, class(Dressing), procedure, class(Diagnosis), class(Method), unitMin, unitApp, vaso}
 
 // slipsAlone are the classes of words that are read with one slip where they stand for
 // something by themselves.
@@ -177,7 +177,7 @@ var slipsAlone = []class{class(Wound), class(Exudate), class(Finding), class(Att
 // noSlips are words of their own that are a slip away from one of the vocabulary.
 var noSlips = strings.Fields(`
 accesses acting address addressed afebrile angle arrives attends attic backed baseline beating beeping beeps bender blake blame
-blaster bleating bloods blush boarder boarders borders bound brush burst caching callus canal cares ceased cerous changes cleaner
+blaster bleating bloods blush borders bound brush burst caching callus canal cares ceased cerous changes cleaner
 clone cloned closes closet cloud clover coder completes compresses contract cracking create created crossing cruft crush crying
 curated cured dashed dealing decreased dedicated deduction deferral depth dessert diseased dozing dresser dresses dropped dying
 eight emitted expires exposes farmer farther feeler fever fewer fibula finishes flash flashes flesh flight flushes folks formal

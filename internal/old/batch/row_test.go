@@ -173,3 +173,20 @@ func TestWhatCannotBeReadStaysInTheNote(t *testing.T) {
 	require.NoError(t, err)
 	assert.Contains(t, string(listed), "surgeries.csv\t2\tweight\tnot-a-number\t\t")
 }
+
+// The amounts of an anaesthetic that is not named make no injection: a MedicationAdministration
+// has a medication (R4, medication[x] 1..1). They stay in the words of the visit.
+func TestAmountsOfAnUnnamedAnaesthetic(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join(shipped, "surgeries.csv"))
+	require.NoError(t, err)
+	head, _, _ := strings.Cut(string(text), "\n")
+	o := options(t, filepath.Join(t.TempDir(), "surgeries.csv"), filepath.Join(shipped, "surgeries.layout.json"))
+	require.NoError(t, os.WriteFile(o.Files[0], []byte(head+"\n000101;004711;Ashgrove;Tilda;14/03/71;03/06/2014;10:05;;R;hallux;lat;PNA;LA 3ml plain;;;;;\n"), 0o600))
+	s := run(t, o)
+	assert.Equal(t, map[string]int{"provenance": 1}, s.Outcomes)
+	assert.Equal(t, map[string]int{"no-place": 1}, s.Reasons)
+	notes, err := os.ReadFile(filepath.Join(o.Out, "Observation.ndjson"))
+	require.NoError(t, err)
+	assert.Contains(t, string(notes), "LA: LA 3ml plain")
+	assert.NoFileExists(t, filepath.Join(o.Out, "MedicationAdministration.ndjson"))
+}
