@@ -2,13 +2,10 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
-	"maps"
 	"path/filepath"
-	"reflect"
 	"slices"
 	"strings"
 
@@ -82,57 +79,24 @@ func (c fromOldCommand) openInto(e *env, o *batch.Options) (shut func() error, e
 // followed from another day or one that was mended since.
 func standsAlike(st store.Store) batch.Check {
 	return func(ctx context.Context, id string, r batch.Record) error {
-		now := treeOf(r.Body)
-		var known, otherDay, otherPatient, rival bool
+		var there receive.Likeness
 		err := st.View(ctx, func(read store.Reader) error {
 			ds, err := read.Deliveries(r.Clinic, id)
-			for _, d := range ds {
-				then := treeOf(d.Body)
-				old, same := then["converted"] != nil, sameContent(then, now)
-				known = known || same
-				otherDay = otherDay || old && same && then["followed"] != now["followed"]
-				otherPatient = otherPatient || !reflect.DeepEqual(identifierOf(then), identifierOf(now))
-				rival = rival || old && !same && then["savedAt"] == now["savedAt"] && then["revision"] == nil && now["revision"] == nil
-			}
+			there = receive.LikenessOf(ds, r.Body)
 			return err
 		})
 		switch {
 		case err != nil:
 			return err
-		case otherDay:
+		case there.OtherDay:
 			return errors.New("--follow-since: the data folder has this record by another day; give that one")
-		case otherPatient && !known:
+		case there.OtherPatient && !there.Known:
 			return errors.New("the data folder has a record of this id of another patient: files that number alike need a recordPrefix each")
-		case rival && !known:
+		case there.Rival && !there.Known:
 			return errors.New("the data folder has this record otherwise, saved at the same time; give mended rows the day of mending, as the layout's constant /savedAt")
 		}
 		return nil
 	}
-}
-
-// identifierOf is the identifier of a record's patient.
-func identifierOf(tree map[string]any) any {
-	p, _ := tree["patient"].(map[string]any)
-	return p["identifier"]
-}
-
-// treeOf is a record as a tree; none where it is no JSON.
-func treeOf(body []byte) (tree map[string]any) {
-	_ = json.Unmarshal(body, &tree) // what cannot be read is like nothing
-	return tree
-}
-
-// sameContent reports whether records differ in nothing but where they were converted
-// from and whether they are followed.
-func sameContent(a, b map[string]any) bool {
-	return reflect.DeepEqual(bare(a), bare(b))
-}
-
-func bare(tree map[string]any) map[string]any {
-	out := maps.Clone(tree)
-	delete(out, "converted")
-	delete(out, "followed")
-	return out
 }
 
 // deliver takes old records in, by the same receive as every other door.

@@ -157,7 +157,7 @@ func newReport(s *session, results map[string]*trial) Report {
 		case elsewhere[row.ID]+withoutNATS[row.ID] != "":
 			r.Result, r.Reason = Elsewhere, elsewhere[row.ID]+withoutNATS[row.ID]
 		default:
-			r.Result, r.Faults = Failed, []string{"the run ended before its check"}
+			r.Result, r.Faults = Failed, []string{"the suite has no check of it"}
 		}
 		r.ID, r.Level, r.Section, r.Asks = row.ID, row.Level, row.Section, row.Asks
 		if r.Result == Failed {

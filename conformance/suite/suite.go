@@ -148,7 +148,7 @@ func (s *session) report(ctx context.Context, checks []check) Report {
 		s.step(0, 0)
 		run := c.run
 		if ctx.Err() != nil {
-			run = func(t *trial) { t.hold(false, "the run was ended before") }
+			run = func(t *trial) { t.hold(false, "the run ended before its check") }
 		}
 		results[c.id] = s.try(ctx, run)
 	}

@@ -253,7 +253,7 @@ func (v *Receiver) admit(w store.Writer, in incoming, x arriving, failed failure
 	if arrival.BelowLive {
 		a.Reasons = append(a.Reasons, belowLive)
 	}
-	if in.record.Converted != nil && FollowedOtherwise(cameBefore(x), in.body) {
+	if in.record.Converted != nil && LikenessOf(cameBefore(x), in.body).OtherDay {
 		a.Reasons = append(a.Reasons, followedOtherwise)
 	}
 	a.First = !isAccepted(x.before)

@@ -165,7 +165,7 @@ func Order(r *record.Record) [5]string {
 	if r.Patient != nil && r.Patient.Identifier != nil {
 		who = r.Patient.Identifier.Key()
 	}
-	return [5]string{r.Clinic, caseOf(r), kindRank(r), r.Record, who}
+	return [5]string{r.Clinic, r.Case(), kindRank(r), r.Record, who}
 }
 
 // each reads every resource of a type that stands.
@@ -290,8 +290,6 @@ func computed(x *res) bool {
 	}
 	return x.typ == "Observation" && x.get("device") != nil
 }
-
-func caseOf(r *record.Record) string { return r.Case() }
 
 func kindRank(r *record.Record) string {
 	if r.Kind == "surgery" {
