@@ -202,7 +202,7 @@ func bound(k, n int) float64 {
 // The bound of the rule of three: nothing wrong in 100 leaves up to 3 %.
 func TestBound(t *testing.T) {
 	assert.InDelta(t, 1-math.Pow(0.05, 1.0/100), bound(0, 100), 1e-9)
-	assert.InDelta(t, 0.0466, bound(1, 100), 0.0005) // from memory
+	assert.InDelta(t, 0.0466, bound(1, 100), 0.0005)                  // from memory
 	assert.InDelta(t, 1-math.Pow(0.05, 1.0/311), bound(0, 311), 1e-9) // corpora 9 to 11
 }
 
@@ -250,7 +250,8 @@ func FuzzRead(f *testing.F) {
 // 856 phrases, no wrong one of 311 toes (up to 1.0 %). The grammar has been mended by
 // corpus 11 since. The labels of
 // amounts of an anaesthetic that is not named follow them in the corpora before: what is
-// said is labelled, and the agent is not; so does the border that a note of corpus 2 names.
+// said is labelled, and the agent is not; so does the border that a note of corpus 2 names,
+// and, of corpora 3 and 4, a discharge after missed visits of which no reason is said.
 // No corpus may have a wrong toe; the floors hold what is reached.
 func TestCorpus(t *testing.T) {
 	for _, f := range []floor{
@@ -264,7 +265,7 @@ func TestCorpus(t *testing.T) {
 		{"corpus-8.tsv", 0.97, 0.99, 0.99, 0.99},
 		{"corpus-9.tsv", 0.97, 0.99, 0.99, 0.99},
 		{"corpus-10.tsv", 0.99, 0.99, 0.98, 0.99},
-		{"corpus-11.tsv", 0.93, 0.99, 0.94, 0.98},
+		{"corpus-11.tsv", 0.96, 0.99, 0.95, 0.99},
 	} {
 		m := measure(t, f.name)
 		m.log(t, f.name)
