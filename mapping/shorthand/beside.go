@@ -24,7 +24,7 @@ pincered plantar plate pointed polydactyly pressing proc procedure prox proximal
 recurrent redo region respectively rest retronychia rounded rubbing scarred sepsis severe shape shaped sharp short site sites skin
 sl slight slightly small spicula spicule spike spiked splinter split splits spur subacute subungual surgical sweaty symptomatic
 symptoms thick thickened thickening tip to too trauma traumatic trumpet tumour turned ulcer under ung ungual unguis upper verruca
-very wall wart wide width with work wound
+very wall wart wide width with work wound involved involving
 
 accessory strip strips mm cm thirds quarter half breadth percent percentage share portion segment section fraction visible measures measuring measured
 flaring crumbling brittle yellow yellowed brown black white green grey opaque ridged ridge ridges pitted pitting lamellar layered splitting cracked

@@ -202,7 +202,8 @@ func bound(k, n int) float64 {
 // The bound of the rule of three: nothing wrong in 100 leaves up to 3 %.
 func TestBound(t *testing.T) {
 	assert.InDelta(t, 1-math.Pow(0.05, 1.0/100), bound(0, 100), 1e-9)
-	assert.InDelta(t, 0.0466, bound(1, 100), 0.0005) // from memory
+	assert.InDelta(t, 0.0466, bound(1, 100), 0.0005)                  // from memory
+	assert.InDelta(t, 1-math.Pow(0.05, 1.0/311), bound(0, 311), 1e-9) // corpora 9 to 11
 }
 
 func FuzzRead(f *testing.F) {
@@ -223,7 +224,7 @@ func FuzzRead(f *testing.F) {
 	})
 }
 
-// Ten corpora of phrases of invented clinics, written and labelled by who had not
+// Eleven corpora of phrases of invented clinics, written and labelled by who had not
 // seen the grammar. What they taught is in it now: read blind, before anything was
 // mended by it, corpus 4 gave recall 82.1 % and precision 94.8 % for toe, side and
 // border, 89.3 % and 96.3 % for the rest, 21 of 261 in the worksheet, no wrong toe;
@@ -243,9 +244,14 @@ func FuzzRead(f *testing.F) {
 // no wrong one of 99 toes (up to 3.0 %); corpus 10 gave 91.9 % and 100 %, 89.2 % and 98.7 %,
 // 25 of 234 (10.7 %), and no wrong one of 104 toes (up to 2.8 %). Of both were left out,
 // before they were read, the phrases that name brands of products, which the
-// vocabulary does not hold: those of one country mean other things in the next. The grammar has been mended by both since. The labels of
+// vocabulary does not hold: those of one country mean other things in the next. The grammar has been mended by both since.
+// Blind by that grammar, corpus 11 gave 93.7 % and 100 %, 94.8 % and 98.1 %, 16 of 263, and
+// no wrong one of 108 toes (up to 2.7 %). Corpora 9, 10 and 11 together, each read blind:
+// 856 phrases, no wrong one of 311 toes (up to 1.0 %). The grammar has been mended by
+// corpus 11 since. The labels of
 // amounts of an anaesthetic that is not named follow them in the corpora before: what is
-// said is labelled, and the agent is not; so does the border that a note of corpus 2 names.
+// said is labelled, and the agent is not; so does the border that a note of corpus 2 names,
+// and, of corpora 3 and 4, a discharge after missed visits of which no reason is said.
 // No corpus may have a wrong toe; the floors hold what is reached.
 func TestCorpus(t *testing.T) {
 	for _, f := range []floor{
@@ -259,6 +265,7 @@ func TestCorpus(t *testing.T) {
 		{"corpus-8.tsv", 0.97, 0.99, 0.99, 0.99},
 		{"corpus-9.tsv", 0.97, 0.99, 0.99, 0.99},
 		{"corpus-10.tsv", 0.99, 0.99, 0.98, 0.99},
+		{"corpus-11.tsv", 0.96, 0.99, 0.95, 0.99},
 	} {
 		m := measure(t, f.name)
 		m.log(t, f.name)

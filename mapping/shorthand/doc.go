@@ -66,7 +66,8 @@
 // the toe beside it that has a border too, and a digit its side: "R hallux lat, L med".
 // The border nearest to another toe, or away from it, is told by the digits. The names of
 // the fields of a form (foot: L; digit: 1; border: lat) are no words of a toe. R1L is a
-// lateral border. A hyphen between two toes,
+// lateral border. A list to pick from is read over its signs (Right foot > 1st digit > lateral),
+// one of boxes by those that are ticked. A hyphen between two toes,
 // and a consent for another side than the rest of the text, make them ambiguous. Weeks,
 // months and dates (2/52, 12/3/19), 2nd episodes, L4 discs and T2 diabetics are no toes.
 //
@@ -82,6 +83,11 @@
 // halved. A column of anaesthetics that names no drug is read for its amounts. The name of a
 // field that counts stands after its number (Secs: 30). A range ("80-90 %"), and a volume of each toe where the toes are not said, are
 // ambiguous.
+//
+// A length of "each" that nobody counted, or of the first of several, is ambiguous.
+//
+// What is done, decided or found only if something else is so is ambiguous. A discharge has
+// no reason but the one that is said, or that the wound is healed: a missed visit is none.
 //
 // The vocabulary holds no brand names: those of one country mean other things in
 // the next. A deployment's own words belong into the code map of its layout.

@@ -154,6 +154,9 @@ func (r *reader) anaesthetic(d dose) {
 		*into = a.text
 		used = append(used, a.items...)
 	}
+	if slices.ContainsFunc(d.items, r.strangeUnit) {
+		doubt("anaesthetic.unit")
+	}
 	ml, wrong, from := r.given(d, as)
 	if rd.Value.ML = ml; d.half != "" {
 		rd.Value.ML = d.half
@@ -186,6 +189,17 @@ func (r *reader) anaesthetic(d dose) {
 	r.add(rd, used...)
 }
 
+// strangeUnit reports whether a number of a column of anaesthetics has a unit that says nothing
+// of the volume, or up to which it is said to be: 3 units, up to 5 mL.
+func (r *reader) strangeUnit(it *item) bool {
+	next, before := r.neighbour(it.index, 1), r.neighbour(it.index, -1)
+	if !it.number || !r.only(Anaesthetic) || next == nil {
+		return false
+	}
+	upTo := before != nil && lower(r.text.Original[before.from:before.to]) == "up to"
+	return upTo || slices.Contains([]string{"unit", "units", "dose", "doses", "shots", "squirts", "parts"}, next.text)
+}
+
 // loose reports whether a number of a column of anaesthetics may be an amount that
 // nothing says what it is.
 func (r *reader) loose(it *item) bool {
@@ -199,7 +213,7 @@ func (r *reader) loose(it *item) bool {
 		return false // a time of day
 	}
 	for k := it.index - 1; k >= 0 && k >= it.index-3; k-- {
-		if r.items[k].is(numberWord) || r.items[k].text == ":" || r.items[k].text == "@" {
+		if r.items[k].is(numberWord) || r.items[k].text == ":" && k > 0 && r.items[k-1].number || r.items[k].text == "@" {
 			return false
 		}
 	}
@@ -252,11 +266,37 @@ func (r *reader) chemical(d dose) {
 		switch {
 		case total && rd.Kind == Applications && (a.what != durations || a.joined):
 			rd.Certainty, rd.Rule = Ambiguous, "amount.total"
+		case rd.Kind == Applications && rd.Certainty != Ambiguous && r.ofOne(d, a):
+			rd.Certainty, rd.Rule = Ambiguous, "amount.of-one"
 		case several > 1 && rd.Kind == Applications:
 			rd.Certainty, rd.Rule = Ambiguous, "amount.several"
 		}
 		r.add(rd, a.items...)
 	}
+}
+
+// ofOne reports whether a length of time is of each of applications that nobody counted, or of
+// one of them alone: 4 s each; 60 s, then repeated; 2 applications, 1st 60 s, 2nd not timed.
+func (r *reader) ofOne(d dose, a amount) bool {
+	if a.what != single && !a.joined {
+		return false
+	}
+	last := a.items[len(a.items)-1].index
+	again := func(it *item) bool {
+		return it.index > last && slices.Contains([]string{"rpt", "rptd", "repeat", "repeated", "repeats", "again", "reapplied"}, it.text)
+	}
+	if a.what == single {
+		return slices.ContainsFunc(d.items, again) || last+1 < len(r.items) && slices.Contains([]string{"each", "per", "every"}, r.items[last+1].text)
+	}
+	if slices.ContainsFunc(d.items, func(it *item) bool { return slices.Contains([]string{"timed", "untimed", "unrecorded"}, it.text) }) {
+		return true
+	}
+	for _, it := range a.items { // the first number of the length
+		if before := r.neighbour(it.index, -1); it.number && before != nil && before.is(ordinal) {
+			return true
+		}
+	}
+	return false
 }
 
 // lists are the lists of small numbers that no amount took.

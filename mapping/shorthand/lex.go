@@ -231,32 +231,6 @@ func unlabelled(ts []token) []token {
 	return out
 }
 
-// unlisted drops the semicolons and bars between the fields of a list to pick from, where each
-// field is a side, a digit or a border alone, and none is named twice: LEFT;HALLUX;MEDIAL.
-func (l *lexicon) unlisted(ts []token) []token {
-	var out []token
-	seen := map[class]bool{}
-	for i := 0; i < len(ts); {
-		entries, n := l.match(ts, i)
-		of := class("")
-		for _, e := range entries {
-			if of == "" && slices.Contains([]class{side, digit, border}, e.class) {
-				of = e.class
-			}
-		}
-		if of == "" || seen[of] || len(ts[i].text) < 2 {
-			return ts
-		}
-		seen[of] = true
-		out = append(out, ts[i:i+n]...)
-		if i += n; i < len(ts) && ts[i].text != ";" && ts[i].text != "|" {
-			return ts
-		}
-		i++
-	}
-	return out
-}
-
 // withoutShares drops the share of a plate, whose numbers are no toes: 1/3 of plate.
 func withoutShares(ts []token) []token {
 	var out []token

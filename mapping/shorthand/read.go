@@ -21,7 +21,10 @@ func Read(text string, kinds ...Kind) Text { return vocabulary().read(text, kind
 
 func (l *lexicon) read(text string, kinds ...Kind) Text {
 	r := &reader{lexicon: l, kinds: kinds, text: Text{Original: text}, words: map[int]*mention{}}
-	ts := lengths(lex(text), r.matrixColumn())
+	ts := lengths(unitsOfLabels(lex(text)), r.matrixColumn())
+	if r.siteColumn() {
+		ts = l.ticked(ts)
+	}
 	if r.wants(Site) {
 		ts = unglued(l.unlisted(withoutShares(unlabelled(ts))))
 	}
@@ -51,6 +54,7 @@ func (l *lexicon) read(text string, kinds ...Kind) Text {
 	}
 	r.together()
 	r.besideUnknown()
+	r.onCondition()
 	r.settle()
 	return r.text
 }

@@ -61,7 +61,22 @@ func (r *reader) sites() {
 			r.toes(g)
 		}
 	}
+	r.bordersOpen()
 	r.vagueSites()
+}
+
+// bordersOpen doubts the toes of a column of sites that have no border, where a border is said
+// that may be theirs: Left hallux. Lateral sulcus next week.
+func (r *reader) bordersOpen() {
+	open := slices.ContainsFunc(r.text.Of(Border), func(rd Reading) bool { return rd.Certainty == Ambiguous })
+	if !r.siteColumn() || !open {
+		return
+	}
+	for i := range r.text.Readings {
+		if rd := &r.text.Readings[i]; rd.Kind == Site && rd.Value.Border == "" && rd.Certainty != Ambiguous {
+			rd.Certainty, rd.Rule, rd.Others = Ambiguous, "border.which-toe", append(rd.Others, rd.Value)
+		}
+	}
 }
 
 // vagueSites asks which toe a column of sites means that says none: RHL, same toe, toes.

@@ -228,15 +228,13 @@ func (r *reader) otherMethod() {
 	}
 }
 
-// dischargedHealed gives the reason of a discharge beside which the wound is healed, or
-// the patient did not come.
+// dischargedHealed gives the reason of a discharge beside which the wound is healed. That the
+// patient did not come is none: who missed a visit may be discharged for another reason.
 func (r *reader) dischargedHealed() {
 	healed := false
-	lost := false
-	r.each(Attendance, func(rd *Reading) { lost = lost || rd.Value.Code == "did-not-attend" })
 	r.each(Wound, func(rd *Reading) { healed = healed || rd.Value.Code == "healed" })
 	for i := range r.text.Readings { // healed, discharge
-		if rd := &r.text.Readings[i]; healed && rd.Rule == "discharge.when" && r.text.Original[rd.From:rd.To] != "" && !strings.Contains(lower(r.text.Original[rd.From:rd.To]), "when") {
+		if rd := &r.text.Readings[i]; healed && rd.Rule == "discharge.when" && r.text.Original[rd.From:rd.To] != "" && !strings.Contains(lower(r.text.Original[rd.From:rd.To]), "when") && !r.conditional(*rd) {
 			rd.Value.Code, rd.Certainty, rd.Others, rd.Rule = "healed", Certain, nil, "discharge.healed"
 		}
 	}
@@ -244,10 +242,50 @@ func (r *reader) dischargedHealed() {
 		if healed && rd.Value.Code == "" {
 			rd.Value.Code, rd.Rule = "healed", "discharge.healed"
 		}
-		if !healed && lost && rd.Value.Code == "" {
-			rd.Value.Code, rd.Rule = "lost-to-follow-up", "discharge.not-attended"
-		}
 	})
+}
+
+// conditions are the words that begin what something waits for: discharge if ok at next visit.
+var conditions = strings.Fields("if unless provided providing assuming pending until till subject depending")
+
+// onVisits are those of a visit to come, that a discharge waits for.
+var onVisits = strings.Fields("when once at next after following in from by on")
+
+// conditional reports whether a condition, or for a discharge a time to come, stands after a
+// reading in its segment.
+func (r *reader) conditional(rd Reading) bool {
+	for _, it := range r.items {
+		if it.from < rd.To || it.segment != r.segmentAt(rd.From) {
+			continue
+		}
+		later := rd.Kind == Discharge && slices.Contains(onVisits, it.text)
+		next := r.neighbour(it.index, 1)
+		timed := later && (it.text == "when" || it.text == "once" || it.text == "next" || next != nil && (next.text == "next" || next.text == "review" || calendar.MatchString(next.text)))
+		if timed || slices.Contains(conditions, it.text) {
+			return true
+		}
+	}
+	return false
+}
+
+func (r *reader) segmentAt(at int) int {
+	for _, it := range r.items {
+		if it.to > at {
+			return it.segment
+		}
+	}
+	return -1
+}
+
+// onCondition doubts what is done, decided or found only if something else is so.
+func (r *reader) onCondition() {
+	for _, k := range []Kind{Discharge, Procedure, Method, Flush, Dressing, Outcome, Finding, Diagnosis, Wound, Exudate, Regrowth} {
+		r.each(k, func(rd *Reading) {
+			if r.conditional(*rd) {
+				rd.Certainty, rd.Rule, rd.Others = Ambiguous, rd.Rule+".plan", append(rd.Others, rd.Value)
+			}
+		})
+	}
 }
 
 // samePM gives a time on the afternoon of the time off that says pm: 1:05-1:17 pm.

@@ -1,0 +1,143 @@
+package shorthand
+
+import "slices"
+
+// ofPick are the classes of the words of a list to pick a toe from, by what they say: two of
+// one are two toes, or two borders.
+var ofPick = map[class]string{side: "side", digit: "digit", ordinal: "digit", border: "border", footWord: "", toeWord: "", borderWord: "", filler: ""}
+
+// pick is what a phrase at ts[i] says in a list to pick from, and how many tokens it takes;
+// it is not ok where it says anything else.
+func (l *lexicon) pick(ts []token, i int) (of string, n int, ok bool) {
+	entries, n := l.match(ts, i)
+	for _, e := range entries {
+		if what, in := ofPick[e.class]; in && (!ok || of == "") {
+			of, ok = what, true
+		}
+	}
+	return of, n, ok
+}
+
+// unlisted drops the signs between the fields of a list to pick from, where each field is a
+// side, a digit or a border alone, and none is named twice: LEFT;HALLUX;MEDIAL, Right foot >
+// 1st digit > lateral.
+func (l *lexicon) unlisted(ts []token) []token {
+	var out []token
+	seen := map[string]bool{}
+	for i := 0; i < len(ts); {
+		of, n, ok := l.pick(ts, i)
+		if !ok || of != "" && (seen[of] || len(ts[i].text) < 2) {
+			return ts
+		}
+		seen[of] = of != "" || seen[of]
+		out = append(out, ts[i:i+n]...)
+		if i += n; i < len(ts) && slices.Contains([]string{";", "|", ">", "/"}, ts[i].text) && i+1 < len(ts) {
+			i++
+		}
+	}
+	return out
+}
+
+// box is a box to tick, with the tokens that it takes.
+type box struct {
+	at, to int
+	ticked bool
+}
+
+// boxes are the boxes of a text: [x], [ ] and signs of them.
+func boxes(ts []token) (out []box) {
+	for i, t := range ts {
+		at := func(k int, texts ...string) bool { return i+k < len(ts) && slices.Contains(texts, ts[i+k].text) }
+		switch {
+		case t.text == "☐":
+			out = append(out, box{i, i + 1, false})
+		case t.text == "☑" || t.text == "☒":
+			out = append(out, box{i, i + 1, true})
+		case t.text == "(" && at(1, ")"):
+			out = append(out, box{i, i + 2, false})
+		case t.text == "(" && at(1, "x", "✓", "✔") && at(2, ")"):
+			out = append(out, box{i, i + 3, true})
+		}
+	}
+	return out
+}
+
+// ticked leaves of a list of boxes, each before its label or each after it, the labels that
+// are ticked: [x] Left [ ] Right [x] Hallux. What is not ticked must be a side, a digit or a
+// border and no more, or the list is left as it is.
+func (l *lexicon) ticked(ts []token) []token {
+	bs := boxes(ts)
+	if len(bs) < 2 || !slices.ContainsFunc(bs, func(b box) bool { return b.ticked }) {
+		return ts
+	}
+	leads, ends := bs[0].at == 0, bs[len(bs)-1].to == len(ts)
+	if leads == ends {
+		return ts
+	}
+	var out []token
+	for i, b := range bs {
+		from, to := b.to, len(ts) // of the label
+		switch {
+		case leads && i+1 < len(bs):
+			to = bs[i+1].at
+		case ends && i == 0:
+			from, to = 0, b.at
+		case ends:
+			from, to = bs[i-1].to, b.at
+		}
+		label := ts[from:to]
+		if !l.isLabel(label) {
+			return ts
+		}
+		if b.ticked {
+			out = append(out, label...)
+		}
+	}
+	return out
+}
+
+// isLabel reports whether tokens name no more than sides, digits and borders.
+func (l *lexicon) isLabel(ts []token) bool {
+	for i := 0; i < len(ts); {
+		if slices.Contains([]string{":", ",", ";", "|", "-"}, ts[i].text) {
+			i++
+			continue
+		}
+		_, n, ok := l.pick(ts, i)
+		if !ok {
+			return false
+		}
+		i += n
+	}
+	return len(ts) > 0
+}
+
+// bracketUnits are the units that a label names in brackets before its number.
+var bracketUnits = []string{"ml", "mls", "cc", "%", "s", "sec", "secs", "seconds", "min", "mins", "minutes"}
+
+// unitsOfLabels puts a unit that a label names in brackets after its number: Vol (ml): 3.5.
+func unitsOfLabels(ts []token) []token {
+	var out []token
+	for i := 0; i < len(ts); i++ {
+		k := i + 3
+		if k >= len(ts) || ts[i].text != "(" || !slices.Contains(bracketUnits, ts[i+1].text) || ts[i+2].text != ")" {
+			out = append(out, ts[i])
+			continue
+		}
+		if (ts[k].text == ":" || ts[k].text == "=") && k+1 < len(ts) {
+			k++
+		}
+		if !ts[k].number {
+			out = append(out, ts[i])
+			continue
+		}
+		out = append(out, ts[k])
+		if k+1 == len(ts) || !slices.Contains(bracketUnits, ts[k+1].text) {
+			unit := ts[i+1]
+			unit.glued = false
+			out = append(out, unit)
+		}
+		i = k
+	}
+	return out
+}
