@@ -229,7 +229,7 @@ var seenChecks = []check{
 					}
 				}
 			}
-			if !t.valid(x) {
+			if !t.validOutcomes(x) {
 				return "has an OperationOutcome that is not valid"
 			}
 			return ""

@@ -17,6 +17,7 @@ import (
 // invalid, with the place, and whether a profile that it claims says so.
 type judged struct {
 	keys    []string
+	outcome bool     // it is an OperationOutcome
 	claimed bool     // a profile, by what is not only a part of a resource
 	profile []string // what does not hold of profiles that it claims
 }
@@ -83,7 +84,8 @@ func (s *session) judge(body []byte) judged {
 	if j, known := judgements.Load(key); known {
 		return j.(judged)
 	}
-	var j judged
+	tree := parse(body)
+	j := judged{outcome: text(tree, "resourceType") == "OperationOutcome"}
 	if s.validator == nil {
 		return j
 	}
@@ -97,7 +99,7 @@ func (s *session) judge(body []byte) judged {
 		}
 		j.keys = append(j.keys, i.Key+" at "+i.Location)
 	}
-	if tree := parse(body); subsetted(tree) {
+	if subsetted(tree) {
 		j.profile = nil // a part, which says so, lacks what its profile asks for
 	} else {
 		j.claimed = len(list(tree, "meta", "profile")) > 0
@@ -117,9 +119,9 @@ func (s *session) judged(x *exchange) []judged {
 	return x.verdicts
 }
 
-// valid reports an answer in whose resources nothing is wrong.
-func (s *session) valid(x *exchange) bool {
-	return !slices.ContainsFunc(s.judged(x), func(j judged) bool { return len(j.keys) > 0 })
+// validOutcomes reports an answer in whose OperationOutcomes nothing is wrong.
+func (s *session) validOutcomes(x *exchange) bool {
+	return !slices.ContainsFunc(s.judged(x), func(j judged) bool { return j.outcome && len(j.keys) > 0 })
 }
 
 // answers goes over every answer of the run that a rule is about: those that break

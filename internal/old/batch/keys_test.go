@@ -111,7 +111,7 @@ func TestWhatARunIsToldWronglyIsSaid(t *testing.T) {
 	require.NoError(t, s.WriteText(&text))
 	assert.Equal(t, 1, s.Absent)
 	assert.Regexp(t, "Identifiers that no row has +1 ", text.String())
-	assert.Contains(t, string(must(os.ReadFile(filepath.Join(o.Out, "rejects.tsv")))(t)), "ops.csv\t2\tskipped\texcluded\n")
+	assert.Contains(t, string(must(os.ReadFile(filepath.Join(o.Out, "rejects.tsv")))(t)), "ops.csv\t2\tskipped\texcluded: its patient is in the --exclude file\n")
 	assert.NoFileExists(t, filepath.Join(o.Out, "rejects-ops.csv"), "a patient who is left out would come back with the mended rows")
 }
 
