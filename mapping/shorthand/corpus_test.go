@@ -224,7 +224,7 @@ func FuzzRead(f *testing.F) {
 	})
 }
 
-// Eleven corpora of phrases of invented clinics, written and labelled by who had not
+// Twelve corpora of phrases of invented clinics, written and labelled by who had not
 // seen the grammar. What they taught is in it now: read blind, before anything was
 // mended by it, corpus 4 gave recall 82.1 % and precision 94.8 % for toe, side and
 // border, 89.3 % and 96.3 % for the rest, 21 of 261 in the worksheet, no wrong toe;
@@ -242,13 +242,18 @@ func FuzzRead(f *testing.F) {
 // since, and asks about what stands beside a word that it does not know in every column.
 // Blind by that grammar, corpus 9 gave 97.5 % and 100 %, 95.2 % and 100 %, 14 of 238, and
 // no wrong one of 99 toes (up to 3.0 %); corpus 10 gave 91.9 % and 100 %, 89.2 % and 98.7 %,
-// 25 of 234 (10.7 %), and no wrong one of 104 toes (up to 2.8 %). Of both were left out,
-// before they were read, the phrases that name brands of products, which the
-// vocabulary does not hold: those of one country mean other things in the next. The grammar has been mended by both since.
+// 25 of 234 (10.7 %), and no wrong one of 104 toes (up to 2.8 %). Of both are left out the
+// phrases that name brands of products, which the vocabulary does not hold: with them,
+// corpus 9 gave 97.5 % and 100 %, 85.9 % and 100 %, 29 of 268, none wrong of 101 toes, and corpus 10
+// 90.7 % and 99.2 %, 79.6 % and 98.9 %, 40 of 267, none of 109. The grammar has been mended by both since.
 // Blind by that grammar, corpus 11 gave 93.7 % and 100 %, 94.8 % and 98.1 %, 16 of 263, and
 // no wrong one of 108 toes (up to 2.7 %). Corpora 9, 10 and 11 together, each read blind:
 // 856 phrases, no wrong one of 311 toes (up to 1.0 %). The grammar has been mended by
-// corpus 11 since. The labels of
+// corpus 11 since.
+// Blind by that grammar, corpus 12 gave 93.5 % and 99.1 %, 95.7 % and 97.5 %, 11 of 267, and
+// no wrong one of 102 toes (up to 2.9 %). Of it only this has been learned: what a column
+// of the matrix says beside its own contrary is a doubt.
+// The labels of
 // amounts of an anaesthetic that is not named follow them in the corpora before: what is
 // said is labelled, and the agent is not; so does the border that a note of corpus 2 names,
 // and, of corpora 3 and 4, a discharge after missed visits of which no reason is said.
@@ -266,6 +271,7 @@ func TestCorpus(t *testing.T) {
 		{"corpus-9.tsv", 0.97, 0.99, 0.99, 0.99},
 		{"corpus-10.tsv", 0.99, 0.99, 0.98, 0.99},
 		{"corpus-11.tsv", 0.96, 0.99, 0.95, 0.99},
+		{"corpus-12.tsv", 0.93, 0.99, 0.95, 0.97},
 	} {
 		m := measure(t, f.name)
 		m.log(t, f.name)

@@ -2,6 +2,7 @@ package shorthand
 
 import (
 	"slices"
+	"strings"
 )
 
 // settle drops what was read twice, makes two answers to one question ambiguous, and
@@ -26,6 +27,7 @@ func (r *reader) settle() {
 	out = slices.DeleteFunc(out, func(rd Reading) bool { return saidWithBorder(rd, out) })
 	out = slices.DeleteFunc(out, func(rd Reading) bool { return saidByName(rd, out) })
 	r.text.Readings = r.contradictions(out)
+	r.ofTheMatrix()
 	for _, it := range r.items {
 		if it.unread() {
 			r.text.Unread = append(r.text.Unread, Span{it.from, it.to})
@@ -78,6 +80,27 @@ func (r *reader) contradictions(rs []Reading) []Reading {
 		}
 	}
 	return rs
+}
+
+// ofTheMatrix makes doubts of what a column of the matrix says beside its own contrary: of
+// applications beside a range of them, which may be the same, and of a chemical where the
+// text says that none was used.
+func (r *reader) ofTheMatrix() {
+	if !r.matrixColumn() {
+		return
+	}
+	none := slices.ContainsFunc(r.text.Readings, func(rd Reading) bool {
+		return rd.Kind == Method && rd.Certainty != Ambiguous && rd.Value.Code == "none"
+	})
+	doubt := slices.ContainsFunc(r.text.Readings, func(rd Reading) bool {
+		return rd.Kind == Applications && rd.Certainty == Ambiguous && strings.HasPrefix(rd.Rule, "amount.range")
+	})
+	for i := range r.text.Readings {
+		rd := &r.text.Readings[i]
+		if rd.Certainty != Ambiguous && (none && rd.Kind == Chemical || doubt && rd.Kind == Applications) {
+			rd.Certainty, rd.Others, rd.Rule = Ambiguous, []Value{rd.Value}, rd.Rule+".two-answers"
+		}
+	}
 }
 
 // bothTimed reports whether the minutes of a column are those of both sides: 12 min R, 9
