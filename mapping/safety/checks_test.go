@@ -44,7 +44,7 @@ func TestChecksOfTheClinicalFacts(t *testing.T) {
 // are raised by silence are notes there, and all others keep their level.
 func TestWhatOldDataDoesNotSayIsANote(t *testing.T) {
 	silence := []string{
-		safety.ReleaseMissing, safety.SignOutIncomplete, safety.TourniquetUnknownTime, safety.TourniquetColour, safety.DoseNotComputable,
+		safety.ReleaseMissing, safety.SignOutIncomplete, safety.TourniquetUnknownTime, safety.TourniquetColour,
 		safety.RepeatTimeNotKnown, safety.SiteCheckMissing, safety.ConsentGiverMissing,
 	}
 	seen := map[string]bool{}

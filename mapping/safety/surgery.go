@@ -81,7 +81,7 @@ func Surgery(in SurgeryInput) Result {
 
 // ofSilence are the codes of flags that are raised by what a record does not say.
 var ofSilence = []string{
-	ReleaseMissing, SignOutIncomplete, TourniquetUnknownTime, TourniquetColour, DoseNotComputable, RepeatTimeNotKnown,
+	ReleaseMissing, SignOutIncomplete, TourniquetUnknownTime, TourniquetColour, RepeatTimeNotKnown,
 	SiteCheckMissing, ConsentGiverMissing,
 }
 
