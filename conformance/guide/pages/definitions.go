@@ -358,6 +358,7 @@ type duration struct {
 	Unit  string
 }
 
+// String is the duration with its unit.
 func (d duration) String() string { return d.Value.String() + " " + d.Unit }
 
 // intervals are extensions that say windows.

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/old/batch"
 	"nailbridge/internal/old/layout"
 )
 
@@ -153,16 +154,23 @@ func only(t *testing.T, dir, typ string) map[string]any {
 	return all[0]
 }
 
-// A number, a date and a member of staff that cannot be read as what their columns say are
-// no value, and stay in the words of the visit: nothing that was written is lost.
-func TestWhatCannotBeReadStaysInTheNote(t *testing.T) {
+// oneRow converts one row of the shipped surgeries, which is published.
+func oneRow(t *testing.T, row string) (batch.Options, batch.Summary) {
+	t.Helper()
 	text, err := os.ReadFile(filepath.Join(shipped, "surgeries.csv"))
 	require.NoError(t, err)
 	head, _, _ := strings.Cut(string(text), "\n")
 	o := options(t, filepath.Join(t.TempDir(), "surgeries.csv"), filepath.Join(shipped, "surgeries.layout.json"))
-	require.NoError(t, os.WriteFile(o.Files[0], []byte(head+"\n000101;004711;Ashgrove;Tilda;14/03/71;03/06/2014;10:05;zz;R;hallux;lat;PNA;;;;;heavy;\n"), 0o600))
+	require.NoError(t, os.WriteFile(o.Files[0], []byte(head+"\n"+row+"\n"), 0o600))
 	s := run(t, o)
-	assert.Equal(t, map[string]int{"provenance": 1}, s.Outcomes)
+	require.Equal(t, map[string]int{"provenance": 1}, s.Outcomes)
+	return o, s
+}
+
+// A number, a date and a member of staff that cannot be read as what their columns say are
+// no value, and stay in the words of the visit: nothing that was written is lost.
+func TestWhatCannotBeReadStaysInTheNote(t *testing.T) {
+	o, s := oneRow(t, "000101;004711;Ashgrove;Tilda;14/03/71;03/06/2014;10:05;zz;R;hallux;lat;PNA;;;;;heavy;")
 	assert.Equal(t, map[string]int{"not-a-number": 1, "not-in-crosswalk": 1}, s.Reasons)
 	notes, err := os.ReadFile(filepath.Join(o.Out, "Observation.ndjson"))
 	require.NoError(t, err)
@@ -177,13 +185,7 @@ func TestWhatCannotBeReadStaysInTheNote(t *testing.T) {
 // The amounts of an anaesthetic that is not named make no injection: a MedicationAdministration
 // has a medication (R4, medication[x] 1..1). They stay in the words of the visit.
 func TestAmountsOfAnUnnamedAnaesthetic(t *testing.T) {
-	text, err := os.ReadFile(filepath.Join(shipped, "surgeries.csv"))
-	require.NoError(t, err)
-	head, _, _ := strings.Cut(string(text), "\n")
-	o := options(t, filepath.Join(t.TempDir(), "surgeries.csv"), filepath.Join(shipped, "surgeries.layout.json"))
-	require.NoError(t, os.WriteFile(o.Files[0], []byte(head+"\n000101;004711;Ashgrove;Tilda;14/03/71;03/06/2014;10:05;;R;hallux;lat;PNA;LA 3ml plain;;;;;\n"), 0o600))
-	s := run(t, o)
-	assert.Equal(t, map[string]int{"provenance": 1}, s.Outcomes)
+	o, s := oneRow(t, "000101;004711;Ashgrove;Tilda;14/03/71;03/06/2014;10:05;;R;hallux;lat;PNA;LA 3ml plain;;;;;")
 	assert.Equal(t, map[string]int{"no-place": 1}, s.Reasons)
 	notes, err := os.ReadFile(filepath.Join(o.Out, "Observation.ndjson"))
 	require.NoError(t, err)
