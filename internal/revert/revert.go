@@ -3,7 +3,8 @@
 // mapping/back read the resources of one patient after another. What it holds at once
 // are those of one patient, the clinic's staff, and what joins patients to one another.
 //
-// The working files hold what was read, patients' data with it, until Close.
+// The working files hold what was read, patients' data with it, until Close. Where the
+// system allows it they have no name, and are gone with the process.
 package revert
 
 import (

@@ -71,6 +71,9 @@ func openShelf(dir string) (s *shelf, err error) {
 	if err != nil {
 		return s, errors.Join(err, s.close())
 	}
+	// What has no name is gone with the process, also when it is killed. Where an open
+	// file keeps its name, close removes it.
+	_ = os.RemoveAll(s.dir)
 	return s, nil
 }
 
