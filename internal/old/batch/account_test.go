@@ -63,6 +63,7 @@ E1,00199,1,2014-05-01,,L hallux med
 	"seen.csv": `id,op,patient,day,words
 v1,A1,00101,2014-06-01,healed
 v2,Z9,00101,2014-06-02,healed
+v3,A1,00103,2014-06-03,healed
 `,
 	"other.csv": `op,patient,day,toe
 H1,00106,2014-05-01,L hallux med
@@ -72,7 +73,7 @@ H1,00106,2014-05-01,L hallux med
 var endsWanted = map[string]string{
 	"ops.csv:2": "provenance", "ops.csv:3": "unchanged", "ops.csv:4": "conflict", "ops.csv:5": "provenance", "ops.csv:6": "superseded", "ops.csv:7": "provenance",
 	"ops.csv:8": "not-shared", "ops.csv:9": "worksheet", "ops.csv:10": "rejected", "ops.csv:11": "skipped", "ops.csv:12": "skipped",
-	"seen.csv:2": "provenance", "seen.csv:3": "waiting", "other.csv:2": "held",
+	"seen.csv:2": "provenance", "seen.csv:3": "waiting", "seen.csv:4": "waiting", "other.csv:2": "held",
 }
 
 func endsOptions(t *testing.T) batch.Options {
@@ -171,14 +172,18 @@ func TestEachEndIsReachedAndCountedFromTheFiles(t *testing.T) {
 	assert.Contains(t, string(rejects), "total: a line of totals")
 	assert.Contains(t, string(rejects), "excluded: its patient is in the --exclude file")
 
-	// A held row says why, and the summary counts it by each reason.
+	// A row that is held or waits says why, and the summary counts it by each reason.
+	why := map[string]string{}
 	for _, f := range table(t, filepath.Join(o.Out, "ends.tsv"), '\t') {
-		assert.Equal(t, f[2] == "held", f[4] != "", "%v", f)
-		if f[2] == "held" {
+		assert.Equal(t, f[2] == "held" || f[2] == "waiting", f[4] != "", "%v", f)
+		if f[4] != "" {
 			code, _, _ := strings.Cut(f[4], ": ")
 			assert.Equal(t, 1, s.Reasons[code], f[4])
+			why[f[0]+":"+f[1]] = code
 		}
 	}
+	assert.Equal(t, "surgery-not-there", why["seen.csv:3"])
+	assert.Equal(t, "surgery-of-another", why["seen.csv:4"])
 }
 
 // At a door that takes records in, each row ends where the door says; its rows are all
@@ -215,7 +220,7 @@ func TestSinceAndLimit(t *testing.T) {
 	s := run(t, o)
 	ends := counted(t, o.Out)
 	assert.Equal(t, map[string]string{"ops.csv:2": "skipped", "ops.csv:3": "skipped", "ops.csv:4": "conflict", "ops.csv:5": "provenance", "ops.csv:6": "provenance",
-		"other.csv:2": "skipped", "seen.csv:2": "waiting", "seen.csv:3": "waiting"}, ends)
+		"other.csv:2": "skipped", "seen.csv:2": "waiting", "seen.csv:3": "waiting", "seen.csv:4": "waiting"}, ends)
 	assert.Equal(t, totals(ends), s.Outcomes)
 	assert.Equal(t, 3, s.Reasons["before-since"])
 }

@@ -15,7 +15,7 @@ import (
 // call again with the same records.
 type Deliver func(ctx context.Context, records []Record) ([]End, error)
 
-// End is where a row ended that made a record, and of one that is held or refused why.
+// End is where a row ended that made a record, and of one that is held, refused or waits why.
 type End struct {
 	Outcome Outcome
 	Reasons []Reason

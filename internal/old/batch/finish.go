@@ -42,6 +42,9 @@ func (o Options) finish(s *spool) (Summary, error) {
 		return Summary{}, err
 	}
 	sum := Summary{Outcomes: map[string]int{}, Reasons: map[string]int{}, Years: map[string]int{}, Agents: map[string]int{}, Misses: map[string]int{}, Patients: f.patients}
+	if err := s.whyWaiting(); err != nil {
+		return sum, err
+	}
 	w, err := newLists(o)
 	if err != nil {
 		return sum, err

@@ -32,7 +32,7 @@ type rowState struct {
 	Body, Raw     []byte
 	Detail        []byte // findings and questions, JSON
 	Sites         []byte
-	Why           []Reason // of one that is held or refused
+	Why           []Reason // of one that is held, refused or waits
 }
 
 // spool is the working file.

@@ -1,0 +1,20 @@
+package batch
+
+// Why a review or contact waits for its surgery.
+var (
+	noSurgery       = Reason{"surgery-not-there", "no row of this run made a record of the surgery that it names"}
+	anothersSurgery = Reason{"surgery-of-another", "the surgery that it names is of another patient: see which of the two rows names the wrong one"}
+)
+
+// whyWaiting keeps a reason with each row that waits, as far as the rows of the run tell it.
+func (s *spool) whyWaiting() error {
+	_, err := s.db.Exec(`WITH waits AS (
+	SELECT input, number, clinic, patient, coalesce(json_extract(body, '$.review.surgery'), json_extract(body, '$.contact.surgery')) AS surgery
+	FROM row WHERE state = ? AND outcome = ?)
+INSERT OR IGNORE INTO why (input, number, reasons)
+SELECT w.input, w.number, CASE WHEN r.record IS NULL THEN ? ELSE ? END
+FROM waits w LEFT JOIN row r ON r.record = w.surgery AND r.sites IS NOT NULL
+WHERE r.record IS NULL OR (r.clinic, r.patient) <> (w.clinic, w.patient)`,
+		converted, waiting, jsonOf([]Reason{noSurgery}), jsonOf([]Reason{anothersSurgery}))
+	return err
+}
