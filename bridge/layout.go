@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"strings"
 
 	"nailbridge/internal/old/draft"
 	"nailbridge/mapping/record"
@@ -23,6 +24,9 @@ func (c layoutCommand) Run(e *env) error {
 	}
 	columns, unsure := 0, 0
 	for _, t := range l.All() {
+		if t.Note.Unsure != "" {
+			fmt.Fprintf(e.stderr, "%s: a run stops while the layout says so\n", strings.TrimSpace(t.Note.Sheet+" "+t.Note.Unsure))
+		}
 		for _, col := range t.Schema.Columns {
 			columns++
 			if col.Note.Unsure != "" {

@@ -2,7 +2,6 @@ package batch
 
 import (
 	"errors"
-	"io"
 	"path/filepath"
 	"strings"
 
@@ -90,7 +89,7 @@ func open(from source, t layout.Table) (rows table.Rows, header []string, raw []
 	if kind, _ := table.Kind(path); kind == "json" {
 		return rows, nil, nil, nil
 	}
-	header, raw, err = skipHeader(rows, t.Dialect)
+	header, raw, err = table.Header(rows, t.Dialect.Skipped(), t.Dialect.HeaderRows())
 	if err != nil {
 		return nil, nil, nil, errors.Join(err, rows.Close())
 	}
@@ -102,41 +101,6 @@ func first(s string) rune {
 		return r
 	}
 	return 0
-}
-
-// skipHeader reads the rows of the header and joins their words; a word of a merged
-// cell above counts for every column below it that has none of its own above.
-func skipHeader(rows table.Rows, d *layout.Dialect) (header []string, raw []byte, err error) {
-	skip := 0
-	if d != nil {
-		skip = d.SkipRows
-	}
-	above := ""
-	for n := range skip + d.HeaderRows() {
-		r, err := rows.Next()
-		if errors.Is(err, io.EOF) {
-			return nil, nil, errors.New("the file ends within its header")
-		}
-		if err != nil {
-			return nil, nil, err
-		}
-		raw = append(raw, r.Raw...)
-		if n < skip {
-			continue
-		}
-		last := n == skip+d.HeaderRows()-1
-		for i, cell := range r.Cells {
-			if i == len(header) {
-				header = append(header, "")
-			}
-			word := strings.TrimSpace(cell)
-			if word != "" || last {
-				above = word
-			}
-			header[i] = strings.TrimSpace(header[i] + " " + above)
-		}
-	}
-	return header, raw, nil
 }
 
 func readHeader(from source, t layout.Table) (header []string, raw []byte, err error) {

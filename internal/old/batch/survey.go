@@ -23,6 +23,9 @@ func survey(ctx context.Context, inputs []input) error {
 
 func (in input) survey(ctx context.Context) []error {
 	var errs []error
+	if why := in.table.Note.Unsure; why != "" {
+		errs = append(errs, fmt.Errorf("%s: the layout is unsure of the table: %s", in.name, why))
+	}
 	for _, c := range in.table.Schema.Columns {
 		if c.Note.Unsure != "" {
 			errs = append(errs, fmt.Errorf("%s: column %s: the layout is unsure: %s", in.name, c.Name, c.Note.Unsure))

@@ -94,6 +94,9 @@ func (d *drafter) draft() error {
 		}
 		d.table.Note.Rows = format.Pointer
 	}
+	if err := d.top(format); err != nil {
+		return err
+	}
 	if err := d.look(format); err != nil {
 		return err
 	}
@@ -157,6 +160,7 @@ type drafter struct {
 	kind   record.Code
 	table  layout.Table
 	header []string
+	lowest []string   // of a header of several rows, its last
 	values [][]string // by column, not empty
 	names  map[string]bool
 }
@@ -182,28 +186,50 @@ func (d *drafter) dialect() (table.Format, error) {
 	return f, nil
 }
 
-// width is how many cells each of the first rows has under a format; 0 where they
-// differ by much.
+// width is how many cells most of the first rows have under a format that have more than
+// one, as titles above a header have not; 0 where they differ by much.
 func (d *drafter) width(f table.Format) int {
+	rows, err := d.first(f)
+	if err != nil {
+		return 0
+	}
+	with, parted := map[int]int{}, 0
+	for _, r := range rows {
+		if len(r) > 1 {
+			with[len(r)]++
+			parted++
+		}
+	}
+	best := 0
+	for width, n := range with {
+		if n*2 >= parted && width > best {
+			best = width
+		}
+	}
+	return best
+}
+
+// firstRows is how many rows of a file are looked at for how it is written.
+const firstRows = 21
+
+// first are the cells of the first rows.
+func (d *drafter) first(f table.Format) (out [][]string, err error) {
 	rows, err := table.Open(d.path, f)
 	if err != nil {
-		return 0
+		return nil, err
 	}
 	defer rows.Close()
-	first, err := rows.Next()
-	if err != nil {
-		return 0
-	}
-	for range 20 {
+	for range firstRows {
 		r, err := rows.Next()
-		if err != nil {
+		if errors.Is(err, io.EOF) {
 			break
 		}
-		if len(r.Cells) > len(first.Cells) {
-			return 0
+		if err != nil {
+			return nil, err
 		}
+		out = append(out, r.Cells)
 	}
-	return len(first.Cells)
+	return out, nil
 }
 
 func (d *drafter) readable(f table.Format) bool {
@@ -231,8 +257,15 @@ func (d *drafter) look(f table.Format) error {
 		return err
 	}
 	defer rows.Close()
+	if d.what != "json" {
+		di := d.table.Dialect
+		if d.header, _, err = table.Header(rows, di.Skipped(), di.HeaderRows()); err != nil {
+			return err
+		}
+		d.values = make([][]string, len(d.header))
+	}
 	at := map[string]int{}
-	for n := range sample {
+	for range sample {
 		r, err := rows.Next()
 		if errors.Is(err, io.EOF) {
 			break
@@ -249,8 +282,6 @@ func (d *drafter) look(f table.Format) error {
 				}
 				d.see(at[name], r.Cells[i])
 			}
-		case n == 0:
-			d.header, d.values = r.Cells, make([][]string, len(r.Cells))
 		default:
 			for i, cell := range r.Cells {
 				d.see(i, cell)
@@ -278,6 +309,16 @@ func meaningOf(title string) (meaning, bool) {
 	return m, ok
 }
 
+// means is what the title of a column means; of a header of several rows also what the
+// words of its last row do.
+func (d *drafter) means(i int) (meaning, bool) {
+	m, known := meaningOf(d.header[i])
+	if !known && i < len(d.lowest) {
+		m, known = meaningOf(d.lowest[i])
+	}
+	return m, known
+}
+
 // kindOf takes a file with visits for reviews where no column tells of an operation.
 func (d *drafter) kindOf() {
 	d.table.Note.Kind = d.kind
@@ -285,8 +326,8 @@ func (d *drafter) kindOf() {
 		return
 	}
 	d.table.Note.Kind = "review"
-	for _, h := range d.header {
-		m, ok := meaningOf(h)
+	for i := range d.header {
+		m, ok := d.means(i)
 		if ok && (slices.Contains(m.read, shorthand.Procedure) || slices.Contains(m.read, shorthand.Anaesthetic) || strings.HasPrefix(m.path, "/surgery/")) {
 			d.table.Note.Kind = "surgery"
 		}
@@ -310,7 +351,7 @@ func (d *drafter) columns() {
 
 func (d *drafter) column(i int, title string, taken map[string]bool) layout.Column {
 	c := layout.Column{Titles: layout.Strings{title}, Name: d.name(title)}
-	m, known := meaningOf(title)
+	m, known := d.means(i)
 	d.place(&c, m, known, taken)
 	d.datatype(&c, d.values[i])
 	return c

@@ -2,6 +2,7 @@ package draft_test
 
 import (
 	"encoding/json"
+	"os"
 	"path/filepath"
 	"testing"
 
@@ -41,6 +42,43 @@ func TestDraftsOfTheShippedExports(t *testing.T) {
 				assert.True(t, known, column)
 				assert.Equal(t, path, got, column)
 			}
+			b, err := json.Marshal(l)
+			require.NoError(t, err)
+			_, err = layout.Read(b)
+			assert.NoError(t, err)
+		})
+	}
+}
+
+// Rows before the header, such as the clinic's name, are no header (metadata vocabulary 5.9:
+// skipRows, headerRowCount): the draft goes past them and says that it is unsure.
+func TestRowsBeforeTheHeader(t *testing.T) {
+	header := "Op no;Pat no;Op date;Site;Operation\n"
+	rows := "1;11;3/6/2014;R hallux lat;PNA\n2;12;17/6/2014;L hallux med;PNA, 2% lignocaine 1,5ml\n"
+	for name, c := range map[string]struct {
+		text         string
+		skip, header int
+		first        string
+	}{
+		"none":                  {header + rows, 0, 1, "Op no"},
+		"a title":               {"Nail surgery register 2009-2011\n" + header + rows, 1, 1, "Op no"},
+		"titles, an empty line": {"Invented Foot Rooms, register\nprinted 12/1/2019;;;;\n\n" + header + rows, 3, 1, "Op no"},
+		"merged, twice a word":  {"Register\n;Patient;;Toe;\nNo;No;Op date;Site;Operation\n" + rows, 1, 2, "No"},
+		"merged, word above":    {";;;Toe;Operation\nOp no;Pat no;Op date;Site;\n" + rows, 0, 2, "Op no"},
+		"unknown words":         {"Register\nq;r;s;t;u\n" + rows, 1, 1, "q"},
+		"no header at all":      {rows, 0, 1, "1"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			path := filepath.Join(t.TempDir(), "register.csv")
+			require.NoError(t, os.WriteFile(path, []byte(c.text), 0o600))
+			l, err := draft.File(path, "surgery", "brindlemere", "Europe/London")
+			require.NoError(t, err)
+			assert.Equal(t, ";", l.Dialect.Delimiter)
+			assert.Equal(t, c.skip, l.Dialect.SkipRows)
+			assert.Equal(t, c.header, l.Dialect.HeaderRows())
+			require.Len(t, l.Schema.Columns, 5)
+			assert.Equal(t, c.first, l.Schema.Columns[0].Titles[0])
+			assert.Equal(t, c.skip > 0 || c.header > 1, l.Note.Unsure != "", l.Note.Unsure)
 			b, err := json.Marshal(l)
 			require.NoError(t, err)
 			_, err = layout.Read(b)

@@ -76,6 +76,14 @@ func (d *Dialect) HeaderRows() int {
 	return *d.HeaderRowCount
 }
 
+// Skipped is how many rows stand before the header.
+func (d *Dialect) Skipped() int {
+	if d == nil {
+		return 0
+	}
+	return d.SkipRows
+}
+
 // Schemata are the columns of a table and their keys.
 type Schemata struct {
 	Columns []Column `json:"columns"`
@@ -135,6 +143,8 @@ type TableNote struct {
 	SerialDates int `json:"serialDates,omitempty"`
 	// Version is the layout's own, named in Provenance.
 	Version string `json:"version,omitempty"`
+	// Unsure says what of the table, its columns aside, a drafted layout is unsure of.
+	Unsure string `json:"unsure,omitempty"`
 }
 
 // Crosswalk is a CSV file with two columns.

@@ -109,3 +109,48 @@ func plain(f *os.File) (io.Reader, error) {
 	}
 	return f, nil
 }
+
+// Header goes past the rows before the data: it skips some, and joins the words of the
+// rows of the header; a word of a merged cell above counts for every column below it that
+// has none of its own above. raw has the bytes of all these rows.
+func Header(rows Rows, skip, count int) (header []string, raw []byte, err error) {
+	var of [][]string
+	for n := range skip + count {
+		r, err := rows.Next()
+		if errors.Is(err, io.EOF) {
+			return nil, nil, errors.New("the file ends within its header")
+		}
+		if err != nil {
+			return nil, nil, err
+		}
+		raw = append(raw, r.Raw...)
+		if n >= skip {
+			of = append(of, r.Cells)
+		}
+	}
+	return joined(of), raw, nil
+}
+
+// joined are the words of the rows of a header, column by column. A workbook has no empty cells at
+// the end of a row.
+func joined(rows [][]string) []string {
+	width := 0
+	for _, cells := range rows {
+		width = max(width, len(cells))
+	}
+	header := make([]string, width)
+	for n, cells := range rows {
+		above := ""
+		for i := range header {
+			word := ""
+			if i < len(cells) {
+				word = strings.TrimSpace(cells[i])
+			}
+			if word != "" || n == len(rows)-1 {
+				above = word
+			}
+			header[i] = strings.TrimSpace(header[i] + " " + above)
+		}
+	}
+	return header
+}
