@@ -118,8 +118,8 @@ func (cs clinics) deliver(ctx context.Context, records []batch.Record) (ends []b
 // endOf is where a row ended by its answer, and why it is not taken as it is.
 func endOf(a receive.Answer) batch.End {
 	end := batch.End{Outcome: outcomeOf(a)}
-	if a.Answer == receive.Held || a.Answer == receive.Refused {
-		for _, f := range a.Reasons {
+	for _, f := range a.Reasons {
+		if a.Answer == receive.Held || a.Answer == receive.Refused || f.Code == receive.CodeBelowLive {
 			end.Reasons = append(end.Reasons, batch.Reason{Code: f.Code, Text: strings.TrimSpace(f.Pointer + " " + f.Text)})
 		}
 	}

@@ -24,7 +24,8 @@ import (
 
 // completed writes the records completed with what the store kept, then every
 // other content that it kept, as sent: drafts, withdrawn and refused ones, those
-// of patients who are not shared, and the revisions before.
+// of patients who are not shared, and the revisions before. Which lines do not count among
+// those of their record (D1.1) is told on stderr.
 func (c toRecordsCommand) completed(e *env, w io.Writer, run *revert.Run) error {
 	file, err := config.Read(c.Config)
 	if err != nil {
@@ -46,6 +47,7 @@ func (c toRecordsCommand) completed(e *env, w io.Writer, run *revert.Run) error 
 	if err = errors.Join(err, st.Close()); err != nil {
 		return err
 	}
+	fmt.Fprintf(e.stderr, "lines that do not count %d: each is named above; of a record's lines the other one counts\n", k.marked)
 	fmt.Fprintf(e.stderr, "completed from the store %d, added from it %d, not in it %d\n", k.done, k.added, k.without)
 	return nil
 }
@@ -59,6 +61,7 @@ type completion struct {
 	w, notes             io.Writer
 	of                   [2]string // the record whose contents are at hand
 	at                   keptOnes
+	lines, marked        int // written so far, and those that do not count
 	done, added, without int
 }
 
@@ -72,8 +75,44 @@ func (k *completion) all(ctx context.Context) error {
 	}
 	return k.run.Aside(func(body []byte) error {
 		k.added++
-		return writeLine(k.w, compacted(body))
+		return k.aside(body)
 	})
+}
+
+// line writes a line, and says of a content that does not count why.
+func (k *completion) line(body []byte, of *keptContent) error {
+	k.lines++
+	if why := of.mark(k.lines); why != nil {
+		k.marked++
+		if err := json.NewEncoder(k.notes).Encode(why); err != nil {
+			return err
+		}
+	}
+	return writeLine(k.w, body)
+}
+
+// aside writes a content of the store that no record used.
+func (k *completion) aside(body []byte) error {
+	r := record.Read(body, time.UTC).Record
+	if err := k.look(r); err != nil {
+		return err
+	}
+	i := slices.IndexFunc(k.at, func(c *keptContent) bool { return bytes.Equal(c.Body, body) })
+	if i < 0 { // without a record id that can be read
+		return k.line(compacted(body), &keptContent{Delivery: store.Delivery{Refused: true}, rec: r})
+	}
+	return k.line(compacted(body), k.at[i])
+}
+
+// look has the contents of a record at hand.
+func (k *completion) look(r *record.Record) error {
+	id := [2]string{r.Clinic, r.Record}
+	if id == k.of && k.at != nil {
+		return nil
+	}
+	ds, err := k.store.Deliveries(r.Clinic, r.Record)
+	k.of, k.at = id, keptContents(ds, k.zone(r.Clinic))
+	return err
 }
 
 // setAside has the run keep all contents of the store's clinics.
@@ -101,17 +140,13 @@ func (k *completion) setAside(ctx context.Context) error {
 // record writes a record completed with the content that it was folded from.
 func (k *completion) record(body []byte) error {
 	r := record.Read(body, time.UTC).Record
-	if id := [2]string{r.Clinic, r.Record}; id != k.of || k.at == nil {
-		ds, err := k.store.Deliveries(r.Clinic, r.Record)
-		if err != nil {
-			return err
-		}
-		k.of, k.at = id, keptContents(ds, k.zone(r.Clinic))
+	if err := k.look(r); err != nil {
+		return err
 	}
 	kept := k.at.of(r)
 	if kept == nil {
 		k.without++
-		return writeLine(k.w, body)
+		return k.line(body, nil)
 	}
 	k.done++
 	kept.used = true
@@ -125,7 +160,7 @@ func (k *completion) record(body []byte) error {
 	for _, path := range differ {
 		fmt.Fprintf(k.notes, "the store says otherwise: record %s %s\n", r.Record, path)
 	}
-	return writeLine(k.w, out)
+	return k.line(out, kept)
 }
 
 // zone is that of a clinic; of one that the settings no longer name, that of the first.
@@ -145,6 +180,34 @@ type keptContent struct {
 	zone    *time.Location // of its clinic
 	current bool
 	used    bool
+}
+
+// notCounting says of a line of the output that it does not count, and why.
+type notCounting struct {
+	Code     string `json:"code"`
+	Line     int    `json:"line"`
+	Clinic   string `json:"clinic,omitempty"`
+	Record   string `json:"record,omitempty"`
+	Revision *int64 `json:"revision,omitempty"`
+	Text     string `json:"text"`
+}
+
+// mark is why a content does not count (D1.1, D2); nil where it does, and where the store
+// does not have it.
+func (c *keptContent) mark(line int) *notCounting {
+	if c == nil || c.current {
+		return nil
+	}
+	out := notCounting{"superseded", line, c.rec.Clinic, c.rec.Record, c.rec.Revision, "another content of this record counts"}
+	switch {
+	case c.Refused:
+		out.Code, out.Text = "refused", "refused when it came: it never counted"
+	case c.rec.Status == "draft":
+		out.Code, out.Text = "draft", "a draft: it counts for nothing"
+	case c.Held:
+		out.Code, out.Text = "held", "held, since our own check did not pass it: what counts stands beside it"
+	}
+	return &out
 }
 
 // keptOnes are the contents of one record.

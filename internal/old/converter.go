@@ -22,14 +22,15 @@ type Beside struct {
 
 // Converter turns the rows of one table into records.
 type Converter struct {
-	Table   layout.Table
-	zone    *time.Location
-	columns []*column // by the file's column; nil: the layout ignores it
-	byName  map[string]int
-	order   []int // of the file's columns, as the layout has them: a file may have another
-	header  []string
-	json    bool
-	at      map[string]int // of JSON: column by pointer
+	Table    layout.Table
+	zone     *time.Location
+	columns  []*column // by the file's column; nil: the layout ignores it
+	byName   map[string]int
+	order    []int // of the file's columns, as the layout has them: a file may have another
+	header   []string
+	untitled []int // of the file's columns: without a title, and not in the layout
+	json     bool
+	at       map[string]int // of JSON: column by pointer
 	// File and Layout name in each record where it comes from.
 	File, Layout string
 	// FollowSince: the plans of surgeries from this day on are followed here; nil: of
@@ -85,7 +86,11 @@ func New(t layout.Table, header []string, workbook bool, epoch1904 bool, b Besid
 		known[i] = true
 	}
 	for i, title := range header {
-		if !known[i] && strings.TrimSpace(title) != "" {
+		switch {
+		case known[i]:
+		case strings.TrimSpace(title) == "":
+			c.untitled = append(c.untitled, i)
+		default:
 			errs = append(errs, fmt.Errorf("the layout does not know the column %q", title))
 		}
 	}
@@ -201,6 +206,9 @@ func (c *Converter) cells(r table.Row) ([]string, []Finding) {
 		}
 		out := make([]string, len(c.columns))
 		copy(out, r.Cells)
+		if slices.ContainsFunc(c.untitled, func(i int) bool { return strings.TrimSpace(out[i]) != "" }) {
+			return nil, []Finding{{Code: WrongCellCount, Text: "a cell under no title: give its column one in the header, and a place in the layout", Reject: true}}
+		}
 		return out, nil
 	}
 	out := make([]string, len(c.columns))
@@ -236,21 +244,56 @@ func (c *Converter) skipped(cells []string) string {
 	return ""
 }
 
-var totals = []string{"total", "totals", "sum", "subtotal", "sub-total", "grand total", "count", "average"}
+// totals are the words that lines of sums begin with; summed are what may stand behind.
+var (
+	totals = []string{"total", "totals", "sum", "subtotal", "sub-total", "grand total", "count", "average"}
+	summed = []string{"of", "for", "no", "number", "all", "year", "month", "ops", "op", "operations", "surgeries", "procedures", "cases", "visits", "reviews", "patients", "rows", "records"}
+)
 
 // total reports whether a row sums others up: a word of sums stands in its first
-// cell that is not empty, and its key is not whole.
+// cell that is not empty, and its key is not whole. Where more stands behind that word, such as
+// a year, nothing but numbers may stand in the other cells.
 func (c *Converter) total(cells []string) bool {
 	keyless := false
 	for _, k := range c.Table.Schema.PrimaryKey {
-		keyless = keyless || strings.TrimSpace(cells[c.byName[k]]) == "" || slices.Contains(totals, sumWord(cells[c.byName[k]]))
+		key := cells[c.byName[k]]
+		keyless = keyless || strings.TrimSpace(key) == "" || sums(key) != noSum
 	}
-	for _, cell := range cells {
-		if strings.TrimSpace(cell) != "" {
-			return keyless && slices.Contains(totals, sumWord(cell))
-		}
+	first := slices.IndexFunc(cells, func(cell string) bool { return strings.TrimSpace(cell) != "" })
+	if !keyless || first < 0 {
+		return false
+	}
+	switch sums(cells[first]) {
+	case sumAlone:
+		return true
+	case sumOf:
+		return !slices.ContainsFunc(cells[first+1:], func(cell string) bool { return strings.Trim(cell, "0123456789., ") != "" })
 	}
 	return false
 }
 
-func sumWord(s string) string { return strings.ToLower(strings.Trim(strings.TrimSpace(s), ":")) }
+// sumWords says what a cell has of words of sums.
+type sumWords int
+
+const (
+	noSum    sumWords = iota
+	sumAlone          // such a word and no other
+	sumOf             // such a word, and of what
+)
+
+func sums(cell string) sumWords {
+	cell = strings.ToLower(strings.Trim(strings.TrimSpace(cell), ":"))
+	if slices.Contains(totals, cell) {
+		return sumAlone
+	}
+	words := wordsOf(cell)
+	if len(words) < 2 || !slices.Contains(totals, words[0]) {
+		return noSum
+	}
+	for _, w := range words[1:] {
+		if strings.Trim(w, "0123456789") != "" && !slices.Contains(summed, w) {
+			return noSum
+		}
+	}
+	return sumOf
+}

@@ -6,6 +6,8 @@
 // waits in the worksheet for a person, or is skipped with the reason.
 package old
 
+import "strconv"
+
 // Finding codes. Their texts are safe for logs: they never hold what a cell says.
 const (
 	ErrorCell      = "error-cell"           // #N/A, #REF! and the like: nothing is said
@@ -37,7 +39,7 @@ const (
 	Total          = "total"                // skipped
 	EmptyRow       = "empty-row"            // skipped
 	BrokenRow      = "broken-row"           // not a row of the format
-	WrongCellCount = "cells"                // more cells than columns
+	WrongCellCount = "cells"                // more cells than columns, or one under no title
 	OtherWords     = "other-words"          // a decision is of another row, or of other words
 	LeftByDecision = "left-by-decision"     // a person decided to leave it out
 	Undecided      = "undecided"            // waits in the worksheet
@@ -45,3 +47,11 @@ const (
 	SharedKey      = "shared-key"           // another row has the same key and says something else
 	NotARecord     = "not-a-record"         // what was made is not a record
 )
+
+// counted is a number of things, by the name of one.
+func counted(n int, one string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return strconv.Itoa(n) + " " + one + "s"
+}

@@ -31,6 +31,43 @@ func put(at any, parts []string, v any) any {
 	return object
 }
 
+// unset takes the value at a pointer away, and what is empty above it then.
+func (b *builder) unset(pointer string) {
+	if doc, ok := without(b.doc, strings.Split(strings.TrimPrefix(pointer, "/"), "/")).(map[string]any); ok {
+		b.doc = doc
+	}
+}
+
+// without is a tree without the value at some parts of a pointer; nil where nothing is left.
+func without(at any, parts []string) any {
+	if len(parts) == 0 {
+		return nil
+	}
+	switch v := at.(type) {
+	case map[string]any:
+		if v[parts[0]] = without(v[parts[0]], parts[1:]); v[parts[0]] == nil {
+			delete(v, parts[0])
+		}
+		if len(v) > 0 {
+			return v
+		}
+	case []any:
+		i, err := strconv.Atoi(parts[0])
+		if err != nil || i >= len(v) {
+			return v
+		}
+		if v[i] = without(v[i], parts[1:]); v[i] == nil {
+			v[i] = map[string]any{} // the places of the others stay
+		}
+		for _, item := range v {
+			if m, ok := item.(map[string]any); !ok || len(m) > 0 {
+				return v
+			}
+		}
+	}
+	return nil
+}
+
 // get is the value at a pointer; nil where there is none.
 func (b *builder) get(pointer string) any {
 	var at any = b.doc

@@ -439,7 +439,11 @@ func (b *builder) result() Result {
 	}
 	out.SavedAt = d.Record.SavedAt
 	for _, f := range d.Findings {
-		if f.Severity == record.Refusal {
+		switch {
+		case f.Severity == record.Refusal && f.Pointer == "/revision" && f.Code == Missing:
+			out.Findings = append(out.Findings, Finding{Code: Missing, Reject: true,
+				Text: "no date of the row can be read, so that nothing says when it was saved: mend it, or declare its form in the layout"})
+		case f.Severity == record.Refusal:
 			out.Findings = append(out.Findings, Finding{Column: f.Pointer, Code: f.Code, Text: f.Text, Reject: true})
 		}
 	}

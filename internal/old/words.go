@@ -2,7 +2,6 @@ package old
 
 import (
 	"encoding/json"
-	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -86,13 +85,14 @@ func (b *builder) wording(w *wording, says said) {
 		b.who = append(b.who, d.Who)
 	}
 	if len(read.Unread) > 0 {
-		b.found(Finding{Column: w.name, Code: NotRead, Text: fmt.Sprintf("%d words that the grammar does not know; kept in the note", len(read.Unread))})
+		b.found(Finding{Column: w.name, Code: NotRead, Text: counted(len(read.Unread), "word") + " that the grammar does not know; kept in the note"})
 	}
 }
 
 // surgeryWords puts what is said of a surgery into its toes and borders.
 func (b *builder) surgeryWords(says said) {
 	sites := b.sitesOf(says)
+	b.loose("/surgery", sites)
 	if len(sites) == 0 && b.get("/surgery/toes") == nil {
 		b.found(Finding{Code: NoSite, Text: "no column says which toe"})
 		b.ask(Question{Column: b.siteColumn(), Original: b.siteText(), Rule: NoSite})
@@ -354,15 +354,20 @@ func (b *builder) visitWords(tree string, says said) {
 	for _, f := range found {
 		some = some || len(says[f.kind]) > 0
 	}
-	if !some {
+	if !some && (b.get(tree+"/toes") == nil || b.toeByPath(tree)) {
 		return
 	}
 	sites := b.sitesOf(says)
-	if len(sites) == 0 && b.Surgery != nil {
+	ofSurgery := len(sites) == 0 && b.Surgery != nil
+	if ofSurgery {
 		sites = slices.Clone(b.Surgery(b.surgery))
-		if len(sites) > 1 {
-			b.found(Finding{Code: AllBorders, Text: "the findings name no toe or border, and are taken for all that the surgery treated"})
-		}
+	}
+	b.loose(tree, sites)
+	if !some && b.get(tree+"/toes") == nil {
+		return
+	}
+	if ofSurgery && len(sites) > 1 {
+		b.found(Finding{Code: AllBorders, Text: "the findings name no toe or border, and are taken for all that the surgery treated"})
 	}
 	if len(sites) == 0 {
 		b.found(Finding{Code: NoSite, Text: "neither the row nor its surgery says which toe; the findings are kept in the note"})
@@ -380,6 +385,33 @@ func (b *builder) visitWords(tree string, says said) {
 			b.discharge(tree, at, v)
 		}
 	})
+}
+
+// toeByPath reports that columns, and not words, say which toe.
+func (b *builder) toeByPath(tree string) bool {
+	return b.get(tree+"/toes/0/side") != nil || b.get(tree+"/toes/0/digit") != nil
+}
+
+// loose takes away what columns say of a toe, or of a border, where words say of which and
+// say none or several: it is not told of which of them the cell speaks.
+func (b *builder) loose(tree string, sites []Site) {
+	if b.get(tree+"/toes") == nil || b.toeByPath(tree) {
+		return
+	}
+	toes := map[Site]bool{}
+	for _, s := range sites {
+		toes[Site{Side: s.Side, Digit: s.Digit}] = true
+	}
+	for i, col := range b.columns {
+		if col == nil || !strings.HasPrefix(col.Note.Path, tree+"/toes/") || b.get(col.Note.Path) == nil {
+			continue
+		}
+		if len(toes) != 1 || len(sites) != 1 && strings.Contains(col.Note.Path, "/borders/") {
+			b.unset(col.Note.Path)
+			b.note(col.Titles[0], b.cellText[i])
+			b.found(Finding{Column: col.Name, Code: ToWhichToe, Text: "it is not said of which toe or border; kept in the note"})
+		}
+	}
 }
 
 func (b *builder) eachBorderOf(tree string, f func(string)) {

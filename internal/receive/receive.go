@@ -264,9 +264,12 @@ func (v *Receiver) admit(w store.Writer, in incoming, x arriving, failed failure
 	return a, w.MarkDelivery(row)
 }
 
+// CodeBelowLive is the code of an answer's reason that a historical content does not count.
+const CodeBelowLive = "historical-below-live"
+
 // belowLive says why a historical content does not count beside a live one.
 var belowLive = record.Finding{
-	Severity: record.Info, Code: "historical-below-live", Pointer: "/historical", Rule: "D1.1",
+	Severity: record.Info, Code: CodeBelowLive, Pointer: "/historical", Rule: "D1.1",
 	Text: "a converted record does not count while a live one of the same id does; it is kept",
 }
 

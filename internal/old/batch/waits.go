@@ -2,7 +2,7 @@ package batch
 
 // Why a review or contact waits for its surgery.
 var (
-	noSurgery       = Reason{"surgery-not-there", "no row of this run made a record of the surgery that it names"}
+	noSurgery       = Reason{"surgery-not-there", "no row of this run made a record of the surgery that it names: that may wait in the worksheet, be rejected, or stand in another file"}
 	anothersSurgery = Reason{"surgery-of-another", "the surgery that it names is of another patient: see which of the two rows names the wrong one"}
 )
 

@@ -378,7 +378,6 @@ func (d *drafter) place(c *layout.Column, m meaning, known bool, taken map[strin
 	case "KEY":
 		if len(d.table.Schema.PrimaryKey) == 0 {
 			d.table.Schema.PrimaryKey = layout.Strings{c.Name}
-			c.Required = true
 			return
 		}
 		c.Note.Ignore, c.Note.Unsure = "another key", "a second column that may be a key"
@@ -414,6 +413,7 @@ var (
 	isoDay      = regexp.MustCompile(`^[0-9]{4}-[0-9]{2}-[0-9]{2}$`)
 	clock       = regexp.MustCompile(`^[0-9]{1,2}:[0-9]{2}(:[0-9]{2})?$`)
 	number      = regexp.MustCompile(`^-?[0-9]+(?:([.,])[0-9]+)?$`)
+	monthNamed  = regexp.MustCompile(`^[A-Za-z]{3} [0-9]{4}$`)
 	monthOfYear = regexp.MustCompile(`^[0-9]{2}/[0-9]{4}$`)
 	notOfNames  = regexp.MustCompile(`[^a-z0-9]+`)
 	camel       = regexp.MustCompile(`([a-z])([A-Z])`) // where a word of a member's name begins
@@ -491,6 +491,7 @@ type forms struct {
 	shortYears          int    // years of two digits
 	iso, times          int
 	years, monthsOfYear int // no more than that
+	monthsNamed         int // and its year
 }
 
 func formsOf(values []string) (f forms) {
@@ -517,6 +518,8 @@ func formsOf(values []string) (f forms) {
 			f.years++
 		case monthOfYear.MatchString(v):
 			f.monthsOfYear++
+		case monthNamed.MatchString(v):
+			f.monthsNamed++
 		}
 	}
 	return f
@@ -527,9 +530,16 @@ func (d *drafter) dates(c *layout.Column, values []string) {
 	c.Datatype.Base = "date"
 	if d.what == "xlsx" && slices.ContainsFunc(values, serial.MatchString) {
 		d.serials(c, values)
-		return
+		values = slices.DeleteFunc(slices.Clone(values), serial.MatchString) // some may stand as text
+		if f := formsOf(values); f.sep == "" && f.iso == 0 {
+			return
+		}
 	}
-	f := formsOf(values)
+	d.pattern(c, formsOf(values))
+}
+
+// pattern gives a column the pattern of dates or times as text.
+func (d *drafter) pattern(c *layout.Column, f forms) {
 	year := "yyyy"
 	if f.shortYears > 0 {
 		year = "yy"
@@ -563,6 +573,9 @@ func (d *drafter) dates(c *layout.Column, values []string) {
 	}
 	if f.monthsOfYear > 0 {
 		c.Note.Formats = append(c.Note.Formats, "MM/yyyy")
+	}
+	if f.monthsNamed > 0 {
+		c.Note.Formats = append(c.Note.Formats, "MMM yyyy")
 	}
 }
 

@@ -2,12 +2,14 @@ package draft_test
 
 import (
 	"encoding/json"
+	"fmt"
 	"os"
 	"path/filepath"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"github.com/xuri/excelize/v2"
 
 	"nailbridge/internal/old/draft"
 	"nailbridge/internal/old/layout"
@@ -84,5 +86,28 @@ func TestRowsBeforeTheHeader(t *testing.T) {
 			_, err = layout.Read(b)
 			assert.NoError(t, err)
 		})
+	}
+}
+
+// Dates of a workbook stand as numbers, and some as text: the draft declares the form of those, and
+// says where their order of day and month is not told.
+func TestDatesOfAWorkbookAsTextToo(t *testing.T) {
+	for text, want := range map[string]layout.Column{
+		"20/04/2012": {Datatype: layout.Datatype{Base: "date", Format: "dd/MM/yyyy"}},
+		"2.4.2012":   {Datatype: layout.Datatype{Base: "date", Format: "dd.MM.yyyy"}, Note: layout.ColumnNote{Unsure: "the order of day and month; day first is assumed"}},
+		"no date":    {Datatype: layout.Datatype{Base: "date"}},
+	} {
+		path := filepath.Join(t.TempDir(), "log.xlsx")
+		book := excelize.NewFile()
+		for i, row := range [][]any{{"Op no", "Op date", "Operation"}, {"1", 40974, "PNA"}, {"2", text, "PNA"}, {"3", 40975, "PNA"}} {
+			require.NoError(t, book.SetSheetRow("Sheet1", fmt.Sprintf("A%d", i+1), &row))
+		}
+		require.NoError(t, book.SaveAs(path))
+		require.NoError(t, book.Close())
+		l, err := draft.File(path, "", "brindlemere", "Europe/London")
+		require.NoError(t, err)
+		got := l.Schema.Columns[1]
+		assert.Equal(t, want.Datatype, got.Datatype, text)
+		assert.Equal(t, want.Note.Unsure, got.Note.Unsure, text)
 	}
 }

@@ -31,12 +31,12 @@ func (d *drafter) top(f table.Format) error {
 	d.lowest = rows[at]
 	if !needsAbove(rows, at) {
 		d.table.Dialect.SkipRows = at
-		d.table.Note.Unsure = fmt.Sprintf("%d rows stand before the header; row %d is taken for it", at, at+1)
+		d.table.Note.Unsure = fmt.Sprintf("row %d is taken for the header; rows before it are skipped", at+1)
 		return nil
 	}
 	two := 2
 	d.table.Dialect.SkipRows, d.table.Dialect.HeaderRowCount = at-1, &two
-	d.table.Note.Unsure = fmt.Sprintf("rows %d and %d are taken for the header together, with %d before them", at, at+1, at-1)
+	d.table.Note.Unsure = fmt.Sprintf("rows %d and %d together are taken for the header; rows before them are skipped", at, at+1)
 	return nil
 }
 

@@ -106,19 +106,22 @@ func (r *csvRows) row() (raw []byte, closed bool, err error) {
 }
 
 // quotes counts the quotation marks that open and close cells: within a cell that
-// does not begin with one, a quotation mark is a letter (5" is five inches).
+// does not begin with one, a quotation mark is a letter (5" is five inches). One right
+// behind a closing one opens the cell again, as two stand for one in it.
 func (r *csvRows) quotes(line []byte, before int) int {
-	n, start := 0, before%2 == 0
+	n, opens := 0, before%2 == 0
 	for _, c := range line {
 		open := (before+n)%2 == 1
 		switch {
-		case c == r.quote && (open || start):
+		case c == r.quote && open:
 			n++
-		case c == r.delimiter && !open:
-			start = true
-			continue
+			opens = true
+		case c == r.quote && opens:
+			n++
+			opens = false
+		default:
+			opens = c == r.delimiter && !open
 		}
-		start = start && c == r.quote && (before+n)%2 == 0
 	}
 	return n
 }

@@ -52,6 +52,8 @@ func TestDelimitedText(t *testing.T) {
 	}{
 		"commas":         {"a,b\r\n1,\"x, \"\"y\"\"\"\r\n", table.Format{}, [][]string{{"a", "b"}, {"1", `x, "y"`}}},
 		"quoted newline": {"a,b\n1,\"two\nlines\"\n2,c\n", table.Format{}, [][]string{{"a", "b"}, {"1", "two\nlines"}, {"2", "c"}}},
+		"newline behind a mark": {"a,b\n1,\"he said \"\"ok\"\"\nrang\"\n2,\"\"\"x\"\"\n\"\"\"\n3,\"\"\n", table.Format{},
+			[][]string{{"a", "b"}, {"1", "he said \"ok\"\nrang"}, {"2", "\"x\"\n\""}, {"3", ""}}},
 		"semicolons":     {"a;b\n1,5;2\n", table.Format{Delimiter: ';'}, [][]string{{"a", "b"}, {"1,5", "2"}}},
 		"tabs":           {"a\tb\n1\t\n", table.Format{Delimiter: '\t'}, [][]string{{"a", "b"}, {"1", ""}}},
 		"inches":         {"a,b\n5\" nail,2\n", table.Format{}, [][]string{{"a", "b"}, {`5" nail`, "2"}}},

@@ -1,0 +1,135 @@
+package old
+
+import (
+	"bytes"
+	"encoding/json"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"nailbridge/internal/old/layout"
+	"nailbridge/internal/old/table"
+	"nailbridge/mapping/shorthand"
+)
+
+// A line of sums is known by its first word, in the column of the key or in any other, with a
+// year or what is summed behind it; words of an operation are no sum, and a whole key is none.
+// A cell under no title is not lost unseen.
+func TestLinesThatAreNoData(t *testing.T) {
+	column := func(title string) layout.Column {
+		return layout.Column{Titles: layout.Strings{title}, Name: title, Note: layout.ColumnNote{Path: "/surgery/note"}}
+	}
+	lay := layout.Table{Note: layout.TableNote{Kind: "surgery", Zone: "Europe/London"},
+		Schema: layout.Schemata{Columns: []layout.Column{column("key"), column("what"), column("n")}, PrimaryKey: layout.Strings{"key"}}}
+	c, err := New(lay, []string{"key", "what", "", "n"}, false, false, Beside{})
+	require.NoError(t, err)
+	for _, x := range []struct {
+		cells []string
+		skip  string
+	}{
+		{[]string{"Total", "", "", "9"}, Total},
+		{[]string{"Total:", "of all the year", "", "9"}, Total},
+		{[]string{"Total 2009", "", "", "9"}, Total},
+		{[]string{"TOTAL OPS", "", "", "9,5"}, Total},
+		{[]string{"", "", "", "Total ops: 12"}, Total},
+		{[]string{"", "Total visits", "", "10"}, Total},
+		{[]string{"", "Total avulsion", "", "9"}, ""},
+		{[]string{"Total 2009", "phenol", "", ""}, ""},
+		{[]string{"9/001", "Total", "", ""}, ""},
+		{[]string{"Sumner", "", "", "9"}, ""},
+		{[]string{"", "", "", " "}, EmptyRow},
+		{[]string{"KEY", "What", "", "N"}, RepeatedHeader},
+	} {
+		assert.Equal(t, x.skip, c.skipped(x.cells), "%q", x.cells)
+	}
+	assert.Equal(t, []string{"cells reject"}, codesOf(c.Row(table.Row{Number: 2, Cells: []string{"1", "a", "lost?", "2"}}, nil).Findings))
+	assert.NotContains(t, codesOf(c.Row(table.Row{Number: 3, Cells: []string{"1", "a", " ", "2"}}, nil).Findings), "cells reject")
+}
+
+// What a column says of a toe, or of a border, belongs to the one that the words of the row name, or
+// to the one that the surgery of a review treated; where they name several, or none, it stays in the
+// note and goes to no toe.
+func TestAColumnOfAToeGoesToTheOnlyToe(t *testing.T) {
+	column := func(title, path string, read ...shorthand.Kind) layout.Column {
+		c := layout.Column{Titles: layout.Strings{title}, Name: title, Note: layout.ColumnNote{Path: path, Read: read}}
+		if path == "/review/at" {
+			c.Datatype = layout.Datatype{Base: "date", Format: "yyyy-MM-dd"}
+		}
+		return c
+	}
+	lay := layout.Table{Note: layout.TableNote{Kind: "review", Zone: "Europe/London", Clinic: "c", RecordPrefix: "r-",
+		Constants: map[string]string{"/patient/identifier/system": "https://invented.example/id", "/author/staffKey": "a"}},
+		Schema: layout.Schemata{PrimaryKey: layout.Strings{"visit"}, Columns: []layout.Column{column("visit", ""), column("op", ""), column("pat", "/patient/identifier/value"),
+			column("on", "/review/at"), column("site", "", shorthand.Site, shorthand.Border), column("pain", "/review/toes/0/pain"), column("stage", "/review/toes/0/borders/0/woundStage")}}}
+	lay.Schema.ForeignKeys = []layout.ForeignKey{{ColumnReference: layout.Strings{"op"}}}
+	c, err := New(lay, []string{"visit", "op", "pat", "on", "site", "pain", "stage"}, false, false, Beside{})
+	require.NoError(t, err)
+	right := Site{"right", "1", "lateral"}
+	for _, x := range []struct {
+		site       string
+		treated    []Site
+		pain       []any // of each toe
+		stage      any   // of the first border
+		loose      int
+		noteHas    string
+		wantRecord bool
+	}{
+		{"R hallux lat", nil, []any{json.Number("4")}, "healed", 0, "", true},
+		{"", []Site{right}, []any{json.Number("4")}, "healed", 0, "", true},
+		{"", []Site{right, {"right", "1", "medial"}}, []any{json.Number("4")}, nil, 1, "stage: healed", true},
+		{"", []Site{right, {"left", "1", "lateral"}}, nil, nil, 2, "pain: 4; stage: healed", true},
+		{"", nil, nil, nil, 2, "pain: 4; stage: healed", true},
+	} {
+		c.Surgery = func(string) []Site { return x.treated }
+		res := c.Row(table.Row{Number: 2, Cells: []string{"v1", "o1", "p1", "2014-03-02", x.site, "4", "healed"}}, nil)
+		require.NotNil(t, res.Record, "%v %v", x, res.Findings)
+		var got struct {
+			Review struct {
+				Note string
+				Toes []struct {
+					Side    string
+					Pain    any
+					Borders []struct{ WoundStage any }
+				}
+			}
+		}
+		d := json.NewDecoder(bytes.NewReader(res.Record))
+		d.UseNumber()
+		require.NoError(t, d.Decode(&got))
+		var pain []any
+		for _, toe := range got.Review.Toes {
+			assert.Equal(t, "right", toe.Side)
+			pain = append(pain, toe.Pain)
+		}
+		assert.Equal(t, x.pain, pain, "%v", x)
+		if x.pain != nil {
+			assert.Equal(t, x.stage, got.Review.Toes[0].Borders[0].WoundStage, "%v", x)
+		}
+		assert.Contains(t, got.Review.Note, x.noteHas)
+		loose := 0
+		for _, f := range res.Findings {
+			if f.Code == ToWhichToe {
+				loose++
+			}
+		}
+		assert.Equal(t, x.loose, loose, "%v", res.Findings)
+	}
+}
+
+// A row whose dates cannot be read is rejected for that.
+func TestARowWithoutADateSaysSo(t *testing.T) {
+	lay := layout.Table{Note: layout.TableNote{Kind: "surgery", Zone: "Europe/London", Clinic: "c", RecordPrefix: "r-",
+		Constants: map[string]string{"/patient/identifier/system": "https://invented.example/id", "/author/staffKey": "a", "/surgery/outcome": "done"}},
+		Schema: layout.Schemata{PrimaryKey: layout.Strings{"op"}, Columns: []layout.Column{
+			{Titles: layout.Strings{"op"}, Name: "op"},
+			{Titles: layout.Strings{"pat"}, Name: "pat", Note: layout.ColumnNote{Path: "/patient/identifier/value"}},
+			{Titles: layout.Strings{"on"}, Name: "on", Datatype: layout.Datatype{Base: "date", Format: "yyyy-MM-dd"}, Note: layout.ColumnNote{Path: "/surgery/start"}},
+			{Titles: layout.Strings{"site"}, Name: "site", Note: layout.ColumnNote{Read: []shorthand.Kind{shorthand.Site, shorthand.Border}}}}}}
+	c, err := New(lay, []string{"op", "pat", "on", "site"}, false, false, Beside{})
+	require.NoError(t, err)
+	res := c.Row(table.Row{Number: 2, Cells: []string{"1", "p", "spring 2013", "R hallux lat"}}, nil)
+	require.Nil(t, res.Record)
+	assert.Equal(t, []string{"not-a-date", "missing reject"}, codesOf(res.Findings))
+	assert.Contains(t, res.Findings[1].Text, "no date of the row can be read")
+}
