@@ -117,19 +117,58 @@ func TestAColumnOfAToeGoesToTheOnlyToe(t *testing.T) {
 	}
 }
 
-// A row whose dates cannot be read is rejected for that.
-func TestARowWithoutADateSaysSo(t *testing.T) {
-	lay := layout.Table{Note: layout.TableNote{Kind: "surgery", Zone: "Europe/London", Clinic: "c", RecordPrefix: "r-",
+// surgeryTable is a layout of surgeries with some columns of words.
+func surgeryTable(words ...layout.Column) layout.Table {
+	return layout.Table{Note: layout.TableNote{Kind: "surgery", Zone: "Europe/London", Clinic: "c", RecordPrefix: "r-",
 		Constants: map[string]string{"/patient/identifier/system": "https://invented.example/id", "/author/staffKey": "a", "/surgery/outcome": "done"}},
-		Schema: layout.Schemata{PrimaryKey: layout.Strings{"op"}, Columns: []layout.Column{
+		Schema: layout.Schemata{PrimaryKey: layout.Strings{"op"}, Columns: append([]layout.Column{
 			{Titles: layout.Strings{"op"}, Name: "op"},
 			{Titles: layout.Strings{"pat"}, Name: "pat", Note: layout.ColumnNote{Path: "/patient/identifier/value"}},
 			{Titles: layout.Strings{"on"}, Name: "on", Datatype: layout.Datatype{Base: "date", Format: "yyyy-MM-dd"}, Note: layout.ColumnNote{Path: "/surgery/start"}},
-			{Titles: layout.Strings{"site"}, Name: "site", Note: layout.ColumnNote{Read: []shorthand.Kind{shorthand.Site, shorthand.Border}}}}}}
-	c, err := New(lay, []string{"op", "pat", "on", "site"}, false, false, Beside{})
+			{Titles: layout.Strings{"site"}, Name: "site", Note: layout.ColumnNote{Read: []shorthand.Kind{shorthand.Site, shorthand.Border}}}}, words...)}}
+}
+
+// A row whose dates cannot be read is rejected for that.
+func TestARowWithoutADateSaysSo(t *testing.T) {
+	c, err := New(surgeryTable(), []string{"op", "pat", "on", "site"}, false, false, Beside{})
 	require.NoError(t, err)
 	res := c.Row(table.Row{Number: 2, Cells: []string{"1", "p", "spring 2013", "R hallux lat"}}, nil)
 	require.Nil(t, res.Record)
 	assert.Equal(t, []string{"not-a-date", "missing reject"}, codesOf(res.Findings))
 	assert.Contains(t, res.Findings[1].Text, "no date of the row can be read")
+}
+
+// What two columns say alike is said once; two that differ are of no border, and amounts of two
+// columns may both have been given.
+func TestTwoColumnsThatSayOneThing(t *testing.T) {
+	words := func(name string, read ...shorthand.Kind) layout.Column {
+		return layout.Column{Titles: layout.Strings{name}, Name: name, Note: layout.ColumnNote{Read: read}}
+	}
+	lay := surgeryTable(words("did", shorthand.Procedure, shorthand.Chemical), words("chem", shorthand.Chemical, shorthand.Applications), words("la", shorthand.Anaesthetic), words("top-up", shorthand.Anaesthetic))
+	c, err := New(lay, []string{"op", "pat", "on", "site", "did", "chem", "la", "top-up"}, false, false, Beside{})
+	require.NoError(t, err)
+	for _, x := range []struct {
+		chem  string
+		agent string
+		codes []string
+	}{
+		{"phenol 3x1 min", "phenol", nil},
+		{"", "phenol", nil},
+		{"NaOH 3x1 min", "", []string{"to-which-toe"}},
+	} {
+		res := c.Row(table.Row{Number: 2, Cells: []string{"1", "p", "2013-03-02", "R hallux lat", "PNA + phenol", x.chem, "lidocaine 2% 2 ml", "lidocaine 2% 2 ml"}}, nil)
+		require.NotNil(t, res.Record, "%v", res.Findings)
+		var got struct {
+			Surgery struct {
+				Toes []struct {
+					Block   struct{ Agents []any }
+					Borders []struct{ Matrix struct{ Agent string } }
+				}
+			}
+		}
+		require.NoError(t, json.Unmarshal(res.Record, &got))
+		assert.Equal(t, x.agent, got.Surgery.Toes[0].Borders[0].Matrix.Agent, x.chem)
+		assert.Len(t, got.Surgery.Toes[0].Block.Agents, 2, "both amounts count")
+		assert.Equal(t, x.codes, codesOf(res.Findings), x.chem)
+	}
 }

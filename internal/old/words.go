@@ -2,6 +2,7 @@ package old
 
 import (
 	"encoding/json"
+	"reflect"
 	"slices"
 	"strconv"
 	"strings"
@@ -11,8 +12,17 @@ import (
 	"nailbridge/mapping/shorthand"
 )
 
-// said is what the words of a row say, by kind, each value once.
+// said is what the words of a row say, by kind: what two columns say alike once, but amounts,
+// which may have been given twice.
 type said map[shorthand.Kind][]shorthand.Value
+
+func (s said) add(r shorthand.Reading) {
+	amount := r.Kind == shorthand.Anaesthetic || r.Kind == shorthand.Applications
+	if !amount && slices.ContainsFunc(s[r.Kind], func(v shorthand.Value) bool { return reflect.DeepEqual(v, r.Value) }) {
+		return
+	}
+	s[r.Kind] = append(s[r.Kind], r.Value)
+}
 
 // texts reads the wordings of a row and puts what they say into the record.
 func (b *builder) texts() {
@@ -79,7 +89,7 @@ func (b *builder) wording(w *wording, says said) {
 		if r.Certainty == shorthand.Likely {
 			b.found(Finding{Column: w.name, Code: Likely, Text: "read by the usual meaning, rule " + r.Rule})
 		}
-		says[r.Kind] = append(says[r.Kind], r.Value)
+		says.add(r)
 	}
 	if d.Kind != "" {
 		b.who = append(b.who, d.Who)

@@ -289,6 +289,46 @@ func TestDecisionsAreApplied(t *testing.T) {
 	assert.Zero(t, s.Outcomes["worksheet"])
 }
 
+// A worksheet comes back as spreadsheets save it: parted by semicolons, with a mark, in Windows-1252.
+// Decisions of a file that goes by another name now are counted, and apply under its former one.
+func TestAWorksheetAsSpreadsheetsSaveIt(t *testing.T) {
+	file, lay := filepath.Join(shipped, "surgeries.csv"), filepath.Join(shipped, "surgeries.layout.json")
+	o := options(t, file, lay)
+	run(t, o)
+	rows, err := csv.NewReader(bytes.NewReader(must(os.ReadFile(filepath.Join(o.Out, "worksheet.csv")))(t))).ReadAll()
+	require.NoError(t, err)
+	copy(rows[1][8:], []string{"correct", "left hallux medial", "R. Érable"})
+	save := func(comma rune, mark string, enc func(string) string) batch.Decisions {
+		var text strings.Builder
+		w := csv.NewWriter(&text)
+		w.Comma = comma
+		require.NoError(t, w.WriteAll(rows))
+		path := filepath.Join(t.TempDir(), "saved.csv")
+		require.NoError(t, os.WriteFile(path, []byte(mark+enc(text.String())), 0o600))
+		return must(batch.ReadDecisions(path))(t)
+	}
+	plain := func(s string) string { return s }
+	want := save(',', "", plain)
+	require.Len(t, want, 1)
+	assert.Equal(t, want, save(';', "\xef\xbb\xbf", plain))
+	assert.Equal(t, want, save('\t', "", plain))
+	assert.Equal(t, want, save(';', "", func(s string) string { return must(charmap.Windows1252.NewEncoder().String(s))(t) }))
+
+	renamed := options(t, filepath.Join(t.TempDir(), "surgeries-2.csv"), lay)
+	require.NoError(t, os.WriteFile(renamed.Files[0], must(os.ReadFile(file))(t), 0o600))
+	renamed.Decided = want
+	s := run(t, renamed)
+	assert.Equal(t, 1, s.Elsewhere)
+	assert.Equal(t, 2, s.Outcomes["worksheet"])
+	var text strings.Builder
+	require.NoError(t, s.WriteText(&text))
+	assert.Contains(t, text.String(), "Decisions of rows that were not read")
+	renamed.Out, renamed.NameAs = t.TempDir(), map[string]string{"surgeries-2.csv": "surgeries.csv"}
+	s = run(t, renamed)
+	assert.Zero(t, s.Elsewhere)
+	assert.Equal(t, 1, s.Outcomes["worksheet"])
+}
+
 func decide(line []string, kind, words string) {
 	copy(line[len(line)-3:], []string{kind, words, "r.office"})
 }

@@ -14,6 +14,9 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode/utf8"
+
+	"golang.org/x/text/encoding/charmap"
 
 	"nailbridge/internal/old"
 	"nailbridge/internal/old/layout"
@@ -76,12 +79,27 @@ func readCrosswalk(path string, w layout.Crosswalk) (map[string]string, error) {
 	return out, nil
 }
 
+// readCSV reads a CSV file as spreadsheets save it: with or without a byte order mark, in
+// Windows-1252 where it is no UTF-8, and parted by what parts the first line into most cells.
 func readCSV(path string) (head []string, rows [][]string, err error) {
 	b, err := os.ReadFile(path)
 	if err != nil {
 		return nil, nil, err
 	}
-	all, err := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(b, []byte("\xef\xbb\xbf")))).ReadAll()
+	b = bytes.TrimPrefix(b, []byte("\xef\xbb\xbf"))
+	if !utf8.Valid(b) {
+		if b, err = charmap.Windows1252.NewDecoder().Bytes(b); err != nil {
+			return nil, nil, err
+		}
+	}
+	first, _, _ := bytes.Cut(b, []byte("\n"))
+	in := csv.NewReader(bytes.NewReader(b))
+	for _, c := range ";\t" {
+		if bytes.Count(first, []byte(string(c))) > bytes.Count(first, []byte(string(in.Comma))) {
+			in.Comma = c
+		}
+	}
+	all, err := in.ReadAll()
 	if err != nil || len(all) == 0 {
 		return nil, nil, fmt.Errorf("%s: not a CSV file with a header: %w", filepath.Base(path), cmpErr(err))
 	}
@@ -169,6 +187,16 @@ func rowKey(file string, number int) string { return file + ":" + strconv.Itoa(n
 
 func (d Decisions) of(file string, number int) map[string]old.Decision {
 	return d[rowKey(file, number)]
+}
+
+// unseen counts the decisions of rows that were not read.
+func (d Decisions) unseen(seen map[string]bool) (n int) {
+	for key, of := range d {
+		if !seen[key] {
+			n += len(of)
+		}
+	}
+	return n
 }
 
 // worksheetHead are the columns of a worksheet; the last three are filled in by a

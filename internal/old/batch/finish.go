@@ -28,6 +28,7 @@ type Summary struct {
 	Files     map[string]int `json:"files"`    // lines of each file of the output
 	Patients  int            `json:"patients"`
 	Absent    int            `json:"excludedAndAbsent,omitempty"` // identifiers to leave out that no row has
+	Elsewhere int            `json:"decisionsOfNoRow,omitempty"`  // decisions of rows that were not read
 	Questions int            `json:"questions"`
 }
 
@@ -49,14 +50,20 @@ func (o Options) finish(s *spool) (Summary, error) {
 	if err != nil {
 		return sum, err
 	}
-	err = s.eachRow(func(r rowState, outcome string) error { return errors.Join(sum.count(r, outcome), w.row(r, outcome)) })
+	seen := map[string]bool{} // rows of decisions
+	err = s.eachRow(func(r rowState, outcome string) error {
+		if key := rowKey(o.names[r.Input], r.Number); o.Decided[key] != nil {
+			seen[key] = true
+		}
+		return errors.Join(sum.count(r, outcome), w.row(r, outcome))
+	})
 	if err := errors.Join(err, w.close()); err != nil {
 		return sum, err
 	}
 	if sum.Files, err = o.lines(slices.Sorted(maps.Keys(f.sizes))); err != nil {
 		return sum, err
 	}
-	sum.Questions = w.questions
+	sum.Questions, sum.Elsewhere = w.questions, o.Decided.unseen(seen)
 	found, err := s.count(`SELECT count(DISTINCT patient) FROM row WHERE state = ? AND reason = ?`, skipped, excluded)
 	if err != nil {
 		return sum, err

@@ -52,13 +52,17 @@ func (sum Summary) sections() []section {
 	for k, n := range sum.Outcomes {
 		named[ends[k]] = n
 	}
-	var absent []line
+	var absent, elsewhere []line
+	if sum.Elsewhere > 0 {
+		elsewhere = []line{{"Decisions of rows that were not read", sum.Elsewhere, 100}}
+	}
 	if sum.Absent > 0 {
 		absent = []line{{"Identifiers that no row has", sum.Absent, 100}}
 	}
 	return []section{
 		{Title: "Where the rows ended", Head: "End", Note: "Each row once.", Lines: byCount(named)},
 		{Title: "Patients to leave out", Head: "Identifier", Note: "As --exclude has them; see whether they are written there as in the export.", Lines: absent},
+		{Title: "Decisions", Head: "Decision", Note: "The worksheet names another file or row; a file that was renamed since keeps its name by --name-as.", Lines: elsewhere},
 		{Title: "What was noticed", Head: "Reason", Note: "Rows with at least one finding of the kind; noticed.tsv, rejects.tsv, ends.tsv and worksheet.csv say which rows, and what is meant.", Lines: byCount(sum.Reasons)},
 		{Title: "Records by year", Head: "Year", Lines: byName(sum.Years)},
 		{Title: "Matrix agents", Head: "Agent", Note: "Borders treated.", Lines: byCount(sum.Agents)},
