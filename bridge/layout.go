@@ -2,8 +2,10 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"strings"
+	"time"
 
 	"nailbridge/internal/old/draft"
 	"nailbridge/mapping/record"
@@ -18,6 +20,9 @@ type layoutCommand struct {
 
 // Run drafts a layout on stdout and says on stderr how much of it is unsure.
 func (c layoutCommand) Run(e *env) error {
+	if _, err := time.LoadLocation(c.Zone); err != nil || c.Zone == "Local" {
+		return errors.New("--zone: an IANA zone name is needed, such as Europe/London")
+	}
 	l, err := draft.File(c.File, record.Code(c.Kind), c.Clinic, c.Zone)
 	if err != nil {
 		return err

@@ -44,6 +44,9 @@ type Converter struct {
 	Surgery func(recordID string) []Site
 }
 
+// errNoColumn: another row was read as the header, or the row in another way.
+var errNoColumn = errors.New("the header has none of the layout's columns: see skipRows, headerRowCount, delimiter and encoding of its dialect")
+
 // New is the converter of a file with that header under a table of a layout. The
 // error has every column that the file lacks and every one that the layout does
 // not know: an unknown column is a fault of the layout, so that nothing is lost
@@ -62,6 +65,7 @@ func New(t layout.Table, header []string, workbook bool, epoch1904 bool, b Besid
 		}
 	}
 	var errs []error
+	missing := 0
 	for _, lc := range t.Schema.Columns {
 		col, err := prepared(lc, t, b, serial, workbook)
 		if err != nil {
@@ -70,6 +74,7 @@ func New(t layout.Table, header []string, workbook bool, epoch1904 bool, b Besid
 		}
 		switch at := c.find(lc); len(at) {
 		case 0:
+			missing++
 			errs = append(errs, fmt.Errorf("column %s: the file has no %s", lc.Name, strings.Join(lc.Titles, " or ")))
 		case 1:
 			if lc.Note.Ignore == "" {
@@ -80,6 +85,9 @@ func New(t layout.Table, header []string, workbook bool, epoch1904 bool, b Besid
 		default:
 			errs = append(errs, fmt.Errorf("column %s: the file has it %d times", lc.Name, len(at)))
 		}
+	}
+	if missing > 1 && missing == len(t.Schema.Columns) {
+		return nil, errNoColumn
 	}
 	known := map[int]bool{}
 	for _, i := range c.byName {

@@ -138,6 +138,15 @@ func TestARowWithoutADateSaysSo(t *testing.T) {
 	assert.Contains(t, res.Findings[1].Text, "no date of the row can be read")
 }
 
+// A header of which the layout knows nothing is one fault, not one of each column.
+func TestAnotherRowAsTheHeader(t *testing.T) {
+	_, err := New(surgeryTable(), []string{"Invented Foot Rooms"}, false, false, Beside{})
+	assert.ErrorIs(t, err, errNoColumn)
+	_, err = New(surgeryTable(), []string{"op", "when"}, false, false, Beside{})
+	assert.ErrorContains(t, err, "column pat: the file has no pat")
+	assert.ErrorContains(t, err, `the layout does not know the column "when"`)
+}
+
 // What two columns say alike is said once; two that differ are of no border, and amounts of two
 // columns may both have been given.
 func TestTwoColumnsThatSayOneThing(t *testing.T) {
