@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -13,6 +12,7 @@ import (
 	"nailbridge/conformance/guide/pages"
 	"nailbridge/conformance/suite"
 	"nailbridge/internal/config"
+	"nailbridge/internal/convert"
 	"nailbridge/internal/searchparam"
 	"nailbridge/internal/store"
 	"nailbridge/mapping"
@@ -26,7 +26,7 @@ type guidePages struct {
 
 // write makes the pages of the demo clinic and of what is served beside it.
 func (c guidePages) write(e *env) error {
-	return withDemo(e.ctx, func(a *app) error {
+	return withDemo(e.ctx, testdata.Records(), func(a *app) error {
 		in, err := a.guideInput(e.ctx)
 		if err != nil {
 			return err
@@ -54,9 +54,10 @@ func (c guidePages) make(in pages.Input, said io.Writer) error {
 }
 
 // withDemo puts the program together over the demo clinic, in a folder of its own
-// and at the instant of its story, with every record taken and every review that is
-// overdue by then known.
-func withDemo(ctx context.Context, fn func(*app) error) (err error) {
+// and at the instant of its story, with the records taken and every review that is
+// overdue by then known. Its store has the same epoch each time: version ids hold it,
+// and the ids of Provenances are made of those.
+func withDemo(ctx context.Context, records []convert.Input, fn func(*app) error) (err error) {
 	dir, err := os.MkdirTemp("", "nailbridge-guide-")
 	if err != nil {
 		return err
@@ -70,13 +71,13 @@ func withDemo(ctx context.Context, fn func(*app) error) (err error) {
 	if err != nil {
 		return err
 	}
-	e := &env{ctx: ctx, stdout: io.Discard, stderr: io.Discard, clock: func() time.Time { return now }}
+	e := &env{ctx: ctx, stdout: io.Discard, stderr: io.Discard, clock: func() time.Time { return now }, epoch: func() string { return "demo" }}
 	a, err := newApp(e, file, config.DemoNamespace, dir, accessFlags{})
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, a.close()) }()
-	if err := a.load(e, testdata.Records(), now); err != nil {
+	if err := a.load(e, records, now); err != nil {
 		return err
 	}
 	a.clock = e.clock
@@ -125,11 +126,9 @@ func requirements() (out []pages.Requirement, err error) {
 	return out, nil
 }
 
-// published are the current versions of everything, as a hub is served them, but
-// for the name of the store's epoch, which is another one in each store.
+// published are the current versions of everything, as a hub is served them.
 func (a *app) published(ctx context.Context) (out [][]byte, err error) {
 	err = a.store.View(ctx, func(r store.Reader) error {
-		epoch := []byte(r.Head().Epoch)
 		for _, typ := range searchparam.CareTypes() {
 			for q := (store.Query{Type: typ, Count: 500, NoTotal: true}); ; {
 				page, err := r.Search(q)
@@ -137,7 +136,7 @@ func (a *app) published(ctx context.Context) (out [][]byte, err error) {
 					return err
 				}
 				for _, v := range page.Versions {
-					out = append(out, bytes.ReplaceAll(v.Body, epoch, []byte("demo")))
+					out = append(out, v.Body)
 					q.After = &store.Key{Seq: v.Seq, Ref: v.Ref}
 				}
 				if !page.More {

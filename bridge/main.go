@@ -49,6 +49,7 @@ type env struct {
 	stderr io.Writer
 	clock  func() time.Time
 	sleep  func(context.Context, time.Duration) error
+	epoch  func() string // of a new store; nil: a random one
 }
 
 // sleep waits so long, or until the program is told to stop.

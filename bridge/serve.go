@@ -109,7 +109,7 @@ func newApp(e *env, file config.File, namespace uuid.UUID, dir string, who acces
 	if err != nil {
 		return nil, err
 	}
-	st, err := sqlite.Open(e.ctx, sqlite.Options{Dir: dir})
+	st, err := sqlite.Open(e.ctx, sqlite.Options{Dir: dir, NewEpoch: e.epoch})
 	if err != nil {
 		return nil, fmt.Errorf("data folder: %w", err)
 	}
