@@ -36,8 +36,10 @@ type Definition struct {
 }
 
 // Definitions lists everything that is published now under our canonical base, by
-// canonical. Profiles and extensions are as the bridge serves them; the package adds
-// their snapshots.
+// canonical. Profiles and extensions are as the bridge serves them, by their
+// differential (R4 structuredefinition.html, sdf-6); the package adds the snapshots,
+// which say the same: with them each would be another text under its version, and
+// nine times as long.
 func Definitions() ([]Definition, error) {
 	codes, err := terms.Load()
 	if err != nil {

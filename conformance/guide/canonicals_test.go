@@ -96,6 +96,31 @@ func TestD8_3_AVersionOfADefinitionSaysOneThing(t *testing.T) {
 	assert.Equal(t, []string{archive[0].Canonical()}, lost(t, now, lines, altered))
 }
 
+// No value set takes the codes of a certain version of a code system. The Java
+// validator would take those of the version that it has, whatever is asked for; an old
+// version of a profile or value set it does not find, and says so.
+func TestValueSetsTakeCurrentCodes(t *testing.T) {
+	now, err := guide.Definitions()
+	require.NoError(t, err)
+	sets := 0
+	for _, d := range now {
+		var set struct {
+			Compose struct {
+				Include, Exclude []struct{ System, Version string }
+			}
+		}
+		if d.Type != "ValueSet" {
+			continue
+		}
+		require.NoError(t, json.Unmarshal(d.JSON, &set), d.Canonical())
+		sets++
+		for _, part := range slices.Concat(set.Compose.Include, set.Compose.Exclude) {
+			assert.Empty(t, part.Version, "%s of %s", d.Canonical(), part.System)
+		}
+	}
+	assert.Greater(t, sets, 50)
+}
+
 // A map that another has taken the place of is whole in the archive, and leaves
 // under a setting in the form that the list has for it (D7.1).
 func TestD7_1_FormerMapsLeaveWhatMayNotLeave(t *testing.T) {

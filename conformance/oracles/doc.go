@@ -19,5 +19,7 @@
 // id and exact place with a reason.
 //
 // What it cannot see, and what internal/validate therefore checks itself: check digits of SNOMED CT and LOINC,
-// references to resources outside the input, urn references that dangle inside a Bundle, and con-3.
+// references to resources outside the input, urn references that dangle inside a Bundle, and con-3. Nor
+// does it tell versions of a code system apart: it takes codes from the one that it has, whichever a coding or a value set
+// names. None of ours names one.
 package oracles
