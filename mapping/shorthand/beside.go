@@ -10,7 +10,7 @@ import (
 // harmless are the words beside a toe of a column of sites that say nothing of whether, when
 // or on which foot it was done.
 var harmless = strings.Fields(`
-a c o w revision revised
+a c o w revision revised just removal excision
 acute acutely affected also area as base bed big bruised bruising callous callus chemo chronic club clubbed complete complicated
 congenital convex corn corner crumbly curly curvature curved curving cyst damage damaged deformed deformity detached dig digitus
 discoloured distal dorsal dysmorphic dystrophic each embedded entire epidermal exostosis familial flared folds foot full fungal
@@ -136,14 +136,14 @@ func (r *reader) strange(it *item) bool {
 	if slices.Contains(sources, it.text) && slices.ContainsFunc(r.segments[it.segment], func(o *item) bool { return o.is(side, sideDigit) }) {
 		return false // letter says R
 	}
-	return r.unknown(it) && !r.lexicon.harmless[it.text] && !ofDisease(it.text) && !r.toCome(it)
+	return r.unknown(it) && !r.lexicon.harmless[it.text] && !ofDisease(it.text) && !r.toCome(it) && !r.ofOtherMatter(it) && !r.comparison(it)
 }
 
 // unfit reports whether an item says that something is of another time, or is not so.
 func (r *reader) unfit(it *item) bool {
 	i := it.index
 	switch {
-	case r.words[i] != nil || r.lexicon.harmless[it.text] && !it.is(nthWord, numberWord):
+	case r.words[i] != nil || r.lexicon.harmless[it.text] && !it.is(nthWord, numberWord) || r.ofOtherMatter(it) || r.comparison(it):
 		return false
 	case calendar.MatchString(it.text) || it.is(timesSign):
 		return !r.lasting(i)
@@ -190,7 +190,7 @@ func (r *reader) measures(i int) bool {
 }
 
 // bouts are the words of how often a toe has been ill: 2nd episode.
-var bouts = []string{"episode", "bout", "occurrence", "recurrence", "infection", "presentation", "flare", "attack", "time"}
+var bouts = []string{"episode", "bout", "occurrence", "recurrence", "infection", "presentation", "flare", "attack", "time", "surgery", "op", "operation", "procedure", "attempt", "treatment"}
 
 // lasting reports whether an item is of how long a toe has been ill, or how many borders it
 // is: IGTN x 4/12; x 2 borders.
@@ -201,6 +201,9 @@ func (r *reader) lasting(i int) bool {
 	if i > 1 && i < len(r.items) && r.items[i].text == "1" && r.items[i-1].is(timesSign) && r.items[i-2].is(border, letter, borderWord) {
 		return true // lat x1
 	}
+	if r.countsToes(i) {
+		return true
+	}
 	if i+1 < len(r.items) && i > 0 && r.items[i-1].is(timesSign) && r.items[i].number && slices.Contains([]string{"y", "yr", "yrs", "year", "years"}, r.items[i+1].text) {
 		return true // x 2 yrs
 	}
@@ -208,6 +211,15 @@ func (r *reader) lasting(i int) bool {
 		return true
 	}
 	return i > 0 && i < len(r.items) && r.items[i-1].is(timesSign) && calendar.MatchString(r.items[i].text)
+}
+
+// countsToes reports whether a number says again that the toes before it are two, of both feet,
+// with a border of each: bilat hallux, lat x2.
+func (r *reader) countsToes(i int) bool {
+	if i < 2 || i >= len(r.items) || r.items[i].text != "2" || !r.items[i-1].is(timesSign) || !r.items[i-2].is(border, borderWord) || !r.lastOf(i) {
+		return false
+	}
+	return slices.ContainsFunc(r.items[:i], func(o *item) bool { return o.is(bothSides) || o.text == "both" })
 }
 
 // contradicted doubts the toes of a column of sites beside a side of the other foot, or of

@@ -129,6 +129,12 @@ func (r *reader) remarked(in []*item) bool {
 // sources are the words of what else says which toe it is.
 var sources = []string{"says", "said", "say", "letter", "referral", "ref", "form", "notes", "gp", "chart", "label", "diagram", "list", "sheet", "booking", "request"}
 
+// fromSource reports whether the last word of an item is of what else says which toe it is.
+func (r *reader) fromSource(it *item) bool {
+	words := strings.Fields(lower(r.text.Original[it.from:it.to]))
+	return slices.Contains(sources, words[len(words)-1]) || slices.Contains(forms, words[len(words)-1])
+}
+
 // treated are the words of a treatment that say no more than that there was one.
 var treated = []string{"done", "already", "old", "op", "treated", "treatment", "surgery", "operated", "had", "it", "was", "were", "w", "site"}
 
@@ -154,9 +160,10 @@ func (r *reader) markOf(in, before []*item) (m mark) {
 	m.doubt = otherSide(in, before)
 	for _, o := range in {
 		switch {
+		case o.is(doubtWord) && r.doubtsBorder(o.index):
 		case o.is(vagueSite, otherBorder) && r.siteColumn():
 			m.doubt = true // other foot
-		case slices.Contains(sources, o.text) || slices.Contains(forms, o.text) || o.text == "should" || o.is(doubtWord) && slices.Contains([]string{"states", "reportedly"}, o.text):
+		case r.fromSource(o) || o.text == "should" || o.is(doubtWord) && slices.Contains([]string{"states", "reportedly"}, o.text):
 			m.doubt = m.doubt || r.saysOther(in, before)
 		case o.is(doubtWord) && o.entry(doubtWord).value == "time":
 			m.plan = m.plan || alone

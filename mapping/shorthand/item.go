@@ -118,6 +118,9 @@ func (l *lexicon) startsMatter(ts []token, i int) bool {
 	if i+1 < len(ts) && ts[i].number && slices.Contains([]string{"ml", "mls", "cc"}, ts[i+1].text) {
 		return true // 30s. 3cc lido
 	}
+	if startsOther(ts, i) {
+		return true
+	}
 	for i+1 < len(ts) && (ts[i].number || ts[i].text == "%") {
 		i++
 	}

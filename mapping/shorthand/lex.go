@@ -209,8 +209,9 @@ var fields = map[string]string{"foot": "side", "side": "side", "laterality": "si
 // where a text names at least two: foot: L; digit: 1; border: lat.
 func unlabelled(ts []token) []token {
 	seen := map[string]bool{}
+	dashes := dashedFields(ts)
 	named := func(i int) bool {
-		return i+1 < len(ts) && fields[ts[i].text] != "" && (ts[i+1].text == ":" || ts[i+1].text == "=")
+		return i+1 < len(ts) && fields[ts[i].text] != "" && (ts[i+1].text == ":" || ts[i+1].text == "=" || dashes && ts[i+1].text == "-")
 	}
 	for i, t := range ts {
 		if named(i) {
@@ -231,24 +232,63 @@ func unlabelled(ts []token) []token {
 	return out
 }
 
-// withoutShares drops the share of a plate, whose numbers are no toes: 1/3 of plate.
-func withoutShares(ts []token) []token {
+// dashedFields reports whether a text is a form that has a dash after the name of each of its
+// three fields: Foot - R; Toe - 1; Border - lat.
+func dashedFields(ts []token) bool {
+	seen := map[string]bool{}
+	for i, t := range ts[:max(0, len(ts)-1)] {
+		if ts[i+1].text == "-" && (i == 0 || !isLetter(ts[i-1].text) && !ts[i-1].number) {
+			seen[fields[t.text]] = true
+		}
+	}
+	return seen["side"] && seen["digit"] && seen["border"]
+}
+
+// withoutShares drops the share of a plate, whose numbers are no toes: 1/3 of plate; R hallux
+// lat 1/4.
+func (l *lexicon) withoutShares(ts []token) []token {
 	var out []token
 	for i := 0; i < len(ts); i++ {
-		ofToe := i == 0 || slices.Contains([]string{"l", "r", "left", "right", "lt", "rt", "foot", "toe", "toes", "digit", "digits", "and", "&", "+"}, ts[i-1].text) // L 1/2 nail
-		if !ofToe && i+3 < len(ts) && ts[i].text == "1" && ts[i+1].text == "/" && ts[i+2].number && ts[i+2].glued {
-			of := i + 3
-			for of+1 < len(ts) && slices.Contains([]string{"of", "the", "nail"}, ts[of].text) {
-				of++
-			}
-			if slices.Contains([]string{"plate", "nail", "width"}, ts[of].text) {
-				i = of
-				continue
-			}
+		if n := l.share(ts, i); n > 0 {
+			i += n - 1
+			continue
 		}
 		out = append(out, ts[i])
 	}
 	return out
+}
+
+// share is how many tokens the share of a plate takes that begins at ts[i]; else 0.
+func (l *lexicon) share(ts []token, i int) int {
+	ofToe := i == 0 || slices.Contains([]string{"l", "r", "left", "right", "lt", "rt", "foot", "toe", "toes", "digit", "digits", "and", "&", "+"}, ts[i-1].text) // L 1/2 nail
+	if ofToe {
+		return 0
+	}
+	of := i + 1
+	if ts[i].text != "third" && ts[i].text != "quarter" && ts[i].text != "half" {
+		if of = i + 3; of > len(ts) || ts[i].text != "1" || ts[i+1].text != "/" || !ts[i+2].number || !ts[i+2].glued {
+			return 0
+		}
+	}
+	end := of
+	for end+1 < len(ts) && slices.Contains([]string{"of", "the", "nail"}, ts[end].text) {
+		end++
+	}
+	switch {
+	case end < len(ts) && slices.Contains([]string{"plate", "nail", "width"}, ts[end].text) && ts[i].number:
+		return end + 1 - i
+	case l.borderOfToe(ts, i) && ts[of-1].text != "2" && (of == len(ts) || slices.Contains([]string{",", ";", ")", ".", "nail", "plate", "of"}, ts[of].text)):
+		return of - i
+	}
+	return 0
+}
+
+// borderOfToe reports whether the border of a toe that a word names stands before ts[i].
+func (l *lexicon) borderOfToe(ts []token, i int) bool {
+	of, _, _ := l.pick(ts, i-1)
+	return of == "border" && len(ts[i-1].text) > 1 && slices.ContainsFunc(ts[:i-1], func(t token) bool {
+		return slices.ContainsFunc(l.alone(t.text), func(e entry) bool { return e.class == digit || e.class == ordinal || e.class == sideDigit })
+	})
 }
 
 // unglued parts the border of one toe and the side of the next that are written together:

@@ -280,13 +280,24 @@ func (r *reader) doubtsNumber(i int) bool {
 	return true
 }
 
-// doubtsBorder reports whether a question mark is of the border that follows alone: lat
-// ?med.
+// doubtsBorder reports whether a word of doubt is of the border that follows alone: lat ?med;
+// lat (? med); lat and poss med.
 func (r *reader) doubtsBorder(i int) bool {
-	if r.items[i].text != "?" || i == 0 || i+1 >= len(r.items) || !r.items[i+1].glued || r.items[i].glued {
+	it := r.items[i]
+	if i == 0 || i+1 >= len(r.items) || !it.is(doubtWord) || !r.items[i+1].is(border, vagueBorder) {
 		return false
 	}
-	return r.items[i+1].is(border, vagueBorder) && r.items[i-1].segment == r.items[i].segment
+	if before := r.items[i-1]; before.is(conj) || before.text == "(" || before.text == "," || before.text == "-" {
+		return it.text != "or" && r.afterBorder(i)
+	}
+	return it.text == "?" && r.items[i+1].glued && !it.glued && r.items[i-1].segment == it.segment
+}
+
+// afterBorder reports whether a sign alone stands between an item and the border of a toe that
+// its clause names whole before it.
+func (r *reader) afterBorder(i int) bool {
+	toe := func(o *item) bool { return o.clause == r.items[i].clause && (o.namesDigit() || o.is(sideDigit)) }
+	return i > 1 && r.items[i-2].is(border) && r.items[i-2].clause == r.items[i].clause && slices.ContainsFunc(r.items[:i-1], toe)
 }
 
 // doubtsAmount reports whether a question mark outside a column of sites is of what follows it

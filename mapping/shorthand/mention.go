@@ -118,7 +118,7 @@ func (r *reader) mention(i int) (mention, bool) {
 
 func (r *reader) readMention(i int) (mention, bool) {
 	it := r.items[i]
-	if slices.ContainsFunc(r.items, func(o *item) bool { return o.clause == it.clause && slices.Contains(hands, o.text) }) || r.noToe(i) {
+	if slices.ContainsFunc(r.items, func(o *item) bool { return o.clause == it.clause && slices.Contains(hands, o.text) }) || r.noToe(i) || r.comparison(it) {
 		return mention{}, false
 	}
 	switch {

@@ -141,3 +141,39 @@ func unitsOfLabels(ts []token) []token {
 	}
 	return out
 }
+
+// answers are what stands after each border of a form, by what it says of it.
+var answers = map[string]bool{"yes": true, "y": true, "✓": true, "✔": true, "☑": true, "no": false, "n": false, "☐": false}
+
+// answered leaves of borders each of which has an answer those that have a yes, and lets the
+// others be: medial: yes, lateral: no. A border without an answer leaves the text as it is.
+func (l *lexicon) answered(ts []token) []token {
+	var out []token
+	yes, said := 0, 0
+	for i := 0; i < len(ts); {
+		of, n, _ := l.pick(ts, i)
+		if of != "border" {
+			out, i = append(out, ts[i]), i+1
+			continue
+		}
+		k := i + n
+		if k < len(ts) && slices.Contains([]string{":", "=", "-"}, ts[k].text) {
+			k++
+		}
+		if k >= len(ts) || len(ts[i].text) < 3 {
+			return ts
+		}
+		answer, ok := answers[ts[k].text]
+		if !ok {
+			return ts
+		}
+		if said++; answer {
+			out, yes = append(out, ts[i:i+n]...), yes+1
+		}
+		i = k + 1
+	}
+	if said < 2 || yes == 0 {
+		return ts
+	}
+	return out
+}

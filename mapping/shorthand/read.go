@@ -23,10 +23,10 @@ func (l *lexicon) read(text string, kinds ...Kind) Text {
 	r := &reader{lexicon: l, kinds: kinds, text: Text{Original: text}, words: map[int]*mention{}}
 	ts := lengths(unitsOfLabels(lex(text)), r.matrixColumn())
 	if r.siteColumn() {
-		ts = l.ticked(ts)
+		ts = l.answered(l.ticked(ts))
 	}
 	if r.wants(Site) {
-		ts = unglued(l.unlisted(withoutShares(unlabelled(ts))))
+		ts = unglued(l.unlisted(l.withoutShares(unlabelled(ts))))
 	}
 	r.items = l.itemise(ts)
 	for _, it := range r.items {

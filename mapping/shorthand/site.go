@@ -522,6 +522,9 @@ func (r *reader) join(groups []*group) []*group {
 // otherTime reports whether half a toe is said of another time: L hallux med, for R next
 // visit. "Pt says right" is said of this one.
 func (r *reader) otherTime(g *group) bool {
+	if r.siteColumn() && r.inConsent(g) {
+		return false // consent says R
+	}
 	for _, it := range g.items {
 		timed := slices.ContainsFunc(r.segments[it.segment], func(o *item) bool {
 			return o.is(planWord) && o.from < it.from || o.is(doubtWord) && o.entry(doubtWord).value == "time" || o.is(pastWord) && o.entry(pastWord).value != ""

@@ -1,0 +1,120 @@
+package shorthand
+
+import (
+	"slices"
+	"strings"
+)
+
+// matters are what a column of sites tells beside the toe that is of no toe: consent,
+// allergies, other diseases and drugs, who came and how, what was filed.
+var matters = setOf(strings.Fields(`
+consent consents consented consenting checklist timeout who paperwork form forms marked mark confirmed
+allergic allergy allergies nkda nka intolerant intolerance
+pregnant pregnancy gravid breastfeeding diabetic diabetics diabetes dm asthma asthmatic epileptic epilepsy hypertensive hypertension raynaud raynauds
+warfarin aspirin apixaban rivaroxaban clopidogrel steroids immunosuppressed anticoagulated anticoagulant anticoagulants meds medication medications medicated
+antibiotics antibiotic abx flucloxacillin bp bm hba hba1c inr pulses doppler dopplers abpi smoker smokes
+interpreter translator chaperone wheelchair driving drives driver driven drove taxi transport ambulance lift escort accompanied
+anxious nervous anxiety phobic phobia faints fainter mobility mobile
+leaflet leaflets info information advice advised instructions photo photos photographed diagram xray swab swabbed
+mum mom dad mother father parent parents guardian wife husband partner carer daughter son
+latex plasters plaster iodine elastoplast adhesive tape nuts penicillin
+insured insurance invoiced paid covid
+`))
+
+// ofMatter are the words that a statement on such a matter has besides.
+var ofMatter = setOf(strings.Fields(`
+a an and the is was has have had having been be being no nil not none to of on in by with w for from at as per pt patient she he her his him it this
+signed given obtained taken gained written verbal verbally witnessed informed sheet today present attending attended came brought home back clinic arranged booked needed
+required used user known type t2 t1 t2dm t1dm niddm iddm insulin diet controlled stable normal type class pen ink raised high low weeks wks wk weeks/40 months yrs years done completed complete full
+filed uploaded see pre preop post op stopped continues continued daily mg od held withheld taking takes tabs own parking both card
+`))
+
+// aboutOther reports whether some items say no more than something of another matter, and name
+// no toe and no border: Consent signed.
+func (r *reader) aboutOther(items []*item) bool {
+	topic := false
+	for _, it := range items {
+		word := isLetter(it.text) || it.text == "" || it.number || len(it.entries) > 0
+		switch {
+		case it.notDone() || r.words[it.index] != nil || it.ofSite() || it.is(vagueSite, otherBorder, anyBorder):
+			return false
+		case it.number && len(it.text) == 1 && !r.afterType(it):
+			return false
+		case it.number || !word || it.is(filler, conj) && !it.is(breakWord):
+		case r.allOf(it, matters):
+			topic = true
+		case !r.allOf(it, ofMatter) && !r.lexicon.harmless[it.text] && !r.lexicon.idle[it.text] && !calendar.MatchString(it.text):
+			return false
+		}
+	}
+	return topic
+}
+
+// afterType reports whether a number is that of a type of a disease: diabetes type 2.
+func (r *reader) afterType(it *item) bool {
+	return it.index > 0 && slices.Contains(staged, r.items[it.index-1].text)
+}
+
+// allOf reports whether an item's words are all of two lists, and one of them of the first:
+// allergic to.
+func (r *reader) allOf(it *item, list map[string]bool) bool {
+	some := false
+	for _, t := range lex(r.text.Original[it.from:it.to]) {
+		if some = some || list[t.text]; isLetter(t.text) && !list[t.text] && !ofMatter[t.text] {
+			return false
+		}
+	}
+	return some
+}
+
+// startsOther reports whether a sentence on another matter begins at ts[i]: R hallux lat. Consent
+// signed; L1 med. Not diabetic.
+func startsOther(ts []token, i int) bool {
+	if ts[i].small || !isLetter(ts[i].text) {
+		return false
+	}
+	if slices.Contains([]string{"no", "not", "pt", "patient", "known", "verbal", "written"}, ts[i].text) && i+1 < len(ts) {
+		i++
+	}
+	return matters[ts[i].text]
+}
+
+// ofOtherMatter reports whether what stands between the signs around an item, or its whole
+// sentence, is of another matter than the toe, which another sentence or part names.
+func (r *reader) ofOtherMatter(it *item) bool {
+	same := func(of func(*item) int) (out []*item) {
+		for _, o := range r.items {
+			if of(o) == of(it) {
+				out = append(out, o)
+			}
+		}
+		return out
+	}
+	return r.aboutOther(same(func(o *item) int { return o.stretch })) || r.aboutOther(same(func(o *item) int { return o.clause }))
+}
+
+// compares are the words by which one border of a toe is said to be worse than the other.
+var compares = strings.Fields("worse worst sorer deeper more mainly mostly main")
+
+// comparison reports whether an item is of a remark, between signs of its own, that compares the
+// borders of a toe which names both before it: both borders (lat worse). It is no other toe.
+func (r *reader) comparison(it *item) bool {
+	both, says := false, false
+	for _, o := range r.items {
+		switch {
+		case o.segment == it.segment:
+			says = says || slices.Contains(compares, o.text)
+			if !slices.Contains(compares, o.text) && !o.is(border, letter, side, borderWord, filler) && (isLetter(o.text) || o.number || o.text == "") {
+				return false
+			}
+		case o.from < it.from:
+			both = both || o.is(vagueBoth) || o.is(border) && o.entry(border).value == "both"
+		}
+	}
+	return both && says && !r.bothToes(it)
+}
+
+// bothToes reports whether a text before an item names more than one toe.
+func (r *reader) bothToes(it *item) bool {
+	return slices.ContainsFunc(r.items[:it.index], func(o *item) bool { return o.is(bothSides, digits, conj) })
+}
