@@ -24,7 +24,7 @@ func (r *reader) codes() {
 				r.vague(it, e)
 			case e.class == columnVague && len(r.kinds) > 0:
 				r.vague(it, e)
-			case e.class == columnWord && r.fieldName(it):
+			case e.class == columnWord && (r.fieldName(it) || r.scored(it)):
 			case e.class == columnWord && (len(r.kinds) > 0 || r.dresses(it, e)):
 				kind, code, _ := strings.Cut(e.value, " ")
 				appointment := Kind(kind) == Outcome && r.wants(Attendance) // cancelled
@@ -49,6 +49,22 @@ func (r *reader) codes() {
 // fieldName reports whether a word is the name of a field of a form: Chem: phenol.
 func (r *reader) fieldName(it *item) bool {
 	return it.text == "chem" && it.index+1 < len(r.items) && r.items[it.index+1].text == ":"
+}
+
+// scored reports whether a pain is told by a score, which may be none: pain 2/10; pain: 0.
+func (r *reader) scored(it *item) bool {
+	if it.text != "pain" {
+		return false
+	}
+	for k := it.index + 1; k < len(r.items) && k <= it.index+3; k++ {
+		switch o := r.items[k]; {
+		case o.number || calendar.MatchString(o.text):
+			return o.segment == it.segment
+		case o.text != ":" && o.text != "=" && o.text != "score" && o.text != "scale" && o.text != "level" && o.text != "vas" && o.text != "nrs":
+			return false
+		}
+	}
+	return false
 }
 
 // rebookedInNote reads the short forms of a new appointment in a note, beside one that
@@ -99,13 +115,17 @@ func (r *reader) medicated(it *item) bool {
 	})
 }
 
-// beneath reports whether something else than a dressing is under one: rash under plaster.
+// beneath reports whether something else than a dressing is under one, or comes from one: rash
+// under plaster, dermatitis from plaster.
 func (r *reader) beneath(it *item) bool {
 	i := it.index
-	if i < 2 || !slices.Contains([]string{"under", "beneath", "underneath"}, r.items[i-1].text) || r.items[i-2].segment != it.segment {
+	if i < 2 || r.items[i-2].segment != it.segment {
 		return false
 	}
-	return !slices.ContainsFunc(r.items[:i], func(o *item) bool {
+	if from := r.items[i-1].text; from == "from" || from == "to" {
+		return r.items[i-2].is(class(Diagnosis), class(Finding))
+	}
+	return slices.Contains([]string{"under", "beneath", "underneath"}, r.items[i-1].text) && !slices.ContainsFunc(r.items[:i], func(o *item) bool {
 		return o.segment == it.segment && (o.is(class(Dressing), dressingWord) || o.is(columnWord))
 	})
 }
@@ -207,12 +227,12 @@ func (r *reader) nothing() {
 	for len(items) > 1 && items[0].is(naWord, filler) { // N/A - not used
 		items = items[1:]
 	}
-	if len(items) == 1 && items[0].text == "yes" && r.only(Tourniquet, On, Off, Minutes) {
+	if len(items) > 0 && items[0].text == "yes" && (len(items) == 1 || items[1].text == ",") && r.only(Tourniquet, On, Off, Minutes) {
 		r.add(Reading{Kind: Tourniquet, Value: Value{Code: "used"}, Certainty: Certain, Rule: "tourniquet"}, items[0])
 	}
 	notDone := func(it *item) bool { return it.is(class(Outcome)) && it.entry(class(Outcome)).value == "not-done" }
 	alone := !slices.ContainsFunc(items, func(it *item) bool { return !it.is(notWord, notAfter, filler, usedWord) && !notDone(it) })
-	first := len(items) > 1 && (items[1].text == "," || items[1].text == "-")
+	first := len(items) > 1 && (items[1].text == "," || items[1].text == "-") || len(items) > 2 && items[1].is(usedWord) && (items[2].text == "," || items[2].text == "-")
 	asked := len(items) == 2 && items[0].text == "?" && items[1].is(usedWord)
 	if (asked || len(items) == 1 && items[0].text == "?") && r.only(Tourniquet, On, Off, Minutes) {
 		r.add(Reading{Kind: Tourniquet, Value: Value{Code: "used"}, Certainty: Ambiguous, Rule: "tourniquet.not-said", Others: []Value{{Code: "used"}, {Code: "not-used"}}}, items[0])

@@ -160,6 +160,13 @@ func (r *reader) anaesthetic(d dose) {
 	ml, wrong, from := r.given(d, as)
 	if rd.Value.ML = ml; d.half != "" {
 		rd.Value.ML = d.half
+		doubt("anaesthetic.mixture")
+	}
+	if slices.ContainsFunc(d.items, func(it *item) bool { return r.otherMass(it, rd.Value) }) {
+		doubt("anaesthetic.mass")
+	}
+	if ml != "" && r.ofBothFeet(d) {
+		doubt("anaesthetic.each")
 	}
 	if used = append(used, from...); wrong != "" {
 		doubt(wrong)
@@ -189,42 +196,6 @@ func (r *reader) anaesthetic(d dose) {
 	r.add(rd, used...)
 }
 
-// strangeUnit reports whether a number of a column of anaesthetics has a unit that says nothing
-// of the volume, or up to which it is said to be: 3 units, up to 5 mL.
-func (r *reader) strangeUnit(it *item) bool {
-	next, before := r.neighbour(it.index, 1), r.neighbour(it.index, -1)
-	if !it.number || !r.only(Anaesthetic) || next == nil {
-		return false
-	}
-	upTo := before != nil && lower(r.text.Original[before.from:before.to]) == "up to"
-	return upTo || slices.Contains([]string{"unit", "units", "dose", "doses", "shots", "squirts", "parts"}, next.text)
-}
-
-// loose reports whether a number of a column of anaesthetics may be an amount that
-// nothing says what it is.
-func (r *reader) loose(it *item) bool {
-	if !it.number || len(it.text) > 4 {
-		return false
-	}
-	if i := it.index + 1; i < len(r.items) && (isLetter(r.items[i].text) || r.items[i].text == ":" || r.items[i].is(unitCart, unitMin, unitSec, unitMG)) {
-		return false
-	}
-	if v, ok := decimal(it.text); ok && len(v) > 2 && !strings.Contains(v, ".") {
-		return false // a time of day
-	}
-	for k := it.index - 1; k >= 0 && k >= it.index-3; k-- {
-		if r.items[k].is(numberWord) || r.items[k].text == ":" && k > 0 && r.items[k-1].number || r.items[k].text == "@" {
-			return false
-		}
-	}
-	return true
-}
-
-// ofVolumes reports whether an item is of a volume that was not the one given.
-func (r *reader) ofVolumes(as []amount, it *item) bool {
-	return slices.ContainsFunc(as, func(a amount) bool { return (a.what == volume || a.what == times) && slices.Contains(a.items, it) })
-}
-
 func (r *reader) chemical(d dose) {
 	e := d.drug.entry(chemical)
 	if d.drug.is(phenolAlc) {
@@ -236,7 +207,8 @@ func (r *reader) chemical(d dose) {
 	d.items = besideTourniquet(d)
 	own := r.ofChemical(d)
 	as := append(amounts(own), strength(d.drug, own)...)
-	as, said := sumSaid(addCounted(append(as, lists(own, as)...)))
+	all := append(as, lists(own, as)...)
+	as, said := sumSaid(addCounted(all))
 	total = total && !said
 	several := 0
 	for _, a := range as {
@@ -270,6 +242,10 @@ func (r *reader) chemical(d dose) {
 			rd.Certainty, rd.Rule = Ambiguous, "amount.of-one"
 		case several > 1 && rd.Kind == Applications:
 			rd.Certainty, rd.Rule = Ambiguous, "amount.several"
+		case rd.Kind == Applications && rd.Certainty != Ambiguous && r.looseBeside(own, slices.Concat(all, as)):
+			rd.Certainty, rd.Rule = Ambiguous, "amount.numbers"
+		case rd.Kind == Applications && len(a.each) > mostApplications:
+			rd.Certainty, rd.Rule = Ambiguous, "amount.many"
 		}
 		r.add(rd, a.items...)
 	}
@@ -421,8 +397,8 @@ func strength(drug *item, items []*item) []amount {
 	}
 	for i, it := range items {
 		v, err := strconv.Atoi(it.text)
-		free := i+1 == len(items) || !items[i+1].is(percent, unitML, unitMin, unitSec, unitMG) && items[i+1].text != "-"
-		if it.number && err == nil && v >= 80 && v <= 92 && free && it.index > drug.index && it.index <= drug.index+2 {
+		free := i+1 == len(items) || !items[i+1].is(percent, unitML, unitMin, unitSec, unitMG) && items[i+1].text != "-" && items[i+1].text != "/"
+		if it.number && err == nil && v >= 80 && v <= 92 && v != 90 && free && it.index > drug.index && it.index <= drug.index+2 {
 			return []amount{{what: percentage, text: it.text, items: []*item{it}}}
 		}
 	}

@@ -9,7 +9,7 @@ import (
 // lengths makes one number of what is written as several: 1'30", 1 min 30 s and, in a
 // column of matrix treatments, 1:30 are 90 s; 1 1/2 min and 1½ min are 1.5 min.
 func lengths(ts []token, matrix bool) []token {
-	ts = afterLabels(ts)
+	ts = afterLabels(ts, matrix)
 	var out []token
 	for i := 0; i < len(ts); {
 		made, n := minutesSeconds(ts[i:])
@@ -29,29 +29,6 @@ func lengths(ts []token, matrix bool) []token {
 		}
 		out = append(out, made...)
 		i += n
-	}
-	return out
-}
-
-// labelUnits are the names of fields of a form that say what the number after them counts.
-var labelUnits = map[string]string{"secs": "secs", "sec": "secs", "seconds": "secs", "mins": "mins", "min": "mins", "minutes": "mins",
-	"applications": "applications", "apps": "applications", "aps": "applications",
-	"vol": "ml", "volume": "ml", "conc": "%", "concentration": "%", "strength": "%"}
-
-// afterLabels puts the name of a field after its number, where it is the number's unit: Applications:
-// 3, Secs: 30, Vol: 3.
-func afterLabels(ts []token) []token {
-	out := slices.Clone(ts)
-	for i := 0; i+2 < len(out); i++ {
-		unit := labelUnits[out[i].text]
-		bare := i+3 == len(out) || !isLetter(out[i+3].text) && out[i+3].text != "%" || i+4 < len(out) && (out[i+4].text == ":" || out[i+4].text == "=")
-		if unit == "" || out[i+1].text != ":" && out[i+1].text != "=" || !out[i+2].number || !bare || i > 0 && out[i-1].number {
-			continue
-		}
-		number, name := out[i+2], out[i]
-		number.from, name.text, name.to, name.glued = out[i].from, unit, number.to, true
-		name.from = number.from
-		out = slices.Concat(out[:i:i], []token{number, name}, out[i+3:])
 	}
 	return out
 }

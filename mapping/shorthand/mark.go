@@ -353,7 +353,7 @@ func (r *reader) lastOf(i int) bool {
 func (r *reader) timedLast(i int) bool {
 	return !slices.ContainsFunc(r.items[i+1:], func(o *item) bool {
 		timed := r.ofCalendar(o) || o.number || slices.Contains([]string{"in", "for", "on", "wk", "wks", "week", "weeks", "day", "days", "month", "months"}, o.text)
-		return o.segment == r.items[i].segment && !timed && (isLetter(o.text) || len(o.entries) > 0 && !o.is(filler))
+		return o.segment == r.items[i].segment && !timed && !o.is(breakWord) && (isLetter(o.text) || len(o.entries) > 0 && !o.is(filler))
 	})
 }
 

@@ -206,10 +206,24 @@ func (r *reader) bareDC() {
 		})
 	}
 	r.each(Discharge, func(rd *Reading) {
-		if rd.Rule == "discharge.d-c" && !healed && !lost {
+		if rd.Rule == "discharge.d-c" && !healed && !lost && !r.backIf(*rd) {
 			rd.Certainty, rd.Others = Ambiguous, []Value{rd.Value}
 		}
 	})
+}
+
+// back are the words by which somebody who is discharged may come again.
+var back = strings.Fields("return returns returning rtc sos prn pifu contact ring call come")
+
+// backIf reports whether a text says after a discharge that the patient may come again, and so that
+// it is one from care: d/c, to return if any problems.
+func (r *reader) backIf(rd Reading) bool {
+	return slices.ContainsFunc(r.items, func(it *item) bool { return it.from >= rd.To && r.comesBack(it) })
+}
+
+// comesBack reports whether an item is such a word, or a phrase of one.
+func (r *reader) comesBack(it *item) bool {
+	return slices.ContainsFunc(strings.Fields(lower(r.text.Original[it.from:it.to])), func(w string) bool { return slices.Contains(back, w) })
 }
 
 // otherMethod drops that no chemical was used where another treatment of the
@@ -255,7 +269,7 @@ var onVisits = strings.Fields("when once at next after following in from by on")
 // reading in its segment.
 func (r *reader) conditional(rd Reading) bool {
 	for _, it := range r.items {
-		if it.from < rd.To || it.segment != r.segmentAt(rd.From) {
+		if it.from < rd.To || it.segment != r.segmentAt(rd.From) || it.index > 0 && rd.Kind == Discharge && r.comesBack(r.items[it.index-1]) {
 			continue
 		}
 		later := rd.Kind == Discharge && slices.Contains(onVisits, it.text)

@@ -63,6 +63,9 @@ func (r *reader) tourniquetTimes(scope []*item, column bool) {
 			r.add(Reading{Kind: kind, Certainty: Ambiguous, Rule: "tourniquet.not-recorded"}, it)
 			kind, i = "", i+1
 			continue
+		case onOff(scope[i:]): // on/off 13.10/13.22
+			it.used, i = true, i+3
+			continue
 		case it.is(onWord):
 			it.used, kind, i = true, On, i+1
 			continue
@@ -92,7 +95,7 @@ func (r *reader) tourniquetTimes(scope []*item, column bool) {
 		if a, n := plainAt(scope[i:]); n == 2 && a.what == single && scope[i+1].is(unitMin) {
 			v, _ := decimal(it.text)
 			rd := Reading{Kind: Minutes, Value: Value{Minutes: v}, Certainty: Certain, Rule: "tourniquet.minutes"}
-			if i > 0 && scope[i-1].is(lessWord) {
+			if i > 0 && scope[i-1].is(lessWord) || i+2 < len(scope) && scope[i+2].number && r.loose(scope[i+2]) { // 7 min 30
 				rd.Certainty, rd.Rule, rd.Others = Ambiguous, "tourniquet.range-of-minutes", []Value{rd.Value}
 			}
 			r.add(rd, scope[i:i+n]...)
@@ -109,6 +112,11 @@ func (r *reader) tourniquetTimes(scope []*item, column bool) {
 		i++
 	}
 	r.bareTimes(bare, bareItems)
+}
+
+// onOff reports whether on and off stand together before the times of both: on/off.
+func onOff(it []*item) bool {
+	return len(it) > 3 && it[0].is(onWord) && (it[1].is(conj) || it[1].text == "/" || it[1].text == "-") && it[2].is(offWord)
 }
 
 // namedAfter reports whether on and off stand after their times: 15.05 on / 15.18 off.

@@ -191,7 +191,7 @@ ultimately unilaterally unlikely unsuccessfully usually wrongly
 // another: saline after phenol, 1 mL after 10 min.
 func (r *reader) inOrder(it *item) bool {
 	switch it.text {
-	case "attempted", "attempt", "tried", "started", "commenced", "begun":
+	case "attempted", "attempt", "tried", "started", "commenced", "begun", "failed", "failure", "inadequate", "insufficient":
 		return r.brokenOff(it)
 	case "before", "prior":
 		if r.brokenOff(it) {
@@ -222,12 +222,27 @@ func (r *reader) besideUnknown() {
 		if rd.Certainty == Ambiguous || rd.Kind == Site || rd.Kind == Border {
 			continue
 		}
-		if slices.ContainsFunc(r.around(*rd), func(it *item) bool { return r.foreignTo(rd.Kind, it) && !r.where(*rd, it) }) {
+		if slices.ContainsFunc(r.around(*rd), func(it *item) bool { return r.foreignTo(rd.Kind, it) && !r.where(*rd, it) && !r.why(*rd, it) }) {
 			rd.Certainty, rd.Rule = Ambiguous, rd.Rule+".beside-unknown"
 			rd.Others = append(rd.Others, rd.Value)
 		}
 	}
 }
+
+// reasons are the words that begin why something was not done.
+var reasons = strings.Fields("after as because due since following secondary")
+
+// why reports whether a word says no more than why a surgery was not done, was broken off or
+// cancelled: abandoned after BP dropped.
+func (r *reader) why(rd Reading, it *item) bool {
+	not := rd.Kind == Outcome && rd.Value.Code != "done" || rd.Kind == Attendance && rd.Value.Code == "cancelled"
+	return not && it.from > rd.To && slices.ContainsFunc(r.items, func(o *item) bool {
+		return o.from >= rd.To && o.from <= it.from && o.segment == it.segment && slices.Contains(reasons, o.text)
+	}) && !it.is(procedure, class(Outcome)) && !slices.Contains(again, it.text)
+}
+
+// again are the words by which what was broken off may have been done after all.
+var again = strings.Fields("completed finished resumed restarted continued then but done later elsewhere")
 
 // where reports whether a word says no more than where, or when, a sign was found: red to
 // the midfoot, tender on palpation.

@@ -1,0 +1,94 @@
+package shorthand
+
+import (
+	"math/big"
+	"slices"
+	"strings"
+)
+
+// strangeUnit reports whether a number of a column of anaesthetics has a unit that says nothing
+// of the volume, or up to which it is said to be: 3 units, up to 5 mL.
+func (r *reader) strangeUnit(it *item) bool {
+	next, before := r.neighbour(it.index, 1), r.neighbour(it.index, -1)
+	if !it.number || !r.only(Anaesthetic) || next == nil {
+		return false
+	}
+	upTo := before != nil && lower(r.text.Original[before.from:before.to]) == "up to"
+	return upTo || slices.Contains([]string{"unit", "units", "dose", "doses", "shots", "squirts", "parts"}, next.text)
+}
+
+// loose reports whether a number of a column of anaesthetics may be an amount that
+// nothing says what it is.
+func (r *reader) loose(it *item) bool {
+	if !it.number || len(it.text) > 4 {
+		return false
+	}
+	if i := it.index + 1; i < len(r.items) && (isLetter(r.items[i].text) || r.items[i].text == ":" || r.items[i].is(unitCart, unitMin, unitSec, unitMG)) {
+		return false
+	}
+	if v, ok := decimal(it.text); ok && len(v) > 2 && !strings.Contains(v, ".") {
+		return false // a time of day
+	}
+	for k := it.index - 1; k >= 0 && k >= it.index-3; k-- {
+		if r.items[k].is(numberWord) || r.items[k].text == ":" && k > 0 && r.items[k-1].number || r.items[k].text == "@" {
+			return false
+		}
+	}
+	return true
+}
+
+// ofVolumes reports whether an item is of a volume that was not the one given.
+func (r *reader) ofVolumes(as []amount, it *item) bool {
+	return slices.ContainsFunc(as, func(a amount) bool { return (a.what == volume || a.what == times) && slices.Contains(a.items, it) })
+}
+
+// otherMass reports whether a number of a column of anaesthetics is a mass that the strength and
+// the volume beside it do not give: 2 % 30 mg, of which the volume is not said.
+func (r *reader) otherMass(it *item, v Value) bool {
+	if !r.only(Anaesthetic) || !it.number || it.index+1 >= len(r.items) || !r.items[it.index+1].is(unitMG) {
+		return false
+	}
+	if it.index+3 < len(r.items) && r.items[it.index+2].text == "/" && r.items[it.index+3].is(unitML) {
+		return false // 20 mg/mL
+	}
+	mass, ok := decimal(it.text)
+	if !ok || v.Percent == "" || v.ML == "" {
+		return true
+	}
+	p, _ := new(big.Rat).SetString(v.Percent)
+	ml, _ := new(big.Rat).SetString(v.ML)
+	return !sameNumber(mass, trimmed(p.Mul(p, ml.Mul(ml, big.NewRat(10, 1)))))
+}
+
+// ofBothFeet reports whether the volume of a column of anaesthetics stands beside both feet, and
+// nothing says that it is of them in all: 3 mL bilat.
+func (r *reader) ofBothFeet(d dose) bool {
+	return r.only(Anaesthetic) && slices.ContainsFunc(d.items, func(it *item) bool { return it.is(bothSides) }) &&
+		!slices.ContainsFunc(d.items, func(it *item) bool { return it.is(totalWord) || it.text == "each" || it.text == "per" })
+}
+
+// mostApplications is how many applications of a chemical are read without a question (common
+// practice, no source): in 10 x 15 s the first number may be a strength.
+const mostApplications = 6
+
+// looseBeside reports whether a number of a column of the matrix stands beside the amounts of a
+// chemical of which nothing says what it counts: it may be the applications, or their length.
+func (r *reader) looseBeside(items []*item, as []amount) bool {
+	taken := func(it *item) bool {
+		return slices.ContainsFunc(as, func(a amount) bool { return slices.Contains(a.items, it) })
+	}
+	return r.matrixColumn() && slices.ContainsFunc(items, func(it *item) bool {
+		return r.loose(it) && len(it.text) < 4 && !taken(it) && !r.ofLiquid(it) && !r.ofBatchNumber(it)
+	})
+}
+
+// ofBatchNumber reports whether a number is of a batch or of its last day, or of a toe.
+func (r *reader) ofBatchNumber(it *item) bool {
+	for k := it.index - 1; k >= 0 && k >= it.index-4; k-- {
+		if o := r.items[k]; slices.Contains(batches, o.text) || k == it.index-1 && o.is(side, toeWord, numberWord, placeWord) {
+			return true
+		}
+	}
+	next := r.neighbour(it.index, 1)
+	return next != nil && (next.is(side, toeWord, borderWord) || calendar.MatchString(it.text))
+}
