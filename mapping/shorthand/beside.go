@@ -149,6 +149,12 @@ func (r *reader) unfit(it *item) bool {
 		return !r.lasting(i)
 	case r.toCome(it):
 		return true
+	case it.is(columnWord) && (strings.HasPrefix(it.entry(columnWord).value, string(Diagnosis)) || strings.HasPrefix(it.entry(columnWord).value, string(Finding))):
+		return false // paronychia
+	case it.text == "1" && it.spelled && i > 0 && r.lexicon.harmless[r.items[i-1].text]: // the sore one
+		return false
+	case it.number && i+2 < len(r.items) && r.items[i+1].is(timesSign) && r.items[i+2].is(border, borderWord): // 1 x lat
+		return false
 	case it.is(doubtWord) && i+1 < len(r.items) && r.items[i+1].number && r.measures(i+1): // approx 3 mm
 		return false
 	case it.is(unknownWord) && i > 0 && r.items[i-1].is(borderWord) && r.items[i-1].text != "side", slices.Contains(filed, it.text), it.is(percent):
@@ -175,7 +181,7 @@ func (r *reader) unfit(it *item) bool {
 
 // staged are the words before the number of a stage of a disease. A number of five digits
 // is the code of a procedure.
-var staged = []string{"stage", "grade", "type", "class"}
+var staged = []string{"stage", "grade", "type", "class", "gr", "gd", "st"}
 
 // filed are the words of the number of a picture or a paper: photo 2.
 var filed = []string{"photo", "photos", "pic", "pics", "picture", "image", "img", "fig", "figure", "file", "ref", "form", "page"}
@@ -201,7 +207,7 @@ func (r *reader) lasting(i int) bool {
 	if i > 1 && i < len(r.items) && r.items[i].text == "1" && r.items[i-1].is(timesSign) && r.items[i-2].is(border, letter, borderWord) {
 		return true // lat x1
 	}
-	if r.countsToes(i) {
+	if r.countsToes(i) || r.countsBorders(i) {
 		return true
 	}
 	if i+1 < len(r.items) && i > 0 && r.items[i-1].is(timesSign) && r.items[i].number && slices.Contains([]string{"y", "yr", "yrs", "year", "years"}, r.items[i+1].text) {
@@ -220,6 +226,15 @@ func (r *reader) countsToes(i int) bool {
 		return false
 	}
 	return slices.ContainsFunc(r.items[:i], func(o *item) bool { return o.is(bothSides) || o.text == "both" })
+}
+
+// countsBorders reports whether a number says again that both borders of a toe are meant: hallux
+// x2 (both edges).
+func (r *reader) countsBorders(i int) bool {
+	return i > 0 && i < len(r.items) && r.items[i].text == "2" && r.items[i-1].is(timesSign) &&
+		slices.ContainsFunc(r.items, func(o *item) bool {
+			return o.clause == r.items[i].clause && (o.is(vagueBoth) || o.is(border) && o.entry(border).value == "both")
+		})
 }
 
 // contradicted doubts the toes of a column of sites beside a side of the other foot, or of

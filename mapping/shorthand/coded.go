@@ -36,6 +36,7 @@ func (r *reader) codes() {
 			case k == Dressing && (r.medicated(it) || r.beneath(it)):
 			case k == Discharge && r.fromWound(it):
 			case k == Finding && r.complaint(it):
+			case k == Method && e.value == "excision" && r.ofFold(it):
 			case slices.Contains(coded, k) && r.wants(k):
 				r.add(Reading{Kind: k, Value: Value{Code: record.Code(e.value)}, Certainty: Certain, Rule: e.rule}, it)
 				if e.class == class(Discharge) && e.value == "healed" && r.wants(Wound) {
@@ -65,6 +66,13 @@ func (r *reader) scored(it *item) bool {
 		}
 	}
 	return false
+}
+
+// ofFold reports whether what was excised is the fold of the nail, and not its matrix.
+func (r *reader) ofFold(it *item) bool {
+	return slices.ContainsFunc(r.items, func(o *item) bool {
+		return o.clause == it.clause && o.is(procedure) && o.entry(procedure).value == "nail-fold-wedge"
+	})
 }
 
 // rebookedInNote reads the short forms of a new appointment in a note, beside one that
@@ -227,7 +235,7 @@ func (r *reader) nothing() {
 	for len(items) > 1 && items[0].is(naWord, filler) { // N/A - not used
 		items = items[1:]
 	}
-	if len(items) > 0 && items[0].text == "yes" && (len(items) == 1 || items[1].text == ",") && r.only(Tourniquet, On, Off, Minutes) {
+	if len(items) > 0 && (items[0].text == "yes" || items[0].text == "y") && (len(items) == 1 || items[1].text == ",") && r.only(Tourniquet, On, Off, Minutes) {
 		r.add(Reading{Kind: Tourniquet, Value: Value{Code: "used"}, Certainty: Certain, Rule: "tourniquet"}, items[0])
 	}
 	notDone := func(it *item) bool { return it.is(class(Outcome)) && it.entry(class(Outcome)).value == "not-done" }

@@ -187,6 +187,9 @@ func (r *reader) anaesthetic(d dose) {
 			rd.Certainty = Likely
 		}
 	}
+	if twoVasoconstrictors(d.items) {
+		doubt("anaesthetic.plain-with-another")
+	}
 	if rd.Value.Ratio != "" && rd.Value.Vasoconstrictor == "none" {
 		doubt("anaesthetic.plain-with-ratio")
 	}

@@ -4,6 +4,8 @@ import (
 	"math/big"
 	"slices"
 	"strings"
+
+	"nailbridge/mapping/record"
 )
 
 // strangeUnit reports whether a number of a column of anaesthetics has a unit that says nothing
@@ -23,7 +25,7 @@ func (r *reader) loose(it *item) bool {
 	if !it.number || len(it.text) > 4 {
 		return false
 	}
-	if i := it.index + 1; i < len(r.items) && (isLetter(r.items[i].text) || r.items[i].text == ":" || r.items[i].is(unitCart, unitMin, unitSec, unitMG)) {
+	if i := it.index + 1; i < len(r.items) && (isLetter(r.items[i].text) && !r.items[i].is(vaso, anaesthetic) || r.items[i].text == ":" || r.items[i].is(unitCart, unitMin, unitSec, unitMG)) {
 		return false
 	}
 	if v, ok := decimal(it.text); ok && len(v) > 2 && !strings.Contains(v, ".") {
@@ -91,4 +93,19 @@ func (r *reader) ofBatchNumber(it *item) bool {
 	}
 	next := r.neighbour(it.index, 1)
 	return next != nil && (next.is(side, toeWord, borderWord) || calendar.MatchString(it.text))
+}
+
+// twoVasoconstrictors reports whether items name two, one of which may be none: plain with
+// adrenaline.
+func twoVasoconstrictors(items []*item) bool {
+	said := record.Code("")
+	for _, it := range items {
+		if v := record.Code(it.entry(vaso).value); it.is(vaso) && !it.mark.not && v != said {
+			if said != "" {
+				return true
+			}
+			said = v
+		}
+	}
+	return false
 }

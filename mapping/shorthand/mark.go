@@ -185,7 +185,7 @@ func (r *reader) namesToe(segment int) bool {
 func (r *reader) denyNext(i int) {
 	it := r.items[i]
 	for _, o := range r.items[i+1:] {
-		if o.stretch != it.stretch {
+		if o.stretch != it.stretch || o.text == ":" && o.index > i+1 {
 			break
 		}
 		o.mark.not = true

@@ -436,6 +436,22 @@ func (r *reader) borderWord(i int) (mention, bool) {
 		edge := it.text == "" || i+1 < len(r.items) && r.items[i+1].is(borderWord) || r.only(Border) // inner alone may be the inner foot
 		return mention{border: record.Code(e.value), unsure: !edge, rule: e.rule}, ok
 	}
+	return r.borderInside(it)
+}
+
+// borderInside reads the border that a phrase of what was done or found names: avulsion of
+// lateral border; pus lat.
+func (r *reader) borderInside(it *item) (mention, bool) {
+	if it.text != "" || !it.is(procedure, class(Finding), class(Diagnosis), vague) || r.only(Border) {
+		return mention{}, false
+	}
+	for _, t := range lex(r.text.Original[it.from:it.to]) {
+		for _, e := range r.lexicon.alone(t.text) {
+			if e.class == border && (e.value == "lateral" || e.value == "medial") {
+				return mention{border: record.Code(e.value), rule: e.rule}, true
+			}
+		}
+	}
 	return mention{}, false
 }
 

@@ -12,7 +12,7 @@ import (
 // of an attempt, of somebody else and of a hope are none of them, nor are those that a slip
 // of the pen makes of a word that denies.
 var idle = strings.Fields(`
-a all also an any are area around as back be by e ea etc ex fairly from full g h hr hrs in inc incl including into is it its me n o only onto our out
+a all also an any hcl k radical are area around as back be by e ea etc ex fairly from full g h hr hrs in inc incl including into is it its me n o only onto our out
 own p per re really se site situ size sl such t that their there this time to together too top upon us using very via w was we well were while with y
 yet
 
@@ -166,7 +166,7 @@ func (r *reader) withPatient(it *item) bool {
 }
 
 // diseases are how words of diseases of the nail begin.
-var diseases = []string{"onych", "ingrow", "granul", "paronych", "mycot", "gryph", "hypergran", "overgran", "hypertroph", "dystroph", "subung", "periung", "involut"}
+var diseases = []string{"onych", "ingrow", "granul", "paronych", "mycot", "gryph", "hypergran", "overgran", "hypertroph", "dystroph", "subung", "periung", "involut", "incurv"}
 
 // ofDisease reports whether an unknown word is of a disease of the nail, whatever its ending.
 func ofDisease(word string) bool {
@@ -191,6 +191,8 @@ ultimately unilaterally unlikely unsuccessfully usually wrongly
 // another: saline after phenol, 1 mL after 10 min.
 func (r *reader) inOrder(it *item) bool {
 	switch it.text {
+	case "pod": // POD 3
+		return it.index+1 < len(r.items) && r.items[it.index+1].number
 	case "attempted", "attempt", "tried", "started", "commenced", "begun", "failed", "failure", "inadequate", "insufficient":
 		return r.brokenOff(it)
 	case "before", "prior":
@@ -230,7 +232,7 @@ func (r *reader) besideUnknown() {
 }
 
 // reasons are the words that begin why something was not done.
-var reasons = strings.Fields("after as because due since following secondary")
+var reasons = strings.Fields("after as because due since following secondary : -")
 
 // why reports whether a word says no more than why a surgery was not done, was broken off or
 // cancelled: abandoned after BP dropped.
