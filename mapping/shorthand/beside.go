@@ -44,6 +44,16 @@ photograph photographs photographed pics picture pictures image images img image
 reference nr id code coded codes icd cpt snomed field template tickbox ticked selected dropdown item entry row col column pt patient patients client
 yrs yo male female adult child teen teenager lady gentleman boy girl man woman initials signed sig podiatrist clinician operator surgeon assistant
 supervisor supervised observer
+
+aches ache aching achy purulent exudate injured injuring persistent persistently persisting bad badly quite bit really rather bleeding bloody sensitive itchy itching proud flesh
+crooked bent deviated rotated clawed claw hammer hammered mallet arthritis arthritic gout psoriasis psoriatic eczema lichen neuropathic ischaemic blue bluish broken picked picking
+bitten biting piercing pierced piercing penetrating penetrates pushing pushes growing grows nubbin horn horny debris sulcal catching catches rubs longstanding currently obvious obviously
+clearly clear definite definitely noted presenting presents presentation complaining complains urgent urgently routine priority asap please pls thanks px problem problems problematic
+troublesome troubling bothersome symptomatic clinic theatre chair room bay domiciliary confirmed checked verified correct agreed repeat again since is this that there which these
+underlapping underriding overriding incurling incurled rolled rolling inwards inward splayed tented trapped stuck wedging tilted tilting lipping heaped heaping bunched swell swells
+hurting hurts throb agony unbearable unpleasant ugly smelly malodorous malodour odour weepy wet moist crusty crusting crusted scabby abscess abscessed necrosis necrotic
+fissures blistered blister friable vascular telangiectatic pyogenicum botryomycosis nailhorn nailspike nailspicule nailspur nailedge offending ingrower
+sharply gryphosis gryphotoic thickening laminated flaky flaking ridging grooved grooves spooned koilonychic racket micronychia anonychia polyonychia congenitally syndactyly
 `)
 
 // unsettled doubts the toes of a column of sites beside which stands a word that the grammar
@@ -136,7 +146,7 @@ func (r *reader) strange(it *item) bool {
 	if slices.Contains(sources, it.text) && slices.ContainsFunc(r.segments[it.segment], func(o *item) bool { return o.is(side, sideDigit) }) {
 		return false // letter says R
 	}
-	return r.unknown(it) && !r.lexicon.harmless[it.text] && !ofDisease(it.text) && !r.toCome(it) && !r.ofOtherMatter(it) && !r.comparison(it)
+	return r.unknown(it) && !diseaseCode.MatchString(it.text) && !r.lexicon.harmless[it.text] && !ofDisease(it.text) && !r.toCome(it) && !r.ofOtherMatter(it) && !r.comparison(it)
 }
 
 // unfit reports whether an item says that something is of another time, or is not so.
@@ -149,6 +159,8 @@ func (r *reader) unfit(it *item) bool {
 		return !r.lasting(i)
 	case r.toCome(it):
 		return true
+	case it.is(vagueSite) && i > 0 && r.items[i-1].is(conj) && r.lastOf(i): // R1 lat + other foot
+		return false
 	case it.is(columnWord) && (strings.HasPrefix(it.entry(columnWord).value, string(Diagnosis)) || strings.HasPrefix(it.entry(columnWord).value, string(Finding))):
 		return false // paronychia
 	case it.text == "1" && it.spelled && i > 0 && r.lexicon.harmless[r.items[i-1].text]: // the sore one

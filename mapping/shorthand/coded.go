@@ -24,6 +24,8 @@ func (r *reader) codes() {
 				r.vague(it, e)
 			case e.class == columnVague && len(r.kinds) > 0:
 				r.vague(it, e)
+			case it.text == "ns" && r.wants(Attendance) && !r.flushed(it):
+				r.vague(it, entry{vague, "attendance did-not-attend|attendance attended", "attendance.ns"})
 			case e.class == columnWord && (r.fieldName(it) || r.scored(it)):
 			case e.class == columnWord && (len(r.kinds) > 0 || r.dresses(it, e)):
 				kind, code, _ := strings.Cut(e.value, " ")
@@ -66,6 +68,13 @@ func (r *reader) scored(it *item) bool {
 		}
 	}
 	return false
+}
+
+// flushed reports whether an ns is the saline of a flush, and no visit that was missed: NS flush.
+func (r *reader) flushed(it *item) bool {
+	return slices.ContainsFunc(r.segments[it.segment], func(o *item) bool {
+		return o.is(flushWord, unitML, class(Dressing)) || slices.Contains([]string{"bathe", "bathed", "cleansed", "cleaned", "washed", "wash", "soak", "soaked", "with"}, o.text)
+	})
 }
 
 // ofFold reports whether what was excised is the fold of the nail, and not its matrix.
@@ -219,6 +228,8 @@ func (r *reader) denied(it *item) {
 		case !it.mark.none && !it.mark.no: // allergic to
 		case e.class == vague && strings.HasPrefix(e.value, string(Regrowth)+" "):
 			none(Regrowth)
+		case e.class == vague && e.rule == "method.matrixectomy" && it.mark.no: // w/o matrixectomy
+			none(Method)
 		case e.class == class(Exudate) && it.mark.none:
 			none(Exudate)
 		case e.class == class(Diagnosis) && e.value == "wound-infection":

@@ -41,7 +41,9 @@
 // two toes the one beside "not done", "cancelled" or a year of its own is ambiguous.
 // In a column of sites a toe is certain only where each word beside it is known to say no
 // more than which toe it is, what was found and what was done: an unknown word, a date, a
-// plan or a side that contradicts it makes it ambiguous. In a note a plan, "not today" and
+// plan or a side that contradicts it makes it ambiguous. A sentence, or a part between signs, of
+// another matter (matters, in matter.go: consent, allergies, who came) that names no toe is let
+// be, and so is a remark that compares two borders that are both named (both, lat worse). In a note a plan, "not today" and
 // a time to come after a toe do, as does a word that the grammar does not know in the
 // sentence of any toe.
 // Every other reading is ambiguous too where such a word stands in its segment (of amounts,
@@ -60,9 +62,12 @@
 // toe begins where the one before has side and digit. "R and L hallux" and "R 1st
 // and 2nd" are two toes. A border belongs to the toe that it follows, or, in a
 // clause that begins with a border, to the one that it precedes; the border after
-// several toes that "and" joins belongs to each; a medial and a lateral border listed after
-// several toes, and a border after two toes of which nothing says that it is of both, are
-// ambiguous. A side with a border has the digit of
+// several toes of one foot that "and" joins belongs to each, and after toes of both feet where
+// a sign, the plural, "both" or "each" says so (TA & T5, lateral; T5 + TA lateral borders); a
+// medial and a lateral border listed after several toes, and a border after two toes of which
+// nothing says that it is of both (TA and T5 lateral), are ambiguous. "All four edges" and "x 4
+// borders" are both of both toes. A word of doubt after a sign, before another border, is of that
+// border alone (lat, ?med). In a note the border beside a total avulsion is ambiguous. A side with a border has the digit of
 // the toe beside it that has a border too, and a digit its side: "R hallux lat, L med".
 // The border nearest to another toe, or away from it, is told by the digits. The names of
 // the fields of a form (foot: L; digit: 1; border: lat) are no words of a toe. R1L is a
@@ -79,12 +84,20 @@
 // 1.8" is two cartridges, 3.6 mL (1.7, 1.8 and 2.2 mL are cartridge sizes; common
 // practice, no source), "2 carts" no volume. Of several volumes the one "used" or "in
 // total" counts, an ampoule's and a maximum do not; those that "+", "then", "top up" or
-// places (R and L, med and lat) part are added; "each side" is two. A mixture 1:1 is
-// halved. A column of anaesthetics that names no drug is read for its amounts. The name of a
-// field that counts stands after its number (Secs: 30). A range ("80-90 %"), and a volume of each toe where the toes are not said, are
-// ambiguous.
+// places (R and L, med and lat) part are added; "each side" is two. The volume of a
+// mixture, or one of two drugs, is ambiguous, and so is a mass that the strength and the volume do not give.
+// A column of anaesthetics that names no drug is read for its amounts. The name of a
+// field that counts stands after its number (Secs: 30; No. of applications: 2), and that of a length
+// of time that has its unit is left out (Time each: 1 min). A range ("80-90 %"), and a volume of each
+// toe where the toes are not said, are ambiguous.
 //
-// A length of "each" that nobody counted, or of the first of several, is ambiguous.
+// A number is certain only as what its unit or its field says. Percent: by its sign or field; beside
+// phenol 80 to 92 too, but 90, which may be seconds, and none that a slash joins to another. Volume:
+// by its unit, or as the size of a cartridge; not beside "bilat" without a total. Applications: a count
+// of at most six beside a sign of times, a unit or a field; where another number of the clause says
+// nothing of itself, they are ambiguous. Minutes of a tourniquet: by their unit, and no second number
+// beside them. A pain in a score (2/10) is no finding. A length of "each" that nobody counted, or of
+// the first of several, is ambiguous.
 //
 // What is done, decided or found only if something else is so is ambiguous. A discharge has
 // no reason but the one that is said, or that the wound is healed: a missed visit is none.

@@ -21,11 +21,14 @@ func (r *reader) drugs() {
 	parts := r.equalParts()
 	ds := r.doses()
 	r.mixed(ds, parts)
+	one := r.oneVolume(ds)
 	r.plainAll(ds)
 	for _, d := range ds {
 		switch {
 		case d.drug.is(anaesthetic) && r.wants(Anaesthetic):
-			r.anaesthetic(d)
+			if r.anaesthetic(d); one {
+				r.text.Readings[len(r.text.Readings)-1].doubt("anaesthetic.one-volume")
+			}
 		case d.drug.is(chemical, phenolAlc) && r.wants(Chemical):
 			r.chemical(d)
 		case d.drug.is(chemical, phenolAlc) && r.wants(Method): // in a column of procedures

@@ -40,6 +40,8 @@ func lex(text string) []token {
 			if o := calendarEnd(text[i:]); o > 0 && (end != i || out[len(out)-1].text == "(") {
 				to, number = i+o, false
 			}
+		case unicode.IsLetter(r) && diseaseCode.MatchString(text[i:]) && end != i:
+			to = i + len(diseaseCode.FindString(text[i:]))
 		case unicode.IsLetter(r):
 			to = max(to, wordEnd(text, i))
 			if n := len(out); endsInTimes(text, i, to) && (countedWords[lower(text[i:to-1])] || n > 0 && out[n-1].number && end == i) {
@@ -159,6 +161,9 @@ func ordinalEnd(text string, i int) int {
 // calendar are weeks, days and months in the trade's fractions (2/52, 3/7, 6/12), and
 // dates.
 var calendar = regexp.MustCompile(`^(\d{1,2}/(7|12|52)|(0?[1-9]|1[0-2])/(2\d|20\d\d)|` + strings.Join([]string{date("/"), date(`\.`), date("-")}, "|") + `)\b`)
+
+// diseaseCode is a code of ICD-10 with its point: L60.0, which is no left toe.
+var diseaseCode = regexp.MustCompile(`^[A-Za-z]\d\d\.\d{1,2}\b`)
 
 // date is a day, a month and a year, as a regular expression.
 func date(sep string) string {

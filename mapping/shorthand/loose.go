@@ -109,3 +109,29 @@ func twoVasoconstrictors(items []*item) bool {
 	}
 	return false
 }
+
+// oneVolume reports whether a column of anaesthetics names two drugs, and one volume after both,
+// which may be that of both: lido 2% + bupi 0.5%, 5cc in all.
+func (r *reader) oneVolume(ds []dose) bool {
+	if !r.only(Anaesthetic) {
+		return false
+	}
+	var drugs []dose
+	for _, d := range ds {
+		if d.drug.is(anaesthetic) {
+			drugs = append(drugs, d)
+		}
+	}
+	if len(drugs) != 2 {
+		return false
+	}
+	volumes := func(d dose) bool {
+		return slices.ContainsFunc(amounts(d.items), func(a amount) bool { return a.what == volume })
+	}
+	return !volumes(drugs[0]) && volumes(drugs[1]) && r.apart(drugs[1])
+}
+
+// apart reports whether the volume of a drug stands in a part of its own, or is said to be in all.
+func (r *reader) apart(d dose) bool {
+	return slices.ContainsFunc(d.items, func(it *item) bool { return it.is(totalWord) || it.is(unitML) && it.part != d.drug.part })
+}

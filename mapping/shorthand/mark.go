@@ -82,6 +82,8 @@ func (r *reader) markPast(i int) bool {
 				o.mark.past = o.mark.past || !now // done elsewhere, regrown
 			})
 		}
+	case it.text == "following" && i > 0 && next(procedure) && r.items[i-1].is(class(Method), chemical) && r.only(Procedure, Method, Outcome):
+		// phenolisation following TNA
 	case slices.Contains([]string{"post", "following", "since", "after"}, it.text) && next(procedure):
 		r.eachOf(it.segment, func(o *item) {
 			if o.ofSite() || o.is(procedure) {

@@ -26,7 +26,7 @@ var ofMatter = setOf(strings.Fields(`
 a an and the is was has have had having been be being no nil not none to of on in by with w for from at as per pt patient she he her his him it this
 signed given obtained taken gained written verbal verbally witnessed informed sheet today present attending attended came brought home back clinic arranged booked needed
 required used user known type t2 t1 t2dm t1dm niddm iddm insulin diet controlled stable normal type class pen ink raised high low weeks wks wk weeks/40 months yrs years done completed complete full
-filed uploaded see pre preop post op stopped continues continued daily mg od held withheld taking takes tabs own parking both card
+filed uploaded see drawn shown circled indicated sketched sketch arrow arrowed picture pic letter referral diagram sheet pre preop post op stopped continues continued daily mg od held withheld taking takes tabs own parking both card
 `))
 
 // aboutOther reports whether some items say no more than something of another matter, and name
@@ -117,4 +117,15 @@ func (r *reader) comparison(it *item) bool {
 // bothToes reports whether a text before an item names more than one toe.
 func (r *reader) bothToes(it *item) bool {
 	return slices.ContainsFunc(r.items[:it.index], func(o *item) bool { return o.is(bothSides, digits, conj) })
+}
+
+// compared makes a sign between two borders a list of them where the text says that both are
+// meant: med>lat, both done.
+func (r *reader) compared() {
+	both := slices.ContainsFunc(r.items, func(it *item) bool { return it.is(vagueBoth) })
+	for i := 1; both && i+1 < len(r.items); i++ {
+		if it := r.items[i]; (it.text == ">" || it.text == "<") && r.items[i-1].is(border) && r.items[i+1].is(border) {
+			it.entries, it.known = []entry{{conj, "", "conj"}}, true
+		}
+	}
 }

@@ -35,6 +35,7 @@ func (l *lexicon) read(text string, kinds ...Kind) Text {
 		}
 		r.segments[it.segment] = append(r.segments[it.segment], it)
 	}
+	r.compared()
 	r.minutes()
 	r.plane()
 	r.phoned()

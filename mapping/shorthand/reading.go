@@ -113,6 +113,11 @@ type Reading struct {
 // "site right 1 lateral" or "anaesthetic lidocaine 2 3 none -".
 func (r Reading) String() string { return string(r.Kind) + " " + r.Value.text(r.Kind) }
 
+// doubt makes a reading one that a person decides, by a rule.
+func (r *Reading) doubt(rule string) {
+	r.Certainty, r.Rule, r.Others = Ambiguous, rule, append(r.Others, r.Value)
+}
+
 // OtherTexts are the other readings in lines.
 func (r Reading) OtherTexts() []string {
 	var out []string

@@ -21,6 +21,7 @@ type group struct {
 	clause        int
 	after         bool // "and" joins it to the toe before
 	shares        bool // its borders with the toe beside it
+	bothSaid      bool // "both" stands before its borders
 }
 
 func (g *group) complete() bool { return (len(g.sides) > 0 || g.both) && len(g.digits) > 0 }
@@ -96,14 +97,17 @@ func (r *reader) ofTotal(groups []*group) {
 	}
 }
 
-// vagueSites asks which toe a column of sites means that says none: RHL, same toe, toes.
+// vagueSites asks which toe a column of sites means that says none: RHL, same toe, toes; and
+// which other one it means beside a toe: R1 lat + other foot.
 func (r *reader) vagueSites() {
-	if !r.siteColumn() || r.text.Of(Site) != nil {
+	if !r.siteColumn() {
 		return
 	}
-	for _, it := range r.items {
+	none := r.text.Of(Site) == nil
+	for i, it := range r.items {
 		code := it.text == "t" && it.beforeDigit // T10 is none of HCPCS
-		if it.is(vagueSite) || code || it.is(toeWord) && it.text != "d" {
+		also := it.is(vagueSite) && i > 0 && r.items[i-1].is(conj)
+		if also || none && (it.is(vagueSite) || code || it.is(toeWord) && it.text != "d") {
 			r.add(Reading{Kind: Site, Value: Value{Side: "left", Digit: "1"}, Certainty: Ambiguous, Rule: "toe.not-said",
 				Others: []Value{{Side: "left", Digit: "1"}, {Side: "right", Digit: "1"}}}, it)
 			return
@@ -125,7 +129,8 @@ func grouped(ms []mention, clause int) []*group {
 	var last mention                          // the last word of a toe
 	var each *group                           // "both hallux", of which each is said by itself
 	for i, m := range ms {
-		m = cur.bilateral(cur.lastL(m, ms[i+1:]), last)
+		medial := i > 0 && slices.ContainsFunc(ms[:i], func(o mention) bool { return o.isBorder() && o.items[0].text == "m" })
+		m = cur.bilateral(cur.lastL(m, ms[i+1:], medial), last)
 		if each == nil && cur.parted(ms[i:]) {
 			each, prefix = cur, m.isBorder()
 			cur = &group{clause: clause}
@@ -135,7 +140,7 @@ func grouped(ms []mention, clause int) []*group {
 		}
 		if m.rule == "both" && m.unsure && (len(out) > 0 || cur.several()) && cur.complete() && len(cur.borders) == 0 && i+1 < len(ms) && ms[i+1].isBorder() {
 			for _, g := range append(out, cur) { // T5 & T6, both lat
-				g.after = true
+				g.after, g.bothSaid = true, true
 			}
 			continue
 		}
@@ -179,15 +184,16 @@ func (g *group) innerAndOuter() {
 // several reports whether a group is more than one toe.
 func (g *group) several() bool { return len(g.digits) > 1 || len(g.sides) > 1 || g.both }
 
-// lastL reads an L after a whole toe as a border, or as left of the next: R hallux L.
-func (g *group) lastL(m mention, rest []mention) mention {
+// lastL reads an L after a whole toe as a border, or as left of the next: R hallux L. Beside an M
+// of another toe it is lateral: L1 M, R1 L.
+func (g *group) lastL(m mention, rest []mention, medialBefore bool) mention {
 	ofNext := len(rest) > 0 && (rest[0].isDigit() || rest[0].isBorder())
 	ofNext = ofNext || len(g.borders) > 1 // hallux lat R, med L
 	if m.isSide() && m.items[0].text == "l" && g.glued(m) {
 		return mention{border: "lateral", rule: "border.letter", items: m.items}
 	}
 	if m.isSide() && m.items[0].text == "l" && g.complete() && !m.joined && !ofNext && len(g.borders) == 0 {
-		return mention{border: "lateral", unsure: true, rule: "border.letter-l", items: m.items}
+		return mention{border: "lateral", unsure: !medialBefore, rule: "border.letter-l", items: m.items}
 	}
 	return m
 }
@@ -315,7 +321,7 @@ func sameSide(gs []*group) []*group {
 func shared(gs []*group) []*group {
 	for i := len(gs) - 1; i > 0; i-- {
 		g, before := gs[i], gs[i-1]
-		if g.complete() && before.complete() && g.after && len(before.borders) == 0 && len(g.borders) > 0 {
+		if g.complete() && before.complete() && g.after && len(before.borders) == 0 && len(g.borders) > 0 && (g.shareable() || slices.Equal(g.sides, before.sides)) {
 			before.borders, before.shares, g.shares = g.borders, true, true
 		}
 	}
@@ -327,6 +333,15 @@ func shared(gs []*group) []*group {
 		}
 	}
 	return gs
+}
+
+// shareable reports whether the borders after the last of two toes that "and" joins are of both:
+// several are named (lateral borders), or a sign parts them from that toe (TA & T5, lateral).
+func (g *group) shareable() bool {
+	b := g.borders[0]
+	last := g.items[len(g.items)-1]
+	at := b.items[0]
+	return b.plural || len(g.borders) > 1 || b.border == "both" || at.segment != last.segment || at.stretch != last.stretch || g.bothSaid
 }
 
 // unshared doubts two toes of one breath of which only the second has a border, and nothing
@@ -539,6 +554,9 @@ func (r *reader) join(groups []*group) []*group {
 // otherTime reports whether half a toe is said of another time: L hallux med, for R next
 // visit. "Pt says right" is said of this one.
 func (r *reader) otherTime(g *group) bool {
+	if len(g.sides) == 0 && !g.both && !slices.ContainsFunc(g.items, func(it *item) bool { return !it.mark.doubt || it.clause == 0 }) {
+		return true // TA lat; ? second toe
+	}
 	if r.siteColumn() && r.inConsent(g) {
 		return false // consent says R
 	}

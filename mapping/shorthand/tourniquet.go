@@ -17,7 +17,11 @@ func (r *reader) tourniquets() {
 			continue
 		}
 		if i := slices.IndexFunc(scope, func(it *item) bool { return it.is(tourniquet) && !it.mark.not }); i >= 0 {
-			r.add(Reading{Kind: Tourniquet, Value: Value{Code: "used"}, Certainty: Certain, Rule: "tourniquet"}, scope[i])
+			rd := Reading{Kind: Tourniquet, Value: Value{Code: "used"}, Certainty: Certain, Rule: "tourniquet"}
+			if unticked(scope) {
+				rd.doubt("tourniquet.not-said")
+			}
+			r.add(rd, scope[i])
 		}
 		r.tourniquetTimes(scope, column)
 	}
@@ -112,6 +116,16 @@ func (r *reader) tourniquetTimes(scope []*item, column bool) {
 		i++
 	}
 	r.bareTimes(bare, bareItems)
+}
+
+// unticked reports whether a form leaves both its answers as they were printed: y/n.
+func unticked(it []*item) bool {
+	for i := 0; i+2 < len(it); i++ {
+		if yes, no := it[i].text, it[i+2].text; (yes == "y" || yes == "yes") && it[i+1].text == "/" && (no == "n" || no == "no") {
+			return true
+		}
+	}
+	return false
 }
 
 // onOff reports whether on and off stand together before the times of both: on/off.
@@ -213,12 +227,12 @@ func clockAt(it []*item, expected bool) (string, int) {
 	}
 	if n < len(it) {
 		switch it[n].text {
-		case "pm", "am":
+		case "pm", "am", "p", "a":
 			if hh > 12 || hh == 0 {
 				return "", 0
 			}
 			hh %= 12
-			if it[n].text == "pm" {
+			if it[n].text[0] == 'p' {
 				hh += 12
 			}
 			n++

@@ -127,7 +127,7 @@ func (r *reader) unknown(it *item) bool {
 
 // foreign reports whether an item is unknown, and nothing says that it cannot matter.
 func (r *reader) foreign(it *item) bool {
-	if !r.unknown(it) || r.lexicon.harmless[it.text] || r.lexicon.idle[it.text] || ofDisease(it.text) || ofManner(it.text) {
+	if !r.unknown(it) || diseaseCode.MatchString(it.text) || r.lexicon.harmless[it.text] || r.lexicon.idle[it.text] || ofDisease(it.text) || ofManner(it.text) {
 		return false
 	}
 	return !r.inOrder(it) && !r.withPatient(it) && !r.nameOfClinic(it)
