@@ -45,11 +45,11 @@ reference nr id code coded codes icd cpt snomed field template tickbox ticked se
 yrs yo male female adult child teen teenager lady gentleman boy girl man woman initials signed sig podiatrist clinician operator surgeon assistant
 supervisor supervised observer
 
-aches ache aching achy purulent exudate injured injuring persistent persistently persisting bad badly quite bit really rather bleeding bloody sensitive itchy itching proud flesh
+aches ache aching achy purulent exudate injured injuring persistent persistently persisting bad badly quite bit really bleeding tissue bloody sensitive itchy itching proud flesh
 crooked bent deviated rotated clawed claw hammer hammered mallet arthritis arthritic gout psoriasis psoriatic eczema lichen neuropathic ischaemic blue bluish broken picked picking
 bitten biting piercing pierced piercing penetrating penetrates pushing pushes growing grows nubbin horn horny debris sulcal catching catches rubs longstanding currently obvious obviously
-clearly clear definite definitely noted presenting presents presentation complaining complains urgent urgently routine priority asap please pls thanks px problem problems problematic
-troublesome troubling bothersome symptomatic clinic theatre chair room bay domiciliary confirmed checked verified correct agreed repeat again since is this that there which these
+clearly definite definitely noted presenting presents presentation complaining complains urgent urgently routine priority asap please pls thanks px problem problems problematic
+troublesome troubling bothersome symptomatic clinic theatre chair room bay domiciliary confirmed checked verified correct agreed repeat again since is this that there these
 underlapping underriding overriding incurling incurled rolled rolling inwards inward splayed tented trapped stuck wedging tilted tilting lipping heaped heaping bunched swell swells
 hurting hurts throb agony unbearable unpleasant ugly smelly malodorous malodour odour weepy wet moist crusty crusting crusted scabby abscess abscessed necrosis necrotic
 fissures blistered blister friable vascular telangiectatic pyogenicum botryomycosis nailhorn nailspike nailspicule nailspur nailedge offending ingrower
@@ -146,7 +146,18 @@ func (r *reader) strange(it *item) bool {
 	if slices.Contains(sources, it.text) && slices.ContainsFunc(r.segments[it.segment], func(o *item) bool { return o.is(side, sideDigit) }) {
 		return false // letter says R
 	}
-	return r.unknown(it) && !diseaseCode.MatchString(it.text) && !r.lexicon.harmless[it.text] && !ofDisease(it.text) && !r.toCome(it) && !r.ofOtherMatter(it) && !r.comparison(it)
+	return r.unknown(it) && !r.initials(it) && !diseaseCode.MatchString(it.text) && !r.lexicon.harmless[it.text] && !ofDisease(it.text) && !r.toCome(it) && !r.ofOtherMatter(it) && !r.comparison(it)
+}
+
+// initials reports whether an item is the initials of somebody at the end of a text, in brackets or
+// after a dash, which are no letters of a side or a border: R hallux lat (KB).
+func (r *reader) initials(it *item) bool {
+	text := r.text.Original[it.from:it.to]
+	if n := len(text); n < 2 || n > 3 || text != strings.ToUpper(text) || strings.Trim(text, "LRMBTFHO") == "" || it.index == 0 || !r.lastOf(it.index) {
+		return false
+	}
+	before := r.items[it.index-1].text
+	return before == "-" || before == "(" || before == ","
 }
 
 // unfit reports whether an item says that something is of another time, or is not so.
@@ -173,6 +184,8 @@ func (r *reader) unfit(it *item) bool {
 		return false // border not recorded
 	case it.number:
 		return len(it.text) != 5 && !r.measures(i) && !(i > 0 && (slices.Contains(staged, r.items[i-1].text) || r.items[i-1].is(timesSign)))
+	case it.text == "for" && i > 0 && i+1 < len(r.items) && r.items[i+1].is(procedure, chemical, phenolAlc) && r.lastOf(i+1): // R hallux lat for PNA
+		return false
 	case it.is(planWord, pastWord, doubtWord, notWord, notAfter, fineAfter, pastAfter, unknownWord, convertWord):
 		return true
 	case it.is(ordinal) && i+1 < len(r.items) && r.items[i+1].is(nthWord):

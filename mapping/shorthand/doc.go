@@ -72,7 +72,9 @@
 // The border nearest to another toe, or away from it, is told by the digits. The names of
 // the fields of a form (foot: L; digit: 1; border: lat) are no words of a toe. R1L is a
 // lateral border. A list to pick from is read over its signs (Right foot > 1st digit > lateral),
-// one of boxes by those that are ticked. A hyphen between two toes,
+// one of boxes by those that are ticked, borders with a yes or a no by the yes. The numbers of a list
+// (1) R hallux 2) L hallux; site 1: R hallux), its quotation marks, initials at its end and codes of
+// ICD-10 (L60.0) are no toes. A hyphen between two toes,
 // and a consent for another side than the rest of the text, make them ambiguous. Weeks,
 // months and dates (2/52, 12/3/19), 2nd episodes, L4 discs and T2 diabetics are no toes.
 //

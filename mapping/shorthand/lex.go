@@ -65,6 +65,11 @@ func lex(text string) []token {
 func unhyphened(ts []token) []token {
 	var out []token
 	for i, t := range ts {
+		if n := len(out); n > 0 && i > 1 && ts[i-1].text == "-" && out[n-1].text == "-" && ts[i-2].text == "bi" && strings.HasPrefix(t.text, "lateral") && t.glued {
+			out = out[:n-1] // bi-lateral
+			out[n-2].text, out[n-2].to = "bi"+t.text, t.to
+			continue
+		}
 		between := t.text == "-" && i > 0 && ts[i-1].number && t.glued && i+1 < len(ts) && ts[i+1].glued
 		if between && slices.Contains(hyphenUnits, ts[i+1].text) {
 			out[len(out)-1].spelled = true // a count may stand before it: 3 30-second applications

@@ -1,6 +1,9 @@
 package shorthand
 
-import "slices"
+import (
+	"slices"
+	"strings"
+)
 
 // ofPick are the classes of the words of a list to pick a toe from, by what they say: two of
 // one are two toes, or two borders.
@@ -26,16 +29,100 @@ func (l *lexicon) unlisted(ts []token) []token {
 	seen := map[string]bool{}
 	for i := 0; i < len(ts); {
 		of, n, ok := l.pick(ts, i)
-		if !ok || of != "" && (seen[of] || len(ts[i].text) < 2) {
+		short := len(ts[i].text) < 2 && of != "side"
+		if !ok || of != "" && (seen[of] || short) {
 			return ts
 		}
 		seen[of] = of != "" || seen[of]
 		out = append(out, ts[i:i+n]...)
-		if i += n; i < len(ts) && slices.Contains([]string{";", "|", ">", "/"}, ts[i].text) && i+1 < len(ts) {
+		for i += n; i+1 < len(ts) && slices.Contains([]string{";", "|", ">", "/", "-", "="}, ts[i].text); {
 			i++
 		}
 	}
 	return out
+}
+
+// unquoted drops the quotation marks and the stars of a column of sites.
+func unquoted(ts []token) []token {
+	return slices.DeleteFunc(slices.Clone(ts), func(t token) bool { return t.text == `"` || t.text == "*" })
+}
+
+// unnumbered drops the numbers of a list, which are no toes: 1) R hallux lat 2) L hallux med; site
+// 1: R hallux. The list begins with its first, at the start of the text or before a second; its
+// entries between colons, slashes or dashes name their toes in words.
+func (l *lexicon) unnumbered(ts []token) []token {
+	first, sign := -1, ""
+	for i := range ts {
+		if n, which, of := entryOf(ts, i); n > 0 && which == 0 && first < 0 && (i == 0 || l.goesOnWith(ts, i+n, of)) {
+			first, sign = i, of
+		}
+	}
+	if first < 0 || (strings.Contains(":/-", sign) && !l.goesOnWith(ts, first, sign)) {
+		return ts
+	}
+	out := slices.Clone(ts[:first])
+	for i, next := first, 0; i < len(ts); {
+		n, which, of := entryOf(ts, i)
+		if n == 0 || which != next || of != sign {
+			out, i = append(out, ts[i]), i+1
+			continue
+		}
+		if next++; len(out) > 0 && out[len(out)-1].text != ";" {
+			end := ts[i]
+			end.text, end.number = ";", false
+			out = append(out, end)
+		}
+		i += n
+	}
+	return out
+}
+
+// goesOnWith reports whether a second entry of a list, with the same sign, follows; its entries
+// between colons, slashes or dashes name a toe in words.
+func (l *lexicon) goesOnWith(ts []token, from int, sign string) bool {
+	for i := from; i < len(ts); i++ {
+		if n, which, of := entryOf(ts, i); n > 0 && which == 1 && of == sign {
+			return !strings.Contains(":/-", sign) || l.namesToe(ts[:i]) && l.namesToe(ts[i+n:])
+		}
+	}
+	return false
+}
+
+// namesToe reports whether tokens name a toe in words.
+func (l *lexicon) namesToe(ts []token) bool {
+	return slices.ContainsFunc(ts, func(t token) bool {
+		return slices.ContainsFunc(l.alone(t.text), func(e entry) bool { return e.class == digit || e.class == ordinal })
+	})
+}
+
+// entriesOf are the numbers of the entries of lists.
+var entriesOf = [][]string{{"1", "2", "3", "4", "5"}, {"a", "b", "c", "d", "e"}, {"i", "ii", "iii", "iv", "v"}, {"1st", "2nd", "3rd", "4th", "5th"}}
+
+// entryOf is how many tokens the number of an entry of a list takes at ts[i], which it is, from 0
+// on, and its sign; 0 tokens where none stands there.
+func entryOf(ts []token, i int) (n, which int, sign string) {
+	start := i
+	if i+2 < len(ts) && slices.Contains([]string{"site", "#", "(", "no"}, ts[i].text) {
+		if i++; ts[i].text == "." {
+			i++
+		}
+	}
+	if i+2 >= len(ts) || i > start && ts[start].text == "(" && ts[i+1].text != ")" || i > 0 && ts[i-1].number {
+		return 0, 0, ""
+	}
+	for _, of := range entriesOf {
+		if which = slices.Index(of, ts[i].text); which < 0 {
+			continue
+		}
+		sign = ts[i+1].text
+		switch {
+		case sign == ")" && (i == start || ts[start].text == "(") && !(i > 0 && i == start && ts[i-1].text == "("), sign == "." && !ts[i+2].glued, slices.Contains([]string{":", "/", "-"}, sign) && !ts[i+2].number:
+			return i + 2 - start, which, sign
+		case i > start && (ts[start].text == "#" || ts[start].text == "no"):
+			return i + 1 - start, which, "#"
+		}
+	}
+	return 0, 0, ""
 }
 
 // box is a box to tick, with the tokens that it takes.

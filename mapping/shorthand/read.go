@@ -23,7 +23,7 @@ func (l *lexicon) read(text string, kinds ...Kind) Text {
 	r := &reader{lexicon: l, kinds: kinds, text: Text{Original: text}, words: map[int]*mention{}}
 	ts := lengths(unitsOfLabels(lex(text)), r.matrixColumn())
 	if r.siteColumn() {
-		ts = l.answered(l.ticked(ts))
+		ts = l.answered(l.ticked(l.unnumbered(unquoted(ts))))
 	}
 	if r.wants(Site) {
 		ts = unglued(l.unlisted(l.withoutShares(unlabelled(ts))))

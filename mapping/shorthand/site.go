@@ -586,6 +586,9 @@ func (g *group) repeats(half *group) bool {
 	if (g.both || len(g.sides) > 1) && len(half.sides) > 0 {
 		return false // it is one of the two
 	}
+	if half.both && !g.both && len(g.sides) == 1 {
+		return false // R hallux b/l
+	}
 	for _, s := range half.sides {
 		if !g.both && !slices.Contains(g.sides, s) {
 			return false
