@@ -714,41 +714,6 @@ func TestEachRevisionComesBack(t *testing.T) {
 	require.Greater(t, several, 5, "records that were amended")
 }
 
-// TestD1_5_AMergeComesBack: a merge of patient numbers comes back from the links
-// of the Patients and the Provenance that names it.
-func TestD1_5_AMergeComesBack(t *testing.T) {
-	zone := settings().Clinic.Zone
-	deliver := func(text string) mapping.Delivery {
-		d := record.Read([]byte(text), zone)
-		require.False(t, d.Refused(), "%v", d.Findings)
-		return mapping.Delivery{Record: d.Record, Findings: d.Findings, Hash: d.Hash, Received: time.Date(2026, 6, 1, 9, 0, 0, 0, time.UTC)}
-	}
-	const who = `"author":{"staffKey":"st-1"},"clinic":"thistledown","status":"final","sharing":"agreed"`
-	number := func(v string) string {
-		return `{"identifier":{"system":"https://thistledown.example/n","value":"` + v + `"}}`
-	}
-	merge := deliver(`{` + who + `,"kind":"merge","record":"M-1","revision":3,"savedAt":"2026-05-01T10:00Z","patient":` + number("new") + `,"merge":{"replaces":[{"system":"https://thistledown.example/n","value":"old"}]}}`)
-	var folds []mapping.PatientFold
-	for _, v := range []string{"new", "old"} {
-		folds = append(folds, mapping.PatientFold{
-			Patient:    record.Identifier{System: "https://thistledown.example/n", Value: v},
-			Deliveries: []mapping.Delivery{deliver(`{` + who + `,"kind":"surgery","record":"S-` + v + `","revision":1,"patient":` + number(v) + `,"surgery":{"outcome":"done","start":"2026-04-01T10:00"}}`)},
-		})
-	}
-	folds[0].Deliveries = append(folds[0].Deliveries, merge)
-	var data []byte
-	for _, in := range mapping.Join(settings(), folds) {
-		res, err := mapping.FoldPatient(settings(), in)
-		require.NoError(t, err)
-		data = append(data, published(t, res)...)
-	}
-	got, err := back.Read(back.Options{Terms: settings().Terms}, back.Input{Name: "fold", Data: data})
-	require.NoError(t, err)
-	i := slices.IndexFunc(got.Records, func(r *record.Record) bool { return r.Record == "M-1" })
-	require.GreaterOrEqual(t, i, 0)
-	require.Equal(t, text(normal(t, merge.Record)), text(normal(t, got.Records[i])))
-}
-
 // sampled is how many cases the property is tried on.
 const sampled = 40
 

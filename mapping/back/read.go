@@ -126,20 +126,20 @@ func (r *reader) staff() {
 // records reads the records out of the resources, by clinic, case, kind and id.
 func (r *reader) records() []*record.Record {
 	r.staff()
-	for _, x := range []struct {
-		typ  string
-		read func(*res)
-	}{
-		{"Patient", r.patient}, {"Provenance", r.provenance},
-		{"Encounter", r.encounter}, {"", func(*res) { r.mergeRecords(); r.link() }}, {"Procedure", r.procedure}, {"Specimen", r.specimen}, {"Observation", r.observation},
-		{"MedicationAdministration", r.administration}, {"Condition", r.condition}, {"Consent", r.consent},
-		{"MedicationStatement", r.antibiotic}, {"Media", r.photo}, {"AllergyIntolerance", r.allergy},
-	} {
-		if x.typ == "" {
-			x.read(nil)
-		}
-		r.each(x.typ, x.read)
-	}
+	r.each("Patient", r.patient)
+	r.each("Provenance", r.provenance)
+	r.each("Encounter", r.encounter)
+	r.mergeRecords()
+	r.link()
+	r.each("Procedure", r.procedure)
+	r.each("Specimen", r.specimen)
+	r.each("Observation", r.observation)
+	r.each("MedicationAdministration", r.administration)
+	r.each("Condition", r.condition)
+	r.each("Consent", r.consent)
+	r.each("MedicationStatement", r.antibiotic)
+	r.each("Media", r.photo)
+	r.each("AllergyIntolerance", r.allergy)
 	r.sayWhich()
 	for _, check := range r.checks {
 		check()
