@@ -51,7 +51,7 @@ func (r *reader) indication(x *res, v *visit) {
 	}
 	seen := map[spot]bool{}
 	for _, site := range x.list("bodySite") {
-		if at := r.spotOf(site, site, siteURL); v.operated(at) && !seen[at] {
+		if at := r.spotOf(site, site, terms.ExtBodySite); v.operated(at) && !seen[at] {
 			seen[at] = true
 			site.take("text")
 		} else {

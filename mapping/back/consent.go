@@ -29,20 +29,20 @@ func (r *reader) consent(x *res) {
 			return
 		}
 		r.procedureConsent(x, consented(v.rec.Surgery), p)
-	case hasCode(x.first("category"), "IDSCL") && hasCode(x.get("scope"), "patient-privacy"):
+	case r.isElement("consent-category-sharing", x.first("category")) && r.isElement("consent-scope-patient-privacy", x.get("scope")):
 		r.sharing[p.ref] = word
 		x.take("provision")
 	default:
 		return
 	}
-	scope, category := "patient-privacy", "IDSCL"
+	scope, category := "consent-scope-patient-privacy", "consent-category-sharing"
 	if parts != nil && parts[0] == "procedure" {
-		scope, category = "treatment", "59284-0"
+		scope, category = "consent-scope-treatment", "consent-category-procedure"
 	}
-	if hasCode(x.get("scope"), scope) {
+	if r.isElement(scope, x.get("scope")) {
 		x.take("scope")
 	}
-	if hasCode(x.first("category"), category) {
+	if r.isElement(category, x.first("category")) {
 		x.take("category")
 	}
 	for _, name := range []string{"status", "policy", "organization"} {

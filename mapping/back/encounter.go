@@ -55,26 +55,11 @@ func (r *reader) kind(x *res) record.Code {
 		}
 	}
 	for _, p := range r.all {
-		if p.typ == "Procedure" && r.at(p.get("encounter")) == x && r.stands(p) && r.partsByCode(p)[0] != "unknown" {
+		if p.typ == "Procedure" && r.target(p.get("encounter")) == x && r.stands(p) && r.partsByCode(p)[0] != "unknown" {
 			return "surgery"
 		}
 	}
 	return ""
-}
-
-// at is follow without reading.
-func (r *reader) at(ref *node) *res {
-	if ref == nil {
-		return nil
-	}
-	was := ref.get("reference")
-	if was == nil {
-		return nil
-	}
-	before := was.read
-	x := r.follow(ref)
-	was.read = before
-	return x
 }
 
 // headerOf fills in what the Provenance says of the record.
@@ -274,10 +259,7 @@ func besideMeaning(text string) string {
 // surgery.
 func (r *reader) link() {
 	for _, v := range r.visits {
-		if p := r.patients[v.patient]; p != nil {
-			copied := *p
-			v.rec.Patient = &copied
-		}
+		v.rec.Patient = r.patientOf(v)
 	}
 	for _, x := range r.all {
 		v := r.byEnc[x.ref]
@@ -295,6 +277,16 @@ func (r *reader) link() {
 	r.now = nil
 }
 
+// patientOf is the patient of a record, for it alone to hold.
+func (r *reader) patientOf(v *visit) *record.Patient {
+	p := r.patients[v.patient]
+	if p == nil {
+		return nil
+	}
+	out := *p
+	return &out
+}
+
 // surgeryOf is the record id of the surgery that a visit follows.
 func (r *reader) surgeryOf(x *res) string {
 	for _, ref := range x.list("reasonReference") {
@@ -306,7 +298,7 @@ func (r *reader) surgeryOf(x *res) string {
 		if p == nil || p.typ != "Procedure" {
 			continue
 		}
-		if e := r.at(p.get("encounter")); e != nil && r.byEnc[e.ref] != nil {
+		if e := r.target(p.get("encounter")); e != nil && r.byEnc[e.ref] != nil {
 			return r.byEnc[e.ref].rec.Record
 		}
 	}
@@ -316,7 +308,7 @@ func (r *reader) surgeryOf(x *res) string {
 // of is the record that a resource belongs to, by its encounter or context.
 func (r *reader) of(x *res) *visit {
 	for _, name := range []string{"encounter", "context"} {
-		if e := r.at(x.get(name)); e != nil && r.byEnc[e.ref] != nil {
+		if e := r.target(x.get(name)); e != nil && r.byEnc[e.ref] != nil {
 			x.take(name)
 			x.take("subject")
 			return r.byEnc[e.ref]

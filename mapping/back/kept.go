@@ -11,9 +11,8 @@ import (
 	"nailbridge/mapping/record"
 )
 
-// keptFor are the places at which the clinic's own content counts and not what
-// was folded of all records together, by the first names of their path without
-// places in lists: the patient, sharing, allergies, and what is said of staff.
+// keptFor are the members at which the clinic's own content counts, and not what was
+// folded of all records together.
 var keptFor = []string{"/patient", "/sharing"}
 
 // WithKept completes a record that was read, as it is written, with the content of it that the

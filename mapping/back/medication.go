@@ -2,10 +2,10 @@ package back
 
 import (
 	"math/big"
-	"slices"
 	"strings"
 
 	"nailbridge/mapping/record"
+	"nailbridge/mapping/terms"
 )
 
 // administration reads an injection of a local anaesthetic.
@@ -20,8 +20,8 @@ func (r *reader) administration(x *res) {
 	}
 	d := x.get("dosage")
 	at := r.site(d.get("site"))
-	if s := r.follow(d.ext(siteURL).get("valueReference")); s != nil {
-		d.ext(siteURL).take()
+	if s := r.follow(d.ext(terms.ExtBodySite).get("valueReference")); s != nil {
+		d.ext(terms.ExtBodySite).take()
 		at = r.structure(s)
 	}
 	t := v.toe(parts[0], at)
@@ -54,12 +54,6 @@ func (r *reader) administration(x *res) {
 
 // routes are the routes that block techniques take (routeOf of the fold).
 var routes = map[record.Code]record.Code{"digital-block": "perineural", "ring-block": "perineural", "infiltration": "infiltration"}
-
-// afterCase is the part of a number after the case.
-func afterCase(number string) string {
-	_, rest, _ := strings.Cut(number, "/")
-	return rest
-}
 
 // drawnUp reads the agent of an injection: strength, vasoconstrictor and batch.
 func (r *reader) drawnUp(m *res, a *record.Agent) {
@@ -168,33 +162,5 @@ func (r *reader) chemical(m *res, to *record.Matrix) {
 	if q := in.get("strength", "numerator"); q.peek("code") == "%" && (under == nil || under.peek("value") == "1" && under.peek("code") == "1") {
 		to.Percent = decimal(q, "value")
 		in.take("strength")
-	}
-}
-
-// sent are the specimens, antibiotics and pictures of a record in the making.
-type sent struct {
-	specimens   []numbered[record.Specimen]
-	antibiotics []numbered[record.Antibiotic]
-	photos      []numbered[record.Photo]
-}
-
-func items[T any](list []numbered[T]) []T {
-	slices.SortStableFunc(list, func(a, b numbered[T]) int { return compareKeys(a.key, b.key) })
-	var out []T
-	for _, x := range list {
-		out = append(out, x.item)
-	}
-	return out
-}
-
-func (v *visit) finishSent() {
-	specimens, antibiotics, photos := items(v.sent.specimens), items(v.sent.antibiotics), items(v.sent.photos)
-	switch {
-	case v.rec.Surgery != nil:
-		v.rec.Surgery.Specimens, v.rec.Surgery.Antibiotics, v.rec.Surgery.Photos = specimens, antibiotics, photos
-	case v.rec.Review != nil:
-		v.rec.Review.Specimens, v.rec.Review.Antibiotics, v.rec.Review.Photos = specimens, antibiotics, photos
-	case v.rec.Contact != nil:
-		v.rec.Contact.Specimens, v.rec.Contact.Antibiotics, v.rec.Contact.Photos = specimens, antibiotics, photos
 	}
 }

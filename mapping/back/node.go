@@ -115,6 +115,12 @@ func (n *node) leave(path ...string) {
 	}
 }
 
+// leaveTime leaves a date or time, and what its extensions say of it.
+func (n *node) leaveTime(name string) {
+	n.leave(name)
+	n.leave("_" + name)
+}
+
 // ext is the first extension of an element by its URL.
 func (n *node) ext(url string) *node {
 	if l := n.exts(url); len(l) > 0 {

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"nailbridge/mapping/record"
+	"nailbridge/mapping/terms"
 )
 
 // seen is an Observation being read.
@@ -32,7 +33,7 @@ func (r *reader) observation(x *res) {
 		o.keys = parts[1:]
 	}
 	switch code := x.get("code"); {
-	case hasCode(code, "29463-7"):
+	case r.isElement("body-weight", code):
 		o.name = "body-weight"
 		code.take()
 	default:
@@ -67,8 +68,7 @@ func (r *reader) aroundFinding(o seen) {
 		return
 	}
 	if w := r.when(o.node, "effectiveDateTime"); w != nil && (o.v.at() == nil || w.String() != o.v.at().String()) {
-		o.leave("effectiveDateTime")
-		o.leave("_effectiveDateTime")
+		o.leaveTime("effectiveDateTime")
 	}
 }
 
@@ -121,8 +121,7 @@ func (r *reader) group(o seen, at **record.When) {
 		r.grouped[at], *at = true, w
 	case w == nil && *at == nil, w != nil && *at != nil && w.String() == (*at).String():
 	default:
-		o.leave("effectiveDateTime")
-		o.leave("_effectiveDateTime")
+		o.leaveTime("effectiveDateTime")
 	}
 }
 
@@ -385,7 +384,7 @@ func (v *visit) leg(keys []string, side record.Code) *record.Leg {
 
 // toeOf is the toe that a finding is about.
 func (r *reader) toeOf(o seen) (*toe, spot) {
-	at := r.spotOf(o.get("bodySite"), o.node, siteURL)
+	at := r.spotOf(o.get("bodySite"), o.node, terms.ExtBodySite)
 	k := ""
 	if len(o.keys) > 0 {
 		k = o.keys[0]
@@ -612,13 +611,12 @@ func (r *reader) specimenResult(o seen) {
 	s.Result = r.code("specimen-result", value)
 	s.ResultText = r.more("specimen-result", s.Result, value)
 	r.timeRead = true // that of the specimen
-	at, w := r.spotOf(o.get("bodySite"), o.node, siteURL), r.when(o.node, "effectiveDateTime")
+	at, w := r.spotOf(o.get("bodySite"), o.node, terms.ExtBodySite), r.when(o.node, "effectiveDateTime")
 	if at != (spot{s.Side, s.Digit, s.Border}) {
 		o.leave("bodySite")
 		o.leave("extension")
 	}
 	if w != nil && s.At != nil && w.String() != s.At.String() || w != nil && s.At == nil && (o.v.at() == nil || w.String() != o.v.at().String()) {
-		o.leave("effectiveDateTime")
-		o.leave("_effectiveDateTime")
+		o.leaveTime("effectiveDateTime")
 	}
 }

@@ -7,7 +7,6 @@ import (
 	"strings"
 
 	"nailbridge/mapping/record"
-	"nailbridge/mapping/terms"
 )
 
 // spot is a border of a toe, as far as a resource says.
@@ -118,12 +117,10 @@ func (r *reader) spotOf(site, holder *node, url string) spot {
 
 // structure reads the place of a BodyStructure.
 func (r *reader) structure(x *res) spot {
-	if code := r.code("border-of-toe", x.get("location")); code != "" {
-		parts := strings.SplitN(string(code), "-", 3)
-		if len(parts) == 3 {
-			r.sameQualifiers(x, spot{record.Code(parts[0]), record.Code(parts[1]), record.Code(parts[2])})
-			return spot{record.Code(parts[0]), record.Code(parts[1]), record.Code(parts[2])}
-		}
+	if parts := strings.SplitN(string(r.code("border-of-toe", x.get("location"))), "-", 3); len(parts) == 3 {
+		at := spot{record.Code(parts[0]), record.Code(parts[1]), record.Code(parts[2])}
+		r.sameQualifiers(x, at)
+		return at
 	}
 	at := r.site(x.get("location"))
 	for _, q := range x.list("locationQualifier") {
@@ -280,9 +277,3 @@ func cutOrdinal(s string) (place string, n int, ok bool) {
 	n, err := strconv.Atoi(text)
 	return place, n, found && err == nil
 }
-
-// siteURL and targetURL are the extensions that name a BodyStructure (D5.1).
-const (
-	siteURL   = terms.ExtBodySite
-	targetURL = terms.ExtTargetBodyStructure
-)

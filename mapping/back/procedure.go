@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"nailbridge/mapping/record"
+	"nailbridge/mapping/terms"
 )
 
 // outcomesOf are the outcomes that a Procedure's status says.
@@ -57,7 +58,7 @@ func (r *reader) sameAgain(x *res) {
 	x.take("subject")
 	x.take("partOf")
 	for _, ref := range x.list("reasonReference") {
-		if c := r.at(ref); c != nil && c.typ == "Condition" {
+		if c := r.target(ref); c != nil && c.typ == "Condition" {
 			ref.take()
 		}
 	}
@@ -68,11 +69,11 @@ func (r *reader) sameAgain(x *res) {
 
 // categoryOf reads the category that acts of a part have.
 func (r *reader) categoryOf(x *res, part string) {
-	want := "387713003"
+	want := "procedure-category-surgical"
 	if part == "advice" {
-		want = "409073007"
+		want = "procedure-category-education"
 	}
-	if hasCode(x.get("category"), want) {
+	if r.isElement(want, x.get("category")) {
 		x.take("category")
 	}
 }
@@ -111,26 +112,20 @@ func (r *reader) ownSitting(x *res) *visit {
 	if p == nil {
 		return nil
 	}
-	day := x.peek("performedDateTime")
-	if day == "" {
-		day = x.peek("performedPeriod", "start")
-	}
-	id := x.id
+	day := cmp.Or(x.peek("performedDateTime"), x.peek("performedPeriod", "start"))
+	day = day[:min(len(day), len("2006-01-02"))]
 	for _, v := range r.visits {
-		if v.patient == p.ref && v.day != "" && v.day == day[:min(len(day), 10)] {
+		if v.patient == p.ref && v.day != "" && v.day == day {
 			return v
 		}
 	}
-	v := &visit{rec: &record.Record{Status: "final", Clinic: r.options.Clinic, Record: id, Kind: "surgery", Surgery: &record.Surgery{}}, patient: p.ref, caseID: id, day: day[:min(len(day), 10)]}
-	if known := r.patients[p.ref]; known != nil {
-		copied := *known
-		v.rec.Patient = &copied
-	}
+	v := &visit{patient: p.ref, caseID: x.id, day: day, rec: &record.Record{
+		Status: "final", Clinic: r.options.Clinic, Record: x.id, Kind: "surgery", Surgery: &record.Surgery{},
+	}}
+	v.rec.Patient = r.patientOf(v)
 	r.visits = append(r.visits, v)
 	return v
 }
-
-func (r *reader) statusOf(x *res) string { return x.str("status") }
 
 // performed reads the time of an act.
 func (r *reader) performed(x *res) (start, end *record.When) {
@@ -155,8 +150,7 @@ func (r *reader) sittingsTime(x *res, v *visit) {
 		name       string
 	}{{start, s.Start, "start"}, {end, s.End, "end"}} {
 		if t.have != nil && (t.want == nil || t.have.String() != t.want.String()) {
-			x.leave("performedPeriod", t.name)
-			x.leave("performedPeriod", "_"+t.name)
+			x.get("performedPeriod").leaveTime(t.name)
 			x.leave("performedDateTime")
 		}
 	}
@@ -188,7 +182,7 @@ func (r *reader) sameStatus(x *res, same func() bool) {
 
 func (r *reader) sitting(x *res, v *visit) {
 	s := v.rec.Surgery
-	s.Outcome = outcomesOf[r.statusOf(x)]
+	s.Outcome = outcomesOf[x.str("status")]
 	x.take("code")
 	if s.Start == nil && s.End == nil {
 		s.Start, s.End = r.performed(x)
@@ -213,7 +207,7 @@ func (r *reader) sitting(x *res, v *visit) {
 		s.Protocol = protocolOf(c)
 	}
 	for _, ref := range x.list("complicationDetail") {
-		if c := r.at(ref); c != nil {
+		if c := r.target(ref); c != nil {
 			v.wrong = append(v.wrong, c.ref)
 			ref.take()
 		}
@@ -232,7 +226,9 @@ func protocolOf(c *node) record.Code {
 }
 
 // placed is where an act was done.
-func (r *reader) placed(x *res) spot { return r.spotOf(x.first("bodySite"), x.node, targetURL) }
+func (r *reader) placed(x *res) spot {
+	return r.spotOf(x.first("bodySite"), x.node, terms.ExtTargetBodyStructure)
+}
 
 func (r *reader) block(x *res, v *visit, toeKey string) {
 	t := v.toe(toeKey, r.placed(x))
@@ -246,7 +242,7 @@ func (r *reader) block(x *res, v *visit, toeKey string) {
 	r.takeCode(x, "block")
 	r.sittingsTime(x, v)
 	for _, ref := range x.list("usedReference") {
-		if m := r.at(ref); m != nil {
+		if m := r.target(ref); m != nil {
 			ref.take()
 		}
 	}
@@ -262,7 +258,7 @@ func (r *reader) takeCode(x *res, parts ...string) {
 func (r *reader) tourniquet(x *res, v *visit, toeKey, period string) {
 	t := v.toe(toeKey, r.placed(x))
 	r.takeCode(x, "tourniquet")
-	status := r.statusOf(x)
+	status := x.str("status")
 	if period == "" && x.get("performedPeriod") == nil {
 		t.op.Tourniquet = "used"
 		if status == "not-done" {
@@ -289,7 +285,7 @@ func (r *reader) nail(x *res, v *visit, toeKey, borderKey string) {
 	b := v.toe(toeKey, at).border(borderKey, at.border)
 	b.op.Procedure = r.code("nail-procedure", x.get("code"))
 	r.takeCode(x, "nail-operation")
-	b.op.Outcome = outcomesOf[r.statusOf(x)]
+	b.op.Outcome = outcomesOf[x.str("status")]
 	r.sameStatus(x, func() bool { return b.op.Outcome != "" || v.rec.Surgery.Outcome == "" })
 	r.sittingsTime(x, v)
 	x.take("statusReason")
@@ -320,7 +316,7 @@ func (r *reader) matrix(x *res, v *visit, toeKey, borderKey, matrixKey string) {
 func (r *reader) curettage(x *res, v *visit, toeKey, borderKey string) {
 	at := r.placed(x)
 	m := v.toe(toeKey, at).border(borderKey, at.border).matrix()
-	m.Curettage = map[string]record.Code{"completed": "yes", "not-done": "no", "unknown": "unknown"}[r.statusOf(x)]
+	m.Curettage = map[string]record.Code{"completed": "yes", "not-done": "no", "unknown": "unknown"}[x.str("status")]
 	if _, ok := r.terms.Reverse("matrix-method", concept(x.get("code"))); ok {
 		x.take("code")
 	}
@@ -338,7 +334,7 @@ func (r *reader) flush(x *res, v *visit, toeKey, borderKey string) {
 	at := r.placed(x)
 	f := v.toe(toeKey, at).border(borderKey, at.border).flush()
 	f.Agent = r.code("flush", x.first("usedCode"))
-	if r.statusOf(x) == "not-done" {
+	if x.str("status") == "not-done" {
 		f.Agent = "none"
 	}
 	r.takeCode(x, "flush")
@@ -381,8 +377,7 @@ func (r *reader) step(x *res) *record.Step {
 	s := &record.Step{By: r.performer(x, "checklist-lead")}
 	var end *record.When
 	if s.At, end = r.performed(x); end != nil && (s.At == nil || end.String() != s.At.String()) {
-		x.leave("performedPeriod", "end")
-		x.leave("performedPeriod", "_end")
+		x.get("performedPeriod").leaveTime("end")
 	}
 	x.take("_performedDateTime")
 	switch status, why := x.peek("status"), x.str("statusReason", "text"); {

@@ -1,7 +1,6 @@
 package back
 
 import (
-	"net/url"
 	"slices"
 	"strings"
 	"time"
@@ -296,14 +295,4 @@ func kindRank(r *record.Record) string {
 		return ""
 	}
 	return string(r.Kind)
-}
-
-// unescaped is the case in a number of ours.
-func unescaped(number string) string {
-	head, _, _ := strings.Cut(number, "/")
-	s, err := url.PathUnescape(head)
-	if err != nil {
-		return head
-	}
-	return s
 }

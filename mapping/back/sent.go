@@ -2,16 +2,46 @@ package back
 
 import (
 	"reflect"
+	"slices"
 	"strings"
 	"time"
 
 	"nailbridge/mapping/record"
+	"nailbridge/mapping/terms"
 )
+
+// sent are the specimens, antibiotics and pictures of a record in the making.
+type sent struct {
+	specimens   []numbered[record.Specimen]
+	antibiotics []numbered[record.Antibiotic]
+	photos      []numbered[record.Photo]
+}
+
+func items[T any](list []numbered[T]) []T {
+	slices.SortStableFunc(list, func(a, b numbered[T]) int { return compareKeys(a.key, b.key) })
+	var out []T
+	for _, x := range list {
+		out = append(out, x.item)
+	}
+	return out
+}
+
+func (v *visit) finishSent() {
+	specimens, antibiotics, photos := items(v.sent.specimens), items(v.sent.antibiotics), items(v.sent.photos)
+	switch {
+	case v.rec.Surgery != nil:
+		v.rec.Surgery.Specimens, v.rec.Surgery.Antibiotics, v.rec.Surgery.Photos = specimens, antibiotics, photos
+	case v.rec.Review != nil:
+		v.rec.Review.Specimens, v.rec.Review.Antibiotics, v.rec.Review.Photos = specimens, antibiotics, photos
+	case v.rec.Contact != nil:
+		v.rec.Contact.Specimens, v.rec.Contact.Antibiotics, v.rec.Contact.Photos = specimens, antibiotics, photos
+	}
+}
 
 // lastPart is the item key at the end of a number of ours, and what stands
 // between it and the case: the record id.
 func lastPart(number string) (recordID, itemKey string) {
-	rest := afterCase(number)
+	_, rest, _ := strings.Cut(number, "/")
 	i := strings.LastIndexByte(rest, '/')
 	if i < 0 {
 		return "", rest
@@ -31,7 +61,7 @@ func (r *reader) specimen(x *res) {
 		return
 	}
 	c := x.get("collection")
-	at := r.spotOf(c.get("bodySite"), c, siteURL)
+	at := r.spotOf(c.get("bodySite"), c, terms.ExtBodySite)
 	s := v.specimen(k)
 	s.Kind, s.At = r.code("specimen-kind", x.get("type")), r.when(c, "collectedDateTime")
 	s.Side, s.Digit, s.Border = at.side, at.digit, at.border

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"net/url"
 	"regexp"
+	"slices"
 	"strings"
 
 	"nailbridge/mapping/internal/rawjson"
@@ -22,6 +23,14 @@ func concept(n *node) terms.Concept {
 		c.Codings = append(c.Codings, terms.Coding{System: x.peek("system"), Code: x.peek("code"), Display: x.peek("display")})
 	}
 	return c
+}
+
+// isElement reports that a concept has a coding of a fixed concept of the fold (terms.Element).
+func (r *reader) isElement(name string, n *node) bool {
+	want := r.terms.Element(name, terms.Setting{SnomedCT: terms.Licensed}).Codings
+	return slices.ContainsFunc(concept(n).Codings, func(x terms.Coding) bool {
+		return slices.ContainsFunc(want, func(y terms.Coding) bool { return x.System == y.System && x.Code == y.Code })
+	})
 }
 
 // code is the code of a list of ours that a concept stands for; "" where none
@@ -201,6 +210,16 @@ func (r *reader) number(n *node, kind string) string {
 func take(x *node) string {
 	x.take()
 	return x.peek("value")
+}
+
+// unescaped is the case in a number of ours.
+func unescaped(number string) string {
+	head, _, _ := strings.Cut(number, "/")
+	s, err := url.PathUnescape(head)
+	if err != nil {
+		return head
+	}
+	return s
 }
 
 // item is what follows the case in a number of ours: of "S-1/nail/left-1:t1"
