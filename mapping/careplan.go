@@ -91,7 +91,7 @@ func (c *caseFold) planTags() []*dpb.Coding {
 // is known by its date alone both are given as dates, since a time and a date
 // of one day do not compare (per-1).
 func (c *caseFold) planPeriod() *dpb.Period {
-	start := sittingAt(c.sur)
+	start := c.sur.SittingAt()
 	if c.ahead(start, c.rec) {
 		start = nil
 	}

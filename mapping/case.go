@@ -89,19 +89,11 @@ type caseResult struct {
 	published bool
 }
 
-// sittingAt is when the sitting took place, as far as recorded.
-func sittingAt(s *record.Surgery) *record.When {
-	if s.Start != nil {
-		return s.Start
-	}
-	return s.End
-}
-
 func (c *caseFold) safetyInput() safety.SurgeryInput {
 	in := safety.SurgeryInput{
 		Surgery: c.sur, Zone: c.s.Clinic.Zone, Formulary: c.s.Clinic.Formulary, Others: c.in.Others,
-		AgeYears: ageAt(c.in.Patient, sittingAt(c.sur)), Allergies: c.in.Allergies,
-		AgeMonths: monthsAt(c.in.Patient, sittingAt(c.sur)), Weight: c.s.Clinic.WeightConvention,
+		AgeYears: ageAt(c.in.Patient, c.sur.SittingAt()), Allergies: c.in.Allergies,
+		AgeMonths: monthsAt(c.in.Patient, c.sur.SittingAt()), Weight: c.s.Clinic.WeightConvention,
 		RiskTourniquet: c.s.Clinic.RiskTourniquet, Historical: c.rec.Historical,
 	}
 	if m := c.sur.Measurements; m != nil {

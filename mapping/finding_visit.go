@@ -101,7 +101,7 @@ func (b *builder) criteria(r *record.Record, x *record.BorderFindings, at place,
 	if b.surgery == nil || b.surgery.Surgery == nil {
 		return
 	}
-	days, known := daysBetween(sittingAt(b.surgery.Surgery), r.VisitAt(), b.s.Clinic.Zone)
+	days, known := daysBetween(b.surgery.Surgery.SittingAt(), r.VisitAt(), b.s.Clinic.Zone)
 	met, assessed := followup.Criteria(days+1, x)
 	if !known || !assessed {
 		return

@@ -95,7 +95,7 @@ func (c *caseFold) safetySignals() []signal {
 				Code: f.Code, Level: f.Level, Case: c.caseID, Record: c.caseID, Place: f.Place,
 				Text: f.Text, Inputs: f.Inputs, Source: f.Source, Rule: f.Check,
 			},
-			identified: sittingAt(c.sur), at: nearest(c.spots, f.Place),
+			identified: c.sur.SittingAt(), at: nearest(c.spots, f.Place),
 		})
 	}
 	return out
@@ -197,7 +197,7 @@ func standingSignals(cur Current, caseID string, zone *time.Location) []signal {
 	add := func(out []signal, code string, l Level, pointer, text, rule string, inputs ...safety.Input) []signal {
 		return append(out, signal{
 			Flag:       Flag{Code: code, Level: l, Case: caseID, Record: id, Place: pointer, Text: text, Rule: rule, Inputs: inputs},
-			identified: recordedAt(cur.Record),
+			identified: cur.Record.HappenedAt(),
 		})
 	}
 	var out []signal
@@ -239,14 +239,6 @@ func inputs(name string, values ...string) []safety.Input {
 func sentence(s string) string {
 	r, n := utf8.DecodeRuneInString(s)
 	return string(unicode.ToUpper(r)) + s[n:] + "."
-}
-
-// recordedAt is when what a record tells of took place.
-func recordedAt(r *record.Record) *record.When {
-	if r.Surgery != nil {
-		return sittingAt(r.Surgery)
-	}
-	return r.VisitAt()
 }
 
 // placeOf is the toe and border that a pointer into a review or contact

@@ -114,7 +114,7 @@ func (c *caseFold) goal(name string, at place, achieved record.Code, w lastWord)
 		Subject:           r4.Ref(c.patientRef()),
 		OutcomeReference:  r4.Refs(w.outcomes...),
 	}
-	if at := sittingAt(c.sur); at != nil && !c.ahead(at, c.rec) {
+	if at := c.sur.SittingAt(); at != nil && !c.ahead(at, c.rec) {
 		g.Start = &gpb.Goal_StartX{Choice: &gpb.Goal_StartX_Date{Date: r4.Date(at)}}
 	}
 	if c.hasIndication() {

@@ -104,7 +104,7 @@ func (c *caseFold) letterStatus() cpb.CompositionStatusCode_Value {
 
 // letterDate is when the last of what the letter tells took place.
 func (c *caseFold) letterDate() *dpb.DateTime {
-	last := sittingAt(c.sur)
+	last := c.sur.SittingAt()
 	for _, r := range c.later {
 		if at := r.VisitAt(); at != nil && (last == nil || last.Before(*at, c.s.Clinic.Zone)) {
 			last = at

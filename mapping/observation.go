@@ -121,10 +121,7 @@ func (b *builder) findingAt(f finding) *record.When {
 	if f.at != nil {
 		return f.at
 	}
-	if f.rec.Surgery != nil {
-		return sittingAt(f.rec.Surgery)
-	}
-	return f.rec.VisitAt()
+	return f.rec.HappenedAt()
 }
 
 // effective is a time of the finding; not recorded: the element with a reason

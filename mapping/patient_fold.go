@@ -333,10 +333,10 @@ func (v *patientView) caseInput(c caseView) CaseInput {
 // record, and by those of what came before it. An allergy found out later says
 // nothing of what was known at the sitting.
 func (v *patientView) allergiesAt(surgery *record.Record) []record.Allergy {
-	sitting := sittingAt(surgery.Surgery)
+	sitting := surgery.Surgery.SittingAt()
 	var known []*record.Record
 	for _, r := range v.statements() {
-		at := recordedAt(r)
+		at := r.HappenedAt()
 		if r != surgery && sitting != nil && at != nil && at.Before(*sitting, v.s.Clinic.Zone) {
 			known = append(known, r)
 		}

@@ -47,7 +47,7 @@ func rawRedText(r *record.Record, f record.RedFlag) string {
 
 func surgeryRedText(s *record.Surgery, f record.RedFlag) string {
 	text := "At the surgery"
-	if w := whenText(sittingAt(s)); w != "" {
+	if w := whenText(s.SittingAt()); w != "" {
 		text += " of " + w
 	}
 	if parts := strings.Split(f.Pointer, "/"); len(parts) > 3 { // /surgery/toes/0

@@ -168,7 +168,7 @@ func antibioticText(a *record.Antibiotic) string {
 func (b *builder) taken(r *record.Record, a *record.Antibiotic) *stpb.MedicationStatement_EffectiveX {
 	from := a.From
 	if from == nil {
-		from = recordedAt(r)
+		from = r.HappenedAt()
 	}
 	if from == nil {
 		return nil
@@ -261,7 +261,7 @@ func (b *builder) daysSinceSurgery(r *record.Record) {
 	if b.surgery == nil || b.surgery.Surgery == nil {
 		return
 	}
-	from, to := sittingAt(b.surgery.Surgery), r.VisitAt()
+	from, to := b.surgery.Surgery.SittingAt(), r.VisitAt()
 	days, ok := daysBetween(from, to, b.s.Clinic.Zone)
 	if !ok {
 		return

@@ -126,15 +126,7 @@ func (r *reader) group(o seen, at **record.When) {
 }
 
 // at is when what the record tells of took place.
-func (v *visit) at() *record.When {
-	if s := v.rec.Surgery; s != nil {
-		if s.Start != nil {
-			return s.Start
-		}
-		return s.End
-	}
-	return v.rec.VisitAt()
-}
+func (v *visit) at() *record.When { return v.rec.HappenedAt() }
 
 func risks(s *record.Surgery) *record.Risks {
 	if s.Risks == nil {

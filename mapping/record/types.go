@@ -461,6 +461,22 @@ func (r *Record) VisitAt() *When {
 	return nil
 }
 
+// SittingAt is when the sitting took place, as far as recorded.
+func (s *Surgery) SittingAt() *When {
+	if s.Start != nil {
+		return s.Start
+	}
+	return s.End
+}
+
+// HappenedAt is when what a record tells of took place.
+func (r *Record) HappenedAt() *When {
+	if r.Surgery != nil {
+		return r.Surgery.SittingAt()
+	}
+	return r.VisitAt()
+}
+
 // Attended is the attendance of the review. One that does not state it counts as
 // attended where something was found, since somebody saw the toe; a toe that is
 // only named is no finding.
