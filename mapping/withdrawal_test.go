@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/mapping/internal/r4"
 	"nailbridge/mapping/resource"
 )
 
@@ -17,7 +18,7 @@ func fixed(t *testing.T, typ, members string) resource.Resource {
 	t.Helper()
 	r, err := resource.FromJSON([]byte(`{"resourceType":"` + typ + `","id":"x1",` + members + `}`))
 	require.NoError(t, err)
-	require.Empty(t, CheckProto(r), typ)
+	require.Empty(t, r4.Check(r.JSON()), typ)
 	return r
 }
 

@@ -189,18 +189,6 @@ var (
 	}
 )
 
-// Functions lists the names of all functions that the engine has.
-func Functions() []string {
-	names := []string{"is", "as", "ofType"}
-	for name := range functions {
-		names = append(names, name)
-	}
-	for name := range predicates {
-		names = append(names, name)
-	}
-	return names
-}
-
 // errDone ends each early, where one item decides.
 var errDone = errors.New("done")
 

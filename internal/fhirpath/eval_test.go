@@ -81,7 +81,8 @@ func results(t *testing.T, source string, o Options) ([]string, error) {
 	for _, it := range items {
 		s, ok := p.Text(it)
 		if !ok {
-			s = p.TypeName(it)
+			space, name := p.typeName(it)
+			s = space + "." + name
 		}
 		out = append(out, s)
 	}

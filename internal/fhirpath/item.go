@@ -44,13 +44,8 @@ func PrimitiveNode(v any, extra map[string]any, typ spec.TypeID) Item {
 	return Item{Kind: node, Type: typ, Val: v, Ext: extra}
 }
 
-// TypeName is "FHIR.Patient" or "System.Boolean"; an element of unknown type
-// is of type "FHIR.Element".
-func (p *Program) TypeName(it Item) string {
-	space, name := p.typeName(it)
-	return space + "." + name
-}
-
+// typeName is "FHIR", "Patient" or "System", "Boolean"; an element of unknown type
+// is of type "FHIR", "Element".
 func (p *Program) typeName(it Item) (space, name string) {
 	if it.Kind != node {
 		return "System", it.Kind.Name()

@@ -248,7 +248,7 @@ func TestSuite(t *testing.T) {
 		}
 		if name := usesAbsent(c.Expression.Text); name != "" {
 			left[name]++
-			assert.NotContains(t, Functions(), name, "the engine has it, so the suite's cases count")
+			assert.NotContains(t, functionNames(), name, "the engine has it, so the suite's cases count")
 			continue
 		}
 		run[c.group]++
@@ -335,4 +335,16 @@ func flip(c *suiteCase) {
 			o.Text += "1"
 		}
 	}
+}
+
+// functionNames lists the names of all functions that the engine has.
+func functionNames() []string {
+	names := []string{"is", "as", "ofType"}
+	for name := range functions {
+		names = append(names, name)
+	}
+	for name := range predicates {
+		names = append(names, name)
+	}
+	return names
 }

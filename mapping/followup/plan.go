@@ -78,17 +78,6 @@ type Output struct {
 	sitting
 }
 
-// BordersOpen are the treated borders that are not discharged.
-func (o Output) BordersOpen() []Border {
-	var open []Border
-	for _, b := range o.Borders {
-		if !b.Discharged {
-			open = append(open, b.Border)
-		}
-	}
-	return open
-}
-
 // sitting is when the operation was.
 type sitting struct {
 	operated span

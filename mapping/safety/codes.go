@@ -196,16 +196,6 @@ var FlagCodes = []FlagCode{
 	{StageOfOtherSystem, "Stage is none of the system named", record.LevelWarning, false},
 }
 
-// IsRed reports whether code is that of a red flag (D2.3).
-func IsRed(code string) bool {
-	for _, c := range FlagCodes {
-		if c.Code == code {
-			return c.Red
-		}
-	}
-	return false
-}
-
 // FigureCode is one code that a figure of this package may have.
 type FigureCode struct {
 	Code    string

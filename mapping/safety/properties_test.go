@@ -2,6 +2,7 @@ package safety_test
 
 import (
 	"fmt"
+	"slices"
 	"testing"
 	"time"
 
@@ -305,7 +306,7 @@ func TestD2_3_RedFlagsOfASurgeryAreCritical(t *testing.T) {
 		}
 		for _, f := range red {
 			assert.Equal(t, record.LevelCritical, got[f.Code], f.Code)
-			assert.True(t, safety.IsRed(f.Code), f.Code)
+			assert.True(t, slices.ContainsFunc(safety.FlagCodes, func(c safety.FlagCode) bool { return c.Code == f.Code && c.Red }), f.Code)
 		}
 	}
 }

@@ -26,9 +26,6 @@ type Confirmed struct {
 // String is the file as Provenance names it.
 func (c Confirmed) String() string { return c.File + ", SHA-256 " + c.SHA256 }
 
-// ConfirmedSchemaID is the $id of ConfirmedSchema.
-const ConfirmedSchemaID = CanonicalBase + "/confirmed-codes.schema.json"
-
 //go:embed confirmed.schema.json
 var confirmedSchema []byte
 

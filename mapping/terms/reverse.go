@@ -48,9 +48,6 @@ func (t *Terms) Reverse(name string, c Concept) (code record.Code, ok bool) {
 	return "", false
 }
 
-// LocalSystem is the URI of a code system of ours.
-func LocalSystem(id string) string { return localSystem + id }
-
 func sortedKeys(m map[string]target) []string {
 	out := make([]string, 0, len(m))
 	for k := range m {

@@ -28,7 +28,7 @@ func TestReverse(t *testing.T) {
 				if ok {
 					require.Equal(t, code, string(back), name)
 				}
-				alone := Concept{Codings: slices.DeleteFunc(slices.Clone(c.Codings), func(x Coding) bool { return x.System == LocalSystem(terms.uses[name].Source) })}
+				alone := Concept{Codings: slices.DeleteFunc(slices.Clone(c.Codings), func(x Coding) bool { return x.System == localSystem+terms.uses[name].Source })}
 				if back, ok := terms.Reverse(name, alone); ok {
 					told++
 					require.Equal(t, code, string(back), "%s by its standard codes", name)
@@ -45,8 +45,8 @@ func TestReverse(t *testing.T) {
 func TestReverseOfWhatIsNotListed(t *testing.T) {
 	terms := MustLoad()
 	for name, c := range map[string]Concept{
-		"another code of the list's system":   {Codings: []Coding{{System: LocalSystem("toe"), Code: "left-6"}}},
-		"a code of another list of ours":      {Codings: []Coding{{System: LocalSystem("limb"), Code: "left-leg"}, {System: HCPCS, Code: "TA"}}},
+		"another code of the list's system":   {Codings: []Coding{{System: localSystem + "toe", Code: "left-6"}}},
+		"a code of another list of ours":      {Codings: []Coding{{System: localSystem + "limb", Code: "left-leg"}, {System: HCPCS, Code: "TA"}}},
 		"another system":                      {Codings: []Coding{{System: "https://elsewhere.example", Code: "left-1"}}},
 		"words that are no meaning of a code": {Text: "the big one"},
 		"nothing":                             {},
