@@ -5,7 +5,6 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -288,7 +287,7 @@ func (c fromOldCommand) progress(e *env, o *batch.Options) func() {
 	}
 	return func() {
 		if bar != nil {
-			fmt.Fprintln(io.Writer(f))
+			fmt.Fprintln(f)
 		}
 	}
 }

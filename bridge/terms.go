@@ -9,9 +9,8 @@ import (
 
 type termsCommand struct{}
 
-// Run prints, per element, the share of local codes that carry a SNOMED CT
-// coding too, under each licence setting that sends
-// any.
+// Run prints, per element, the share of local codes that carry a SNOMED CT coding
+// too, under each licence setting that sends any.
 func (termsCommand) Run(e *env) error {
 	t, err := terms.Load()
 	if err != nil {

@@ -124,7 +124,7 @@ func (c *column) text(cell string) (string, []Finding) {
 	if c.format == nil || c.format.MatchString(cell) {
 		return cell, fs
 	}
-	if digits := strings.Trim(cell, "0123456789") == ""; digits {
+	if strings.Trim(cell, "0123456789") == "" {
 		for n := 1; n <= 12; n++ {
 			if padded := strings.Repeat("0", n) + cell; c.format.MatchString(padded) {
 				return padded, append(fs, Finding{Column: c.Name, Code: LeadingZeros, Text: "leading zeros that the declared form demands were lost", Mended: true})
@@ -156,7 +156,7 @@ func (c *column) number(cell string) (string, []Finding) {
 	}
 	r, _ := new(big.Rat).SetString(s)
 	var fs []Finding
-	if c.workbook && strings.Count(s, "")-1 > 16 {
+	if c.workbook && len(s) > 16 {
 		if f, err := strconv.ParseFloat(s, 64); err == nil {
 			s = strconv.FormatFloat(f, 'f', -1, 64)
 			if short := strconv.FormatFloat(f, 'g', 15, 64); len(short) < len(s) {

@@ -42,7 +42,6 @@ const (
 	WrongCellCount = "cells"                // more cells than columns, or one under no title
 	OtherWords     = "other-words"          // a decision is of another row, or of other words
 	LeftByDecision = "left-by-decision"     // a person decided to leave it out
-	Undecided      = "undecided"            // waits in the worksheet
 	NoKey          = "no-key"               // no stable key of the row
 	SharedKey      = "shared-key"           // another row has the same key and says something else
 	NotARecord     = "not-a-record"         // what was made is not a record

@@ -188,8 +188,8 @@ func (b *builder) toes(tree string, sites []Site, says said) []string {
 	return pointers
 }
 
-// border is the border of a site; the whole nail is what a total avulsion takes
-// (SNOMED CT 183668008: the whole of the nail).
+// border is the border of a site; the whole nail is what a total avulsion takes, as the
+// code of SNOMED CT that it stands for says.
 func (b *builder) border(border record.Code, says said) record.Code {
 	ps := says[shorthand.Procedure]
 	if border == "" && len(ps) == 1 && ps[0].Code == "total-avulsion" {

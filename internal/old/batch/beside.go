@@ -2,6 +2,7 @@ package batch
 
 import (
 	"bytes"
+	"cmp"
 	"crypto/sha256"
 	"encoding/csv"
 	"encoding/hex"
@@ -101,16 +102,9 @@ func readCSV(path string) (head []string, rows [][]string, err error) {
 	}
 	all, err := in.ReadAll()
 	if err != nil || len(all) == 0 {
-		return nil, nil, fmt.Errorf("%s: not a CSV file with a header: %w", filepath.Base(path), cmpErr(err))
+		return nil, nil, fmt.Errorf("%s: not a CSV file with a header: %w", filepath.Base(path), cmp.Or(err, io.ErrUnexpectedEOF))
 	}
 	return all[0], all[1:], nil
-}
-
-func cmpErr(err error) error {
-	if err == nil {
-		return io.ErrUnexpectedEOF
-	}
-	return err
 }
 
 // conceptMap is what is read of a FHIR ConceptMap (https://hl7.org/fhir/R4/conceptmap.html).

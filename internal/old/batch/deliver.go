@@ -86,11 +86,7 @@ const (
 // that was killed delivers the rows of those again at most that were handed over
 // together (Together), which changes nothing.
 func (o Options) deliver(ctx context.Context, s *spool) error {
-	var after [2]string
-	v, err := s.meta("folded")
-	if err == nil && v != "" {
-		err = json.Unmarshal([]byte(v), &after)
-	}
+	after, err := s.folded()
 	if err != nil {
 		return err
 	}
@@ -101,7 +97,7 @@ func (o Options) deliver(ctx context.Context, s *spool) error {
 	if err != nil {
 		return err
 	}
-	all, err := s.count(`SELECT count(*) FROM (SELECT DISTINCT clinic, patient FROM row WHERE state = 'converted')`)
+	all, err := s.countPatients()
 	if err != nil {
 		return err
 	}

@@ -150,7 +150,7 @@ func (sum *Summary) count(r rowState, outcome string) error {
 	codes := map[string]bool{}
 	for _, f := range d.Findings {
 		codes[f.Code] = true
-		if f.Code == "no-code" {
+		if f.Code == old.NoCode {
 			sum.Misses[f.Column]++
 		}
 	}
@@ -300,8 +300,7 @@ func (l *lists) row(r rowState, outcome string) error {
 // skippedFor says in words why a row is skipped.
 var skippedFor = map[string]string{
 	old.RepeatedHeader: "the header of the file once more", old.Total: "a line of totals", old.EmptyRow: "nothing stands in it",
-	old.LeftByDecision: "a person decided to leave it out",
-	"excluded":         "its patient is in the --exclude file", "before-since": "dated before --since",
+	excluded: "its patient is in the --exclude file", beforeSince: "dated before --since",
 }
 
 // oneLine takes out of a field what ends one.

@@ -3,7 +3,6 @@ package batch
 import (
 	"context"
 	"database/sql"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -46,15 +45,11 @@ func (o Options) fold(ctx context.Context, s *spool) error {
 		return err
 	}
 	defer files.close()
-	var after [2]string
-	if v, err := s.meta("folded"); err != nil {
+	after, err := s.folded()
+	if err != nil {
 		return err
-	} else if v != "" {
-		if err := json.Unmarshal([]byte(v), &after); err != nil {
-			return err
-		}
 	}
-	all, err := s.count(`SELECT count(DISTINCT clinic || char(0) || patient) FROM row WHERE state = 'converted'`)
+	all, err := s.countPatients()
 	if err != nil {
 		return err
 	}
@@ -179,12 +174,6 @@ func whyHeld(issues []validate.Issue) []Reason {
 		out = append(out, Reason{i.Key, i.Path + ": " + i.Text})
 	}
 	return listed(out)
-}
-
-func (s *spool) count(query string, args ...any) (int, error) {
-	var n int
-	err := s.db.QueryRow(query, args...).Scan(&n)
-	return n, err
 }
 
 // keepOutcomes keeps where the rows of some patients ended, the resources of the

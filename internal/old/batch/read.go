@@ -109,7 +109,7 @@ func (o Options) placed(out *rowState, res old.Result, r table.Row) {
 	case o.Exclude[res.Patient.Value]:
 		out.State, out.Reason, out.Raw, out.Patient = skipped, excluded, r.Raw, res.Patient.Value
 	case o.Since != nil && (res.SavedAt == nil || res.SavedAt.Before(*o.Since, time.UTC)):
-		out.State, out.Reason, out.Raw = skipped, "before-since", r.Raw
+		out.State, out.Reason, out.Raw = skipped, beforeSince, r.Raw
 	default:
 		out.State, out.Patient, out.Body = converted, res.Patient.Key(), res.Record
 		if len(res.Sites) > 0 {

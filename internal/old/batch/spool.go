@@ -19,8 +19,11 @@ const (
 	skipped   = "skipped" // goes with the rejects, with its reason
 )
 
-// excluded is the reason of a skipped row whose patient is left out.
-const excluded = "excluded"
+// The reasons of a skipped row that is one of data.
+const (
+	excluded    = "excluded"     // its patient is left out
+	beforeSince = "before-since" // it is dated before what is converted
+)
 
 // rowState is a row as the working file keeps it.
 type rowState struct {
@@ -88,6 +91,26 @@ func (s *spool) number(key string) (int, error) {
 		return 0, err
 	}
 	return strconv.Atoi(v)
+}
+
+// folded is the last patient, by clinic and id, whose records are done.
+func (s *spool) folded() (last [2]string, err error) {
+	v, err := s.meta("folded")
+	if err == nil && v != "" {
+		err = json.Unmarshal([]byte(v), &last)
+	}
+	return last, err
+}
+
+// countPatients counts the patients with rows that made records.
+func (s *spool) countPatients() (int, error) {
+	return s.count(`SELECT count(*) FROM (SELECT DISTINCT clinic, patient FROM row WHERE state = 'converted')`)
+}
+
+func (s *spool) count(query string, args ...any) (int, error) {
+	var n int
+	err := s.db.QueryRow(query, args...).Scan(&n)
+	return n, err
 }
 
 func setMeta(tx *sql.Tx, key, value string) error {

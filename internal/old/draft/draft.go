@@ -487,7 +487,7 @@ func codesOf(p record.PathInfo, values []string) map[string]string {
 // forms counts in which forms the values of a column of dates or times are.
 type forms struct {
 	sep, tail           string // of a day and a month in numbers: what separates them, and a time behind
-	over12, under12     int    // whose first number is no month, whose second
+	first12, second12   int    // whose first number is over 12 and no month, whose second
 	shortYears          int    // years of two digits
 	iso, times          int
 	years, monthsOfYear int // no more than that
@@ -502,10 +502,10 @@ func formsOf(values []string) (f forms) {
 			b, _ := strconv.Atoi(m[3])
 			f.sep, f.tail = m[2], m[6]
 			if a > 12 {
-				f.over12++
+				f.first12++
 			}
 			if b > 12 {
-				f.under12++
+				f.second12++
 			}
 			if len(m[5]) == 2 {
 				f.shortYears++
@@ -554,14 +554,14 @@ func (d *drafter) pattern(c *layout.Column, f forms) {
 		c.Datatype.Format = "yyyy-MM-dd"
 	case f.sep == "":
 		c.Datatype.Format = "yyyy-MM-dd"
-	case f.over12 > 0 && f.under12 > 0:
+	case f.first12 > 0 && f.second12 > 0:
 		c.Note.Unsure = "days and months stand in both orders"
 		c.Datatype.Format = "dd" + f.sep + "MM" + f.sep + year
-	case f.under12 > 0:
+	case f.second12 > 0:
 		c.Datatype.Format = "MM" + f.sep + "dd" + f.sep + year
 	default:
 		c.Datatype.Format = "dd" + f.sep + "MM" + f.sep + year
-		if f.over12 == 0 {
+		if f.first12 == 0 {
 			c.Note.Unsure = "the order of day and month; day first is assumed"
 		}
 	}

@@ -2,6 +2,7 @@ package table
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/csv"
 	"errors"
 	"fmt"
@@ -74,7 +75,7 @@ func Epoch1904(name string) (bool, error) {
 // Next reads one row of the sheet.
 func (r *workbookRows) Next() (Row, error) {
 	if !r.rows.Next() {
-		return Row{}, errors.Join(r.rows.Error(), end(r.rows.Error()))
+		return Row{}, cmp.Or(r.rows.Error(), io.EOF)
 	}
 	cells, err := r.rows.Columns()
 	if err != nil {
@@ -88,13 +89,6 @@ func (r *workbookRows) Next() (Row, error) {
 	}
 	w.Flush()
 	return Row{Number: r.number, Raw: raw.Bytes(), Cells: cells}, nil
-}
-
-func end(err error) error {
-	if err == nil {
-		return io.EOF
-	}
-	return nil
 }
 
 // Close closes the sheet, then the workbook.
