@@ -12,41 +12,20 @@ import (
 	"time"
 	_ "time/tzdata"
 
-	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/internal/generate"
+	"nailbridge/internal/generate/generatetest"
 	"nailbridge/mapping"
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/resource"
-	"nailbridge/mapping/safety"
-	"nailbridge/mapping/terms"
 )
 
 // worldSeed is the seed of the generated cases; another finds other cases.
 const worldSeed = 20240331
 
 // worldSettings are the settings of the invented clinic of the generator.
-var worldSettings = sync.OnceValue(func() mapping.Settings {
-	zone, err := time.LoadLocation("Europe/London")
-	if err != nil {
-		panic(err)
-	}
-	limits, err := safety.Load("us-label")
-	if err != nil {
-		panic(err)
-	}
-	return mapping.Settings{
-		Namespace: uuid.MustParse("3f0c9a3e-5d57-4b7b-9e6c-2a1f5be1c0aa"),
-		Terms:     terms.MustLoad(),
-		Codes:     terms.Setting{SnomedCT: terms.Licensed, HCPCS: true},
-		Clinic: mapping.ClinicSettings{
-			ID: "thistledown", Name: "Thistledown Foot Clinic", Zone: zone,
-			IdentifierBase: "https://thistledown.example/id", Formulary: limits,
-			ShareUnstated: "the region's agreement on direct care",
-		},
-	}
-})
+var worldSettings = generatetest.Settings
 
 // world is every patient of the generated cases with all deliveries of every
 // record id that ever named the patient.
@@ -61,29 +40,8 @@ var wholeWorld = sync.OnceValue(func() world {
 })
 
 func newWorld(cases [][]*record.Record) world {
-	byRecord := map[string][]mapping.Delivery{}
-	patients := map[record.Identifier]map[string]bool{}
-	for _, c := range cases {
-		for _, r := range c {
-			d := deliver(r)
-			byRecord[r.Record] = append(byRecord[r.Record], d)
-			p := *r.Patient.Identifier
-			if patients[p] == nil {
-				patients[p] = map[string]bool{}
-			}
-			patients[p][r.Record] = true
-		}
-	}
-	var out world
+	out := world(mapping.Join(worldSettings(), generatetest.ByPatient(cases, deliver)))
 	var staff []mapping.StaffStatement
-	for p, ids := range patients {
-		f := mapping.PatientFold{Patient: p}
-		for _, id := range slices.Sorted(maps.Keys(ids)) {
-			f.Deliveries = append(f.Deliveries, byRecord[id]...)
-		}
-		out = append(out, f)
-	}
-	out = mapping.Join(worldSettings(), out)
 	for _, f := range out {
 		staff = append(staff, mapping.StaffPublished(worldSettings(), f)...)
 	}

@@ -102,6 +102,7 @@ var rooms = []room{
 	{"internal/old/batch", []string{"internal/old/...", "internal/convert", "internal/validate", "internal/config", "internal/filelock", "internal/page", "mapping", "mapping/record"}, "files of old records become files of resources; config for its tests"},
 	{"internal/pull", nil, "asks a FHIR server over HTTP and knows nothing of what it carries"},
 	{"internal/generate", []string{"mapping/..."}, "invented records"},
+	{"internal/generate/generatetest", []string{"mapping", "mapping/record", "mapping/safety", "mapping/terms"}, "a test aid"},
 	{"internal/config", []string{"internal/filelock", "mapping/..."}, "settings of the mapping"},
 	{"internal/access/...", []string{"internal/disk", "internal/filelock"}, "who may reach the doors knows nothing behind them"},
 	{"internal/filelock", nil, "locks between processes"},
@@ -214,7 +215,7 @@ func TestOutsideModulesStopAtTheirAdapters(t *testing.T) {
 
 // Test aids are imported by tests and by test aids alone.
 func TestTestAidsStayInTests(t *testing.T) {
-	aids := []string{"internal/store/storetest", "internal/receive/receivetest", "internal/golden", "internal/fault", "mapping/safety/safetytest", "internal/openapi/openapitest", "internal/page/pagetest", "conformance/proof"}
+	aids := []string{"internal/store/storetest", "internal/receive/receivetest", "internal/generate/generatetest", "internal/golden", "internal/fault", "mapping/safety/safetytest", "internal/openapi/openapitest", "internal/page/pagetest", "conformance/proof"}
 	for _, p := range list(t) {
 		for _, i := range p.Imports {
 			to := strings.TrimPrefix(i, module)

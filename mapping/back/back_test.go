@@ -11,75 +11,36 @@ import (
 	"slices"
 	"sort"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 	_ "time/tzdata"
 
-	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/internal/generate"
+	"nailbridge/internal/generate/generatetest"
 	"nailbridge/mapping"
 	"nailbridge/mapping/back"
 	"nailbridge/mapping/record"
 	"nailbridge/mapping/resource"
-	"nailbridge/mapping/safety"
 	"nailbridge/mapping/terms"
 )
 
 // settings are those of an invented clinic; a licence more or less must make no
 // difference on the way back.
-var settings = sync.OnceValue(func() mapping.Settings {
-	zone, err := time.LoadLocation("Europe/London")
-	if err != nil {
-		panic(err)
-	}
-	limits, err := safety.Load("us-label")
-	if err != nil {
-		panic(err)
-	}
-	return mapping.Settings{
-		Namespace: uuid.MustParse("3f0c9a3e-5d57-4b7b-9e6c-2a1f5be1c0aa"),
-		Terms:     terms.MustLoad(),
-		Codes:     terms.Setting{SnomedCT: terms.Licensed, HCPCS: true},
-		Clinic: mapping.ClinicSettings{
-			ID: "thistledown", Name: "Thistledown Foot Clinic", Zone: zone,
-			IdentifierBase: "https://thistledown.example/id", Formulary: limits,
-			ShareUnstated: "the region's agreement on direct care",
-		},
-	}
-})
+var settings = generatetest.Settings
 
 // world are the folds of all patients of invented cases.
 func world(seed uint64, n int) []mapping.PatientFold {
 	zone := settings().Clinic.Zone
-	byRecord := map[string][]mapping.Delivery{}
-	ids := map[record.Identifier]map[string]bool{}
-	for _, c := range generate.Cases(seed, n, generate.Options{Zone: zone}) {
-		for _, r := range c {
-			b, err := record.Encode(r)
-			if err != nil {
-				panic(err)
-			}
-			d := record.Read(b, zone)
-			at := time.Date(2026, 6, 1, 9, 0, 0, 0, time.UTC)
-			byRecord[r.Record] = append(byRecord[r.Record], mapping.Delivery{Record: d.Record, Findings: d.Findings, Hash: d.Hash, Received: at, Refused: d.Refused()})
-			if ids[*r.Patient.Identifier] == nil {
-				ids[*r.Patient.Identifier] = map[string]bool{}
-			}
-			ids[*r.Patient.Identifier][r.Record] = true
+	return generatetest.ByPatient(generate.Cases(seed, n, generate.Options{Zone: zone}), func(r *record.Record) mapping.Delivery {
+		b, err := record.Encode(r)
+		if err != nil {
+			panic(err)
 		}
-	}
-	var out []mapping.PatientFold
-	for _, p := range slices.SortedFunc(maps.Keys(ids), func(a, b record.Identifier) int { return strings.Compare(a.Key(), b.Key()) }) {
-		f := mapping.PatientFold{Patient: p}
-		for _, id := range slices.Sorted(maps.Keys(ids[p])) {
-			f.Deliveries = append(f.Deliveries, byRecord[id]...)
-		}
-		out = append(out, f)
-	}
-	return out
+		d := record.Read(b, zone)
+		return mapping.Delivery{Record: d.Record, Findings: d.Findings, Hash: d.Hash, Received: time.Date(2026, 6, 1, 9, 0, 0, 0, time.UTC), Refused: d.Refused()}
+	})
 }
 
 // published are the resources of a fold with their Provenance, without
@@ -209,11 +170,8 @@ func zoned(w record.When) record.When {
 
 // sayOnce leaves out what repeats another value.
 func sayOnce(r *record.Record) {
-	at := r.VisitAt()
+	at := r.HappenedAt()
 	if s := r.Surgery; s != nil {
-		if at = s.Start; at == nil {
-			at = s.End
-		}
 		sayOnceOfSurgery(s, at)
 	}
 	var toes []record.ToeFindings
@@ -247,8 +205,17 @@ func sayOnceOfSurgery(s *record.Surgery, at *record.When) {
 	if s.Allergies != nil {
 		s.Allergies.Items = nil
 	}
-	for _, w := range []**record.When{weightAt(s.Weight), measuredAt(s.Measurements), vascularAt(s.Vascular), stepAt(s.Marking)} {
-		once(w, at)
+	if w := s.Weight; w != nil {
+		once(&w.At, at)
+	}
+	if m := s.Measurements; m != nil {
+		once(&m.At, at)
+	}
+	if v := s.Vascular; v != nil {
+		once(&v.At, at)
+	}
+	if m := s.Marking; m != nil {
+		once(&m.At, at)
 	}
 	for i := range s.Toes {
 		t := &s.Toes[i]
@@ -280,37 +247,9 @@ func sayOnceOfSurgery(s *record.Surgery, at *record.When) {
 	}
 }
 
-func weightAt(w *record.Weight) **record.When {
-	if w == nil {
-		return nil
-	}
-	return &w.At
-}
-
-func measuredAt(m *record.Measurements) **record.When {
-	if m == nil {
-		return nil
-	}
-	return &m.At
-}
-
-func vascularAt(v *record.Vascular) **record.When {
-	if v == nil {
-		return nil
-	}
-	return &v.At
-}
-
-func stepAt(s *record.Step) **record.When {
-	if s == nil {
-		return nil
-	}
-	return &s.At
-}
-
 // once takes out a time that is the record's own.
 func once(w **record.When, at *record.When) {
-	if w != nil && *w != nil && at != nil && (*w).String() == at.String() {
+	if *w != nil && at != nil && (*w).String() == at.String() {
 		*w = nil
 	}
 }
