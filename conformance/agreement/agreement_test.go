@@ -65,10 +65,8 @@ func TestKnownListQuotesR4(t *testing.T) {
 	require.NoError(t, err)
 	ofBattery, err := readKnown(batteryKnown, maxOfBattery)
 	require.NoError(t, err)
-	definitions, err := official.Documents(official.CoreArchive(t))
-	require.NoError(t, err)
 	says := map[string]string{}
-	for _, d := range definitions {
+	for _, d := range official.Core(t) {
 		var s struct {
 			ResourceType, Type, Derivation string
 			Snapshot                       struct {

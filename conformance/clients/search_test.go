@@ -95,7 +95,7 @@ const reviewDue = `{"resourceType": "SearchParameter", "url": "https://nailbridg
 // world reads the store for what is stored, by its history, and the hub for its definitions, which are not stored.
 func (r *region) world(t *testing.T) world {
 	t.Helper()
-	w := world{Base: r.base, Zone: r.zone.String(), Archive: filepath.Join(official.Dir(t), "core-4.0.1-subset.tgz"), Own: []json.RawMessage{json.RawMessage(reviewDue)}}
+	w := world{Base: r.base, Zone: r.zone.String(), Archive: official.CoreArchive(t), Own: []json.RawMessage{json.RawMessage(reviewDue)}}
 	get(t, r.base+"/metadata", &w.Statement)
 	require.Len(t, w.Statement.Rest, 1)
 	var err error

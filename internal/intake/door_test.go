@@ -205,17 +205,24 @@ func (d *door) flags(record string) []any {
 	return fs
 }
 
+// overLimit is the flag of a record that says that a dose is over the limit, and the hash of
+// its inputs.
+func (d *door) overLimit(record string) (id, hash string) {
+	d.Helper()
+	for _, f := range d.flags(record) {
+		if rt.At(f, "code") == "anaesthetic-over-limit" {
+			return rt.At(f, "flag").(string), rt.At(f, "inputsHash").(string)
+		}
+	}
+	require.Fail(d, "no dose is over the limit")
+	return "", ""
+}
+
 // D1.3 at the door.
 func TestD1_3_AcknowledgeOverHTTP(t *testing.T) {
 	d := newDoor(t)
 	require.Equal(t, http.StatusCreated, d.post(rt.Surgery(rt.Set("/surgery/toes/0/block/agents/0/mL", 12))).Code)
-	var id, hash string
-	for _, f := range d.flags("S-1") {
-		if rt.At(f, "code") == "anaesthetic-over-limit" {
-			id, hash = rt.At(f, "flag").(string), rt.At(f, "inputsHash").(string)
-		}
-	}
-	require.NotEmpty(t, id)
+	id, hash := d.overLimit("S-1")
 	body := func(hash string) string {
 		return `{"who":{"staffKey":"pod-1"},"reason":"watched for two hours","at":"2026-03-02T12:00:00Z","inputsHash":"` + hash + `"}`
 	}
@@ -263,13 +270,7 @@ func TestD1_3_AcknowledgeOverHTTP(t *testing.T) {
 func TestD1_3_AcknowledgementsAreOfTheKeysPerson(t *testing.T) {
 	d := newDoor(t)
 	require.Equal(t, http.StatusCreated, d.post(rt.Surgery(rt.Set("/surgery/toes/0/block/agents/0/mL", 12))).Code)
-	var id, hash string
-	for _, f := range d.flags("S-1") {
-		if rt.At(f, "code") == "anaesthetic-over-limit" {
-			id, hash = rt.At(f, "flag").(string), rt.At(f, "inputsHash").(string)
-		}
-	}
-	require.NotEmpty(t, id)
+	id, hash := d.overLimit("S-1")
 	target := "/records/north/S-1/flags/" + id + "/acknowledge"
 	post := func(caller *access.Caller, who string) answer {
 		d.caller = caller

@@ -20,9 +20,14 @@ type Document struct {
 }
 
 // Examples are the official example resources, by name.
-func Examples(t testing.TB) []Document {
+func Examples(t testing.TB) []Document { t.Helper(); return documents(t, ExamplesArchive(t)) }
+
+// Core are R4's definitions, by name.
+func Core(t testing.TB) []Document { t.Helper(); return documents(t, CoreArchive(t)) }
+
+func documents(t testing.TB, archive string) []Document {
 	t.Helper()
-	out, err := Documents(ExamplesArchive(t))
+	out, err := Documents(archive)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -52,11 +52,7 @@ func hashed(values ...any) string {
 
 // keepMadeWith keeps what the store is made with.
 func (v *Receiver) keepMadeWith(w store.Writer) error {
-	b, err := json.Marshal(v.madeWith())
-	if err != nil {
-		return err
-	}
-	return w.SetMark(v.Settings.Clinic.ID, markMade, string(b))
+	return w.SetMark(v.Settings.Clinic.ID, markMade, marked(v.madeWith()))
 }
 
 // changedSince gives the parts that changed since the store was last made as a

@@ -65,11 +65,7 @@ func (v *Receiver) position(r store.Reader) (p position, err error) {
 }
 
 func (v *Receiver) keepPosition(w store.Writer, p position) error {
-	b, err := json.Marshal(p)
-	if err != nil {
-		return err
-	}
-	return w.SetMark(v.Settings.Clinic.ID, markPosition, string(b))
+	return w.SetMark(v.Settings.Clinic.ID, markPosition, marked(p))
 }
 
 // ownerMark names an owner in the position without its number, which is the

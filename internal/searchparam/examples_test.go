@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"nailbridge/internal/official"
 	"nailbridge/mapping/resource"
 )
 
@@ -61,7 +62,7 @@ var ours = []string{
 func TestExamplesAreFoundByTheirValues(t *testing.T) {
 	reached := map[string]bool{}
 	resources := 0
-	files := officialFiles(t, "examples-4.0.1-subset.tgz", "")
+	files := beginning(official.Examples(t), "")
 	for i, o := range ours {
 		files[fmt.Sprint("ours ", i)] = []byte(o)
 	}

@@ -1,14 +1,7 @@
 package searchparam
 
 import (
-	"archive/tar"
-	"compress/gzip"
 	"encoding/json"
-	"errors"
-	"io"
-	"os"
-	pathpkg "path"
-	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -19,34 +12,15 @@ import (
 	"nailbridge/internal/official"
 )
 
-// r4File opens a file of the official R4 data.
-func r4File(t *testing.T, name string) *os.File {
-	t.Helper()
-	f, err := os.Open(filepath.Join(official.Dir(t), name))
-	require.NoError(t, err)
-	t.Cleanup(func() { f.Close() })
-	return f
-}
-
-// officialFiles gives the files of an official package whose name begins with
-// prefix.
-func officialFiles(t *testing.T, name, prefix string) map[string][]byte {
-	t.Helper()
-	z, err := gzip.NewReader(r4File(t, name))
-	require.NoError(t, err)
+// beginning are the documents whose name begins with prefix, by name.
+func beginning(ds []official.Document, prefix string) map[string][]byte {
 	out := map[string][]byte{}
-	for r := tar.NewReader(z); ; {
-		h, err := r.Next()
-		if errors.Is(err, io.EOF) {
-			return out
-		}
-		require.NoError(t, err)
-		if base := pathpkg.Base(h.Name); strings.HasPrefix(base, prefix) && strings.HasSuffix(base, ".json") {
-			b, err := io.ReadAll(r)
-			require.NoError(t, err)
-			out[base] = b
+	for _, d := range ds {
+		if strings.HasPrefix(d.Name, prefix) {
+			out[d.Name] = d.Text
 		}
 	}
+	return out
 }
 
 type officialParameter struct {
@@ -69,7 +43,7 @@ var absent = []string{"BodyStructure-identifier", "BodyStructure-location", "Bod
 // SearchParameter: url, code, type, base, expression and targets.
 func TestD8_2_TablesAreR4s(t *testing.T) {
 	byURL := map[string]officialParameter{}
-	for name, b := range officialFiles(t, "core-4.0.1-subset.tgz", "SearchParameter-") {
+	for name, b := range beginning(official.Core(t), "SearchParameter-") {
 		var p officialParameter
 		require.NoError(t, json.Unmarshal(b, &p), name)
 		if !strings.Contains(name, "example") {
@@ -116,7 +90,7 @@ func TestR_SRCH_17_PatientCompartmentIsR4s(t *testing.T) {
 			Param []string
 		}
 	}
-	require.NoError(t, json.Unmarshal(officialFiles(t, "core-4.0.1-subset.tgz", "CompartmentDefinition-patient")["CompartmentDefinition-patient.json"], &c))
+	require.NoError(t, json.Unmarshal(beginning(official.Core(t), "CompartmentDefinition-patient")["CompartmentDefinition-patient.json"], &c))
 	want := map[string][]string{}
 	for _, r := range c.Resource {
 		if slices.Contains(CareTypes(), r.Code) && len(r.Param) > 0 {
@@ -222,7 +196,7 @@ func elementPath(branch string) string {
 func officialElements(t *testing.T) map[string]officialElement {
 	t.Helper()
 	out := map[string]officialElement{}
-	for name, b := range officialFiles(t, "core-4.0.1-subset.tgz", "StructureDefinition-") {
+	for name, b := range beginning(official.Core(t), "StructureDefinition-") {
 		typ := strings.TrimSuffix(strings.TrimPrefix(name, "StructureDefinition-"), ".json")
 		if !slices.Contains(Types(), typ) && typ != "CodeableConcept" && typ != "Coding" && typ != "HumanName" {
 			continue
@@ -250,7 +224,7 @@ func officialElements(t *testing.T) map[string]officialElement {
 func officialSystems(t *testing.T) map[string][]string {
 	t.Helper()
 	out := map[string][]string{}
-	for name, b := range officialFiles(t, "core-4.0.1-subset.tgz", "ValueSet-") {
+	for name, b := range beginning(official.Core(t), "ValueSet-") {
 		var vs struct {
 			URL     string `json:"url"`
 			Compose struct {

@@ -15,7 +15,7 @@ import (
 
 // The committed table is what the generator makes of the official package.
 func TestTableIsGenerated(t *testing.T) {
-	core := filepath.Join(official.Dir(t), "core-4.0.1-subset.tgz")
+	core := official.CoreArchive(t)
 	core, err := filepath.Abs(core)
 	require.NoError(t, err)
 	out := t.TempDir()

@@ -1,13 +1,7 @@
 package terms
 
 import (
-	"archive/tar"
-	"compress/gzip"
 	"encoding/json"
-	"errors"
-	"io"
-	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 
@@ -58,26 +52,16 @@ type coreFile struct {
 
 func readCore(t *testing.T) *core {
 	t.Helper()
-	f, err := os.Open(filepath.Join(official.Dir(t), "core-4.0.1-subset.tgz"))
-	require.NoError(t, err)
-	defer f.Close()
-	gz, err := gzip.NewReader(f)
-	require.NoError(t, err)
 	c := &core{bindings: map[string]binding{}, sets: map[string][]coreInclude{}, systems: map[string]map[string]coreConcept{}}
-	for tr := tar.NewReader(gz); ; {
-		h, err := tr.Next()
-		if errors.Is(err, io.EOF) {
-			return c
-		}
-		require.NoError(t, err)
-		base := filepath.Base(h.Name)
-		if !strings.HasPrefix(base, "CodeSystem-") && !strings.HasPrefix(base, "ValueSet-") && !strings.HasPrefix(base, "StructureDefinition-") {
+	for _, d := range official.Core(t) {
+		if !strings.HasPrefix(d.Name, "CodeSystem-") && !strings.HasPrefix(d.Name, "ValueSet-") && !strings.HasPrefix(d.Name, "StructureDefinition-") {
 			continue
 		}
 		var file coreFile
-		require.NoError(t, json.NewDecoder(tr).Decode(&file), base)
+		require.NoError(t, json.Unmarshal(d.Text, &file), d.Name)
 		c.take(file)
 	}
+	return c
 }
 
 func (c *core) take(f coreFile) {

@@ -21,9 +21,9 @@ func (d *DB) Writer() *sql.DB { return d.writer }
 // Reader is the pool of read connections.
 func (d *DB) Reader() *sql.DB { return d.reader }
 
-// Explain gives SQLite's plan of a search, of its page and its total.
-func (d *DB) Explain(ctx context.Context, q store.Query) (page, total []string, err error) {
-	err = d.View(ctx, func(r store.Reader) error {
+// planned plans a search on a snapshot, and gives it with the statement of its page.
+func (d *DB) planned(ctx context.Context, q store.Query, f func(*snapshot, plan, clause) error) error {
+	return d.View(ctx, func(r store.Reader) error {
 		s := r.(*snapshot)
 		p, err := sight{s.all(), s.head.Seq}.plan(q)
 		if err != nil {
@@ -33,6 +33,13 @@ func (d *DB) Explain(ctx context.Context, q store.Query) (page, total []string, 
 		if err != nil {
 			return err
 		}
+		return f(s, p, c)
+	})
+}
+
+// Explain gives SQLite's plan of a search, of its page and its total.
+func (d *DB) Explain(ctx context.Context, q store.Query) (page, total []string, err error) {
+	err = d.planned(ctx, q, func(s *snapshot, p plan, c clause) (err error) {
 		if page, err = s.explain(c); err != nil {
 			return err
 		}
@@ -44,16 +51,7 @@ func (d *DB) Explain(ctx context.Context, q store.Query) (page, total []string, 
 
 // PageStatement gives the statement of a search's page, and its arguments.
 func (d *DB) PageStatement(ctx context.Context, q store.Query) (statement string, args []any, err error) {
-	err = d.View(ctx, func(r store.Reader) error {
-		s := r.(*snapshot)
-		p, err := sight{s.all(), s.head.Seq}.plan(q)
-		if err != nil {
-			return err
-		}
-		c, err := p.page(q)
-		if err != nil {
-			return err
-		}
+	err = d.planned(ctx, q, func(_ *snapshot, _ plan, c clause) error {
 		statement, args = c.sql, c.args
 		return nil
 	})

@@ -3,7 +3,6 @@ package snapshot_test
 import (
 	"encoding/json"
 	"fmt"
-	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -65,9 +64,7 @@ func (e *element) rules() string {
 // for each type that has a profile.
 func TestSnapshotsOfR4(t *testing.T) {
 	core := map[string][]byte{}
-	documents, err := official.Documents(filepath.Join(official.Dir(t), "core-4.0.1-subset.tgz"))
-	require.NoError(t, err)
-	for _, d := range documents {
+	for _, d := range official.Core(t) {
 		core[strings.TrimSuffix(strings.TrimPrefix(d.Name, "StructureDefinition-"), ".json")] = d.Text
 	}
 	for _, a := range profiles.Artifacts() {

@@ -16,7 +16,7 @@ import (
 func TestEvidenceIsGenerated(t *testing.T) {
 	const root = "../../../.."
 	tsv := official.Terminology(t)
-	core := filepath.Join(official.Dir(t), "core-4.0.1-subset.tgz")
+	core := official.CoreArchive(t)
 	data := filepath.Join(root, "mapping", "terms", "data")
 	dir := t.TempDir()
 	require.NoError(t, os.CopyFS(dir, os.DirFS(data)))
