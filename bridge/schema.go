@@ -17,8 +17,8 @@ type schemaCommand struct {
 	OpenAPI        bool `name:"openapi" xor:"which" help:"The OpenAPI 3.1 document of the doors over HTTP instead."`
 }
 
-// Run prints the JSON Schema (2020-12) of the clinic record, of a clinic's own
-// formulary file or of a file of confirmed codes, or the OpenAPI document.
+// Run prints the JSON Schema (2020-12) of the clinic record, or of another file that
+// people write, or the OpenAPI document.
 func (c schemaCommand) Run(e *env) error {
 	schema := record.Schema()
 	switch {

@@ -24,24 +24,21 @@ type Artifact struct {
 // hub never reads a code there that may not leave (D7.1).
 func (t *Terms) Artifacts(s Setting) []Artifact {
 	var out []Artifact
-	for id, cs := range t.systems {
-		told := *cs
+	for _, cs := range t.systems {
+		told, vs := *cs, allCodes(cs)
 		told.Text = narrate(cs.Title, cs.Description, cs.Concept)
-		vs := allCodes(cs)
 		vs.Text = narrate(vs.Title, vs.Description, nil)
-		out = append(out,
-			Artifact{"CodeSystem", id, cs.URL, cs.Version, encode(told)},
-			Artifact{"ValueSet", id, vs.URL, vs.Version, encode(vs)})
+		out = append(out, told.artifact(told), vs.artifact(vs))
 	}
-	for id, m := range t.maps {
+	for _, m := range t.maps {
 		cm := t.permitted(m, s)
 		cm.Text = narrate(cm.Title, cm.Description, nil)
-		out = append(out, Artifact{"ConceptMap", id, cm.URL, cm.Version, encode(cm)})
+		out = append(out, cm.artifact(cm))
 	}
-	for id, sd := range t.extensions {
+	for _, sd := range t.extensions {
 		told := *sd
 		told.Text = narrate(sd.Title, sd.Description, nil)
-		out = append(out, Artifact{"StructureDefinition", id, sd.URL, sd.Version, encode(told)})
+		out = append(out, told.artifact(told))
 	}
 	slices.SortFunc(out, func(a, b Artifact) int {
 		return cmp.Or(strings.Compare(a.Type, b.Type), strings.Compare(a.ID, b.ID))
@@ -49,13 +46,21 @@ func (t *Terms) Artifacts(s Setting) []Artifact {
 	return out
 }
 
+// artifact is a resource that these members are of.
+func (c canonical) artifact(whole any) Artifact {
+	return Artifact{c.ResourceType, c.ID, c.URL, c.Version, encode(whole)}
+}
+
 // allCodes is the value set that CodeSystem.valueSet names.
 func allCodes(cs *codeSystem) valueSet {
 	return valueSet{
-		ResourceType: "ValueSet", ID: cs.ID, URL: cs.ValueSet, Version: cs.Version,
-		Name: cs.Name + "ValueSet", Title: cs.Title + ": all codes", Status: cs.Status, Publisher: cs.Publisher,
-		Description: "Every code of the code system of that name. " + cs.Description, Immutable: true,
-		Compose: compose{Include: []include{{System: cs.URL}}},
+		canonical: canonical{
+			ResourceType: "ValueSet", ID: cs.ID, URL: cs.ValueSet, Version: cs.Version,
+			Name: cs.Name + "ValueSet", Title: cs.Title + ": all codes", Status: cs.Status, Publisher: cs.Publisher,
+			Description: "Every code of the code system of that name. " + cs.Description,
+		},
+		Immutable: true,
+		Compose:   compose{Include: []include{{System: cs.URL}}},
 	}
 }
 
@@ -103,10 +108,12 @@ func (t *Terms) Fragments(s Setting) []Artifact {
 		{"hcpcs-fragment", HCPCS, "HcpcsFragment", "HCPCS Level II modifiers are published by the Centers for Medicare & Medicaid Services (CMS)."},
 	} {
 		cs := codeSystem{
-			ResourceType: "CodeSystem", ID: f.id, URL: f.url, Name: f.name,
-			Title: f.name, Status: "active", Publisher: "Nailbridge",
-			Description: "The codes of this system that the bridge may send, for validation only.",
-			Copyright:   f.copyright, CaseSensitive: true, Content: "fragment",
+			canonical: canonical{
+				ResourceType: "CodeSystem", ID: f.id, URL: f.url, Name: f.name,
+				Title: f.name, Status: "active", Publisher: "Nailbridge",
+				Description: "The codes of this system that the bridge may send, for validation only.",
+			},
+			Copyright: f.copyright, CaseSensitive: true, Content: "fragment",
 		}
 		for _, code := range slices.Sorted(maps.Keys(t.evidence[f.url])) {
 			if display := t.evidence[f.url][code].Display; t.Permits(s, Coding{f.url, code, display}) {
@@ -114,7 +121,7 @@ func (t *Terms) Fragments(s Setting) []Artifact {
 			}
 		}
 		cs.Text = narrate(cs.Title, cs.Description+" "+cs.Copyright, cs.Concept)
-		out = append(out, Artifact{"CodeSystem", f.id, f.url, "", encode(cs)})
+		out = append(out, cs.artifact(cs))
 	}
 	return out
 }

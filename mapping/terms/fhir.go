@@ -6,25 +6,30 @@ import (
 	"strings"
 )
 
+// canonical are the members that all our conformance resources have, in their order.
+type canonical struct {
+	ResourceType string     `json:"resourceType"`
+	ID           string     `json:"id"`
+	Text         *narrative `json:"text,omitempty"`
+	URL          string     `json:"url"`
+	Version      string     `json:"version,omitempty"` // a fragment of another's code system has none
+	Name         string     `json:"name"`
+	Title        string     `json:"title"`
+	Status       string     `json:"status"`
+	Experimental bool       `json:"experimental"`
+	Publisher    string     `json:"publisher"`
+	Description  string     `json:"description"`
+}
+
 // codeSystem is a FHIR R4 CodeSystem with the members that our data use.
 type codeSystem struct {
-	ResourceType  string     `json:"resourceType"`
-	ID            string     `json:"id"`
-	Text          *narrative `json:"text,omitempty"`
-	URL           string     `json:"url"`
-	Version       string     `json:"version,omitempty"`
-	Name          string     `json:"name"`
-	Title         string     `json:"title"`
-	Status        string     `json:"status"`
-	Experimental  bool       `json:"experimental"`
-	Publisher     string     `json:"publisher"`
-	Description   string     `json:"description"`
-	Copyright     string     `json:"copyright,omitempty"`
-	CaseSensitive bool       `json:"caseSensitive"`
-	ValueSet      string     `json:"valueSet,omitempty"`
-	Content       string     `json:"content"`
-	Count         int        `json:"count,omitempty"`
-	Concept       []concept  `json:"concept"`
+	canonical
+	Copyright     string    `json:"copyright,omitempty"`
+	CaseSensitive bool      `json:"caseSensitive"`
+	ValueSet      string    `json:"valueSet,omitempty"`
+	Content       string    `json:"content"`
+	Count         int       `json:"count,omitempty"`
+	Concept       []concept `json:"concept"`
 }
 
 type concept struct {
@@ -36,19 +41,9 @@ type concept struct {
 
 // valueSet is a FHIR R4 ValueSet of all codes of one code system.
 type valueSet struct {
-	ResourceType string     `json:"resourceType"`
-	ID           string     `json:"id"`
-	Text         *narrative `json:"text,omitempty"`
-	URL          string     `json:"url"`
-	Version      string     `json:"version"`
-	Name         string     `json:"name"`
-	Title        string     `json:"title"`
-	Status       string     `json:"status"`
-	Experimental bool       `json:"experimental"`
-	Publisher    string     `json:"publisher"`
-	Description  string     `json:"description"`
-	Immutable    bool       `json:"immutable"`
-	Compose      compose    `json:"compose"`
+	canonical
+	Immutable bool    `json:"immutable"`
+	Compose   compose `json:"compose"`
 }
 
 type compose struct {
@@ -61,17 +56,7 @@ type include struct {
 
 // conceptMap is a FHIR R4 ConceptMap with the members that our data use.
 type conceptMap struct {
-	ResourceType    string     `json:"resourceType"`
-	ID              string     `json:"id"`
-	Text            *narrative `json:"text,omitempty"`
-	URL             string     `json:"url"`
-	Version         string     `json:"version"`
-	Name            string     `json:"name"`
-	Title           string     `json:"title"`
-	Status          string     `json:"status"`
-	Experimental    bool       `json:"experimental"`
-	Publisher       string     `json:"publisher"`
-	Description     string     `json:"description"`
+	canonical
 	Copyright       string     `json:"copyright,omitempty"`
 	SourceCanonical string     `json:"sourceCanonical"`
 	Group           []mapGroup `json:"group,omitempty"`
@@ -99,17 +84,7 @@ type mapTarget struct {
 // structureDefinition is a FHIR R4 StructureDefinition of an extension with the
 // members that our data use.
 type structureDefinition struct {
-	ResourceType   string     `json:"resourceType"`
-	ID             string     `json:"id"`
-	Text           *narrative `json:"text,omitempty"`
-	URL            string     `json:"url"`
-	Version        string     `json:"version"`
-	Name           string     `json:"name"`
-	Title          string     `json:"title"`
-	Status         string     `json:"status"`
-	Experimental   bool       `json:"experimental"`
-	Publisher      string     `json:"publisher"`
-	Description    string     `json:"description"`
+	canonical
 	FHIRVersion    string     `json:"fhirVersion"`
 	Kind           string     `json:"kind"`
 	Abstract       bool       `json:"abstract"`

@@ -4,5 +4,5 @@
 // Builders return nil for what was not recorded, so that absent stays absent:
 // an unset message field is written as nothing. Every call returns a new
 // message, since marshalling edits what it writes and a message must never
-// stand in two places (decisions 5.10).
+// stand in two places (D5.10).
 package r4
