@@ -11,11 +11,12 @@ import (
 	"io"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 )
 
-// Types are the types that clinic records stand in. Those named second are
-// found by the patient, the others by the references to them.
+// The types that clinic records stand in: those that are found by references to them, and
+// those that are found by the patient.
 var (
 	byReference = []string{"Medication", "Organization", "Practitioner", "PractitionerRole"}
 	byPatient   = []string{"AllergyIntolerance", "BodyStructure", "Condition", "Consent", "Encounter", "Media", "MedicationAdministration",
@@ -87,7 +88,7 @@ func (s Server) referredTo(ctx context.Context, refs []string, give func(Page) e
 	for i := 0; i < len(refs); i++ { // what is given may refer on
 		ref := refs[i]
 		typ, id, ok := strings.Cut(ref, "/")
-		if have[ref] || !ok || !isOne(typ, byReference) || strings.ContainsAny(id, "/?#") {
+		if have[ref] || !ok || !slices.Contains(byReference, typ) || strings.ContainsAny(id, "/?#") {
 			continue
 		}
 		have[ref] = true
@@ -101,15 +102,6 @@ func (s Server) referredTo(ctx context.Context, refs []string, give func(Page) e
 		}
 	}
 	return nil
-}
-
-func isOne(s string, of []string) bool {
-	for _, x := range of {
-		if x == s {
-			return true
-		}
-	}
-	return false
 }
 
 func (s Server) base() string { return strings.TrimSuffix(s.Base, "/") }

@@ -257,36 +257,48 @@ func (l *lists) row(r rowState, outcome string) error {
 	if err := json.Unmarshal(r.Detail, &d); err != nil {
 		return err
 	}
-	if r.State == converted || r.State == question {
-		if err := l.notice(name, r.Number, d.Findings); err != nil {
+	switch r.State {
+	case converted:
+		return errors.Join(l.notice(name, r.Number, d.Findings), l.end(name, r, outcome))
+	case question:
+		return errors.Join(l.notice(name, r.Number, d.Findings), l.ask(name, r, d.Questions))
+	}
+	return l.leave(name, r, outcome, d.Findings)
+}
+
+// end lists where a row ended that made a record.
+func (l *lists) end(name string, r rowState, outcome string) error {
+	if outcome == published && l.o.Deliver == nil && !l.o.DryRun {
+		return nil
+	}
+	var why []string
+	for _, w := range r.Why {
+		why = append(why, w.Code+": "+w.Text)
+	}
+	return tsv(l.ends, name, strconv.Itoa(r.Number), outcome, r.Record, strings.Join(why, "; "))
+}
+
+// ask puts the questions of a row into the worksheet.
+func (l *lists) ask(name string, r rowState, qs []old.Question) error {
+	for _, q := range qs {
+		l.questions++
+		others := slices.DeleteFunc(slices.Clone(q.Others), func(o string) bool { return o == q.Reading })
+		line := []string{name, strconv.Itoa(r.Number), r.Record, q.Column, q.Original, q.Reading, strings.Join(others, " | "), q.Rule, "", "", ""}
+		if err := l.sheet.Write(line); err != nil {
 			return err
 		}
 	}
-	if r.State == converted {
-		if outcome == published && l.o.Deliver == nil && !l.o.DryRun {
-			return nil
-		}
-		var why []string
-		for _, w := range r.Why {
-			why = append(why, w.Code+": "+w.Text)
-		}
-		return tsv(l.ends, name, strconv.Itoa(r.Number), outcome, r.Record, strings.Join(why, "; "))
-	}
-	reasons := []string{}
+	return nil
+}
+
+// leave lists a row that was rejected or skipped, with its reasons, and keeps it as it came.
+func (l *lists) leave(name string, r rowState, outcome string, fs []old.Finding) error {
+	var reasons []string
 	if r.Reason != "" {
 		reasons = append(reasons, strings.TrimSuffix(r.Reason+": "+skippedFor[r.Reason], ": "))
 	}
-	for _, f := range d.Findings {
+	for _, f := range fs {
 		reasons = append(reasons, strings.TrimPrefix(f.Column+": "+f.Code+": "+f.Text, ": "))
-	}
-	if r.State == question {
-		for _, q := range d.Questions {
-			l.questions++
-			if err := l.sheet.Write([]string{name, strconv.Itoa(r.Number), r.Record, q.Column, q.Original, q.Reading, strings.Join(slices.DeleteFunc(slices.Clone(q.Others), func(o string) bool { return o == q.Reading }), " | "), q.Rule, "", "", ""}); err != nil {
-				return err
-			}
-		}
-		return nil
 	}
 	if err := tsv(l.reasons, name, strconv.Itoa(r.Number), outcome, strings.Join(reasons, "; ")); err != nil {
 		return err
