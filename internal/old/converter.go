@@ -295,6 +295,12 @@ func sums(cell string) sumWords {
 		return sumAlone
 	}
 	words := wordsOf(cell)
+	if len(words) > 1 && (words[0] == "sub" || words[0] == "grand") {
+		words = words[1:]
+		if len(words) == 1 && slices.Contains(totals, words[0]) {
+			return sumAlone
+		}
+	}
 	if len(words) < 2 || !slices.Contains(totals, words[0]) {
 		return noSum
 	}

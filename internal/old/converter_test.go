@@ -31,6 +31,8 @@ func TestLinesThatAreNoData(t *testing.T) {
 		{[]string{"Total", "", "", "9"}, Total},
 		{[]string{"Total:", "of all the year", "", "9"}, Total},
 		{[]string{"Total 2009", "", "", "9"}, Total},
+		{[]string{"Sub total 2016", "", "", "2"}, Total},
+		{[]string{"Sub total", "", "", "2"}, Total},
 		{[]string{"TOTAL OPS", "", "", "9,5"}, Total},
 		{[]string{"", "", "", "Total ops: 12"}, Total},
 		{[]string{"", "Total visits", "", "10"}, Total},
@@ -180,4 +182,15 @@ func TestTwoColumnsThatSayOneThing(t *testing.T) {
 		assert.Len(t, got.Surgery.Toes[0].Block.Agents, 2, "both amounts count")
 		assert.Equal(t, x.codes, codesOf(res.Findings), x.chem)
 	}
+}
+
+// What is read of a review in the row of a surgery has no place there: that is told, and the words stay.
+func TestAReadingWithoutAPlaceIsTold(t *testing.T) {
+	c, err := New(surgeryTable(layout.Column{Titles: layout.Strings{"1 week"}, Name: "week", Note: layout.ColumnNote{Read: []shorthand.Kind{shorthand.Wound, shorthand.Dressing}}}),
+		[]string{"op", "pat", "on", "site", "1 week"}, false, false, Beside{})
+	require.NoError(t, err)
+	res := c.Row(table.Row{Number: 2, Cells: []string{"1", "p", "2013-03-02", "R hallux lat", "healed"}}, nil)
+	require.NotNil(t, res.Record, "%v", res.Findings)
+	assert.Equal(t, []Finding{{Column: "week", Code: NoPlace, Text: "a reading (wound) that a surgery has no place for; kept in the note"}}, res.Findings)
+	assert.Contains(t, string(res.Record), "1 week: healed")
 }

@@ -44,6 +44,17 @@ func (b *builder) texts() {
 	}
 }
 
+// placed are the kinds that a record of each kind has a place for.
+var placed = map[record.Code][]shorthand.Kind{
+	"surgery": {shorthand.Site, shorthand.Border, shorthand.Procedure, shorthand.Chemical, shorthand.Percent, shorthand.Applications, shorthand.Method, shorthand.Flush,
+		shorthand.Anaesthetic, shorthand.Tourniquet, shorthand.On, shorthand.Off, shorthand.Minutes, shorthand.Dressing, shorthand.Outcome},
+	"review":  append([]shorthand.Kind{shorthand.Attendance}, ofVisits...),
+	"contact": ofVisits,
+}
+
+// ofVisits are the kinds of what is found at a review or contact.
+var ofVisits = []shorthand.Kind{shorthand.Site, shorthand.Border, shorthand.Wound, shorthand.Exudate, shorthand.Finding, shorthand.Diagnosis, shorthand.Regrowth, shorthand.Dressing, shorthand.Discharge}
+
 // decidedWords makes room for the words that a person wrote where the row has none.
 func (b *builder) decidedWords() {
 	for _, col := range b.columns {
@@ -88,6 +99,10 @@ func (b *builder) wording(w *wording, says said) {
 		}
 		if r.Certainty == shorthand.Likely {
 			b.found(Finding{Column: w.name, Code: Likely, Text: "read by the usual meaning, rule " + r.Rule})
+		}
+		if !slices.Contains(placed[b.Table.Note.Kind], r.Kind) {
+			b.found(Finding{Column: w.name, Code: NoPlace, Text: "a reading (" + string(r.Kind) + ") that a " + string(b.Table.Note.Kind) + " has no place for; kept in the note"})
+			continue
 		}
 		says.add(r)
 	}
