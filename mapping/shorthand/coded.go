@@ -36,6 +36,8 @@ func (r *reader) codes() {
 			case e.class == noTourni && r.wants(Tourniquet):
 				r.add(Reading{Kind: Tourniquet, Value: Value{Code: "not-used"}, Certainty: Certain, Rule: e.rule}, it)
 			case k == Dressing && (r.medicated(it) || r.beneath(it)):
+			case k == Dressing && r.takenOff(it):
+			case k == Outcome && r.stoppedOther(it):
 			case k == Discharge && r.fromWound(it):
 			case k == Finding && r.complaint(it):
 			case k == Method && e.value == "excision" && r.ofFold(it):
@@ -145,6 +147,28 @@ func (r *reader) beneath(it *item) bool {
 	return slices.Contains([]string{"under", "beneath", "underneath"}, r.items[i-1].text) && !slices.ContainsFunc(r.items[:i], func(o *item) bool {
 		return o.segment == it.segment && (o.is(class(Dressing), dressingWord) || o.is(columnWord))
 	})
+}
+
+// takenOff reports whether a dressing of a column is one that was taken off: plaster removed.
+func (r *reader) takenOff(it *item) bool {
+	i := it.index + 1
+	return len(r.kinds) > 0 && i < len(r.items) && slices.Contains([]string{"removed", "discarded", "soaked"}, r.items[i].text) && r.lastOf(i)
+}
+
+// stoppedOther reports whether a "stopped" of a column is of another matter than the surgery:
+// stopped abx, bleeding stopped.
+func (r *reader) stoppedOther(it *item) bool {
+	if it.text != "stopped" || len(r.kinds) == 0 {
+		return false
+	}
+	of := func(k int) bool { // another matter
+		if k < 0 || k >= len(r.items) || r.items[k].segment != it.segment {
+			return false
+		}
+		o := r.items[k]
+		return o.is(class(Exudate), class(Finding), class(Wound), columnWord) || matters[o.text] || slices.Contains([]string{"bleeding", "bleed", "oozing", "smoking", "tablets", "dressings", "soaks"}, o.text)
+	}
+	return of(it.index-1) || of(it.index+1)
 }
 
 // temperatures reads the fever that a number says: temp 38.4 (38 degrees Celsius and above;

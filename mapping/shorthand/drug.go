@@ -157,7 +157,7 @@ func (r *reader) anaesthetic(d dose) {
 		*into = a.text
 		used = append(used, a.items...)
 	}
-	if slices.ContainsFunc(d.items, r.strangeUnit) {
+	if slices.ContainsFunc(d.items, r.strangeUnit) || slices.ContainsFunc(d.items, func(it *item) bool { return r.strangeRatio(as, it) }) {
 		doubt("anaesthetic.unit")
 	}
 	ml, wrong, from := r.given(d, as)
@@ -248,6 +248,8 @@ func (r *reader) chemical(d dose) {
 			rd.Certainty, rd.Rule = Ambiguous, "amount.of-one"
 		case several > 1 && rd.Kind == Applications:
 			rd.Certainty, rd.Rule = Ambiguous, "amount.several"
+		case rd.Kind == Applications && rd.Certainty != Ambiguous && r.afterFlush(d, a):
+			rd.Certainty, rd.Rule = Ambiguous, "amount.of-flush"
 		case rd.Kind == Applications && rd.Certainty != Ambiguous && r.looseBeside(own, slices.Concat(all, as)):
 			rd.Certainty, rd.Rule = Ambiguous, "amount.numbers"
 		case rd.Kind == Applications && len(a.each) > mostApplications:

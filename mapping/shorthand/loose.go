@@ -135,3 +135,22 @@ func (r *reader) oneVolume(ds []dose) bool {
 func (r *reader) apart(d dose) bool {
 	return slices.ContainsFunc(d.items, func(it *item) bool { return it.is(totalWord) || it.is(unitML) && it.part != d.drug.part })
 }
+
+// afterFlush reports whether a count, or a length of time, of a column of the matrix stands after a
+// flush that follows the chemical, whose it may be: phenol, saline x2; NaOH then vinegar 3 min.
+func (r *reader) afterFlush(d dose, a amount) bool {
+	first := a.items[0]
+	return r.matrixColumn() && (a.what == times || a.what == single) && slices.ContainsFunc(d.items, func(it *item) bool {
+		return it.flushes() && it.clause == first.clause && it.index > d.drug.index && it.index < first.index
+	})
+}
+
+// strangeRatio reports whether a number of a column of anaesthetics is the second of a ratio that is
+// none of a vasoconstrictor: 1:100.
+func (r *reader) strangeRatio(as []amount, it *item) bool {
+	i := it.index
+	if slices.ContainsFunc(as, func(a amount) bool { return a.what == ratio && slices.Contains(a.items, it) }) {
+		return false
+	}
+	return r.only(Anaesthetic) && it.number && i > 1 && r.items[i-1].text == ":" && r.items[i-2].text == "1" && r.items[i-2].number && len(it.text) < 4
+}

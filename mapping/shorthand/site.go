@@ -545,10 +545,21 @@ func (r *reader) join(groups []*group) []*group {
 		case len(whole) > 0 && g.hasToe() && len(fits) == 0 && !r.otherTime(g) && !slices.ContainsFunc(whole, func(w *group) bool { return w.both }):
 			r.contradict(whole, g)
 		default:
+			g.ofOneOf(whole)
 			out = append(out, g)
 		}
 	}
 	return out
+}
+
+// ofOneOf doubts two toes without a border of which a half names one with a border: both hallux - R
+// lat.
+func (g *group) ofOneOf(whole []*group) {
+	for _, w := range whole {
+		if len(g.borders) > 0 && len(g.sides) > 0 && len(g.digits) == 0 && w.both && len(w.borders) == 0 && w.wrong == "" {
+			w.wrong = "border.which-toe"
+		}
+	}
 }
 
 // otherTime reports whether half a toe is said of another time: L hallux med, for R next

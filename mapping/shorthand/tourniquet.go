@@ -77,8 +77,8 @@ func (r *reader) tourniquetTimes(scope []*item, column bool) {
 			it.used, kind, i = true, Off, i+1
 			continue
 		}
-		if a, n := rangeAt(scope[i:]); n > 0 && scope[i+3].is(unitMin) {
-			r.add(Reading{Kind: Minutes, Value: Value{Minutes: a.text}, Certainty: Ambiguous, Rule: "tourniquet.range-of-minutes",
+		if _, n := rangeAt(scope[i:]); n > 0 && scope[i+3].is(unitMin) {
+			r.add(Reading{Kind: Minutes, Value: Value{Minutes: scope[i].text}, Certainty: Ambiguous, Rule: "tourniquet.range-of-minutes",
 				Others: []Value{{Minutes: scope[i].text}, {Minutes: scope[i+2].text}}}, scope[i:i+n]...)
 			i += n
 			continue
@@ -99,7 +99,7 @@ func (r *reader) tourniquetTimes(scope []*item, column bool) {
 		if a, n := plainAt(scope[i:]); n == 2 && a.what == single && scope[i+1].is(unitMin) {
 			v, _ := decimal(it.text)
 			rd := Reading{Kind: Minutes, Value: Value{Minutes: v}, Certainty: Certain, Rule: "tourniquet.minutes"}
-			if i > 0 && scope[i-1].is(lessWord) || i+2 < len(scope) && scope[i+2].number && r.loose(scope[i+2]) { // 7 min 30
+			if i > 0 && scope[i-1].is(lessWord, mostWord) || i+2 < len(scope) && scope[i+2].number && r.loose(scope[i+2]) || secondTerm(scope, i) { // 7 min 30
 				rd.Certainty, rd.Rule, rd.Others = Ambiguous, "tourniquet.range-of-minutes", []Value{rd.Value}
 			}
 			r.add(rd, scope[i:i+n]...)
@@ -126,6 +126,11 @@ func unticked(it []*item) bool {
 		}
 	}
 	return false
+}
+
+// secondTerm reports whether a number of minutes is one of two that a sign joins: 8+6 min.
+func secondTerm(it []*item, i int) bool {
+	return i > 1 && it[i-2].number && len(it[i-2].text) < 3 && !(i > 2 && it[i-3].text == ":") && (it[i-1].is(conj) || it[i-1].text == "/" || it[i-1].text == "," || it[i-1].text == "-")
 }
 
 // onOff reports whether on and off stand together before the times of both: on/off.
