@@ -17,7 +17,7 @@ interpreter translator chaperone wheelchair driving drives driver driven drove t
 anxious nervous anxiety phobic phobia faints fainter mobility mobile
 leaflet leaflets info information advice advised instructions photo photos photographed diagram xray swab swabbed
 mum mom dad mother father parent parents guardian wife husband partner carer daughter son
-latex plasters plaster iodine elastoplast adhesive tape nuts penicillin
+latex plasters plaster iodine adhesive tape nuts penicillin
 insured insurance invoiced paid covid
 `))
 
@@ -25,7 +25,7 @@ insured insurance invoiced paid covid
 var ofMatter = setOf(strings.Fields(`
 a an and the is was has have had having been be being no nil not none to of on in by with w for from at as per pt patient she he her his him it this
 signed given obtained taken gained written verbal verbally witnessed informed sheet today present attending attended came brought home back clinic arranged booked needed
-required used user known type t2 t1 t2dm t1dm niddm iddm insulin diet controlled stable normal type class pen ink raised high low weeks wks wk weeks/40 months yrs years done completed complete full
+required used user known type t2 t1 t2dm t1dm niddm iddm insulin diet controlled stable normal type class pen ink raised high low weeks wks wk months yrs years done completed complete full
 filed uploaded see drawn shown circled indicated sketched sketch arrow arrowed picture pic letter referral diagram sheet pre preop post op stopped continues continued daily mg od held withheld taking takes tabs own parking both card
 `))
 
