@@ -408,10 +408,13 @@ func usualAt(it []*item) (amount, int) {
 	return amount{}, 0
 }
 
+// repeated are the words of another application.
+var repeated = []string{"rpt", "rptd", "repeat", "repeated", "repeats"}
+
 // repeatedAt reads "repeated once" and "rpt x1" as two applications; "repeated twice" may be
 // two or three.
 func repeatedAt(it []*item) (amount, int) {
-	if !slices.Contains([]string{"rpt", "rptd", "repeat", "repeated", "repeats"}, it[0].text) {
+	if !slices.Contains(repeated, it[0].text) {
 		return amount{}, 0
 	}
 	a, n := timesAt(it[1:])

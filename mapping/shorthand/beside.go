@@ -19,7 +19,7 @@ hypertrophy igt igtn in incl including indurated ingr ingrow ingrowing ingrown i
 involuted involution irritated junction keratosis koilonychia large latent length lesion lesser lifted lifting lip loc located
 location long loose lump matrix melanonychia mild minor mod moderate modified modifier mucoid mycosis mycotic nailbed nailfold
 nailplate nailwall narrow new nodule oc og only onychauxis onychia onychocrypt onychocryptosis onychocyptosis onychogryph
-onychogryphosis onychogryphotic onycholysis onychomycosis op  overcurved overlapping pachyonychia part partial periungual pincer
+onychogryphosis onychogryphotic onycholysis onychomycosis op overcurved overlapping pachyonychia part partial periungual pincer
 pincered plantar plate pointed polydactyly pressing proc procedure prox proximal pterygium pyogenic racquet ragged raised ramshorn
 recurrent redo region respectively rest retronychia rounded rubbing scarred sepsis severe shape shaped sharp short site sites skin
 sl slight slightly small spicula spicule spike spiked splinter split splits spur subacute subungual surgical sweaty symptomatic
@@ -39,7 +39,7 @@ hiking hiker walker walking climbing climber gym sport sports sporty training ki
 shoes boot boots footwear trainers heels farmer builder nurse teacher student pupil schoolboy schoolgirl chef driver carpenter plumber labourer
 retired pensioner clerk mechanic electrician soldier army navy police waiter waitress hairdresser postman
 
-acc dva nhs hcf bupa medicare medicaid medibank hmo ppo gms hse insurer insured insurance payer payor claim workcover tac epc cdm edpc voucher photos
+hmo ppo public private insurer insured insurance payer payor claim voucher photos
 photograph photographs photographed pics picture pictures image images img imaged jpg jpeg png video scan scanned attached attachment filed folder
 reference nr id code coded codes icd cpt snomed field template tickbox ticked selected dropdown item entry row col column pt patient patients client
 yrs yo male female adult child teen teenager lady gentleman boy girl man woman initials signed sig podiatrist clinician operator surgeon assistant

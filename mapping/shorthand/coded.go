@@ -26,7 +26,8 @@ func (r *reader) codes() {
 				r.vague(it, e)
 			case it.text == "ns" && r.wants(Attendance) && !r.flushed(it):
 				r.vague(it, entry{vague, "attendance did-not-attend|attendance attended", "attendance.ns"})
-			case e.class == columnWord && (r.fieldName(it) || r.scored(it)):
+			case e.class == columnWord && (r.fieldName(it) || r.scored(it) || r.ofSkin(it)):
+			case e.value == string(Method)+" excision" && r.ofFold(it):
 			case e.class == columnWord && (len(r.kinds) > 0 || r.dresses(it, e)):
 				kind, code, _ := strings.Cut(e.value, " ")
 				appointment := Kind(kind) == Outcome && r.wants(Attendance) // cancelled
@@ -34,13 +35,16 @@ func (r *reader) codes() {
 					r.add(Reading{Kind: Kind(kind), Value: Value{Code: record.Code(code)}, Certainty: Certain, Rule: e.rule}, it)
 				}
 			case e.class == noTourni && r.wants(Tourniquet):
-				r.add(Reading{Kind: Tourniquet, Value: Value{Code: "not-used"}, Certainty: Certain, Rule: e.rule}, it)
+				r.addNone(Tourniquet, "not-used", e.rule, it)
 			case k == Dressing && (r.medicated(it) || r.beneath(it)):
 			case k == Dressing && r.takenOff(it):
 			case k == Outcome && r.stoppedOther(it):
 			case k == Discharge && r.fromWound(it):
 			case k == Finding && r.complaint(it):
+			case k == Finding && e.value == "fever" && r.lowFever(it):
 			case k == Method && e.value == "excision" && r.ofFold(it):
+			case (k == Method || k == Dressing) && e.value == "none" && r.wants(k):
+				r.addNone(k, "none", e.rule, it)
 			case slices.Contains(coded, k) && r.wants(k):
 				r.add(Reading{Kind: k, Value: Value{Code: record.Code(e.value)}, Certainty: Certain, Rule: e.rule}, it)
 				if e.class == class(Discharge) && e.value == "healed" && r.wants(Wound) {
@@ -81,9 +85,31 @@ func (r *reader) flushed(it *item) bool {
 
 // ofFold reports whether what was excised is the fold of the nail, and not its matrix.
 func (r *reader) ofFold(it *item) bool {
-	return slices.ContainsFunc(r.items, func(o *item) bool {
-		return o.clause == it.clause && o.is(procedure) && o.entry(procedure).value == "nail-fold-wedge"
-	})
+	in := func(f func(*item) bool) bool {
+		return slices.ContainsFunc(r.items, func(o *item) bool { return o.clause == it.clause && f(o) })
+	}
+	if in(func(o *item) bool { return o.is(procedure) && o.entry(procedure).value == "nail-fold-wedge" }) {
+		return true
+	}
+	fold := func(o *item) bool { return o.is(borderWord) && strings.HasSuffix(r.said(o), "fold") }
+	if !in(fold) || in(func(o *item) bool { return strings.Contains(r.said(o), "matri") || o.is(procedure) }) {
+		return false
+	}
+	r.vague(it, entry{vague, "procedure nail-fold-wedge|procedure nail-wedge", "procedure.wedge"})
+	return true
+}
+
+// said is what the text says of an item, in small letters.
+func (r *reader) said(it *item) string { return lower(r.text.Original[it.from:it.to]) }
+
+// ofSkin reports whether a "pressure" outside a column of dressings is what hurts, and no dressing:
+// pressure painful.
+func (r *reader) ofSkin(it *item) bool {
+	if it.text != "pressure" || r.only(Dressing) {
+		return false
+	}
+	next := r.neighbour(it.index, 1)
+	return next == nil || !next.is(dressingWord)
 }
 
 // rebookedInNote reads the short forms of a new appointment in a note, beside one that
@@ -117,7 +143,7 @@ func (r *reader) dresses(it *item, e entry) bool {
 	}
 	for _, step := range []int{-1, 1} {
 		n := r.neighbour(it.index, step)
-		if n != nil && (n.is(class(Dressing), dressingWord) || n.text == "redressed" || n.text == "dressed" || n.text == "crepe" || n.text == "tubegauze" || n.text == "tubular") {
+		if n != nil && (n.is(class(Dressing), dressingWord) || n.text == "redressed" || n.text == "dressed" || n.text == "crepe" || n.text == "tubular") {
 			return true
 		}
 	}
@@ -138,6 +164,11 @@ func (r *reader) medicated(it *item) bool {
 // under plaster, dermatitis from plaster.
 func (r *reader) beneath(it *item) bool {
 	i := it.index
+	if i > 0 && r.items[i-1].is(class(Diagnosis), class(Finding)) && slices.ContainsFunc([]string{" from", " to", " under"}, func(s string) bool {
+		return strings.HasSuffix(lower(r.text.Original[r.items[i-1].from:r.items[i-1].to]), s)
+	}) {
+		return true
+	}
 	if i < 2 || r.items[i-2].segment != it.segment {
 		return false
 	}
@@ -168,7 +199,11 @@ func (r *reader) stoppedOther(it *item) bool {
 		o := r.items[k]
 		return o.is(class(Exudate), class(Finding), class(Wound), columnWord) || matters[o.text] || slices.Contains([]string{"bleeding", "bleed", "oozing", "smoking", "tablets", "dressings", "soaks"}, o.text)
 	}
-	return of(it.index-1) || of(it.index+1)
+	operated := func(o *item) bool { return o.clause == it.clause && o.is(procedure, vague) }
+	bled := func(o *item) bool { // bleeding +++, now stopped
+		return o.index < it.index && o.clause == it.clause && slices.Contains(strings.Fields(r.said(o)), "bleeding")
+	}
+	return of(it.index-1) || of(it.index+1) || slices.ContainsFunc(r.items, bled) && !slices.ContainsFunc(r.items, operated)
 }
 
 // temperatures reads the fever that a number says: temp 38.4 (38 degrees Celsius and above;
@@ -181,13 +216,32 @@ func (r *reader) temperatures() {
 		if it.text != "temp" && it.text != "temperature" {
 			continue
 		}
-		for k := i + 1; k < len(r.items) && k <= i+3 && r.items[k].clause == it.clause; k++ {
-			o := r.items[k]
-			if v, ok := decimal(o.text); o.number && ok && len(v) >= 2 && v >= "38" && v < "43" && (len(v) == 2 || v[2] == '.') && it.mark == (mark{}) {
-				r.add(Reading{Kind: Finding, Value: Value{Code: "fever"}, Certainty: Certain, Rule: "finding.temperature"}, it, o)
-			}
+		if o, high := r.degrees(i); high && it.mark == (mark{}) {
+			r.add(Reading{Kind: Finding, Value: Value{Code: "fever"}, Certainty: Certain, Rule: "finding.temperature"}, it, o)
 		}
 	}
+}
+
+// lowFever asks about a fever that its number does not say: fever 37.5.
+func (r *reader) lowFever(it *item) bool {
+	o, high := r.degrees(it.index)
+	if o == nil || high || !r.wants(Finding) {
+		return false
+	}
+	r.add(Reading{Kind: Finding, Value: Value{Code: "fever"}, Certainty: Ambiguous, Rule: "finding.temperature"}, it, o)
+	return true
+}
+
+// degrees is the number of a temperature beside an item, nil where there is none, and whether it is a
+// fever.
+func (r *reader) degrees(i int) (at *item, high bool) {
+	for k := i + 1; k < len(r.items) && k <= i+3 && r.items[k].clause == r.items[i].clause; k++ {
+		o := r.items[k]
+		if v, ok := decimal(o.text); o.number && ok && len(v) >= 2 && v >= "34" && v < "43" && (len(v) == 2 || v[2] == '.') {
+			return o, v >= "38"
+		}
+	}
+	return nil, false
 }
 
 // complaint reports whether a sign of a note is what the patient came with, for so many
@@ -240,7 +294,7 @@ func (r *reader) unsaidDressing() {
 func (r *reader) denied(it *item) {
 	none := func(k Kind) {
 		if r.wants(k) {
-			r.add(Reading{Kind: k, Value: Value{Code: "none"}, Certainty: Certain, Rule: "denied"}, it)
+			r.addNone(k, "none", "denied", it)
 		}
 	}
 	if it.is(chemical) && it.entry(chemical).value == "phenol" &&
@@ -259,9 +313,27 @@ func (r *reader) denied(it *item) {
 		case e.class == class(Diagnosis) && e.value == "wound-infection":
 			none(Finding)
 		case e.class == tourniquet && r.wants(Tourniquet):
-			r.add(Reading{Kind: Tourniquet, Value: Value{Code: "not-used"}, Certainty: Certain, Rule: "denied"}, it)
+			r.addNone(Tourniquet, "not-used", "denied", it)
 		}
 	}
+}
+
+// ofRecords are the words of what was written down of a thing, and of what came of it: where these
+// were none, the thing may have been used.
+var ofRecords = strings.Fields("record records recorded recording entry entries entered note noted notes documentation documented details detail info information data mention mentioned time times timing pressure concentration conc strength percentage burn burns burning reaction smell label sheet form")
+
+// addNone reads that something was not done or used; it is ambiguous where the text may say that
+// nothing was written of it: no record of tq, no tq time, no phenol burns.
+func (r *reader) addNone(k Kind, code record.Code, rule string, it *item) {
+	rd := Reading{Kind: k, Value: Value{Code: code}, Certainty: Certain, Rule: rule}
+	i := it.index
+	written := func(k int) bool {
+		return k >= 0 && k < len(r.items) && r.items[k].segment == it.segment && (slices.Contains(ofRecords, r.items[k].text) || r.items[k].is(unknownWord) && r.items[k].text != "?")
+	}
+	if written(i+1) || written(i-1) || written(i-2) && r.items[i-1].text != ":" || k == Tourniquet && i+3 < len(r.items) && written(i+3) && r.items[i+1].text == ":" {
+		rd.doubt(rule + ".not-recorded")
+	}
+	r.add(rd, it)
 }
 
 // nothing reads a column that says nothing but no: none, nil, not used.

@@ -86,8 +86,10 @@
 // 1.8" is two cartridges, 3.6 mL (1.7, 1.8 and 2.2 mL are cartridge sizes; common
 // practice, no source), "2 carts" no volume. Of several volumes the one "used" or "in
 // total" counts, an ampoule's and a maximum do not; those that "+", "then", "top up" or
-// places (R and L, med and lat) part are added; "each side" is two. The volume of a
-// mixture, or one of two drugs, is ambiguous, and so is a mass that the strength and the volume do not give.
+// places (R and L, med and lat) part are added; "each side" is two. The one volume
+// of a mixture in equal parts is halved, likely (4 mL 1:1 lido/bupi); one of two drugs otherwise is
+// ambiguous, and so is a mass that the strength and the volume do not give, a strength that a drug is
+// not sold in (bupi 5%), more than 20 mL, and a total that the volumes before it do not make.
 // A column of anaesthetics that names no drug is read for its amounts. The name of a
 // field that counts stands after its number (Secs: 30; No. of applications: 2), and that of a length
 // of time that has its unit is left out (Time each: 1 min). A range ("80-90 %"), and a volume of each
@@ -99,10 +101,16 @@
 // of at most six beside a sign of times, a unit or a field; where another number of the clause says
 // nothing of itself, they are ambiguous. Minutes of a tourniquet: by their unit, and no second number
 // beside them. A pain in a score (2/10) is no finding. A length of "each" that nobody counted, or of
-// the first of several, is ambiguous.
+// the first of several, is ambiguous, and so is one of two minutes and more, or "over" so long, beside
+// a count that stands apart from it (x3 (3 min)): it may be that of all. A percentage right after a
+// flush is the flush's. Of two chemicals of a column that a slash, an "or" or the boxes of a form part,
+// nobody knows which was used.
 //
 // What is done, decided or found only if something else is so is ambiguous. A discharge has
-// no reason but the one that is said, or that the wound is healed: a missed visit is none.
+// no reason but the one that is said, or that the wound is healed: a missed visit is none. That
+// nothing was written of a thing (no record of tq, no tq time), or came of it (no phenol burns), does
+// not say that it was not used: it is ambiguous. So is an infection that the text denies besides, a
+// fever below 38 degrees, and what is so "except" for something.
 //
 // The vocabulary holds no brand names: those of one country mean other things in
 // the next. A deployment's own words belong into the code map of its layout.

@@ -14,6 +14,7 @@ type dose struct {
 	drug  *item // nil: a column of the drug's amounts alone
 	items []*item
 	half  string // of a mixture of two, mL
+	which bool   // of a mixture of whose volume nobody knows what it is of
 }
 
 // drugs reads anaesthetics and chemicals with their amounts.
@@ -21,21 +22,36 @@ func (r *reader) drugs() {
 	parts := r.equalParts()
 	ds := r.doses()
 	r.mixed(ds, parts)
-	one := r.oneVolume(ds)
+	one, either := r.oneVolume(ds), r.eitherDrug(ds)
 	r.plainAll(ds)
 	for _, d := range ds {
 		switch {
 		case d.drug.is(anaesthetic) && r.wants(Anaesthetic):
-			if r.anaesthetic(d); one {
-				r.text.Readings[len(r.text.Readings)-1].doubt("anaesthetic.one-volume")
+			r.anaesthetic(d)
+			last := &r.text.Readings[len(r.text.Readings)-1]
+			if one {
+				last.doubt("anaesthetic.one-volume")
+			}
+			if either {
+				last.doubt("anaesthetic.either")
 			}
 		case d.drug.is(chemical, phenolAlc) && r.wants(Chemical):
 			r.chemical(d)
+		case d.drug.is(phenolAlc) && r.wants(Method) && r.partialMaybe(d.drug):
 		case d.drug.is(chemical, phenolAlc) && r.wants(Method): // in a column of procedures
 			r.add(Reading{Kind: Method, Value: Value{Code: "chemical-ablation"}, Certainty: Certain, Rule: "method.chemical"}, d.drug)
 		}
 	}
 	r.unnamed()
+}
+
+// partialMaybe asks, in a column of procedures that names none, how much of the nail was avulsed
+// beside phenol and alcohol, and reports whether they may be a partial avulsion: P/A.
+func (r *reader) partialMaybe(it *item) bool {
+	if len(r.text.Of(Procedure)) == 0 && r.wants(Procedure) {
+		r.vague(it, entry{vague, "procedure partial-avulsion|procedure total-avulsion", "procedure.avulsion"})
+	}
+	return lower(r.text.Original[it.from:it.to]) == "p/a"
 }
 
 // doses gives each part of a clause to its drug: a part with one drug to that, a part
@@ -136,70 +152,68 @@ func (r *reader) anaesthetic(d dose) {
 		used, rd.Rule = nil, "anaesthetic.no-drug"
 	}
 	as := amounts(d.items)
-	doubt := func(rule string) { rd.Certainty, rd.Rule = Ambiguous, rule }
-	for _, a := range as {
-		var into *string
-		switch a.what {
-		case percentage:
-			into = &rd.Value.Percent
-		case ratio:
-			into = &rd.Value.Ratio
-		case unclear, doubtful:
-			doubt("anaesthetic.numbers")
-		}
-		if into == nil {
-			continue
-		}
-		if *into != "" && !sameNumber(*into, a.text) {
-			doubt("anaesthetic.two-amounts")
-			rd.Others = append(rd.Others, rd.Value)
-		}
-		*into = a.text
-		used = append(used, a.items...)
-	}
-	if slices.ContainsFunc(d.items, r.strangeUnit) || slices.ContainsFunc(d.items, func(it *item) bool { return r.strangeRatio(as, it) }) {
-		doubt("anaesthetic.unit")
-	}
+	used = append(used, rd.numbers(as)...)
 	ml, wrong, from := r.given(d, as)
 	if rd.Value.ML = ml; d.half != "" {
 		rd.Value.ML = d.half
-		doubt("anaesthetic.mixture")
+		rd.likely("anaesthetic.mixture")
 	}
-	if slices.ContainsFunc(d.items, func(it *item) bool { return r.otherMass(it, rd.Value) }) {
-		doubt("anaesthetic.mass")
+	if d.which {
+		rd.doubt("anaesthetic.mixture")
 	}
-	if ml != "" && r.ofBothFeet(d) {
-		doubt("anaesthetic.each")
+	used = append(append(used, from...), rd.vasoconstrictors(d.items)...)
+	if wrong == "" {
+		wrong = r.wrongDose(d, as, rd.Value, used)
 	}
-	if used = append(used, from...); wrong != "" {
-		doubt(wrong)
-	}
-	if r.only(Anaesthetic) && slices.ContainsFunc(d.items, func(it *item) bool { return r.loose(it) && !slices.Contains(used, it) && !r.ofVolumes(as, it) }) {
-		doubt("anaesthetic.numbers")
-	}
-	for _, it := range d.items {
-		if it.is(vaso) && it.entry(vaso).value == "?" {
-			doubt("anaesthetic.vasoconstrictor") // the record's list has it not
-		} else if it.is(vaso) && !it.mark.not {
-			rd.Value.Vasoconstrictor = record.Code(it.entry(vaso).value)
-			used = append(used, it)
-		}
-	}
-	if rd.Value.Ratio != "" && rd.Value.Vasoconstrictor == "" {
-		if rd.Value.Vasoconstrictor = "adrenaline"; rd.Certainty == Certain {
-			rd.Certainty = Likely
-		}
-	}
-	if twoVasoconstrictors(d.items) {
-		doubt("anaesthetic.plain-with-another")
-	}
-	if rd.Value.Ratio != "" && rd.Value.Vasoconstrictor == "none" {
-		doubt("anaesthetic.plain-with-ratio")
+	if wrong != "" {
+		rd.doubt(wrong)
 	}
 	if len(used) == 0 {
 		used = d.items
 	}
 	r.add(rd, used...)
+}
+
+// numbers gives a reading the strength of an anaesthetic and the ratio of its vasoconstrictor.
+func (r *Reading) numbers(as []amount) (used []*item) {
+	for _, a := range as {
+		var into *string
+		switch a.what {
+		case percentage:
+			into = &r.Value.Percent
+		case ratio:
+			into = &r.Value.Ratio
+		case unclear, doubtful:
+			r.doubt("anaesthetic.numbers")
+		}
+		if into == nil {
+			continue
+		}
+		if *into != "" && !sameNumber(*into, a.text) {
+			r.doubt("anaesthetic.two-amounts")
+		}
+		*into = a.text
+		used = append(used, a.items...)
+	}
+	return used
+}
+
+// vasoconstrictors gives a reading the vasoconstrictor of an anaesthetic; a ratio alone is likely
+// adrenaline's.
+func (r *Reading) vasoconstrictors(items []*item) (used []*item) {
+	for _, it := range items {
+		if it.is(vaso) && it.entry(vaso).value == "?" {
+			r.doubt("anaesthetic.vasoconstrictor") // the record's list has it not
+		} else if it.is(vaso) && !it.mark.not {
+			r.Value.Vasoconstrictor = record.Code(it.entry(vaso).value)
+			used = append(used, it)
+		}
+	}
+	if r.Value.Ratio != "" && r.Value.Vasoconstrictor == "" {
+		r.Value.Vasoconstrictor = "adrenaline"
+		r.likely(r.Rule)
+	}
+	return used
 }
 
 func (r *reader) chemical(d dose) {
@@ -244,6 +258,8 @@ func (r *reader) chemical(d dose) {
 		switch {
 		case total && rd.Kind == Applications && (a.what != durations || a.joined):
 			rd.Certainty, rd.Rule = Ambiguous, "amount.total"
+		case rd.Kind == Applications && rd.Certainty != Ambiguous && r.inAllMaybe(a):
+			rd.Certainty, rd.Rule = Ambiguous, "amount.total-or-each"
 		case rd.Kind == Applications && rd.Certainty != Ambiguous && r.ofOne(d, a):
 			rd.Certainty, rd.Rule = Ambiguous, "amount.of-one"
 		case several > 1 && rd.Kind == Applications:
@@ -259,6 +275,26 @@ func (r *reader) chemical(d dose) {
 	}
 }
 
+// inAllMaybe reports whether the length beside a count may be that of all applications: x3 (3 min);
+// 2 applications over 1 min.
+func (r *reader) inAllMaybe(a amount) bool {
+	if !a.joined || len(a.each) < 2 {
+		return false
+	}
+	last := a.items[len(a.items)-1].index
+	for k := a.items[0].index; k < len(r.items) && k <= last+1; k++ {
+		if slices.Contains([]string{"each", "ea", "per", "every", "of", "apiece"}, r.items[k].text) {
+			return false
+		}
+	}
+	first := slices.IndexFunc(a.items, func(it *item) bool { return it.is(unitMin, unitSec) }) - 1
+	over := first > 0 && slices.ContainsFunc(r.items[max(0, a.items[first].index-1):a.items[first].index], func(it *item) bool {
+		return it.text == "over" || it.text == "in" || it.text == "/" || it.text == "within"
+	})
+	long, _ := new(big.Rat).SetString(a.each[0])
+	return over || long.Cmp(big.NewRat(120, 1)) >= 0
+}
+
 // ofOne reports whether a length of time is of each of applications that nobody counted, or of
 // one of them alone: 4 s each; 60 s, then repeated; 2 applications, 1st 60 s, 2nd not timed.
 func (r *reader) ofOne(d dose, a amount) bool {
@@ -267,7 +303,7 @@ func (r *reader) ofOne(d dose, a amount) bool {
 	}
 	last := a.items[len(a.items)-1].index
 	again := func(it *item) bool {
-		return it.index > last && slices.Contains([]string{"rpt", "rptd", "repeat", "repeated", "repeats", "again", "reapplied"}, it.text)
+		return it.index > last && (slices.Contains(repeated, it.text) || it.text == "again" || it.text == "reapplied")
 	}
 	if a.what == single {
 		return slices.ContainsFunc(d.items, again) || last+1 < len(r.items) && slices.Contains([]string{"each", "per", "every"}, r.items[last+1].text)
@@ -374,6 +410,9 @@ func (r *reader) ofChemical(d dose) []*item {
 	}
 	return slices.DeleteFunc(slices.Clone(d.items), func(it *item) bool {
 		if at, ok := flushes[it.part]; ok && it.part != d.drug.part && it.index > at && r.ofLiquid(it) {
+			return true
+		}
+		if it.number && it.index > 0 && r.items[it.index-1].flushes() && r.ofLiquid(it) {
 			return true
 		}
 		next := r.items[min(it.index+2, len(r.items)-1)]

@@ -73,6 +73,7 @@ func (l *lexicon) itemise(ts []token) []*item {
 		}
 		out = append(out, it)
 		switch {
+		case it.text == "." && it.glued && i+n < len(ts) && ts[i+n].glued && len(out) > 1 && out[len(out)-2].text == "no": // no.phenol
 		case it.text == ";" || i+n < len(ts) && it.text == "." && (endsClause(out) && !goesOn(out, ts[i+n]) || l.startsMatter(ts, i+n)):
 			clause, segment, stretch, part = clause+1, segment+1, stretch+1, part+1
 		case it.text == "," || it.text == "|" || it.text == "(" || it.text == ")" || it.is(breakWord):

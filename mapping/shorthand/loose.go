@@ -8,6 +8,51 @@ import (
 	"nailbridge/mapping/record"
 )
 
+// wrongDose is the rule that makes the amounts of an anaesthetic ambiguous; "" where none does.
+func (r *reader) wrongDose(d dose, as []amount, v Value, used []*item) string {
+	some := func(f func(*item) bool) bool { return slices.ContainsFunc(d.items, f) }
+	left := func(it *item) bool { return r.loose(it) && !slices.Contains(used, it) && !r.ofVolumes(as, it) }
+	for _, c := range []struct {
+		rule  string
+		wrong bool
+	}{
+		{"anaesthetic.unit", some(r.strangeUnit) || some(func(it *item) bool { return r.strangeRatio(as, it) })},
+		{"anaesthetic.mass", some(func(it *item) bool { return r.otherMass(it, v) })},
+		{"anaesthetic.each", v.ML != "" && r.ofBothFeet(d)},
+		{"anaesthetic.numbers", r.only(Anaesthetic) && some(left)},
+		{"anaesthetic.strength", v.strange()},
+		{"anaesthetic.plain-with-another", twoVasoconstrictors(d.items)},
+		{"anaesthetic.plain-with-ratio", v.Ratio != "" && v.Vasoconstrictor == "none"},
+	} {
+		if c.wrong {
+			return c.rule
+		}
+	}
+	return ""
+}
+
+// strengths are those, in % w/v, that the local anaesthetics for injection are sold in (common
+// practice, no source); one that is not among them is a slip: bupivacaine 5 %.
+var strengths = map[record.Code][]string{
+	"lidocaine": {"0.5", "1", "1.5", "2"}, "prilocaine": {"0.5", "1", "2", "3", "4"}, "mepivacaine": {"1", "1.5", "2", "3"}, "articaine": {"1", "2", "4"},
+	"bupivacaine": {"0.125", "0.25", "0.375", "0.5", "0.75"}, "levobupivacaine": {"0.125", "0.25", "0.5", "0.625", "0.75"}, "ropivacaine": {"0.2", "0.25", "0.5", "0.75", "1"},
+}
+
+// mostML is the greatest volume of one anaesthetic that is read without a question (common
+// practice, no source).
+const mostML = 20
+
+// strange reports whether an anaesthetic is sold in no such strength, or nobody gives so much
+// for a toe.
+func (v Value) strange() bool {
+	known := strengths[v.Code]
+	if v.Percent != "" && len(known) > 0 && !slices.ContainsFunc(known, func(s string) bool { return sameNumber(s, v.Percent) }) {
+		return true
+	}
+	ml, ok := new(big.Rat).SetString(v.ML)
+	return ok && ml.Cmp(big.NewRat(mostML, 1)) > 0
+}
+
 // strangeUnit reports whether a number of a column of anaesthetics has a unit that says nothing
 // of the volume, or up to which it is said to be: 3 units, up to 5 mL.
 func (r *reader) strangeUnit(it *item) bool {
@@ -25,7 +70,8 @@ func (r *reader) loose(it *item) bool {
 	if !it.number || len(it.text) > 4 {
 		return false
 	}
-	if i := it.index + 1; i < len(r.items) && (isLetter(r.items[i].text) && !r.items[i].is(vaso, anaesthetic) || r.items[i].text == ":" || r.items[i].is(unitCart, unitMin, unitSec, unitMG)) {
+	further := it.index > 0 && r.items[it.index-1].is(moreWord) // further 2.5 same
+	if i := it.index + 1; !further && i < len(r.items) && (isLetter(r.items[i].text) && !r.items[i].is(vaso, anaesthetic) || r.items[i].text == ":" || r.items[i].is(unitCart, unitMin, unitSec, unitMG)) {
 		return false
 	}
 	if v, ok := decimal(it.text); ok && len(v) > 2 && !strings.Contains(v, ".") {
@@ -105,6 +151,18 @@ func twoVasoconstrictors(items []*item) bool {
 				return true
 			}
 			said = v
+		}
+	}
+	return false
+}
+
+// eitherDrug reports whether a slash joins two strengths of one drug: lido 1% / lido 2%, 4 mL.
+func (r *reader) eitherDrug(ds []dose) bool {
+	for i := 1; i < len(ds); i++ {
+		a, b := ds[i-1], ds[i]
+		signs := r.items[a.drug.index:b.drug.index]
+		if a.drug.is(anaesthetic) && a.drug.entry(anaesthetic).value == b.drug.entry(anaesthetic).value && slices.ContainsFunc(signs, func(it *item) bool { return it.text == "/" && !it.glued }) {
+			return true
 		}
 	}
 	return false

@@ -138,6 +138,9 @@ func (r *reader) markNot(i int) {
 	case it.is(pastAfter):
 		r.denyBefore(i, func(o *item) { o.mark.past = true })
 	case it.is(notWord):
+		if r.said(it) == "except" || r.said(it) == "apart from" || r.said(it) == "except for" || r.said(it) == "bar" { // healed except a scab
+			r.denyBefore(i, func(o *item) { o.mark.doubt = true })
+		}
 		r.denyNext(i)
 	}
 }

@@ -113,6 +113,13 @@ type Reading struct {
 // "site right 1 lateral" or "anaesthetic lidocaine 2 3 none -".
 func (r Reading) String() string { return string(r.Kind) + " " + r.Value.text(r.Kind) }
 
+// likely makes a certain reading likely by a rule.
+func (r *Reading) likely(rule string) {
+	if r.Certainty == Certain {
+		r.Certainty, r.Rule = Likely, rule
+	}
+}
+
 // doubt makes a reading one that a person decides, by a rule.
 func (r *Reading) doubt(rule string) {
 	r.Certainty, r.Rule, r.Others = Ambiguous, rule, append(r.Others, r.Value)

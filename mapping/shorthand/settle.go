@@ -28,6 +28,7 @@ func (r *reader) settle() {
 	out = slices.DeleteFunc(out, func(rd Reading) bool { return saidByName(rd, out) })
 	r.text.Readings = r.contradictions(out)
 	r.ofTheMatrix()
+	r.infectedOrNot()
 	for _, it := range r.items {
 		if it.unread() {
 			r.text.Unread = append(r.text.Unread, Span{it.from, it.to})
@@ -70,7 +71,8 @@ func (r *reader) contradictions(rs []Reading) []Reading {
 				vs = append(vs, rd.Value)
 			}
 		}
-		if len(vs) < 2 || k == Attendance && rebooked(vs) || k == Minutes && r.bothTimed() || (k == Wound || k == Exudate) && r.ofBorders(rs, k) || k == Wound && unhealed(vs) || (k == On || k == Off) && pairs(rs) {
+		unsure := slices.ContainsFunc(rs, func(rd Reading) bool { return rd.Kind == k && k == Wound && strings.HasSuffix(rd.Rule, ".doubt") })
+		if len(vs) < 2 && !unsure || len(vs) == 0 || k == Attendance && rebooked(vs) || k == Minutes && r.bothTimed() || (k == Wound || k == Exudate) && r.ofBorders(rs, k) || k == Wound && unhealed(vs) || (k == On || k == Off) && pairs(rs) {
 			continue
 		}
 		for i := range rs {
@@ -95,10 +97,45 @@ func (r *reader) ofTheMatrix() {
 	doubt := slices.ContainsFunc(r.text.Readings, func(rd Reading) bool {
 		return rd.Kind == Applications && rd.Certainty == Ambiguous && strings.HasPrefix(rd.Rule, "amount.range")
 	})
+	either := r.eitherChemical()
 	for i := range r.text.Readings {
 		rd := &r.text.Readings[i]
-		if rd.Certainty != Ambiguous && (none && rd.Kind == Chemical || doubt && rd.Kind == Applications) {
+		if rd.Certainty != Ambiguous && (either && slices.Contains([]Kind{Chemical, Percent}, rd.Kind) || none && rd.Kind == Chemical || doubt && rd.Kind == Applications) {
 			rd.Certainty, rd.Others, rd.Rule = Ambiguous, []Value{rd.Value}, rd.Rule+".two-answers"
+		}
+	}
+}
+
+// eitherChemical reports whether a text names two chemicals of which one was used: that a sign of
+// a list parts, or the boxes of a form.
+func (r *reader) eitherChemical() bool {
+	var named []Reading
+	r.each(Chemical, func(rd *Reading) { named = append(named, *rd) })
+	if len(named) < 2 {
+		return false
+	}
+	between := r.text.Original[named[0].To:named[len(named)-1].From]
+	return strings.ContainsAny(r.text.Original, "[]☐☑☒") || strings.ContainsAny(between, "/|\\") || slices.Contains(strings.Fields(lower(between)), "or")
+}
+
+// infectedOrNot doubts an infection beside which the text says that there is none: infected, but
+// not infected per MD.
+func (r *reader) infectedOrNot() {
+	var both []*Reading
+	found, none := false, false
+	r.each(Diagnosis, func(rd *Reading) {
+		if rd.Value.Code == "wound-infection" {
+			found, both = true, append(both, rd)
+		}
+	})
+	r.each(Finding, func(rd *Reading) {
+		if rd.Value.Code == "none" {
+			none, both = true, append(both, rd)
+		}
+	})
+	for _, rd := range both {
+		if found && none {
+			rd.doubt(rd.Rule + ".two-answers")
 		}
 	}
 }

@@ -32,8 +32,8 @@ thurs thursday tue tues tuesday wed wednesday weds weeks wks
 assistant call called derm dermatology dr ed email emailed er gp hca letter md nurse nurses pharmacy phone phoned rang reg registrar rheumatology rn
 rota student telehealth telephone text texted video walk
 
-ab abx acetaminophen amox amoxicillin analgesia antibiotic antibiotics augmentin bd biopsy bloods cefalexin cephalexin clarithro clarithromycin
-clindamycin coamox crp culture cultures doxy doxycycline erythro erythromycin esr fluclox flucloxacillin fucidin fusidic histology ibuprofen keflex
+ab abx acetaminophen amox amoxicillin analgesia antibiotic antibiotics bd biopsy bloods cefalexin cephalexin clarithro clarithromycin
+clindamycin coamox crp culture cultures doxy doxycycline erythro erythromycin esr fluclox flucloxacillin fusidic histology ibuprofen
 lab metronidazole mri nsaid nsaids oral orally painkillers paracetamol path penicillin photographed photos po prn qds swabbed tds topical topically
 wcc xr xray
 
@@ -43,7 +43,7 @@ soak soaks supplied trainers verbal written
 aq aqueous band barrier blade buffered chilled chloride conc concentration copiously cotton cover covered crepe denatured dental digital dil dilute
 diluted disposable drain elastic elevator esmarch ethyl expiry exsang exsanguinated fabric finger forceps freeze industrial instrument instruments
 latex liq liquefied liquid liquified loop mix mixed mixture mmhg nippers number packed packs protected roll rolled rubber scalpel scissors secured
-slow slowly solution spray sterile strength taped tips tube tubigrip tubular vaseline warmed wool
+slow slowly solution spray sterile strength taped tips tube tubular warmed wool
 
 abi abpi anticoagulant anticoagulated anxiety anxious apixaban aspirin asthma bf breastfeeding clopidogrel distressed dizzy doppler dopplers
 epilepsy faint fainted faints ga hypertension immunosuppressed insensate ischaemia ischaemic nervous neuropathic neuropathy nkda panic panicked preg
@@ -54,15 +54,15 @@ complications concern concerned concerns courses covid cut debrided drained driv
 football footbath footbaths gave herself himself home hydrotherapy imo improved improving inadequate issue issues itch itchy kg lifted looking looks
 loosely mo mobile mos mths nailplate neg negative once onychauxis permanent permanently problem problems progress rash reaction reactions redone
 redressed redressings reinforce reinforced removal repeats resected resection result results reviewed reviewing rtc rubbing school sent shape shortage
-show shows single slipped sm spilled spilt split sport sports stained standing steristrips sticky still stock suture sutured sutures sweaty taxi
+show shows single slipped sm spilled spilt split sport sports stained standing sticky still stock suture sutured sutures sweaty taxi
 therefore thrice tight told trimmed twice view walking weather weight work yo yr
 
 ambulant ambulating ambulation aspirate bicarb bicarbonate blanched blanching blue boots boy brand buffer closed closing closure cm college
 consultation contracting controlled crutches cyanotic dabbed dance dancing diet dipped drape draped epithelial epithelialising exam examination exams
-exercise female filled filling fridge generic gentleman girl gloved gym haemostasis hemostasis hibiscrub hockey holiday inch infiltrate injections
+exercise female filled filling fridge generic gentleman girl gloved gym haemostasis hemostasis hockey holiday inch infiltrate injections
 inserted inspection jelly lady laid ln male man manufacturer massaged moistened mottled netball opened pale palpation petroleum plunger preservative
-rubbed rugby running sachet sachets saturated savlon scrubbed slippers smoker smoking spaces stored swimming swirl swirled temperature thawed touch
-uni vaselined visual volume wb weightbearing woman worked
+rubbed rugby running sachet sachets saturated scrubbed slippers smoker smoking spaces stored swimming swirl swirled temperature thawed touch
+uni visual volume wb weightbearing woman worked
 basic fortnight fortnights month months regular simple standard yes
 rx px sx ix ddx presents presenting complains complaining examined assessed aseptic aseptically asepsis technique field tested pinprick
 freed separated extracted inspected explored debris instruction instructions contact emergency mobilised mobilized ambulated supervised
@@ -70,8 +70,8 @@ supervisor observer assisted assisting noticed developed appears appeared appear
 minimally moderately gradually nearing resting sitting supine couch lighting magnification loupes gloves mask gown stitched stitches packing
 plugged trim filed filing nipped clipped keep kept keeping remain remains remained use uses showering bathing intact integrity lips folds
 shallow pocket pockets wear wearing wore loose stinging burning tingling itching dryness flaky flaking maceration damp sloughy sloughed
-necrotic eczema psoriasis psoriatic tinea fungal verruca callus corn handout handouts booklet sheets website link insurance medicare nhs hcf
-dva account paid invoice
+necrotic eczema psoriasis psoriatic tinea fungal verruca callus corn handout handouts booklet sheets website link insurance insured
+public account paid invoice
 chk ck thin so because thus hence same status chl chlor wing rtn rtw
 
 agent agents drug drugs chemical chemicals vols volumes strengths dosage qty quantity count product types kind status fields value values details
@@ -90,7 +90,7 @@ clinicians practitioner practitioners prescriber prescribed prescription pgd wit
 supervision observing observes watched students undergraduate postgraduate clinics team receptionist reception admin secretary manager
 
 claimed fee fees charge charged billed bill receipt copay deposit funded funding bike match matches game games season race gala job jobs shift shifts
-office desk factory farm building uniform steel toecap toecaps wellies wellingtons flipflops thongs crocs camping beach pool spa sauna train plane
+office desk factory farm building uniform steel toecap toecaps wellies wellingtons flipflops thongs camping beach pool spa sauna train plane
 flight flying abroad travel travelling wedding pe dog kids kid toddler infant elderly frail
 
 calm relaxed cooperative compliant chatty alert oriented tearful crying teary squeamish phobic phobia hungry fasted fed ate eaten drink water tea

@@ -27,6 +27,12 @@ const (
 // that makes it ambiguous where none can be told: "anaesthetic.two-amounts".
 func (r *reader) given(d dose, as []amount) (ml, wrong string, from []*item) {
 	vs := r.volumes(d, as)
+	if twice, other := summedUp(vs); other {
+		return vs[0].text, "anaesthetic.two-amounts", vs[0].items
+	} else if twice {
+		vs = vs[len(vs)-1:]
+		vs[0].role = inAll
+	}
 	for _, of := range []role{inAll, usedOf} {
 		if told := ofRole(vs, of); len(told) == 1 {
 			vs = told
@@ -55,6 +61,21 @@ func (r *reader) given(d dose, as []amount) (ml, wrong string, from []*item) {
 		sum.Add(sum, x)
 	}
 	return trimmed(sum), "", from
+}
+
+// summedUp reports whether the last of several volumes is what the others are in all, or is said
+// to be and is not: 3 mL + 1 mL, 4 mL in all.
+func summedUp(vs []volumeOf) (same, other bool) {
+	if len(vs) < 3 || slices.ContainsFunc(vs[:len(vs)-1], func(v volumeOf) bool { return v.role != plainVolume && v.role != usedOf }) {
+		return false, false
+	}
+	sum, last := new(big.Rat), vs[len(vs)-1]
+	for _, v := range vs[:len(vs)-1] {
+		x, _ := new(big.Rat).SetString(v.text)
+		sum.Add(sum, x)
+	}
+	same = sameNumber(trimmed(sum), last.text)
+	return same, last.role == inAll && !same
 }
 
 func ofRole(vs []volumeOf, of role) []volumeOf {
@@ -275,7 +296,8 @@ func (r *reader) mixed(ds []dose, ratio []*item) bool {
 			a.items = append(a.items, b.items[i])
 		}
 	}
-	if len(vs) == 1 {
+	a.which = len(vs) > 1 || len(vs) == 1 && (vs[0].role == ofEach || vs[0].role == container)
+	if b.which = a.which; len(vs) == 1 && !a.which {
 		x, _ := new(big.Rat).SetString(vs[0].text)
 		a.half, b.half = trimmed(x.Quo(x, big.NewRat(2, 1))), ""
 		b.half = a.half
