@@ -65,7 +65,7 @@ func (c fromOldCommand) Run(e *env) (err error) {
 	if err != nil {
 		return err
 	}
-	if open := c.door(); open != nil && !c.DryRun {
+	if open := c.door(); open != nil {
 		shut, err := open(e, &o)
 		if err != nil {
 			return err
@@ -89,12 +89,18 @@ func (c fromOldCommand) Run(e *env) (err error) {
 	return nil
 }
 
-// door opens what takes the records in; nil where files of resources are written.
+// hands reports whether the records are handed to a door, in place of files of resources.
+func (c fromOldCommand) hands() bool { return c.Into != "" || c.ToNATS != "" }
+
+// door opens what takes the records in, or of a dry run what can be asked of them; nil where
+// neither is.
 func (c fromOldCommand) door() func(*env, *batch.Options) (shut func() error, err error) {
 	switch {
+	case c.Into != "" && c.DryRun:
+		return c.askInto
 	case c.Into != "":
 		return c.openInto
-	case c.ToNATS != "":
+	case c.ToNATS != "" && !c.DryRun:
 		return c.openNATS
 	}
 	return nil
@@ -182,7 +188,7 @@ func (c fromOldCommand) settings(o *batch.Options) error {
 	if o.Clinics, err = file.Settings(namespace); err != nil {
 		return err
 	}
-	if c.door() != nil {
+	if c.hands() {
 		if err := sameWord(o.Clinics, o.Sharing); err != nil {
 			return err
 		}

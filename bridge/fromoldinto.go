@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"path/filepath"
 	"slices"
@@ -11,6 +12,7 @@ import (
 
 	"nailbridge/internal/config"
 	"nailbridge/internal/meter"
+	"nailbridge/internal/old"
 	"nailbridge/internal/old/batch"
 	"nailbridge/internal/receive"
 	"nailbridge/internal/store"
@@ -69,8 +71,48 @@ func (c fromOldCommand) openInto(e *env, o *batch.Options) (shut func() error, e
 	for _, v := range cs {
 		v.Clock, v.Meter = e.clock, meter.New(version)
 	}
-	o.Into, o.Check, o.Deliver = c.Into, standsAlike(st), cs.deliver
+	o.Deliver = cs.deliver
+	c.asks(o, st)
 	return shut, nil
+}
+
+// askInto opens a data folder to be read, served or not: a dry run asks it what a run would
+// before it writes.
+func (c fromOldCommand) askInto(e *env, o *batch.Options) (shut func() error, err error) {
+	st, err := sqlite.Open(e.ctx, sqlite.Options{Dir: c.Into, ReadOnly: true})
+	if errors.Is(err, fs.ErrNotExist) { // it took nothing in yet
+		return func() error { return nil }, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("data folder: %w", err)
+	}
+	c.asks(o, st)
+	return st.Close, nil
+}
+
+// asks has a run ask a folder.
+func (c fromOldCommand) asks(o *batch.Options, st store.Store) {
+	o.Into, o.Check, o.Treated = c.Into, standsAlike(st), treatedIn(st, o.Clinics)
+}
+
+// treatedIn tells of a surgery, by the content that counts in a folder, which toes and borders it
+// treated. Where one of its toes is not told none is: what is found would be taken for the
+// others'.
+func treatedIn(st store.Store, clinics []mapping.Settings) batch.Treated {
+	return func(ctx context.Context, clinic, id string) (sites []old.Site, err error) {
+		i := slices.IndexFunc(clinics, func(s mapping.Settings) bool { return s.Clinic.ID == clinic })
+		if i < 0 {
+			return nil, fmt.Errorf("no settings of the clinic %s", clinic)
+		}
+		err = st.View(ctx, func(read store.Reader) error {
+			ds, err := read.Deliveries(clinic, id)
+			if r := receive.Counting(ds, clinics[i].Clinic.Zone); r != nil && r.Status != "withdrawn" && r.Surgery != nil {
+				sites = old.SitesOf(*r.Surgery)
+			}
+			return err
+		})
+		return sites, err
+	}
 }
 
 // standsAlike holds a record to what a folder has under its id: of another patient it has a key

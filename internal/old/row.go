@@ -56,6 +56,22 @@ type Decision struct {
 // Site is a toe and border that was treated.
 type Site struct{ Side, Digit, Border record.Code }
 
+// SitesOf are the sites that a surgery treated; none where a toe of it is not told.
+func SitesOf(s record.Surgery) (out []Site) {
+	for _, t := range s.Toes {
+		if t.Side == "" || t.Digit == "" {
+			return nil
+		}
+		if len(t.Borders) == 0 {
+			out = append(out, Site{Side: t.Side, Digit: t.Digit})
+		}
+		for _, b := range t.Borders {
+			out = append(out, Site{t.Side, t.Digit, b.Border})
+		}
+	}
+	return out
+}
+
 // Row turns a row into a record. decided has the answers to its questions, by column.
 func (c *Converter) Row(r table.Row, decided map[string]Decision) Result {
 	if r.Broken != "" {

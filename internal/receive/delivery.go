@@ -3,6 +3,7 @@ package receive
 import (
 	"encoding/json"
 	"errors"
+	"time"
 
 	"nailbridge/internal/store"
 	"nailbridge/mapping"
@@ -36,17 +37,34 @@ func reasonsJSON(fs []record.Finding) []byte {
 
 // delivery reads a stored delivery again for the fold.
 func (v *Receiver) delivery(row store.Delivery) mapping.Delivery {
-	d := record.Read(row.Body, v.Settings.Clinic.Zone)
+	return deliveryOf(row, v.Settings.Clinic.Zone)
+}
+
+func deliveryOf(row store.Delivery, zone *time.Location) mapping.Delivery {
+	d := record.Read(row.Body, zone)
 	return mapping.Delivery{
 		Record: d.Record, Findings: d.Findings, Hash: row.Hash, Received: row.Received,
 		Held: row.Held, Refused: row.Refused,
 	}
 }
 
+// Counting is the content that counts among the deliveries of one record id; nil when none
+// does.
+func Counting(rows []store.Delivery, zone *time.Location) *record.Record {
+	if now := mapping.Stand(deliveriesOf(rows, zone), zone).Current; now != nil {
+		return now.Record
+	}
+	return nil
+}
+
 func (v *Receiver) deliveries(rows []store.Delivery) []mapping.Delivery {
+	return deliveriesOf(rows, v.Settings.Clinic.Zone)
+}
+
+func deliveriesOf(rows []store.Delivery, zone *time.Location) []mapping.Delivery {
 	ds := make([]mapping.Delivery, len(rows))
 	for i, row := range rows {
-		ds[i] = v.delivery(row)
+		ds[i] = deliveryOf(row, zone)
 	}
 	return ds
 }

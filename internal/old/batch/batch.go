@@ -45,7 +45,8 @@ type Options struct {
 	Basis       string      // its lawful basis
 	Exclude     map[string]bool
 	Decided     Decisions
-	Check       Check   // looks at each record before the first is delivered
+	Check       Check   // looks at each record before the first is delivered, in a dry run too
+	Treated     Treated // tells the toes of surgeries that no row of the run has; nil: nobody does
 	Deliver     Deliver // takes the records in, instead of files of resources; not in a dry run
 	Together    int     // patients whose records Deliver is given at once; 0: one
 	Into        string  // names what Deliver hands them to, so that no run goes on into another
@@ -89,6 +90,9 @@ func Run(ctx context.Context, o Options) (Summary, error) {
 	}
 	defer s.close()
 	if err := o.readAll(ctx, s, inputs); err != nil {
+		return Summary{}, err
+	}
+	if err := o.check(ctx, s); err != nil {
 		return Summary{}, err
 	}
 	publish := o.fold

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"slices"
 
+	"nailbridge/internal/old"
 	"nailbridge/mapping/record"
 )
 
@@ -50,10 +51,17 @@ type Record struct {
 // before anything is delivered.
 type Check func(ctx context.Context, id string, r Record) error
 
+// Treated gives the sites that a surgery treated of which the door has the record; none
+// where it has not, or where a toe of it is not told.
+type Treated func(ctx context.Context, clinic, id string) ([]old.Site, error)
+
 // check looks at every record, unless some were delivered already.
-func (o Options) check(ctx context.Context, s *spool, after [2]string) error {
-	if o.Check == nil || after != [2]string{} {
+func (o Options) check(ctx context.Context, s *spool) error {
+	if o.Check == nil {
 		return nil
+	}
+	if after, err := s.folded(); err != nil || after != [2]string{} && !o.DryRun {
+		return err
 	}
 	return s.eachRow(func(r rowState, _ string) error {
 		if r.State != converted {
@@ -88,9 +96,6 @@ const (
 func (o Options) deliver(ctx context.Context, s *spool) error {
 	after, err := s.folded()
 	if err != nil {
-		return err
-	}
-	if err := o.check(ctx, s, after); err != nil {
 		return err
 	}
 	done, err := s.number("patients")

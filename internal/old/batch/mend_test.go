@@ -2,14 +2,23 @@ package batch_test
 
 import (
 	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"github.com/xuri/excelize/v2"
+
+	"nailbridge/internal/old"
+	"nailbridge/internal/old/batch"
+	"nailbridge/mapping/record"
 )
 
 // Rejected rows, mended in the file that the run wrote of them, are taken by the same
@@ -57,4 +66,81 @@ func replacing(from, to string) func(t *testing.T, path string) {
 		require.Equal(t, 1, strings.Count(text, from))
 		require.NoError(t, os.WriteFile(path, []byte(strings.Replace(text, from, to, 1)), 0o600))
 	}
+}
+
+// Mended reviews that are run without their surgeries have the toes that the door tells, and are the
+// records of a run over all rows; whoever tells nothing leaves the findings in the note. A row of the
+// surgery in the run, whatever became of it, stands before what the door tells.
+func TestReviewsRunAloneFindTheToesOfTheirSurgery(t *testing.T) {
+	var asked []string
+	door := func(_ context.Context, clinic, id string) ([]old.Site, error) {
+		asked = append(asked, clinic+" "+id)
+		return []old.Site{{Side: "right", Digit: "1", Border: "lateral"}}, nil
+	}
+	noDoor := errors.New("the door is shut")
+	records := func(o batch.Options, rows map[string]string) map[string]string {
+		d := &desk{kinds: map[string]string{}}
+		o.Into, o.Files = "door", nil
+		out := map[string]string{}
+		o.Deliver = func(ctx context.Context, records []batch.Record) ([]batch.End, error) {
+			for _, r := range records {
+				var body map[string]any
+				require.NoError(t, json.Unmarshal(r.Body, &body))
+				delete(body, "converted")
+				out[body["record"].(string)] = string(must(json.Marshal(body))(t))
+			}
+			return d.deliver(ctx, records)
+		}
+		for _, name := range slices.Sorted(maps.Keys(rows)) {
+			path := filepath.Join(t.TempDir(), name)
+			require.NoError(t, os.WriteFile(path, []byte(rows[name]), 0o600))
+			o.Files = append(o.Files, path)
+		}
+		run(t, o)
+		return out
+	}
+	op := "op,patient,revision,day,sharing,toe\nA1,00101,1,2014-05-01,,"
+	seen := "id,op,patient,day,words\nv1,A1,00101,2014-06-01,healed\n"
+	all := records(endsOptions(t), map[string]string{"ops.csv": op + "R hallux lat\n", "seen.csv": seen})["seen-v1"]
+	require.Contains(t, all, `"woundStage":"healed"`)
+
+	o := endsOptions(t)
+	o.Treated = door
+	assert.Equal(t, all, records(o, map[string]string{"rejects-seen.csv": seen})["seen-v1"])
+	assert.Equal(t, []string{"brindlemere op-A1"}, asked)
+	assert.NotContains(t, records(endsOptions(t), map[string]string{"rejects-seen.csv": seen})["seen-v1"], "woundStage")
+	o = endsOptions(t)
+	o.Treated = door
+	assert.NotContains(t, records(o, map[string]string{"ops.csv": op + "R/L hallux\n", "seen.csv": seen})["seen-v1"], "woundStage", "its row waits in the worksheet")
+
+	o = endsOptions(t)
+	o.Treated = func(context.Context, string, string) ([]old.Site, error) { return nil, noDoor }
+	o.Files = o.Files[2:]
+	_, err := batch.Run(t.Context(), o)
+	assert.ErrorIs(t, err, noDoor)
+}
+
+// A surgery in which a toe is not told tells none: a finding would be taken for the others'.
+func TestSitesOfASurgery(t *testing.T) {
+	s := record.Surgery{Toes: []record.Toe{{Side: "left", Digit: "2"}, {Side: "right", Digit: "1", Borders: []record.Border{{Border: "medial"}, {Border: "lateral"}}}}}
+	assert.Equal(t, []old.Site{{Side: "left", Digit: "2"}, {Side: "right", Digit: "1", Border: "medial"}, {Side: "right", Digit: "1", Border: "lateral"}}, old.SitesOf(s))
+	s.Toes[0].Digit = ""
+	assert.Empty(t, old.SitesOf(s))
+}
+
+// A dry run asks the door before it folds, and again when it goes on.
+func TestADryRunAsksTheDoor(t *testing.T) {
+	o := endsOptions(t)
+	o.DryRun = true
+	run(t, o)
+	rival := errors.New("otherwise")
+	o.Check = func(_ context.Context, id string, _ batch.Record) error {
+		if id == "seen-v2" {
+			return rival
+		}
+		return nil
+	}
+	_, err := batch.Run(t.Context(), o)
+	require.ErrorIs(t, err, rival)
+	assert.ErrorContains(t, err, "seen.csv, row 3: ")
 }

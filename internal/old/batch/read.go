@@ -37,10 +37,12 @@ func (o Options) read(ctx context.Context, s *spool, index int, in *input) error
 		return err
 	}
 	defer rows.Close()
+	ctx, stop := context.WithCancelCause(ctx)
+	defer stop(nil)
 	in.conv.Surgery = func(id string) []old.Site {
-		var sites []old.Site
-		if b, err := s.sitesOf(id); err == nil && b != nil {
-			_ = json.Unmarshal(b, &sites) // our own bytes
+		sites, err := o.treated(ctx, s, in.table.Note.Clinic, id)
+		if err != nil {
+			stop(err)
 		}
 		return sites
 	}
@@ -52,7 +54,11 @@ func (o Options) read(ctx context.Context, s *spool, index int, in *input) error
 			return err
 		}
 		if len(some) > 0 && (end || len(some) == rowsAtOnce) {
-			if err := s.addRows(index, o.rows(in, index, some), some[len(some)-1].Number, false); err != nil {
+			states := o.rows(in, index, some)
+			if err := context.Cause(ctx); err != nil {
+				return err
+			}
+			if err := s.addRows(index, states, some[len(some)-1].Number, false); err != nil {
 				return err
 			}
 			some = some[:0]
@@ -69,6 +75,23 @@ func (o Options) read(ctx context.Context, s *spool, index int, in *input) error
 			some = append(some, r)
 		}
 	}
+}
+
+// treated are the sites that a surgery treated: as its row of the run says, and where none is
+// of that record id, whatever became of it, as the door does. So a run over the same rows
+// finds the same toes, whatever the door has learnt since.
+func (o Options) treated(ctx context.Context, s *spool, clinic, id string) (sites []old.Site, err error) {
+	if b, err := s.sitesOf(id); err != nil || b != nil {
+		_ = json.Unmarshal(b, &sites) // our own bytes
+		return sites, err
+	}
+	if o.Treated == nil {
+		return nil, nil
+	}
+	if n, err := s.count(`SELECT count(*) FROM row WHERE record = ?`, id); err != nil || n > 0 {
+		return nil, err
+	}
+	return o.Treated(ctx, clinic, id)
 }
 
 // rows is what becomes of some rows. A review finds the sites of surgeries of the rows

@@ -47,7 +47,7 @@ CREATE TABLE IF NOT EXISTS row (input INTEGER NOT NULL, number INTEGER NOT NULL,
 	clinic TEXT NOT NULL, patient TEXT NOT NULL, body BLOB, raw BLOB, detail BLOB, sites BLOB, outcome TEXT NOT NULL DEFAULT '', PRIMARY KEY (input, number)) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS why (input INTEGER NOT NULL, number INTEGER NOT NULL, reasons BLOB NOT NULL, PRIMARY KEY (input, number)) WITHOUT ROWID;
 CREATE INDEX IF NOT EXISTS row_patient ON row (clinic, patient) WHERE state = 'converted';
-CREATE INDEX IF NOT EXISTS row_record ON row (record) WHERE sites IS NOT NULL;
+CREATE INDEX IF NOT EXISTS row_id ON row (record);
 CREATE TABLE IF NOT EXISTS clinic (ref TEXT PRIMARY KEY, body BLOB NOT NULL) WITHOUT ROWID;`
 
 // openSpool opens the working file of a run, or makes it. fingerprint is what the run
