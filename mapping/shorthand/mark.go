@@ -314,6 +314,20 @@ func (r *reader) doubtsAmount(i int) bool {
 	return r.items[i+1].is(chemical, timesSign) && r.items[i-1].segment == r.items[i].segment && r.items[i-1].is(procedure, chemical)
 }
 
+// hyphened doubts the borders that a hyphen joins: tibial-lateral may be either, a place between, or
+// both where the text says so.
+func (r *reader) hyphened() {
+	if !r.siteColumn() && !r.only(Border) || slices.ContainsFunc(r.items, func(it *item) bool { return it.is(vagueBoth) }) {
+		return
+	}
+	for i := 1; i+1 < len(r.items); i++ {
+		before, after := r.items[i-1], r.items[i+1]
+		if r.items[i].text == "-" && r.items[i].glued && after.glued && before.is(border) && after.is(border) && before.entry(border).value != after.entry(border).value {
+			before.mark.doubt, after.mark.doubt = true, true
+		}
+	}
+}
+
 // notDone reports whether an item says that something was not done.
 func (it *item) notDone() bool {
 	return it.is(class(Outcome)) && it.entry(class(Outcome)).value == "not-done" || it.is(columnWord) && it.entry(columnWord).value == "outcome not-done"

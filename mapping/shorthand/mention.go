@@ -102,6 +102,25 @@ func (r *reader) isHallux(i int) bool {
 	return near(i, -1) || r.siteColumn() && !other && near(i, 1)
 }
 
+// sideOfInitials are the initials of a side and the hallux. They may be short for a hand or a
+// history too.
+var sideOfInitials = map[string]record.Code{"lh": "left", "rh": "right"}
+
+// sideAndHallux reports whether initials of a column of sites are a side and the hallux: a border
+// follows them, and the text names no other toe, no side and no foot: LH lat.
+func (r *reader) sideAndHallux(i int) bool {
+	it := r.items[i]
+	if sideOfInitials[it.text] == "" || !it.is(vagueSite) || !r.siteColumn() {
+		return false
+	}
+	other := slices.ContainsFunc(r.items, func(o *item) bool {
+		return o.is(side, bothSides, digit, digits, ordinal, sideDigit, toeWord, footWord) || o.number || o.text == "side"
+	})
+	return !other && slices.ContainsFunc(r.items[i+1:], func(o *item) bool {
+		return o.clause == it.clause && o.is(border, letter, vagueBoth)
+	})
+}
+
 // mention reads an item as a word of a site, if it is one where it stands.
 func (r *reader) mention(i int) (mention, bool) {
 	if m, known := r.words[i]; known {
@@ -124,6 +143,8 @@ func (r *reader) readMention(i int) (mention, bool) {
 		return mention{}, false
 	}
 	switch {
+	case r.sideAndHallux(i):
+		return mention{side: sideOfInitials[it.text], digit: []record.Code{"1"}, rule: "toe.side-and-hallux"}, true
 	case r.isHallux(i):
 		return mention{digit: []record.Code{"1"}, rule: "digit.hallux"}, true
 	case it.number:

@@ -22,8 +22,12 @@ func Read(text string, kinds ...Kind) Text { return vocabulary().read(text, kind
 func (l *lexicon) read(text string, kinds ...Kind) Text {
 	r := &reader{lexicon: l, kinds: kinds, text: Text{Original: text}, words: map[int]*mention{}}
 	ts := lengths(unitsOfLabels(lex(text)), r.matrixColumn())
+	if r.siteColumn() || r.only(Border) {
+		ts = l.spaced(ts)
+	}
 	if r.siteColumn() {
 		ts = l.answered(l.ticked(l.unnumbered(unquoted(ts))))
+		ts = sameSitting(l.withoutUnsaid(ts))
 	}
 	if r.wants(Site) {
 		ts = unglued(l.unlisted(l.withoutShares(unlabelled(ts))))
@@ -41,6 +45,7 @@ func (l *lexicon) read(text string, kinds ...Kind) Text {
 	r.phoned()
 	r.markAll()
 	r.bracketed()
+	r.hyphened()
 	if r.wants(Site) || r.wants(Border) {
 		r.sites()
 	}

@@ -107,6 +107,9 @@ func (r *reader) vagueSites() {
 	for i, it := range r.items {
 		code := it.text == "t" && it.beforeDigit // T10 is none of HCPCS
 		also := it.is(vagueSite) && i > 0 && r.items[i-1].is(conj)
+		if r.words[i] != nil {
+			continue // LH lat
+		}
 		if also || none && (it.is(vagueSite) || code || it.is(toeWord) && it.text != "d") {
 			r.add(Reading{Kind: Site, Value: Value{Side: "left", Digit: "1"}, Certainty: Ambiguous, Rule: "toe.not-said",
 				Others: []Value{{Side: "left", Digit: "1"}, {Side: "right", Digit: "1"}}}, it)
@@ -135,7 +138,7 @@ func grouped(ms []mention, clause int) []*group {
 			each, prefix = cur, m.isBorder()
 			cur = &group{clause: clause}
 		}
-		if m.rule == "both" && m.unsure && (len(out) > 0 && cur.after || len(cur.digits) == 2) && cur.complete() && i+1 == len(ms) && len(cur.borders) > 0 {
+		if m.rule == "both" && m.unsure && (len(out) > 0 && cur.after || len(cur.digits) == 2 || len(cur.sides) == 2) && cur.complete() && i+1 == len(ms) && len(cur.borders) > 0 {
 			continue // of the two toes: total both
 		}
 		if m.rule == "both" && m.unsure && (len(out) > 0 || cur.several()) && cur.complete() && len(cur.borders) == 0 && i+1 < len(ms) && ms[i+1].isBorder() {
@@ -145,6 +148,9 @@ func grouped(ms []mention, clause int) []*group {
 			continue
 		}
 		if m.isBorder() {
+			if m.border == "whole" && m.joined && cur.complete() && len(cur.borders) > 0 && i+1 < len(ms) && !ms[i+1].isBorder() {
+				next() // lat + whole 2nd
+			}
 			if prefix && (cur.complete() || len(cur.sides) > 0 && len(cur.digits) == 0 && len(cur.borders) > 0) {
 				next()
 			}
@@ -321,7 +327,7 @@ func sameSide(gs []*group) []*group {
 func shared(gs []*group) []*group {
 	for i := len(gs) - 1; i > 0; i-- {
 		g, before := gs[i], gs[i-1]
-		if g.complete() && before.complete() && g.after && len(before.borders) == 0 && len(g.borders) > 0 && (g.shareable() || slices.Equal(g.sides, before.sides)) {
+		if g.complete() && before.complete() && g.after && len(before.borders) == 0 && len(g.borders) > 0 && (g.shareable() || g.borders[0].border == "whole" && slices.Equal(g.sides, before.sides)) {
 			before.borders, before.shares, g.shares = g.borders, true, true
 		}
 	}
@@ -344,6 +350,12 @@ func (g *group) shareable() bool {
 	return b.plural || len(g.borders) > 1 || b.border == "both" || at.segment != last.segment || at.stretch != last.stretch || g.bothSaid
 }
 
+// oneBorder reports whether a group of several toes has one border, after the last of them and no
+// sign between, of which nothing says that it is of each: (L) 1 & 2 lat.
+func (g *group) oneBorder() bool {
+	return len(g.borders) == 1 && g.borders[0].border != "whole" && g.borders[0].items[0].from > g.items[len(g.items)-1].from && !g.shareable()
+}
+
 // unshared doubts two toes of one breath of which only the second has a border, and nothing
 // says that it is of both: L1 R1 lat; T5, TA med.
 func unshared(gs []*group) []*group {
@@ -364,7 +376,8 @@ func (g *group) begins(m, last mention) bool {
 		return false
 	}
 	if !g.complete() {
-		return m.isDigit() && len(g.digits) > 0 && len(g.borders) > 0 && len(g.sides) == 0 && !g.both
+		another := m.isSide() && len(g.sides) == 1 && m.side != g.sides[0] && len(g.digits) == 0 && len(g.borders) > 0 // L med / R lat hallux
+		return another || m.isDigit() && len(g.digits) > 0 && len(g.borders) > 0 && len(g.sides) == 0 && !g.both
 	}
 	switch {
 	case g.rule == "toe.hcpcs" && !g.code && m.besides(last) && !m.joined && (m.isSide() || m.rule == "toe.initials"): // TA L 2nd, a TNA
@@ -635,6 +648,9 @@ func (r *reader) toes(g *group) {
 	}
 	if g.wrong == "" && g.leftRight() {
 		g.wrong = "border.left-right"
+	}
+	if g.wrong == "" && len(digits) > 1 && g.oneBorder() && !r.saysEach(g.clause) {
+		g.wrong = "border.which-toe"
 	}
 	if g.wrong == "" && (len(sides)*len(digits) > 1 || g.shares) && r.listsBorders(g) {
 		g.wrong = "border.which-toe"
