@@ -53,7 +53,7 @@ troublesome troubling bothersome symptomatic clinic theatre chair room bay domic
 underlapping underriding overriding incurling incurled rolled rolling inwards inward splayed tented trapped stuck wedging tilted tilting lipping heaped heaping bunched swell swells
 hurting hurts throb agony unbearable unpleasant ugly smelly malodorous malodour odour weepy wet moist crusty crusting crusted scabby abscess abscessed necrosis necrotic
 fissures blistered blister friable vascular telangiectatic pyogenicum botryomycosis nailhorn nailspike nailspicule nailspur nailedge offending ingrower
-sharply gryphosis gryphotoic thickening laminated flaky flaking ridging grooved grooves spooned koilonychic racket micronychia anonychia polyonychia congenitally syndactyly
+sharply gryphosis gryphotoic treated value comment comments spec thickening laminated flaky flaking ridging grooved grooves spooned koilonychic racket micronychia anonychia polyonychia congenitally syndactyly
 `)
 
 // unsettled doubts the toes of a column of sites beside which stands a word that the grammar
@@ -170,7 +170,7 @@ func (r *reader) unfit(it *item) bool {
 		return !r.lasting(i)
 	case r.toCome(it):
 		return true
-	case it.is(vagueSite) && i > 0 && r.items[i-1].is(conj) && r.lastOf(i): // R1 lat + other foot
+	case it.is(vagueSite) && i > 0 && (r.items[i-1].is(conj) && r.lastOf(i) || r.items[i-1].is(nearWord)): // R1 lat + other foot; nearest the other foot
 		return false
 	case it.is(columnWord) && (strings.HasPrefix(it.entry(columnWord).value, string(Diagnosis)) || strings.HasPrefix(it.entry(columnWord).value, string(Finding))):
 		return false // paronychia
@@ -209,7 +209,7 @@ func (r *reader) unfit(it *item) bool {
 var staged = []string{"stage", "grade", "type", "class", "gr", "gd", "st"}
 
 // filed are the words of the number of a picture or a paper: photo 2.
-var filed = []string{"photo", "photos", "pic", "pics", "picture", "image", "img", "fig", "figure", "file", "ref", "form", "page"}
+var filed = []string{"photo", "photos", "pic", "pics", "picture", "image", "img", "fig", "figure", "file", "ref", "form", "page", "card", "diagram", "sheet", "chart"}
 
 // measures reports whether a number is a share or a measure of a plate, or the number of a
 // picture: 20 % of plate, 3 mm, photo 2.

@@ -27,6 +27,32 @@ func (r *reader) bracketed() {
 		}
 	}
 	r.pastAlone()
+	r.listedAs()
+}
+
+// listings are the words of how a toe stands in another record.
+var listings = strings.Fields("listed booked recorded entered typed coded charted written labelled labeled consented scheduled noted logged down registered referred documented put marked filed input billed")
+
+// listedAs doubts the toes of a column of sites that another record has as another: R hallux lat, listed
+// as L; R hallux - booked L.
+func (r *reader) listedAs() {
+	for i, it := range r.items {
+		words := strings.Fields(lower(r.text.Original[it.from:it.to]))
+		if !r.siteColumn() || !slices.Contains(listings, words[0]) || i+1 == len(r.items) {
+			continue
+		}
+		var after []*item
+		for _, o := range r.items[i+1:] {
+			if o.segment == it.segment {
+				after = append(after, o)
+			}
+		}
+		as := words[len(words)-1] == "as" || slices.Contains([]string{"as", ":", "="}, r.items[i+1].text)
+		named := len(after) > 0 && after[0].is(side, sideDigit) && r.lastOf(after[0].index)
+		if (as || named) && r.saysOther(after, r.items[:i]) {
+			mark{doubt: true}.on(slices.DeleteFunc(slices.Clone(r.items), func(o *item) bool { return !o.ofSite() && !o.number }))
+		}
+	}
 }
 
 // on adds a mark to those of the words of a toe, and, of another time, of a procedure.
@@ -157,7 +183,7 @@ func (r *reader) markOf(in, before []*item) (m mark) {
 	m.past = over
 	dated := r.anotherToe(before) && !has(matter) && !has(strange) && !has(func(o *item) bool { return o.is(side, digit, digits, sideDigit, border) })
 	m.past = m.past || r.siteColumn() && r.anotherToe(before) && len(in) == 1 && in[0].entry(class(Wound)).value == "healed"
-	m.doubt = otherSide(in, before)
+	m.doubt = r.otherSide(in, before)
 	for _, o := range in {
 		switch {
 		case o.is(doubtWord) && r.doubtsBorder(o.index):
@@ -182,9 +208,12 @@ func (r *reader) markOf(in, before []*item) (m mark) {
 
 // otherSide reports whether a bracket says another side than the toe before it, and nothing
 // of another time, of a border of its own, or that it is not.
-func otherSide(in, before []*item) bool {
+func (r *reader) otherSide(in, before []*item) bool {
 	here, there := "", ""
 	for _, o := range in {
+		if o.is(planWord) && o.index+1 < len(r.items) && r.items[o.index+1].text == "as" {
+			continue // listed as L
+		}
 		if o.is(pastWord, planWord, doubtWord, notWord, fineAfter, border, letter, conj, notAfter) || o.notDone() || o.number && len(o.text) > 1 || o.text == "also" || o.text == "done" {
 			return false
 		}

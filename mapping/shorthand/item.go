@@ -100,14 +100,14 @@ func endsClause(items []*item) bool {
 }
 
 // goesOn reports whether a sentence goes on after a full stop: in small letters after
-// a short word that the vocabulary does not know, "incl. PNA", or with an amount after
-// a drug, "Lidoc. 2%".
+// a short word that the vocabulary does not know, "incl. PNA", with a sign, "lat sulc. + 2nd",
+// or with an amount after a drug, "Lidoc. 2%".
 func goesOn(items []*item, next token) bool {
 	if len(items) < 2 {
 		return false
 	}
 	before := items[len(items)-2]
-	if before.is(anaesthetic, chemical) && next.number {
+	if next.text == "+" || next.text == "&" || before.is(anaesthetic, chemical) && next.number {
 		return true
 	}
 	return len(before.entries) == 0 && isLetter(before.text) && len(before.text) <= 4 && next.small

@@ -132,7 +132,10 @@ func (r *reader) markNot(i int) {
 	case it.is(notAfter) || it.is(notWord) && r.answers(i):
 		r.denyBefore(i, func(o *item) { o.mark.not, o.mark.none, o.mark.doubt = true, true, false })
 	case it.is(fineAfter):
-		r.denyBefore(i, func(o *item) { o.mark.not, o.mark.none = o.mark.not || o.is(border), o.mark.none || o.is(border) })
+		r.denyBefore(i, func(o *item) {
+			left := o.is(border, otherBorder)
+			o.mark.not, o.mark.none = o.mark.not || left, o.mark.none || left
+		})
 	case it.is(convertWord):
 		r.converted(i)
 	case it.is(pastAfter):
@@ -302,7 +305,11 @@ func (r *reader) doubtsBorder(i int) bool {
 // its clause names whole before it.
 func (r *reader) afterBorder(i int) bool {
 	toe := func(o *item) bool { return o.clause == r.items[i].clause && (o.namesDigit() || o.is(sideDigit)) }
-	return i > 1 && r.items[i-2].is(border) && r.items[i-2].clause == r.items[i].clause && slices.ContainsFunc(r.items[:i-1], toe)
+	k := i - 2
+	for k >= 0 && (r.items[k].text == "(" || r.items[k].is(conj)) { // lat (+ ?med)
+		k--
+	}
+	return k >= 0 && r.items[k].is(border) && r.items[k].clause == r.items[i].clause && slices.ContainsFunc(r.items[:i-1], toe)
 }
 
 // doubtsAmount reports whether a question mark outside a column of sites is of what follows it

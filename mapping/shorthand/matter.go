@@ -94,7 +94,7 @@ func (r *reader) ofOtherMatter(it *item) bool {
 }
 
 // compares are the words by which one border of a toe is said to be worse than the other.
-var compares = strings.Fields("worse worst sorer deeper more mainly mostly main")
+var compares = strings.Fields("worse worst sorer sorest deeper more mainly mostly main")
 
 // comparison reports whether an item is of a remark, between signs of its own, that compares the
 // borders of a toe which names both before it: both borders (lat worse). It is no other toe.
@@ -111,7 +111,22 @@ func (r *reader) comparison(it *item) bool {
 			both = both || o.is(vagueBoth) || o.is(border) && o.entry(border).value == "both"
 		}
 	}
-	return both && says && !r.bothToes(it)
+	return says && (both && !r.bothToes(it) || r.worst(it))
+}
+
+// worst reports whether the remark says no more than that the one border before it is the worse one, in
+// a bracket of its own: lat (worst).
+func (r *reader) worst(it *item) bool {
+	if it.index == 0 || r.items[it.index-1].text != "(" || it.index+1 == len(r.items) || r.items[it.index+1].text != ")" {
+		return false
+	}
+	borders := 0
+	for _, o := range r.items {
+		if o.is(border, letter, vagueBorder, vagueBoth, otherBorder) {
+			borders++
+		}
+	}
+	return borders == 1
 }
 
 // bothToes reports whether a text before an item names more than one toe.

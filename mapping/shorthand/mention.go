@@ -216,6 +216,9 @@ func (r *reader) near(i int) (mention, bool) {
 	to := ""
 	for k := i + 1; k <= i+3 && k < len(r.items); k++ {
 		o := r.items[k]
+		if otherFoot := r.text.Original[o.from:o.to]; lower(otherFoot) == "other foot" || o.text == "midline" { // border nearest the other foot
+			return mention{border: map[bool]record.Code{true: "lateral", false: "medial"}[away], rule: "border.near"}, true
+		}
 		if o.is(digit, digits, ordinal) {
 			to = o.entries[0].value
 			break

@@ -158,10 +158,14 @@ func (l *lexicon) ticked(ts []token) []token {
 		return ts
 	}
 	leads, ends := bs[0].at == 0, bs[len(bs)-1].to == len(ts)
-	if leads == ends {
+	headed := !leads && !ends && l.isLabel(ts[:bs[0].at]) && slices.Contains([]string{":", "-"}, ts[bs[0].at-1].text) // L hallux: [x] med [ ] lat
+	if leads = leads || headed; leads == ends {
 		return ts
 	}
 	var out []token
+	if headed {
+		out = slices.Clone(ts[:bs[0].at])
+	}
 	for i, b := range bs {
 		from, to := b.to, len(ts) // of the label
 		switch {
@@ -176,11 +180,61 @@ func (l *lexicon) ticked(ts []token) []token {
 		if !l.isLabel(label) {
 			return ts
 		}
-		if b.ticked {
-			out = append(out, label...)
+		if !b.ticked {
+			rest, ok := l.besideBox(label, ts, bs, i, leads)
+			if !ok {
+				return ts
+			}
+			label = rest
 		}
+		out = append(out, label...)
 	}
 	return out
+}
+
+// besideBox are the words beside a box at the end of a list, or before its start, that are of no box:
+// the hallux of "[ ] R [x] L hallux" and of "L hallux: lat [ ] med [x]". A box whose label says other
+// things than its neighbour's leaves the list as it is.
+func (l *lexicon) besideBox(label, ts []token, bs []box, i int, leads bool) (rest []token, ok bool) {
+	own, n := l.saysOf(label)
+	if n < 2 || len(bs) < 2 {
+		return nil, true
+	}
+	edge := leads && i == len(bs)-1 || !leads && i == 0
+	of := ts[bs[0].to:bs[1].at] // the label of one of the two first
+	if leads && i > 0 {
+		of = ts[bs[i-1].to:bs[i].at]
+	}
+	beside, _ := l.saysOf(of)
+	if slices.Equal(own, beside) {
+		return nil, true
+	}
+	if !edge || len(beside) != 1 || !slices.Contains(own, beside[0]) {
+		return nil, false
+	}
+	for k := 0; k < len(label); {
+		what, n, _ := l.pick(label, k)
+		if what != beside[0] {
+			rest = append(rest, label[k:k+n]...)
+		}
+		k += n
+	}
+	return rest, true
+}
+
+// saysOf is what the words of a label say, each once, and how many of them say something.
+func (l *lexicon) saysOf(label []token) (of []string, n int) {
+	for k := 0; k < len(label); {
+		what, took, _ := l.pick(label, k)
+		if what != "" {
+			if n++; !slices.Contains(of, what) {
+				of = append(of, what)
+			}
+		}
+		k += took
+	}
+	slices.Sort(of)
+	return of, n
 }
 
 // isLabel reports whether tokens name no more than sides, digits and borders.
@@ -191,12 +245,33 @@ func (l *lexicon) isLabel(ts []token) bool {
 			continue
 		}
 		_, n, ok := l.pick(ts, i)
-		if !ok {
+		if !ok && ts[i].text != "both" && ts[i].text != "neither" {
 			return false
 		}
 		i += n
 	}
 	return len(ts) > 0
+}
+
+// arrowed makes commas of the signs of a list to pick from whose fields say more than a word each, where
+// no side, digit or border is named twice: Hallux, left > Nail edge: lateral. R hallux > L hallux is no
+// such list.
+func (l *lexicon) arrowed(ts []token) []token {
+	seen := map[string]bool{}
+	for i := 0; i < len(ts); {
+		of, n, _ := l.pick(ts, i)
+		if of != "" && seen[of] {
+			return ts
+		}
+		seen[of] = true
+		i += n
+	}
+	for i := range ts {
+		if ts[i].text == ">" {
+			ts[i].text = ","
+		}
+	}
+	return ts
 }
 
 // bracketUnits are the units that a label names in brackets before its number.

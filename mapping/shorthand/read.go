@@ -27,7 +27,7 @@ func (l *lexicon) read(text string, kinds ...Kind) Text {
 	}
 	if r.siteColumn() {
 		ts = l.answered(l.ticked(l.unnumbered(unquoted(ts))))
-		ts = sameSitting(l.withoutUnsaid(ts))
+		ts = l.arrowed(sameSitting(l.withoutUnsaid(ts)))
 	}
 	if r.wants(Site) {
 		ts = unglued(l.unlisted(l.withoutShares(unlabelled(ts))))

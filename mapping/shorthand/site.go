@@ -157,6 +157,11 @@ func grouped(ms []mention, clause int) []*group {
 			cur.borders = append(cur.borders, m)
 			continue
 		}
+		if cur.sidesLast(m, last, ms[i+1:]) {
+			cur.take(m)
+			last = m
+			continue
+		}
 		if cur.begins(m, last) || each != nil && !prefix && m.isSide() && len(cur.sides) > 0 {
 			next()
 			cur.after = m.joined
@@ -174,6 +179,13 @@ func grouped(ms []mention, clause int) []*group {
 		g.bothBorders()
 	}
 	return unshared(sameSide(sameDigit(shared(out))))
+}
+
+// sidesLast reports whether a side is the second of two that end a clause, after the digit and the
+// border of both: hallux lat, L and R.
+func (g *group) sidesLast(m, last mention, rest []mention) bool {
+	return len(rest) == 0 && m.isSide() && m.joined && last.isSide() && last.side != m.side && len(g.sides) == 1 && len(g.digits) == 1 && len(g.borders) > 0 &&
+		g.borders[len(g.borders)-1].items[0].from < last.items[0].from
 }
 
 // innerAndOuter makes the inner and the outer border of a toe its two borders, whichever
@@ -270,11 +282,18 @@ func sameDigit(gs []*group) []*group {
 		switch {
 		case lacks(i, i-1):
 			g.digits, g.rule = gs[i-1].digits, "toe.same-digit"
-		case lacks(i, i+1):
+		case lacks(i, i+1) && gs[i+1].digitLast():
 			g.digits, g.rule = gs[i+1].digits, "toe.same-digit"
 		}
 	}
 	return gs
+}
+
+// digitLast reports whether the digit of a toe stands after its side and its borders, so that it may be
+// of the toe before too: L med, R lat hallux, and not L med, R 2nd lat.
+func (g *group) digitLast() bool {
+	last := slices.MaxFunc(append(slices.Clone(g.items), borderItems(g.borders)...), func(a, b *item) int { return a.from - b.from })
+	return last.namesDigit()
 }
 
 // bothBorders makes "both sides" of one toe its borders.
@@ -646,6 +665,9 @@ func (r *reader) toes(g *group) {
 	if g.wrong == "toe.two-sides" && len(sides) == 2 && len(digits) == 1 && r.saysEach(g.clause) { // (L)(R) hallux, lat each
 		g.wrong = ""
 	}
+	if g.wrong == "" && g.wholeAndPart() {
+		g.wrong = "border.whole-and-part"
+	}
 	if g.wrong == "" && g.leftRight() {
 		g.wrong = "border.left-right"
 	}
@@ -685,8 +707,15 @@ func (r *reader) listsBorders(g *group) bool {
 // saysEach reports whether a clause says that something is of each toe.
 func (r *reader) saysEach(clause int) bool {
 	return slices.ContainsFunc(r.items, func(it *item) bool {
-		return it.clause == clause && slices.Contains([]string{"each", "both", "all"}, it.text)
+		feet := it.is(bothSides) && strings.HasPrefix(lower(r.text.Original[it.from:it.to]), "both")
+		return it.clause == clause && (feet || slices.Contains([]string{"each", "both", "all"}, it.text))
 	})
+}
+
+// wholeAndPart reports whether the whole nail and one of its borders are named of one toe.
+func (g *group) wholeAndPart() bool {
+	whole := func(b mention) bool { return b.border == "whole" }
+	return slices.ContainsFunc(g.borders, whole) && slices.ContainsFunc(g.borders, func(b mention) bool { return !whole(b) })
 }
 
 // leftRight reports whether a left or a right border stands among others of a toe, so that
