@@ -146,6 +146,9 @@ func (r *reader) strange(it *item) bool {
 	if slices.Contains(sources, it.text) && slices.ContainsFunc(r.segments[it.segment], func(o *item) bool { return o.is(side, sideDigit) }) {
 		return false // letter says R
 	}
+	if it.text == "see" && it.index+2 < len(r.items) && slices.Contains(filed, r.items[it.index+1].text) && r.items[it.index+2].number {
+		return false // see photo 3
+	}
 	return r.unknown(it) && !r.initials(it) && !diseaseCode.MatchString(it.text) && !r.lexicon.harmless[it.text] && !ofDisease(it.text) && !r.toCome(it) && !r.ofOtherMatter(it) && !r.comparison(it)
 }
 
@@ -165,6 +168,8 @@ func (r *reader) unfit(it *item) bool {
 	i := it.index
 	switch {
 	case r.words[i] != nil || r.lexicon.harmless[it.text] && !it.is(nthWord, numberWord) || r.ofOtherMatter(it) || r.comparison(it):
+		return false
+	case r.ofHistory(i):
 		return false
 	case calendar.MatchString(it.text) || it.is(timesSign):
 		return !r.lasting(i)
@@ -202,6 +207,13 @@ func (r *reader) unfit(it *item) bool {
 		return it.entry(class(Outcome)).value != "done"
 	}
 	return !slices.ContainsFunc(it.entries, func(e entry) bool { return slices.Contains(fits, e.class) })
+}
+
+// ofHistory reports whether an item is of how long a toe has been ill, in a segment that says no more:
+// 6/12 hx.
+func (r *reader) ofHistory(i int) bool {
+	words := slices.DeleteFunc(slices.Clone(r.segments[r.items[i].segment]), func(o *item) bool { return o.is(filler) && o.text != "" })
+	return len(words) == 2 && calendar.MatchString(words[0].text) && strings.Contains(words[0].text, "/") && words[1].text == "hx"
 }
 
 // staged are the words before the number of a stage of a disease. A number of five digits

@@ -115,7 +115,7 @@ func (r *reader) toeBefore(i int) []*item {
 		if len(out) > 0 && o.part != r.items[k+1].part && slices.ContainsFunc(out, (*item).namesDigit) {
 			break
 		}
-		if o.text == ")" {
+		if o.text == ")" && !(k > 1 && r.items[k-1].is(side) && r.items[k-2].text == "(") { // hallux (Rt) med (letter says L)
 			break
 		}
 		if o.ofSite() || o.number || o.is(procedure) {

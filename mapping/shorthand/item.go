@@ -94,20 +94,24 @@ func endsClause(items []*item) bool {
 	if len(items) < 2 {
 		return false
 	}
-	before := items[len(items)-2]
+	at := len(items) - 2
+	for at > 0 && items[at].text == "." && items[at+1].glued { // lat ... or med
+		at--
+	}
+	before := items[at]
 	short := len(before.text) <= 4 && before.text != ""
 	return !(short && (before.is(side, ordinal, border, letter, digit, unitMin, unitSec, unitML, bothSides, chemical, anaesthetic, unitApp, vaso, tourniquet) || before.text == "prev" || before.text == "hx"))
 }
 
 // goesOn reports whether a sentence goes on after a full stop: in small letters after
-// a short word that the vocabulary does not know, "incl. PNA", with a sign, "lat sulc. + 2nd",
+// a short word that the vocabulary does not know, "incl. PNA", with a sign or an "or", "lat sulc. + 2nd",
 // or with an amount after a drug, "Lidoc. 2%".
 func goesOn(items []*item, next token) bool {
 	if len(items) < 2 {
 		return false
 	}
 	before := items[len(items)-2]
-	if next.text == "+" || next.text == "&" || before.is(anaesthetic, chemical) && next.number {
+	if next.text == "or" || next.text == "+" || next.text == "&" || before.is(anaesthetic, chemical) && next.number {
 		return true
 	}
 	return len(before.entries) == 0 && isLetter(before.text) && len(before.text) <= 4 && next.small

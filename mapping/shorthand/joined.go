@@ -55,7 +55,7 @@ func (l *lexicon) isInitials(word string) bool {
 func (l *lexicon) undotted(ts []token) []token {
 	var out []token
 	for i, t := range ts {
-		space := t.text == "." && t.glued && i > 0 && i+1 < len(ts) && ts[i+1].glued && l.wordOfToe(ts[i-1].text) && l.wordOfToe(ts[i+1].text)
+		space := t.text == "." && t.glued && i > 0 && i+1 < len(ts) && ts[i+1].glued && l.besideStop(ts[i-1].text) && l.besideStop(ts[i+1].text)
 		if !space {
 			if n := len(out); n > 0 && i > 0 && ts[i-1].to != out[n-1].to {
 				t.glued = false
@@ -64,6 +64,11 @@ func (l *lexicon) undotted(ts []token) []token {
 		}
 	}
 	return out
+}
+
+// besideStop reports whether a full stop beside a word of a toe may stand for a space.
+func (l *lexicon) besideStop(word string) bool {
+	return l.wordOfToe(word) || slices.Contains([]string{"l", "r", "nail", "nails", "both", "whole", "+", "&"}, word)
 }
 
 // wordOfToe reports whether a word of at least two letters says a side, a digit or a border.
@@ -106,6 +111,13 @@ func (l *lexicon) cuts(t token) [][]string {
 func (l *lexicon) cutsOf(word string) (out [][]string) {
 	if word == "" {
 		return [][]string{nil}
+	}
+	if word[0] == 'l' || word[0] == 'r' { // Lgreattoe
+		for _, rest := range l.cutsOf(word[1:]) {
+			if len(rest) > 0 && len(rest[0]) > 2 && slices.ContainsFunc(l.alone(rest[0]), func(e entry) bool { return e.class == digit || e.class == ordinal }) {
+				out = append(out, append([]string{word[:1]}, rest...))
+			}
+		}
 	}
 	for n := 2; n <= len(word); n++ {
 		if w := word[:n]; l.wordOfToe(w) && w != "ft" && w != "tn" || w == "nail" || w == "nails" || w == "plate" {

@@ -117,7 +117,7 @@ func (r *reader) sideAndHallux(i int) bool {
 		return o.is(side, bothSides, digit, digits, ordinal, sideDigit, toeWord, footWord) || o.number || o.text == "side"
 	})
 	return !other && slices.ContainsFunc(r.items[i+1:], func(o *item) bool {
-		return o.clause == it.clause && o.is(border, letter, vagueBoth)
+		return o.clause == it.clause && o.is(border, letter, vagueBoth, totalWord)
 	})
 }
 
@@ -472,6 +472,9 @@ func (r *reader) borderInside(it *item) (mention, bool) {
 		return mention{}, false
 	}
 	for _, t := range lex(r.text.Original[it.from:it.to]) {
+		if it.is(procedure) && r.siteColumn() && slices.Contains([]string{"whole", "entire", "full", "complete"}, t.text) {
+			return mention{border: "whole", rule: "border.whole"}, true // full nail avulsed
+		}
 		for _, e := range r.lexicon.alone(t.text) {
 			if e.class == border && (e.value == "lateral" || e.value == "medial") {
 				return mention{border: record.Code(e.value), rule: e.rule}, true

@@ -323,6 +323,9 @@ func (g *group) nearest() {
 			b.border = "medial"
 		}
 		g.borders[i] = b
+		if g.wrong == "" && i > 0 && !b.joined && !g.borders[i-1].unsure && g.borders[i-1].border != b.border {
+			g.wrong = "border.near-another" // medial side next to 2nd toe, of the hallux
+		}
 	}
 }
 

@@ -7,7 +7,7 @@ var said = setOf([]string{"given", "stated", "recorded", "specified", "noted", "
 	"filled", "completed", "said", "named", "circled", "chosen", "provided", "listed", "logged", "shown", "down", "info", "information", "detail", "details", "specific"})
 
 // blanks are the answers of a field of a form that nobody filled in.
-var blanks = setOf([]string{"blank", "empty", "missing", "illegible", "unreadable", "unspecified", "unstated", "unrecorded", "unnamed", "undocumented", "smudged"})
+var blanks = setOf([]string{"blank", "empty", "missing", "illegible", "unreadable", "unspecified", "unstated", "unrecorded", "unnamed", "undocumented", "smudged", "unknown", "nk", "nr", "ns"})
 
 // drawings are what shows a border that the words do not say.
 var drawings = setOf([]string{"diagram", "drawing", "sketch", "picture", "photo", "chart", "card", "map", "image", "pic", "form", "notes", "letter", "sheet", "consent", "figure"})
@@ -44,8 +44,8 @@ func (l *lexicon) namesBorder(t token) bool {
 // unsaidBorder is how many tokens the remark takes that begins at ts[i] and ends where a part of the
 // text does; else 0.
 func unsaidBorder(ts []token, i int) int {
-	if i > 0 && (isLetter(ts[i-1].text) || ts[i-1].number) {
-		return 0
+	if i > 0 && ts[i-1].text != "toe" && ts[i-1].text != "hallux" && (isLetter(ts[i-1].text) || ts[i-1].number) {
+		return 0 // other border not stated
 	}
 	k := i
 	skip := func(words ...string) bool {
@@ -84,6 +84,9 @@ func tells(ts []token, k *int, no bool) bool {
 	case no && at(said), !no && at(blanks):
 		*k++
 		return true
+	case !no && *k+2 < len(ts) && ts[*k].text == "n" && ts[*k+1].text == "/" && slices.Contains([]string{"r", "k", "s", "a"}, ts[*k+2].text):
+		*k += 3
+		return true
 	case no:
 		return *k == len(ts) || !isLetter(ts[*k].text) && !ts[*k].number
 	}
@@ -105,7 +108,7 @@ func tells(ts []token, k *int, no bool) bool {
 }
 
 // sittings are the words for one visit.
-var sittings = []string{"session", "visit", "sitting", "day", "appointment", "appt", "list", "go", "op", "procedure", "clinic", "occasion", "surgery", "time"}
+var sittings = []string{"session", "visit", "sitting", "day", "appointment", "appt", "occasion", "go"}
 
 // sameSitting makes one toe after another two toes, where a column of sites says that both were done
 // at one visit: hallux lat, L then R same session.
@@ -119,11 +122,13 @@ func sameSitting(ts []token) []token {
 			}
 		}
 	}
-	then := slices.IndexFunc(ts, func(t token) bool { return t.text == "then" })
-	if n == 0 || then < 0 {
+	if n == 0 {
 		return ts
 	}
 	out := slices.Concat(ts[:at], ts[at+n:])
+	if then := slices.IndexFunc(out, func(t token) bool { return t.text == "then" }); then > 0 && out[0].text == "first" {
+		out = out[1:] // first L hallux lat, then R
+	}
 	for i := range out {
 		if out[i].text == "then" {
 			out[i].text = "and"

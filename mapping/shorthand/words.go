@@ -246,7 +246,7 @@ func (l *lexicon) unslipped(word string) string {
 	}
 	found := ""
 	for _, w := range slices.Concat(ws.first[word[:2]], ws.last[word[len(word)-2:]]) {
-		if w == found || !oneSlip(word, w) || inflected(word, w) || inflected(w, word) {
+		if w == found || !oneSlip(word, w) || losesSide(word, w) || inflected(word, w) || inflected(w, word) {
 			continue
 		}
 		switch {
@@ -276,6 +276,15 @@ func (l *lexicon) alone(word string) []entry {
 func inflected(word, of string) bool {
 	rest, ok := strings.CutPrefix(word, of)
 	return ok && (rest == "s" || rest == "d")
+}
+
+// losesSide reports whether a slip would drop, or change, an L or an R at an end of a word, which may be
+// a side: Lhalux is no hallux.
+func losesSide(word, of string) bool {
+	end := len(word) - 1
+	first := (word[0] == 'l' || word[0] == 'r') && word[0] != of[0] && word[:1] != of[1:2]
+	last := (word[end] == 'l' || word[end] == 'r') && word[end] != of[len(of)-1] && word[end] != word[end-1]
+	return first || last
 }
 
 // oneSlip reports whether two words are one slip apart.
