@@ -55,7 +55,10 @@
 // to another is ambiguous.
 //
 // A long word of one slip of the pen is read for the one word that it is a slip from
-// (slips, in words.go); sides never are: tight is no right. Words that mean something
+// (slips, in words.go); sides never are: tight is no right, and no slip drops an L or an R at
+// the end of a word (Lhalux). In a column of sites or borders words of a toe that are run
+// together (Rtbigtoe, borderRt) or parted by full stops alone (right.great.toe., I.G.T.N.) are
+// read one by one, where every way to cut them says the same (joined.go). Words that mean something
 // in a column of their kind alone ("total", "iodine") are column-words.
 //
 // Sites: in a clause, a side, a digit and borders make one toe in any order; a new
@@ -69,10 +72,17 @@
 // borders" are both of both toes. A word of doubt after a sign, before another border, is of that
 // border alone (lat, ?med). In a note the border beside a total avulsion is ambiguous. A side with a border has the digit of
 // the toe beside it that has a border too, and a digit its side: "R hallux lat, L med".
-// The border nearest to another toe, or away from it, is told by the digits. The names of
+// The border nearest to another toe, or away from it, is told by the digits; another border beside
+// it makes the toe ambiguous, and so do one border after toes of one foot ((L) 1 & 2 lat), two
+// that a hyphen joins (tibial-lateral), and the whole nail beside a border. LH and RH before a
+// border are the hallux where no other toe, side or foot is named. A border that is said not to be
+// told leaves the toe without one (unsaid.go): no border given, Border = blank. Two toes of "the
+// same session" are both meant, whatever "then" is between them. A toe that is listed, booked or
+// coded as another is ambiguous. The names of
 // the fields of a form (foot: L; digit: 1; border: lat) are no words of a toe. R1L is a
 // lateral border. A list to pick from is read over its signs (Right foot > 1st digit > lateral),
-// one of boxes by those that are ticked, borders with a yes or a no by the yes. The numbers of a list
+// one of boxes by those that are ticked, borders with a yes or a no by the yes; what stands
+// beside the boxes is of all (L hallux: lat [ ] med [x]). The numbers of a list
 // (1) R hallux 2) L hallux; site 1: R hallux), its quotation marks, initials at its end and codes of
 // ICD-10 (L60.0) are no toes. A hyphen between two toes,
 // and a consent for another side than the rest of the text, make them ambiguous. Weeks,

@@ -71,6 +71,18 @@ func (l *lexicon) besideStop(word string) bool {
 	return l.wordOfToe(word) || slices.Contains([]string{"l", "r", "nail", "nails", "both", "whole", "+", "&"}, word)
 }
 
+// denying drops the full stop that stands for the space after a word that denies: no.phenol.
+func denying(ts []token) []token {
+	var out []token
+	for i, t := range ts {
+		stop := t.text == "." && t.glued && i > 0 && i+1 < len(ts) && ts[i+1].glued && isLetter(ts[i+1].text)
+		if !stop || !slices.Contains([]string{"no", "not", "nil", "non", "without"}, ts[i-1].text) {
+			out = append(out, t)
+		}
+	}
+	return out
+}
+
 // wordOfToe reports whether a word of at least two letters says a side, a digit or a border.
 func (l *lexicon) wordOfToe(word string) bool {
 	return len(word) > 1 && slices.ContainsFunc(l.alone(word), func(e entry) bool { return slices.Contains(runTogether, e.class) })

@@ -21,7 +21,7 @@ func Read(text string, kinds ...Kind) Text { return vocabulary().read(text, kind
 
 func (l *lexicon) read(text string, kinds ...Kind) Text {
 	r := &reader{lexicon: l, kinds: kinds, text: Text{Original: text}, words: map[int]*mention{}}
-	ts := lengths(unitsOfLabels(lex(text)), r.matrixColumn())
+	ts := lengths(unitsOfLabels(denying(lex(text))), r.matrixColumn())
 	if r.siteColumn() || r.only(Border) {
 		ts = l.spaced(ts)
 	}
