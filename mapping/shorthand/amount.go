@@ -389,6 +389,10 @@ func plainAt(it []*item) (amount, int) {
 		if c, whole := wholeNumber(it, 0); whole {
 			return amount{what: times, each: repeat("", c)}, 2
 		}
+	case u.is(timesSign) && len(it) == 2: // 3 x
+		if c, whole := wholeNumber(it, 0); whole && c <= mostApplications {
+			return amount{what: times, each: repeat("", c)}, 2
+		}
 	case u.is(timesSign) && len(it) > 2 && it[2].is(unitApp):
 		if c, whole := wholeNumber(it, 0); whole {
 			return amount{what: times, each: repeat("", c)}, 3

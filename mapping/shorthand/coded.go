@@ -27,6 +27,7 @@ func (r *reader) codes() {
 			case it.text == "ns" && r.wants(Attendance) && !r.flushed(it):
 				r.vague(it, entry{vague, "attendance did-not-attend|attendance attended", "attendance.ns"})
 			case e.class == columnWord && (r.fieldName(it) || r.scored(it) || r.ofSkin(it)):
+			case e.class == columnWord && strings.HasPrefix(e.value, string(Dressing)) && !r.only(Dressing) && r.beneath(it):
 			case e.value == string(Method)+" excision" && r.ofFold(it):
 			case e.class == columnWord && (len(r.kinds) > 0 || r.dresses(it, e)):
 				kind, code, _ := strings.Cut(e.value, " ")
@@ -36,8 +37,11 @@ func (r *reader) codes() {
 				}
 			case e.class == noTourni && r.wants(Tourniquet):
 				r.addNone(Tourniquet, "not-used", e.rule, it)
+			case k == Attendance && e.value == "attended" && r.elsewhere(it):
 			case k == Dressing && (r.medicated(it) || r.beneath(it)):
 			case k == Dressing && r.takenOff(it):
+			case k == Dressing && r.putOnLater(it):
+				r.add(Reading{Kind: k, Value: Value{Code: record.Code(e.value)}, Certainty: Ambiguous, Rule: e.rule + ".plan"}, it)
 			case k == Outcome && r.stoppedOther(it):
 			case k == Discharge && r.fromWound(it):
 			case k == Finding && r.complaint(it):
@@ -53,6 +57,25 @@ func (r *reader) codes() {
 			}
 		}
 	}
+}
+
+// elsewhere asks about a visit to somebody else: attended A&E; and reports whether it is one.
+func (r *reader) elsewhere(it *item) bool {
+	next := r.neighbour(it.index, 1)
+	if next == nil || next.segment != it.segment || !r.wants(Attendance) || !slices.Contains(strings.Fields("a ed er gp hospital ooh walk minor another other private"), next.text) ||
+		next.text == "a" && !strings.HasPrefix(lower(r.text.Original[next.from:]), "a&e") {
+		return false
+	}
+	r.vague(it, entry{vague, "attendance attended|attendance did-not-attend", "attendance.elsewhere"})
+	return true
+}
+
+// seen reads the "seen" that begins a column of outcomes: seen, healed.
+func (r *reader) seen() {
+	if len(r.kinds) == 0 || !r.wants(Attendance) || len(r.items) < 2 || r.items[0].text != "seen" || r.items[1].text != "," {
+		return
+	}
+	r.add(Reading{Kind: Attendance, Value: Value{Code: "attended"}, Certainty: Certain, Rule: "attendance"}, r.items[0])
 }
 
 // fieldName reports whether a word is the name of a field of a form: Chem: phenol.
@@ -173,10 +196,23 @@ func (r *reader) beneath(it *item) bool {
 		return false
 	}
 	if from := r.items[i-1].text; from == "from" || from == "to" {
-		return r.items[i-2].is(class(Diagnosis), class(Finding))
+		return r.items[i-2].is(class(Diagnosis), class(Finding)) || slices.Contains(reacted, r.items[i-2].text)
 	}
 	return slices.Contains([]string{"under", "beneath", "underneath"}, r.items[i-1].text) && !slices.ContainsFunc(r.items[:i], func(o *item) bool {
 		return o.segment == it.segment && (o.is(class(Dressing), dressingWord) || o.is(columnWord))
+	})
+}
+
+// reacted are the words of what a dressing did to the skin.
+var reacted = strings.Fields("rash reaction reactions reacted allergy allergic sensitive sensitivity dermatitis irritation irritated blister blisters itch itchy itching eczema response damage")
+
+// putOnLater asks about a dressing of a column that is to be put on at another time: plaster to be
+// applied at home.
+func (r *reader) putOnLater(it *item) bool {
+	return r.only(Dressing) && slices.ContainsFunc(r.segments[it.segment], func(o *item) bool {
+		said := r.said(o)
+		return o.index > it.index && (slices.Contains([]string{"tomorrow", "tonight", "later", "thereafter", "afterwards"}, said) || strings.HasPrefix(said, "to be ") ||
+			said == "to" && o.index+1 < len(r.items) && slices.Contains([]string{"be", "apply", "use", "wear", "replace", "follow"}, r.items[o.index+1].text))
 	})
 }
 
@@ -282,7 +318,7 @@ func (r *reader) unsaidDressing() {
 		return
 	}
 	for _, it := range r.items {
-		if it.text == "dressing" && !it.mark.not {
+		if slices.Contains([]string{"dressing", "alginate", "foam", "hydrocolloid"}, it.text) && !it.mark.not {
 			r.add(Reading{Kind: Dressing, Value: Value{Code: "other"}, Certainty: Ambiguous, Rule: "dressing.not-said"}, it)
 			return
 		}

@@ -204,6 +204,9 @@ func (r *Reading) vasoconstrictors(items []*item) (used []*item) {
 	for _, it := range items {
 		if it.is(vaso) && it.entry(vaso).value == "?" {
 			r.doubt("anaesthetic.vasoconstrictor") // the record's list has it not
+		} else if it.is(vaso) && it.mark.no { // w/o adrenaline
+			r.Value.Vasoconstrictor = "none"
+			used = append(used, it)
 		} else if it.is(vaso) && !it.mark.not {
 			r.Value.Vasoconstrictor = record.Code(it.entry(vaso).value)
 			used = append(used, it)

@@ -17,6 +17,7 @@ func (r *reader) wrongDose(d dose, as []amount, v Value, used []*item) string {
 		wrong bool
 	}{
 		{"anaesthetic.unit", some(r.strangeUnit) || some(func(it *item) bool { return r.strangeRatio(as, it) })},
+		{"anaesthetic.numbers", v.ML == "" && some(r.halfOf)},
 		{"anaesthetic.mass", some(func(it *item) bool { return r.otherMass(it, v) })},
 		{"anaesthetic.each", v.ML != "" && r.ofBothFeet(d)},
 		{"anaesthetic.numbers", r.only(Anaesthetic) && some(left)},
@@ -29,6 +30,12 @@ func (r *reader) wrongDose(d dose, as []amount, v Value, used []*item) string {
 		}
 	}
 	return ""
+}
+
+// halfOf reports whether a unit of volume stands after a word that may be a number: half ml.
+func (r *reader) halfOf(it *item) bool {
+	before := r.neighbour(it.index, -1)
+	return it.is(unitML) && before != nil && before.index == it.index-1 && before.segment == it.segment && isLetter(before.text) && len(before.entries) == 0
 }
 
 // strengths are those, in % w/v, that the local anaesthetics for injection are sold in (common
@@ -69,6 +76,9 @@ func (r *reader) strangeUnit(it *item) bool {
 func (r *reader) loose(it *item) bool {
 	if !it.number || len(it.text) > 4 {
 		return false
+	}
+	if i := it.index + 1; i < len(r.items) && r.items[i].is(usedWord) { // only 1.5 used
+		return true
 	}
 	further := it.index > 0 && r.items[it.index-1].is(moreWord) // further 2.5 same
 	if i := it.index + 1; !further && i < len(r.items) && (isLetter(r.items[i].text) && !r.items[i].is(vaso, anaesthetic) || r.items[i].text == ":" || r.items[i].is(unitCart, unitMin, unitSec, unitMG)) {

@@ -437,6 +437,10 @@ func (r *reader) answers(i int) bool {
 	if v := r.items[i].entry(notWord).value; v == "after" {
 		return r.lastOf(i)
 	}
+	if slices.Contains([]string{"nil", "no", "absent", "negative"}, r.items[i].text) && !r.siteColumn() && r.lastOf(i) && r.items[i-1].segment == r.items[i].segment &&
+		r.items[i-1].is(class(Finding), class(Exudate), class(Diagnosis)) {
+		return true // pus nil
+	}
 	end := i+1 == len(r.items) || r.items[i+1].clause != r.items[i].clause || r.items[i+1].text == "." || r.items[i+1].text == ","
 	return end && slices.Contains([]string{"?", ":", "-", "="}, r.items[i-1].text)
 }

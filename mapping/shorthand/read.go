@@ -50,6 +50,7 @@ func (l *lexicon) read(text string, kinds ...Kind) Text {
 		r.sites()
 	}
 	r.codes()
+	r.seen()
 	r.temperatures()
 	r.drugs()
 	r.rebookedInNote()

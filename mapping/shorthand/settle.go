@@ -28,7 +28,11 @@ func (r *reader) settle() {
 	out = slices.DeleteFunc(out, func(rd Reading) bool { return saidByName(rd, out) })
 	r.text.Readings = r.contradictions(out)
 	r.ofTheMatrix()
+	r.otherDressing()
+	r.notWritten()
+	r.spreads()
 	r.infectedOrNot()
+	r.timedOrNot()
 	for _, it := range r.items {
 		if it.unread() {
 			r.text.Unread = append(r.text.Unread, Span{it.from, it.to})
@@ -118,6 +122,49 @@ func (r *reader) eitherChemical() bool {
 	return strings.ContainsAny(r.text.Original, "[]☐☑☒") || strings.ContainsAny(between, "/|\\") || slices.Contains(strings.Fields(lower(between)), "or")
 }
 
+// otherDressing drops that there was no dressing where one is named: low-adherent pad, no plaster.
+func (r *reader) otherDressing() {
+	named := false
+	r.each(Dressing, func(rd *Reading) { named = named || rd.Value.Code != "none" })
+	if named {
+		r.text.Readings = slices.DeleteFunc(r.text.Readings, func(rd Reading) bool { return rd.Kind == Dressing && rd.Value.Code == "none" })
+	}
+}
+
+// notWritten doubts a chemical, an anaesthetic and a tourniquet of which a column says no more than
+// that it was not written down: phenol not documented.
+func (r *reader) notWritten() {
+	for i := range r.text.Readings {
+		rd := &r.text.Readings[i]
+		if len(r.kinds) == 0 || rd.Certainty == Ambiguous || !slices.Contains([]Kind{Chemical, Anaesthetic, Tourniquet}, rd.Kind) {
+			continue
+		}
+		at := slices.IndexFunc(r.items, func(it *item) bool { return it.from >= rd.To })
+		if at >= 0 && at+1 < len(r.items) && r.items[at].text == ":" {
+			at++
+		}
+		if at >= 0 && r.items[at].is(unknownWord) && r.lastOf(at) && r.items[at].segment == r.segmentAt(rd.From) {
+			rd.doubt(rd.Rule + ".not-recorded")
+		}
+	}
+}
+
+// spreading are the words of a redness that spreads.
+var spreading = strings.Fields("tracking tracks tracked spreading spreads spread streaking streaks streaked extending extends extended ascending ascends advancing migrating travelling proximally beyond")
+
+// spreads doubts a redness beside a word that may say that it spreads: erythema, now beyond the joint.
+func (r *reader) spreads() {
+	spread := slices.ContainsFunc(r.text.Readings, func(rd Reading) bool { return rd.Kind == Finding && rd.Value.Code == "spreading-redness" })
+	r.each(Finding, func(rd *Reading) {
+		words := slices.ContainsFunc(r.items, func(it *item) bool {
+			return it.clause == r.clauseAt(rd.From) && slices.Contains(spreading, it.text) && !it.mark.not
+		})
+		if rd.Value.Code == "redness" && words && !spread {
+			rd.doubt("finding.spreads")
+		}
+	})
+}
+
 // infectedOrNot doubts an infection beside which the text says that there is none: infected, but
 // not infected per MD.
 func (r *reader) infectedOrNot() {
@@ -137,6 +184,25 @@ func (r *reader) infectedOrNot() {
 		if found && none {
 			rd.doubt(rd.Rule + ".two-answers")
 		}
+	}
+}
+
+// timedOrNot doubts a tourniquet that was not used and has times.
+func (r *reader) timedOrNot() {
+	not := false
+	r.each(Tourniquet, func(rd *Reading) { not = not || rd.Value.Code == "not-used" })
+	if !not {
+		return
+	}
+	timed := false
+	for _, k := range []Kind{On, Off, Minutes} {
+		r.each(k, func(rd *Reading) {
+			timed = true
+			rd.doubt(rd.Rule + ".two-answers")
+		})
+	}
+	if timed {
+		r.each(Tourniquet, func(rd *Reading) { rd.doubt(rd.Rule + ".two-answers") })
 	}
 }
 

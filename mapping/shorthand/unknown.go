@@ -98,6 +98,7 @@ lolly sweets juice glucose sugar bgl bsl sats resp resps sao afebrile pallor cla
 
 erosion erosions blister blisters blistered blistering dusky mauve purple yellowish brownish whitish greenish straw clearish tacky moistness boggy
 spongy firm softening soften softened lumpy smooth rough crack peeling peel shedding shed newly rim periphery centre central peripheral apex
+midway halfway calls attempts outcome outcomes control controls compress compresses buds bud tel slightest anymore
 eponychium hyponychium cuticle cuticles lunula imaging files uploaded upload saved faxed fax posted printed
 `)
 
@@ -106,6 +107,12 @@ eponychium hyponychium cuticle cuticles lunula imaging files uploaded upload sav
 var companions = strings.Fields(`
 mum mom dad partner husband wife spouse carer carers parent parents friend interpreter chaperone staff
 `)
+
+// relatives are those who may ring for a patient.
+var relatives = strings.Fields("mother father daughter son grandma granny dn sister")
+
+// reported are the words by which somebody tells what was found at home: mum rang, toe red.
+var reported = strings.Fields("rang phoned called tel telephoned reports reported says said texted emailed ringing calling phones rings")
 
 // others are who, or where, something may have been done by, or at, before: beside a finding
 // or a discharge they say no more than who was told.
@@ -162,6 +169,10 @@ func (r *reader) foreignTo(k Kind, it *item) bool {
 // withPatient reports whether a word is of somebody who came with the patient.
 func (r *reader) withPatient(it *item) bool {
 	prev := r.neighbour(it.index, -1)
+	next := r.neighbour(it.index, 1)
+	if next != nil && slices.Contains(reported, next.text) && (slices.Contains(companions, it.text) || slices.Contains(relatives, it.text)) && (prev == nil || prev.clause != it.clause) {
+		return true // mum rang, toe red
+	}
 	return slices.Contains(companions, it.text) && prev != nil && slices.Contains([]string{"with", "w", "by", "c", "interpreter"}, prev.text)
 }
 
@@ -206,6 +217,9 @@ func (r *reader) inOrder(it *item) bool {
 		return false
 	}
 	n := r.neighbour(it.index, 1)
+	if r.matrixColumn() && r.lastOf(it.index) { // irrigated with saline after
+		return true
+	}
 	return n != nil && (n.number || n.is(anaesthetic, chemical, phenolAlc, injectWord, flushWord, tourniquet, procedure, class(Flush)))
 }
 
@@ -255,6 +269,9 @@ func (r *reader) where(rd Reading, it *item) bool {
 	k := it.index - 1
 	if r.items[k].text == "the" || r.items[k].text == "a" {
 		k--
+	}
+	if slices.Contains(companions, it.text) || slices.Contains(relatives, it.text) { // infected to mum
+		return false
 	}
 	of := slices.Contains([]string{"on", "at", "to", "over", "around", "round", "in", "along", "across"}, r.items[k].text)
 	return of && k > 0 && r.items[k-1].segment == it.segment && r.items[k-1].is(class(Finding), class(Wound), class(Exudate), class(Diagnosis))
