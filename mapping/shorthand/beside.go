@@ -247,7 +247,7 @@ func (r *reader) lasting(i int) bool {
 	if r.countsToes(i) || r.countsBorders(i) {
 		return true
 	}
-	if i+1 < len(r.items) && i > 0 && r.items[i-1].is(timesSign) && r.items[i].number && slices.Contains([]string{"y", "yr", "yrs", "year", "years"}, r.items[i+1].text) {
+	if i+1 < len(r.items) && i > 0 && r.items[i-1].is(timesSign) && r.items[i].number && slices.Contains([]string{"y", "yr", "yrs", "year", "years", "month", "months", "mth", "mths", "week", "weeks", "wk", "wks"}, r.items[i+1].text) {
 		return true // x 2 yrs
 	}
 	if i < len(r.items) && r.items[i].ofSite() || i+1 < len(r.items) && r.items[i].number && r.items[i+1].is(borderWord) {

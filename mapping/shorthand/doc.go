@@ -78,7 +78,8 @@
 // border are the hallux where no other toe, side or foot is named. A border that is said not to be
 // told leaves the toe without one (unsaid.go): no border given, Border = blank. Two toes of "the
 // same session" are both meant, whatever "then" is between them. A toe that is listed, booked or
-// coded as another is ambiguous. The names of
+// coded as another is ambiguous, and so is a side after a digit and its border that may be of the
+// next toe (R 1st lat, 2nd med L). The names of
 // the fields of a form (foot: L; digit: 1; border: lat) are no words of a toe. R1L is a
 // lateral border. A list to pick from is read over its signs (Right foot > 1st digit > lateral),
 // one of boxes by those that are ticked, borders with a yes or a no by the yes; what stands

@@ -162,9 +162,17 @@ func grouped(ms []mention, clause int) []*group {
 			last = m
 			continue
 		}
-		if cur.begins(m, last) || each != nil && !prefix && m.isSide() && len(cur.sides) > 0 {
+		if ofNext, doubt := cur.sideOfNext(m, out, ms[i+1:]); ofNext {
 			next()
-			cur.after = m.joined
+		} else if doubt {
+			cur.wrong = "toe.side-of-which"
+		}
+		if cur.begins(m, last) || each != nil && !prefix && m.isSide() && len(cur.sides) > 0 {
+			code := cur.wrong == "toe.code-and-words" && !slices.Contains(cur.sides, m.side)
+			next()
+			if cur.after = m.joined; code {
+				cur.wrong = "toe.code-and-words" // TA right hallux
+			}
 		}
 		cur.take(m)
 		last = m
@@ -179,6 +187,22 @@ func grouped(ms []mention, clause int) []*group {
 		g.bothBorders()
 	}
 	return unshared(sameSide(sameDigit(shared(out))))
+}
+
+// sideOfNext reports whether a side after a digit and its border, which follow a toe whose side stands
+// first, is of the next toe, whose digit it precedes: R 1st lat, 2nd med, L 1st lat. Where that is not
+// plain it is in doubt.
+func (g *group) sideOfNext(m mention, before []*group, rest []mention) (ofNext, doubt bool) {
+	if !m.isSide() || len(g.digits) == 0 || len(g.borders) == 0 || len(g.sides) > 0 || g.both || len(before) == 0 {
+		return false, false
+	}
+	o := before[len(before)-1]
+	if !o.complete() || len(o.borders) == 0 || !o.first().is(side) || g.first().is(border) {
+		return false, false
+	}
+	at := m.items[0].index
+	plain := len(rest) > 0 && rest[0].isDigit() && (rest[0].items[0].index == at+1 || rest[0].items[0].index == at+2 && rest[0].items[0].segment == m.items[0].segment)
+	return plain, !plain
 }
 
 // sidesLast reports whether a side is the second of two that end a clause, after the digit and the
