@@ -232,8 +232,8 @@ func (c *Converter) cells(r table.Row) ([]string, []Finding) {
 	return out, fs
 }
 
-// skipped says why a row is no row of data: it is empty, the header again, or a
-// total.
+// skipped says why a row is no row of data: it is empty, the header again, a total, or a
+// heading.
 func (c *Converter) skipped(cells []string) string {
 	empty, same := true, len(cells) > 1
 	for i, cell := range cells {
@@ -248,8 +248,32 @@ func (c *Converter) skipped(cells []string) string {
 		return RepeatedHeader
 	case c.total(cells):
 		return Total
+	case c.heading(cells):
+		return Heading
 	}
 	return ""
+}
+
+// yearOrMonth is a year, a month, or the month of a year.
+var yearOrMonth = regexp.MustCompile(`(?i)^(?:(?:year )?(?:19|20)[0-9]{2}|(?:19|20)[0-9]{2}[-/.](?:0?[1-9]|1[0-2])|(?:0?[1-9]|1[0-2])[-/.](?:19|20)[0-9]{2}|` +
+	`(?:jan(?:uary)?|feb(?:ruary)?|mar(?:ch)?|apr(?:il)?|may|june?|july?|aug(?:ust)?|sept?(?:ember)?|oct(?:ober)?|nov(?:ember)?|dec(?:ember)?)\.?(?:[-/., ]+(?:(?:19|20)[0-9]{2}|'?[0-9]{2}))?):?$`)
+
+// heading reports whether a row is a year or month over the rows of it: that stands where the key
+// does, and nothing else in the row.
+func (c *Converter) heading(cells []string) bool {
+	said := ""
+	for i, cell := range cells {
+		cell = strings.Join(strings.Fields(cell), " ")
+		if cell == "" {
+			continue
+		}
+		ofKey := slices.ContainsFunc(c.Table.Schema.PrimaryKey, func(k string) bool { return c.byName[k] == i })
+		if !ofKey || said != "" {
+			return false
+		}
+		said = cell
+	}
+	return yearOrMonth.MatchString(said)
 }
 
 // totals are the words that lines of sums begin with; summed are what may stand behind.

@@ -42,6 +42,16 @@ func TestLinesThatAreNoData(t *testing.T) {
 		{[]string{"Sumner", "", "", "9"}, ""},
 		{[]string{"", "", "", " "}, EmptyRow},
 		{[]string{"KEY", "What", "", "N"}, RepeatedHeader},
+		{[]string{"2016", "", "", ""}, Heading},
+		{[]string{" March  2016 ", " ", "", ""}, Heading},
+		{[]string{"Sept. '16:", "", "", ""}, Heading},
+		{[]string{"03/2016", "", "", ""}, Heading},
+		{[]string{"March", "", "", ""}, Heading},
+		{[]string{"2016", "phenol", "", ""}, ""},
+		{[]string{"", "2016", "", ""}, ""},
+		{[]string{"2016/17", "", "", ""}, ""},
+		{[]string{"Marchant", "", "", ""}, ""},
+		{[]string{"160312", "", "", ""}, ""},
 	} {
 		assert.Equal(t, x.skip, c.skipped(x.cells), "%q", x.cells)
 	}

@@ -38,6 +38,7 @@ const (
 	RepeatedHeader = "repeated-header"      // skipped
 	Total          = "total"                // skipped
 	EmptyRow       = "empty-row"            // skipped
+	Heading        = "heading"              // skipped: a year or month over the rows of it
 	BrokenRow      = "broken-row"           // not a row of the format
 	WrongCellCount = "cells"                // more cells than columns, or one under no title
 	OtherWords     = "other-words"          // a decision is of another row, or of other words

@@ -116,7 +116,8 @@ type wording struct {
 	title  string
 	kinds  []shorthand.Kind
 	text   string
-	became bool // a date that a spreadsheet made of words is in it
+	parts  []part // of text, by column
+	became bool   // a date that a spreadsheet made of words is in it
 }
 
 func (b *builder) found(f Finding) { b.findings = append(b.findings, f) }
@@ -206,7 +207,11 @@ func (b *builder) word(col *column, text string) {
 		text = col.shown(text)
 	}
 	w := b.wordingOf(col)
-	w.text, w.became = strings.TrimSpace(w.text+" "+text), w.became || became
+	if w.text != "" {
+		w.text += " "
+	}
+	w.parts = append(w.parts, part{col.Name, len(w.text)})
+	w.text, w.became = w.text+text, w.became || became
 }
 
 // wordingOf is the wording that a column is part of.

@@ -94,7 +94,8 @@ func (b *builder) wording(w *wording, says said) {
 				b.found(Finding{Column: w.name, Code: NotSure, Text: "may mean several things, rule " + r.Rule + "; kept in the note"})
 				continue
 			}
-			b.questions = append(b.questions, Question{Column: w.name, Original: w.text, Reading: r.String(), Others: r.OtherTexts(), Rule: r.Rule})
+			b.questions = append(b.questions, Question{Column: w.name, Original: w.text,
+				Reading: inWords(b.Table.Note.Kind, r.Kind, r.Value), Others: othersIn(b.Table.Note.Kind, r), Rule: r.Rule})
 			continue
 		}
 		if r.Certainty == shorthand.Likely {
@@ -109,8 +110,12 @@ func (b *builder) wording(w *wording, says said) {
 	if d.Kind != "" {
 		b.who = append(b.who, d.Who)
 	}
-	if len(read.Unread) > 0 {
-		b.found(Finding{Column: w.name, Code: NotRead, Text: counted(len(read.Unread), "word") + " that the grammar does not know; kept in the note"})
+	if n := len(read.Unread); n > 0 {
+		where := "of the words of a decision"
+		if d.Kind != "correct" {
+			where = w.unread(text, read.Unread)
+		}
+		b.found(Finding{Column: w.name, Code: NotRead, Text: counted(n, "word") + " that the grammar does not know, " + where + "; kept in the note"})
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -313,6 +314,17 @@ func TestAWorksheetAsSpreadsheetsSaveIt(t *testing.T) {
 	assert.Equal(t, want, save(';', "\xef\xbb\xbf", plain))
 	assert.Equal(t, want, save('\t', "", plain))
 	assert.Equal(t, want, save(';', "", func(s string) string { return must(charmap.Windows1252.NewEncoder().String(s))(t) }))
+
+	// A sheet of an earlier release has its readings in another form.
+	sides := slices.IndexFunc(rows, func(r []string) bool { return strings.HasPrefix(r[5], "toe: ") })
+	require.Positive(t, sides, rows)
+	asIs := slices.Clone(rows[1])
+	copy(rows[1][8:], []string{"", "", ""})
+	copy(rows[sides][5:], []string{"site left 1 lateral", "site right 1 lateral", rows[sides][7], "accept", "", "R. Érable"})
+	accepted := options(t, file, lay)
+	accepted.Decided = save(',', "", plain)
+	rows[1] = asIs
+	assert.Equal(t, 1, run(t, accepted).Outcomes["worksheet"])
 
 	renamed := options(t, filepath.Join(t.TempDir(), "surgeries-2.csv"), lay)
 	require.NoError(t, os.WriteFile(renamed.Files[0], must(os.ReadFile(file))(t), 0o600))

@@ -311,7 +311,7 @@ func (l *lists) leave(name string, r rowState, outcome string, fs []old.Finding)
 
 // skippedFor says in words why a row is skipped.
 var skippedFor = map[string]string{
-	old.RepeatedHeader: "the header of the file once more", old.Total: "a line of totals", old.EmptyRow: "nothing stands in it",
+	old.RepeatedHeader: "the header of the file once more", old.Total: "a line of totals", old.EmptyRow: "nothing stands in it", old.Heading: "a year or month by itself",
 	excluded: "its patient is in the --exclude file", beforeSince: "dated before --since",
 }
 

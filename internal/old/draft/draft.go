@@ -162,6 +162,7 @@ type drafter struct {
 	header []string
 	lowest []string   // of a header of several rows, its last
 	values [][]string // by column, not empty
+	from   []int      // of the columns of the table: which of the header each is
 	names  map[string]bool
 }
 
@@ -343,8 +344,9 @@ func (d *drafter) columns() {
 			continue
 		}
 		c := d.column(i, h, taken)
-		d.table.Schema.Columns = append(d.table.Schema.Columns, c)
+		d.table.Schema.Columns, d.from = append(d.table.Schema.Columns, c), append(d.from, i)
 	}
+	d.treatments()
 	d.keys()
 	d.times()
 }
@@ -369,6 +371,9 @@ func (d *drafter) name(title string) string {
 	d.names[n] = true
 	return n
 }
+
+// notKnown is why a column is left out whose title says nothing.
+const notKnown = "not known"
 
 // place says where a column goes. Two columns for one place, and a title that says
 // nothing, are marked.
@@ -397,7 +402,7 @@ func (d *drafter) place(c *layout.Column, m meaning, known bool, taken map[strin
 			c.Note.Group = "toe"
 		}
 	case !known:
-		c.Note.Ignore, c.Note.Unsure = "not known", "no word of the title is known"
+		c.Note.Ignore, c.Note.Unsure = notKnown, "no word of the title is known"
 	case strings.HasPrefix(m.path, "/surgery/") && kind != "surgery" || strings.HasPrefix(m.path, "/review/") && kind != "review":
 		c.Note.Ignore, c.Note.Unsure = "of another kind of record", "a place of another kind of record"
 	case taken[m.path] && !strings.HasSuffix(m.path, "/start") && !strings.HasSuffix(m.path, "/at"):

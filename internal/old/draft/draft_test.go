@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -13,6 +14,7 @@ import (
 
 	"nailbridge/internal/old/draft"
 	"nailbridge/internal/old/layout"
+	"nailbridge/mapping/shorthand"
 )
 
 // A drafted layout of a shipped export marks at most a fifth of its columns, says of
@@ -109,5 +111,49 @@ func TestDatesOfAWorkbookAsTextToo(t *testing.T) {
 		got := l.Schema.Columns[1]
 		assert.Equal(t, want.Datatype, got.Datatype, text)
 		assert.Equal(t, want.Note.Unsure, got.Note.Unsure, text)
+	}
+}
+
+// A column that names an agent and the next, which has its times, are one group, and what a draft says of
+// the two is read as one: by the titles for certain, by the cells alone unsure. Other times are not the agent's.
+func TestAnAgentAndItsTimesAreAGroup(t *testing.T) {
+	for name, c := range map[string]struct {
+		head, rows string
+		unsure     string // of the second column; "-": no group
+	}{
+		"titles":          {"Phenol;Application time", "phenol;3 x 1 min\nphenol 89%;60s x 3\n", ""},
+		"operation":       {"Operation;Mins", "PNA + phenol;3 x 1 min\nTNA;\n", "no word of the title is known; taken for the times of what operation names"},
+		"some no times":   {"Agent;Applications", "phenol;3 x 1 min\nphenol;2 x 30s\nNaOH;as usual\n", "not all cells are times of what agent names"},
+		"no agent named":  {"Operation;Mins", "PNA;3 x 1 min\nTNA;\n", "-"},
+		"words":           {"Phenol;Remarks2", "phenol;tolerated well\nphenol;3 x 1 min, then phenol again\n", "-"},
+		"of a tourniquet": {"Phenol;TQ", "phenol;15 min\nphenol;12 min\n", "-"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			path := filepath.Join(t.TempDir(), "ops.csv")
+			text := "Op no;Op date;" + c.head + "\n"
+			for i, row := range strings.Split(strings.TrimSpace(c.rows), "\n") {
+				text += fmt.Sprintf("%d;13/06/2014;%s\n", i+1, row)
+			}
+			require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
+			l, err := draft.File(path, "surgery", "brindlemere", "Europe/London")
+			require.NoError(t, err)
+			agent, times := l.Schema.Columns[2], l.Schema.Columns[3]
+			if c.unsure == "-" {
+				assert.Empty(t, agent.Note.Group)
+				assert.Empty(t, times.Note.Group)
+				return
+			}
+			assert.Equal(t, agent.Name, agent.Note.Group)
+			assert.Equal(t, agent.Name, times.Note.Group)
+			assert.Equal(t, c.unsure, times.Note.Unsure)
+			assert.Empty(t, times.Note.Ignore)
+			assert.Equal(t, agent.Note.Read, times.Note.Read)
+			read := shorthand.Read("phenol 3 x 1 min", agent.Note.Read...)
+			assert.Len(t, read.Of(shorthand.Applications), 1)
+			b, err := json.Marshal(l)
+			require.NoError(t, err)
+			_, err = layout.Read(b)
+			assert.NoError(t, err)
+		})
 	}
 }
