@@ -263,26 +263,56 @@ func perMLAt(it []*item) (amount, int) {
 	return amount{what: percentage, text: trimmed(r.Mul(r, big.NewRat(1, 10)))}, 4
 }
 
+// terms are the numbers of a sum, each with its unit, nil where it has none.
+type terms struct {
+	vs    []string
+	units []*item
+	slash bool // a slash is among their signs
+	dash  bool
+}
+
 // sumAt reads 60+60+60 s, 1 min + 1 min + 30 s, and the same with commas or
 // slashes; the last unit counts for those without one.
 func sumAt(it []*item) (amount, int) {
-	var vs []string
-	var units []*item
-	slash, dash := false, false
-	i := 0
+	t, i := sumTerms(it)
+	last := len(t.units) - 1
+	switch {
+	case i == 0, t.dash && (len(t.vs) < 3 || t.vs[0] != t.vs[1]):
+		return amount{}, 0
+	case t.slash && len(t.vs) == 2 && t.units[0] == nil && t.vs[0] != t.vs[1] && !slices.Contains(usual, t.vs[0]):
+		return amount{what: unclear}, i // 3/1 min
+	case len(t.vs) < 2 || t.units[last] == nil && slices.ContainsFunc(t.vs, func(v string) bool { return !slices.Contains(usual, v) }):
+		return amount{}, 0
+	}
+	var each []string
+	for k, v := range t.vs {
+		u := t.units[k]
+		if u == nil {
+			u = t.units[last]
+		}
+		if u != nil { // not 60/60
+			v = seconds(v, u)
+		}
+		each = append(each, v)
+	}
+	return amount{what: durations, each: each}, i
+}
+
+// sumTerms are the terms of a sum that begins at the first item, and how many items they take.
+func sumTerms(it []*item) (t terms, i int) {
 	for i < len(it) && it[i].number {
 		list := numbersOf(it[i].text)
 		if list == nil {
-			return amount{}, 0
+			return terms{}, 0
 		}
-		vs, i = append(vs, list...), i+1
-		units = append(units, make([]*item, len(list))...)
+		t.vs, i = append(t.vs, list...), i+1
+		t.units = append(t.units, make([]*item, len(list))...)
 		if i < len(it) && it[i].is(unitSec, unitMin) {
-			units[len(units)-1], i = it[i], i+1
+			t.units[len(t.units)-1], i = it[i], i+1
 		}
 		if i+1 < len(it) && (it[i].is(conj) || it[i].text == "," || it[i].text == "/" || it[i].text == "then" || it[i].text == "-" && it[i].glued) && it[i+1].number {
-			slash = slash || it[i].text == "/"
-			dash = dash || it[i].text == "-"
+			t.slash = t.slash || it[i].text == "/"
+			t.dash = t.dash || it[i].text == "-"
 			i++
 			continue
 		}
@@ -290,34 +320,12 @@ func sumAt(it []*item) (amount, int) {
 			i += 2
 			continue
 		}
-		if i > 1 && i+1 < len(it) && units[len(units)-1] != nil && it[i].number && it[i].text == it[i-2].text && it[i+1].text == it[i-1].text {
+		if i > 1 && i+1 < len(it) && t.units[len(t.units)-1] != nil && it[i].number && it[i].text == it[i-2].text && it[i+1].text == it[i-1].text {
 			continue // 1 min 1 min
 		}
 		break
 	}
-	last := len(units) - 1
-	if dash && (len(vs) < 3 || vs[0] != vs[1]) {
-		return amount{}, 0
-	}
-	if slash && len(vs) == 2 && units[0] == nil && vs[0] != vs[1] && !slices.Contains(usual, vs[0]) {
-		return amount{what: unclear}, i // 3/1 min
-	}
-	if len(vs) < 2 || units[last] == nil && slices.ContainsFunc(vs, func(v string) bool { return !slices.Contains(usual, v) }) {
-		return amount{}, 0
-	}
-	var each []string
-	for k, v := range vs {
-		u := units[k]
-		if u == nil {
-			u = units[last]
-		}
-		if u == nil { // 60/60
-			each = append(each, v)
-			continue
-		}
-		each = append(each, seconds(v, u))
-	}
-	return amount{what: durations, each: each}, i
+	return t, i
 }
 
 // numbersOf are the decimals of a number, or of a list that commas join: 1,1,1.

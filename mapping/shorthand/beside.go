@@ -383,6 +383,6 @@ var awaited = []string{"when", "once", "until", "hold", "arranged", "agreed", "s
 // ofCalendar reports whether an item is a date, a month or a length of time to come.
 func (r *reader) ofCalendar(it *item) bool {
 	month := isLetter(it.text) && len(it.text) >= 3 && slices.Contains(months, it.text[:3]) && !it.is(border, vague, class(Method))
-	weeks := it.number && it.index+1 < len(r.items) && slices.Contains([]string{"week", "weeks", "wk", "wks", "month", "months", "mth", "mths"}, r.items[it.index+1].text)
+	weeks := it.number && it.index+1 < len(r.items) && slices.Contains(spans, r.items[it.index+1].text)
 	return month || weeks || calendar.MatchString(it.text)
 }

@@ -378,7 +378,7 @@ func (r *reader) lastOf(i int) bool {
 // planned Sept, from day 3.
 func (r *reader) timedLast(i int) bool {
 	return !slices.ContainsFunc(r.items[i+1:], func(o *item) bool {
-		timed := r.ofCalendar(o) || o.number || slices.Contains([]string{"in", "for", "on", "wk", "wks", "week", "weeks", "day", "days", "month", "months"}, o.text)
+		timed := r.ofCalendar(o) || o.number || slices.Contains(spans, o.text) || slices.Contains([]string{"in", "for", "on", "day", "days"}, o.text)
 		return o.segment == r.items[i].segment && !timed && !o.is(breakWord) && (isLetter(o.text) || len(o.entries) > 0 && !o.is(filler))
 	})
 }
@@ -387,6 +387,9 @@ func (r *reader) timedLast(i int) bool {
 func (r *reader) isYear(it *item) bool {
 	return it.number && len(it.text) == 4 && it.text >= "1950" && it.text < "2040" && !strings.ContainsAny(it.text, ".,") && !r.only(Tourniquet, On, Off, Minutes)
 }
+
+// spans are the words of weeks and months.
+var spans = []string{"week", "weeks", "wk", "wks", "month", "months", "mth", "mths"}
 
 // months are how months begin.
 var months = []string{"jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"}

@@ -47,75 +47,118 @@ func (r *reader) tourniquetScope(clause int, column bool) []*item {
 	return out
 }
 
+// timesOf is where the reading of the times of a tourniquet stands.
+type timesOf struct {
+	scope  []*item
+	column bool
+	after  bool      // on and off stand after their times
+	kind   Kind      // the word before the next time: on, off
+	bare   []Reading // times with neither on nor off
+	items  [][]*item // theirs
+}
+
 func (r *reader) tourniquetTimes(scope []*item, column bool) {
-	var bare []Reading // times with neither on nor off
-	var bareItems [][]*item
-	kind := Kind("")
-	after := namedAfter(scope, column)
+	t := &timesOf{scope: scope, column: column, after: namedAfter(scope, column)}
 	for i := 0; i < len(scope); {
-		it := scope[i]
-		switch {
-		case after && it.is(onWord, offWord) && len(bare) > 0:
-			rd, of := bare[len(bare)-1], bareItems[len(bare)-1]
-			if rd.Kind = Off; it.is(onWord) {
-				rd.Kind = On
-			}
-			r.add(rd, append(slices.Clone(of), it)...)
-			bare, bareItems, i = bare[:len(bare)-1], bareItems[:len(bare)-1], i+1
-			continue
-		case kind != "" && it.is(unknownWord):
-			r.add(Reading{Kind: kind, Certainty: Ambiguous, Rule: "tourniquet.not-recorded"}, it)
-			kind, i = "", i+1
-			continue
-		case onOff(scope[i:]): // on/off 13.10/13.22
-			it.used, i = true, i+3
-			continue
-		case it.is(onWord):
-			it.used, kind, i = true, On, i+1
-			continue
-		case it.is(offWord):
-			it.used, kind, i = true, Off, i+1
-			continue
-		}
-		if _, n := rangeAt(scope[i:]); n > 0 && scope[i+3].is(unitMin) {
-			r.add(Reading{Kind: Minutes, Value: Value{Minutes: scope[i].text}, Certainty: Ambiguous, Rule: "tourniquet.range-of-minutes",
-				Others: []Value{{Minutes: scope[i].text}, {Minutes: scope[i+2].text}}}, scope[i:i+n]...)
-			i += n
-			continue
-		}
-		if t, n := clockAt(scope[i:], kind != "" || column || clockLike(scope, i)); n > 0 {
-			rd := Reading{Kind: kind, Value: Value{Time: t}, Certainty: Certain, Rule: "tourniquet.clock"}
-			if half(t, scope[i:i+n]) {
-				rd.Certainty, rd.Rule, rd.Others = Ambiguous, "tourniquet.half-day", []Value{{Time: t}, {Time: afternoon(t)}}
-			}
-			if kind == "" {
-				bare, bareItems = append(bare, rd), append(bareItems, scope[i:i+n])
-			} else {
-				r.add(rd, scope[i:i+n]...)
-			}
-			kind, i = "", i+n
-			continue
-		}
-		if a, n := plainAt(scope[i:]); n == 2 && a.what == single && scope[i+1].is(unitMin) {
-			v, _ := decimal(it.text)
-			rd := Reading{Kind: Minutes, Value: Value{Minutes: v}, Certainty: Certain, Rule: "tourniquet.minutes"}
-			if i > 0 && scope[i-1].is(lessWord, mostWord) || i+2 < len(scope) && scope[i+2].number && r.loose(scope[i+2]) || secondTerm(scope, i) { // 7 min 30
-				rd.Certainty, rd.Rule, rd.Others = Ambiguous, "tourniquet.range-of-minutes", []Value{rd.Value}
-			}
-			r.add(rd, scope[i:i+n]...)
-			i += n
-			continue
-		}
-		if column && it.is(totalWord) && i+2 < len(scope) && scope[i+1].text == ":" && scope[i+2].number && (i+3 == len(scope) || scope[i+3].text == "|") {
-			if n, ok := wholeNumber(scope, i+2); ok { // Total: 13
-				r.add(Reading{Kind: Minutes, Value: Value{Minutes: strconv.Itoa(n)}, Certainty: Certain, Rule: "tourniquet.minutes"}, scope[i:i+3]...)
-				i += 3
-				continue
+		n := 0
+		for _, read := range []func(*timesOf, int) int{r.onOffWord, r.minutesRange, r.clockTime, r.minutesAlone, r.minutesTotal} {
+			if n = read(t, i); n > 0 {
+				break
 			}
 		}
-		i++
+		i += max(n, 1)
 	}
-	r.bareTimes(bare, bareItems)
+	r.bareTimes(t.bare, t.items)
+}
+
+// onOffWord reads a word of on or off, and is how many items it takes.
+func (r *reader) onOffWord(t *timesOf, i int) int {
+	it := t.scope[i]
+	switch {
+	case t.after && it.is(onWord, offWord) && len(t.bare) > 0:
+		last := len(t.bare) - 1
+		rd, of := t.bare[last], t.items[last]
+		if rd.Kind = Off; it.is(onWord) {
+			rd.Kind = On
+		}
+		r.add(rd, append(slices.Clone(of), it)...)
+		t.bare, t.items = t.bare[:last], t.items[:last]
+	case t.kind != "" && it.is(unknownWord):
+		r.add(Reading{Kind: t.kind, Certainty: Ambiguous, Rule: "tourniquet.not-recorded"}, it)
+		t.kind = ""
+	case onOff(t.scope[i:]): // on/off 13.10/13.22
+		it.used = true
+		return 3
+	case it.is(onWord):
+		it.used, t.kind = true, On
+	case it.is(offWord):
+		it.used, t.kind = true, Off
+	default:
+		return 0
+	}
+	return 1
+}
+
+// minutesRange reads a range of minutes, of which nobody knows which it was: 10-15 min.
+func (r *reader) minutesRange(t *timesOf, i int) int {
+	scope := t.scope
+	_, n := rangeAt(scope[i:])
+	if n == 0 || !scope[i+3].is(unitMin) {
+		return 0
+	}
+	r.add(Reading{Kind: Minutes, Value: Value{Minutes: scope[i].text}, Certainty: Ambiguous, Rule: "tourniquet.range-of-minutes",
+		Others: []Value{{Minutes: scope[i].text}, {Minutes: scope[i+2].text}}}, scope[i:i+n]...)
+	return n
+}
+
+// clockTime reads a time of day, as that of the word before it.
+func (r *reader) clockTime(t *timesOf, i int) int {
+	at, n := clockAt(t.scope[i:], t.kind != "" || t.column || clockLike(t.scope, i))
+	if n == 0 {
+		return 0
+	}
+	of := t.scope[i : i+n]
+	rd := Reading{Kind: t.kind, Value: Value{Time: at}, Certainty: Certain, Rule: "tourniquet.clock"}
+	if half(at, of) {
+		rd.Certainty, rd.Rule, rd.Others = Ambiguous, "tourniquet.half-day", []Value{{Time: at}, {Time: afternoon(at)}}
+	}
+	if t.kind == "" {
+		t.bare, t.items = append(t.bare, rd), append(t.items, of)
+	} else {
+		r.add(rd, of...)
+	}
+	t.kind = ""
+	return n
+}
+
+// minutesAlone reads a number of minutes.
+func (r *reader) minutesAlone(t *timesOf, i int) int {
+	scope := t.scope
+	a, n := plainAt(scope[i:])
+	if n != 2 || a.what != single || !scope[i+1].is(unitMin) {
+		return 0
+	}
+	v, _ := decimal(scope[i].text)
+	rd := Reading{Kind: Minutes, Value: Value{Minutes: v}, Certainty: Certain, Rule: "tourniquet.minutes"}
+	if i > 0 && scope[i-1].is(lessWord, mostWord) || i+2 < len(scope) && scope[i+2].number && r.loose(scope[i+2]) || secondTerm(scope, i) { // 7 min 30
+		rd.doubt("tourniquet.range-of-minutes")
+	}
+	r.add(rd, scope[i:i+n]...)
+	return n
+}
+
+// minutesTotal reads a field of a column that says how long it was in all: Total: 13.
+func (r *reader) minutesTotal(t *timesOf, i int) int {
+	scope := t.scope
+	if !t.column || !scope[i].is(totalWord) || i+2 >= len(scope) || scope[i+1].text != ":" || i+3 < len(scope) && scope[i+3].text != "|" {
+		return 0
+	}
+	n, ok := wholeNumber(scope, i+2)
+	if !ok {
+		return 0
+	}
+	r.add(Reading{Kind: Minutes, Value: Value{Minutes: strconv.Itoa(n)}, Certainty: Certain, Rule: "tourniquet.minutes"}, scope[i:i+3]...)
+	return 3
 }
 
 // unticked reports whether a form leaves both its answers as they were printed: y/n.
