@@ -117,12 +117,8 @@ func Read(path string) (File, error) {
 func Parse(b []byte) (File, error) {
 	var d Document
 	var errs []error
-	for _, x := range record.DecodeStrict(b, &d) {
-		text := x.Text
-		if x.Code == "null-value" || x.Code == "empty-value" {
-			text = "it is empty; leave it out"
-		}
-		errs = append(errs, fmt.Errorf("settings: %s: %s", cmp.Or(x.Pointer, "/"), text))
+	for _, err := range record.DecodeStrict(b, &d) {
+		errs = append(errs, fmt.Errorf("settings: %w", err))
 	}
 	if len(errs) > 0 && reflect.ValueOf(d).IsZero() {
 		return File{}, errors.Join(errs...) // nothing could be read that could be checked

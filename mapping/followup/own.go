@@ -101,10 +101,7 @@ type (
 // anew, with a narrative of the steps as they are. Every fault is returned.
 func Own(b []byte) (*Protocol, error) {
 	var f planFile
-	var errs []error
-	for _, x := range record.DecodeStrict(b, &f) {
-		errs = append(errs, fmt.Errorf("%s: %s", cmp.Or(x.Pointer, "/"), x.Text))
-	}
+	errs := record.DecodeStrict(b, &f)
 	if len(errs) > 0 {
 		return nil, errors.Join(errs...)
 	}

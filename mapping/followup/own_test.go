@@ -101,6 +101,7 @@ func TestD4_1_AProtocolOfAClinicsOwnIsReadStrictly(t *testing.T) {
 		"another url":        {set("url", "https://north.example/partial"), "type, id, url and version"},
 		"unknown member":     {set("goal", []any{}), "/goal"},
 		"wrong case":         {set("Publisher", "x"), "/Publisher"},
+		"empty":              {set("title", ""), "/title: it is empty; leave it out"},
 		"the program's":      {set("publisher", "Nailbridge project"), "/publisher"},
 		"not approved":       {set("approvalDate", "2026-02-30"), "/approvalDate"},
 		"nobody approved":    {func(m map[string]any) { delete(m, "endorser") }, "/endorser: who approved it"},

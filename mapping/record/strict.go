@@ -1,6 +1,8 @@
 package record
 
 import (
+	"cmp"
+	"fmt"
 	"reflect"
 
 	"nailbridge/mapping/internal/rawjson"
@@ -10,12 +12,20 @@ import (
 // record but must not be misread either, such as settings: member names as in
 // the json tags, their case included, each at most once, and nothing after the
 // value. The struct may hold strings, truth values, whole numbers, pointers to
-// either where absent is to be told from them, and structs and lists of those. Everything noticed is found at once, with its place; nothing noticed
-// means that all of it was read as sent.
-func DecodeStrict(b []byte, into any) []Finding {
+// either where absent is to be told from them, and structs and lists of those.
+// Everything noticed is an error, each with its place as an RFC 6901 pointer,
+// all at once; none means that all of it was read as sent.
+func DecodeStrict(b []byte, into any) (errs []error) {
 	v := reflect.ValueOf(into).Elem()
 	d, _ := strictly(b, newShape(&shape{typ: v.Type()}), v)
-	return d.findings
+	for _, x := range d.findings {
+		text := x.Text
+		if x.Code == "null-value" || x.Code == "empty-value" {
+			text = "it is empty; leave it out" // a record's is read as absent
+		}
+		errs = append(errs, fmt.Errorf("%s: %s", cmp.Or(x.Pointer, "/"), text))
+	}
+	return errs
 }
 
 // strictly reads a value that is no record; ok is false when the bytes are no

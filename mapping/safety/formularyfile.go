@@ -2,7 +2,6 @@ package safety
 
 import (
 	"bytes"
-	"cmp"
 	_ "embed"
 	"errors"
 	"fmt"
@@ -87,13 +86,7 @@ func Parse(b []byte) (*Formulary, error) { return parse(b, false) }
 func parse(b []byte, product bool) (*Formulary, error) {
 	p := &parser{product: product}
 	var s fileSet
-	for _, x := range record.DecodeStrict(b, &s) {
-		text := x.Text
-		if x.Code == "null-value" || x.Code == "empty-value" {
-			text = "it is empty; leave it out"
-		}
-		p.errorf(cmp.Or(x.Pointer, "/"), "%s", text)
-	}
+	p.errs = record.DecodeStrict(b, &s)
 	if len(s.Entries) == 0 && s.Name == "" && len(p.errs) > 0 {
 		return nil, errors.Join(p.errs...) // nothing could be read that could be checked
 	}

@@ -2,7 +2,6 @@ package terms
 
 import (
 	"bytes"
-	"cmp"
 	"crypto/sha256"
 	_ "embed"
 	"encoding/hex"
@@ -63,14 +62,7 @@ func (t *Terms) Confirmed() *Confirmed { return t.confirmed }
 // reported at once, each with its place as an RFC 6901 pointer.
 func (t *Terms) Confirm(path string, b []byte) (*Terms, error) {
 	var file confirmedFile
-	var errs []error
-	for _, x := range record.DecodeStrict(b, &file) {
-		text := x.Text
-		if x.Code == "null-value" || x.Code == "empty-value" {
-			text = "it is empty; leave it out"
-		}
-		errs = append(errs, fmt.Errorf("%s: %s", cmp.Or(x.Pointer, "/"), text))
-	}
+	errs := record.DecodeStrict(b, &file)
 	if len(file.Codes) == 0 && len(errs) == 0 {
 		errs = append(errs, errors.New("/codes: required"))
 	}
