@@ -2,6 +2,7 @@ package back_test
 
 import (
 	"bytes"
+	"slices"
 	"strings"
 	"testing"
 
@@ -69,6 +70,32 @@ func TestToesAreNeverMixed(t *testing.T) {
 	require.Len(t, toes, 2)
 	for _, x := range toes {
 		assert.Equal(t, map[string]int64{"left": 3, "right": 7}[string(x.Side)], *x.Pain)
+	}
+}
+
+// The site of an injection and its body structure that name different toes are
+// told, as of every other resource; a site that names none leaves it to the
+// structure (D5.1).
+func TestD5_1_AnInjectionOfTwoToesIsTold(t *testing.T) {
+	const ours = "https://nailbridge.example/fhir/"
+	const injection = `{"resourceType":"Encounter","id":"e","status":"finished","identifier":[{"system":"https://c.example/record","value":"R"}],"type":[{"coding":[{"system":"` + ours + `CodeSystem/record-kind","code":"surgery"}]}]}
+{"resourceType":"BodyStructure","id":"b","location":{"coding":[{"system":"` + ours + `CodeSystem/toe","code":"right-1"}]}}
+{"resourceType":"MedicationAdministration","id":"m","status":"completed","context":{"reference":"Encounter/e"},"medicationCodeableConcept":{"text":"x"},"dosage":{"site":SITE,"dose":{"value":3,"code":"mL"},"extension":[{"url":"http://hl7.org/fhir/StructureDefinition/bodySite","valueReference":{"reference":"BodyStructure/b"}}]}}`
+	for name, x := range map[string]struct {
+		site, toe string
+		told      bool
+	}{
+		"another toe":  {`{"coding":[{"system":"` + ours + `CodeSystem/toe","code":"left-1"}]}`, "left-1", true},
+		"the same toe": {`{"coding":[{"system":"` + ours + `CodeSystem/toe","code":"right-1"}]}`, "right-1", false},
+		"no toe":       {`{"text":"somewhere"}`, "right-1", false},
+	} {
+		got := leavesAddUp(t, name, []byte(strings.Replace(injection, "SITE", x.site, 1)))
+		require.Len(t, got.Records, 1, name)
+		require.Len(t, got.Records[0].Surgery.Toes, 1, name)
+		toe := got.Records[0].Surgery.Toes[0]
+		assert.Equal(t, x.toe, string(toe.Side+"-"+toe.Digit), name)
+		told := slices.ContainsFunc(got.Findings, func(f back.Finding) bool { return f.Code == "places-disagree" })
+		assert.Equal(t, x.told, told, "%s: %v", name, got.Findings)
 	}
 }
 

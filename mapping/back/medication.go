@@ -19,12 +19,7 @@ func (r *reader) administration(x *res) {
 		parts = append(parts, "")
 	}
 	d := x.get("dosage")
-	at := r.site(d.get("site"))
-	if s := r.follow(d.ext(terms.ExtBodySite).get("valueReference")); s != nil {
-		d.ext(terms.ExtBodySite).take()
-		at = r.structure(s)
-	}
-	t := v.toe(parts[0], at)
+	t := v.toe(parts[0], r.spotOf(d.get("site"), d, terms.ExtBodySite))
 	a := record.Agent{Key: key(parts[1])}
 	a.Site = r.code("injection-site", d.get("site"))
 	a.At = r.when(x.node, "effectiveDateTime")
