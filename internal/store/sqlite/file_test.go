@@ -301,6 +301,7 @@ func TestD3_1_IndexRowsOfHiddenVersionsAreRemoved(t *testing.T) {
 	d := open(t, sqlite.Options{})
 	_, err := put(t, d, "a", "one")
 	require.NoError(t, err)
+	before := indexRows(t, d)
 	ref := resource.Ref{Type: "CarePlan", ID: "a"}
 	require.NoError(t, d.Update(t.Context(), func(w store.Writer) error {
 		if _, err := w.Stamp(t0); err != nil {
@@ -309,11 +310,24 @@ func TestD3_1_IndexRowsOfHiddenVersionsAreRemoved(t *testing.T) {
 		_, err := w.Delete(owner, ref)
 		return err
 	}))
-	for _, table := range []string{"index_code", "index_text", "index_date"} {
+	after := indexRows(t, d)
+	require.Len(t, before, 4)
+	for table, n := range before {
+		assert.Positive(t, n, "else nothing is shown of "+table)
+		assert.Zero(t, after[table], table)
+	}
+}
+
+// indexRows counts the rows of each index table.
+func indexRows(t *testing.T, d *sqlite.DB) map[string]int {
+	t.Helper()
+	out := map[string]int{}
+	for _, table := range []string{"index_code", "index_text", "index_date", "index_quantity"} {
 		var n int
 		require.NoError(t, d.Writer().QueryRowContext(t.Context(), `SELECT count(*) FROM `+table).Scan(&n))
-		assert.Zero(t, n, table)
+		out[table] = n
 	}
+	return out
 }
 
 // R-HIST-12: writers that wait take their turns in the order in which they came: while

@@ -50,6 +50,7 @@ func rows(patient string) []searchparam.Row {
 		{Param: "patient", Kind: searchparam.Reference, Code: patient},
 		{Param: "date", Kind: searchparam.Date, Lo: t0},
 		{Param: "title", Kind: searchparam.String, Text: "x"},
+		{Param: "value", Kind: searchparam.Quantity, Number: "1", System: "s", Code: "mL"},
 	}
 }
 

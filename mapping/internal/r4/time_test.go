@@ -72,7 +72,7 @@ func TestD5_6_DateTimeKeepsPrecisionAndOffset(t *testing.T) {
 		{"2025-06-03T10:05", "Europe/Berlin", "2025-06-03T10:05:00+02:00", notRecorded},
 		{"2025-06-03T10:05Z", "Europe/Berlin", "2025-06-03T10:05:00Z", notRecorded},
 		{"2025-06-03T10:05:00", "Europe/Berlin", "2025-06-03T10:05:00+02:00", ""},
-		// Fractions: 3 or 6 digits, cut at the microsecond (decisions 9).
+		// Fractions: 3 or 6 digits, cut at the microsecond, as DateTime says.
 		{"2025-06-03T10:05:30.5Z", "UTC", "2025-06-03T10:05:30.500Z", ""},
 		{"2025-06-03T10:05:30.123Z", "UTC", "2025-06-03T10:05:30.123Z", ""},
 		{"2025-06-03T10:05:30.1234Z", "UTC", "2025-06-03T10:05:30.123400Z", ""},
