@@ -70,7 +70,8 @@
 // medial and a lateral border listed after several toes, and a border after two toes of which
 // nothing says that it is of both (TA and T5 lateral), are ambiguous. "All four edges" and "x 4
 // borders" are both of both toes. A word of doubt after a sign, before another border, is of that
-// border alone (lat, ?med). In a note the border beside a total avulsion is ambiguous. A side with a border has the digit of
+// border alone (lat, ?med). In a note the border beside a total avulsion is ambiguous; in a column of sites alone a
+// total avulsion is the whole nail of the toes of its clause, if none has a border (R5 TNA). A side with a border has the digit of
 // the toe beside it that has a border too, and a digit its side: "R hallux lat, L med".
 // The border nearest to another toe, or away from it, is told by the digits; another border beside
 // it makes the toe ambiguous, and so do one border after toes of one foot ((L) 1 & 2 lat), two

@@ -53,6 +53,7 @@ func (r *reader) sites() {
 	r.contradicted(groups)
 	r.postponed(groups)
 	r.ofTotal(groups)
+	r.wholeNails(groups)
 	for _, g := range r.join(groups) {
 		switch {
 		case g.both && len(g.digits) == 0 && len(r.kinds) == 0 && !r.acts(g.clause):
@@ -77,22 +78,6 @@ func (r *reader) bordersOpen() {
 	for i := range r.text.Readings {
 		if rd := &r.text.Readings[i]; rd.Kind == Site && rd.Value.Border == "" && rd.Certainty != Ambiguous {
 			rd.Certainty, rd.Rule, rd.Others = Ambiguous, "border.which-toe", append(rd.Others, rd.Value)
-		}
-	}
-}
-
-// ofTotal doubts the border of a note beside a toe of which the whole nail was taken away, and no
-// part of one: TNA L1, med border inflamed.
-func (r *reader) ofTotal(groups []*group) {
-	has := func(code string, clause int) bool {
-		return slices.ContainsFunc(r.items, func(it *item) bool {
-			return it.is(procedure) && it.entry(procedure).value == code && it.mark == (mark{}) && (clause < 0 || it.clause == clause)
-		})
-	}
-	for _, g := range groups {
-		part := func(m mention) bool { return m.border != "whole" }
-		if len(r.kinds) == 0 && g.complete() && g.wrong == "" && slices.ContainsFunc(g.borders, part) && has("total-avulsion", g.clause) && !has("partial-avulsion", -1) {
-			g.wrong = "border.of-total"
 		}
 	}
 }
