@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"html"
 	"io"
+	"regexp"
 	"strings"
 
 	"nailbridge/internal/junit"
@@ -47,7 +48,8 @@ const Keys = "https://nailbridge.example/fhir/CodeSystem/validation-rule"
 
 // Outcome is the OperationOutcome of an input on one line. The text of an issue
 // stands in details and holds no data. With data, diagnostics holds what the
-// issue is about; without, the section of the standard alone.
+// issue is about; without, the section of the standard, and the name of an element
+// that there is not.
 func Outcome(issues []engine.Issue, data bool) []byte {
 	out := struct {
 		ResourceType string    `json:"resourceType"`
@@ -59,11 +61,11 @@ func Outcome(issues []engine.Issue, data bool) []byte {
 		if i.Location != "" {
 			o.Expression = []string{i.Location}
 		}
-		switch {
-		case data && i.Detail != "" && o.Diagnostics != "":
-			o.Diagnostics += ": " + i.Detail
-		case data && i.Detail != "":
-			o.Diagnostics = i.Detail
+		switch told := about(i, data); {
+		case told != "" && o.Diagnostics != "":
+			o.Diagnostics += ": " + told
+		case told != "":
+			o.Diagnostics = told
 		}
 		out.Issue = append(out.Issue, o)
 	}
@@ -77,6 +79,18 @@ func Outcome(issues []engine.Issue, data bool) []byte {
 		panic(err) // texts alone, which marshal
 	}
 	return bytes.TrimRight(b.Bytes(), "\n")
+}
+
+// elementName is the form of the names of R4's elements.
+var elementName = regexp.MustCompile(`^_?[a-z][A-Za-z]{0,63}$`)
+
+// about is what an issue is about, as far as it may be told: without data that is the
+// name of an element that there is not (R-DATA-08), where it looks like one (R-OO-09).
+func about(i engine.Issue, data bool) string {
+	if data || i.Key == "element-unknown" && elementName.MatchString(i.Detail) {
+		return i.Detail
+	}
+	return ""
 }
 
 type narrative struct {

@@ -17,6 +17,20 @@ import (
 
 const wrong = `{"resourceType":"Patient","gender":"Grünwald","birthDate":"2021-02-30","toenail":1}`
 
+// An element that there is not is named also where no data are told (R-DATA-08), but not
+// where its name has another form than R4's, since it may be anything (R-OO-09).
+func TestR_DATA_08_AnUnknownElementIsNamed(t *testing.T) {
+	v := engine.New(defs.New())
+	for name, told := range map[string]bool{
+		"toenail": true, "_toenail": true, "toe-nail": false, "Grünwald": false, "Green": false, "toe nail": false, strings.Repeat("a", 65): false,
+	} {
+		issues := v.Validate([]byte(`{"resourceType":"Patient","`+name+`":"x"}`), engine.Options{})
+		out := findings.Outcome(issues, false)
+		assert.Contains(t, string(out), `"element-unknown"`, name)
+		assert.Equal(t, told, bytes.Contains(out, []byte(name)), name)
+	}
+}
+
 // An OperationOutcome is a valid one itself (R4 operationoutcome.html), holds
 // data only where asked, and says something of an input without issues too.
 func TestOutcome(t *testing.T) {
