@@ -63,6 +63,13 @@ func errOutdated(what string) *fault {
 // retryAfter is how long a client waits after 503, in seconds.
 const retryAfter = "5"
 
+// tryAgain is what may be otherwise soon.
+func tryAgain(code, text string) *fault {
+	f := faultf(http.StatusServiceUnavailable, code, "%s", text)
+	f.header = map[string]string{"Retry-After": retryAfter}
+	return f
+}
+
 // asFault turns an error of the store into an answer. Anything unknown is a
 // fault of the store: nothing is promised, the client may try again.
 func asFault(err error) *fault {
@@ -78,8 +85,7 @@ func asFault(err error) *fault {
 		return faultf(http.StatusGone, "processing",
 			"this link is from before the data were restored from a backup: start over from the first page, or from the last full read")
 	}
-	f = faultf(http.StatusServiceUnavailable, "transient", "the data cannot be read now; try again")
-	f.header = map[string]string{"Retry-After": retryAfter}
+	f = tryAgain("transient", "the data cannot be read now; try again")
 	if !errors.Is(err, context.Canceled) { // a client that left is no fault
 		f.cause = err
 	}

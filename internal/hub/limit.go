@@ -89,16 +89,13 @@ func errURL(status int) *fault {
 
 // errBusy: every reader was taken for as long as a request may wait.
 func errBusy() *fault {
-	f := faultf(http.StatusServiceUnavailable, "throttled", "too many requests at once; try again")
-	f.header = map[string]string{"Retry-After": retryAfter}
-	return f
+	return tryAgain("throttled", "too many requests at once; try again")
 }
 
 // errSlow: the store was read for as long as a request may. RFC 9110 has 408
 // and 504 for others that are slow, not for the server itself.
 func errSlow(cause error) *fault {
-	f := faultf(http.StatusServiceUnavailable, "timeout", "the answer took too long to find: ask for less, by further criteria or of a smaller resource, and not for a total")
-	f.header = map[string]string{"Retry-After": retryAfter}
+	f := tryAgain("timeout", "the answer took too long to find: ask for less, by further criteria or of a smaller resource, and not for a total")
 	f.cause = cause
 	return f
 }

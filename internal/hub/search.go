@@ -50,9 +50,7 @@ func (h *hub) searchCompartment(r *request) error {
 	case ref.Type != "Patient" || len(names) == 0:
 		return faultf(http.StatusNotFound, "not-supported", "the compartment of a Patient is offered, by the types that belong to it or *")
 	case !h.index.Offers(append(names, searchparam.PatientLink)):
-		f := faultf(http.StatusServiceUnavailable, "transient", "what belongs to a patient is being indexed anew; try again")
-		f.header = map[string]string{"Retry-After": retryAfter}
-		return f
+		return tryAgain("transient", "what belongs to a patient is being indexed anew; try again")
 	}
 	return h.searchFor(r, a)
 }

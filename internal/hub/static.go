@@ -6,7 +6,6 @@ import (
 	"encoding/hex"
 	"fmt"
 	"slices"
-	"strings"
 	"time"
 
 	"nailbridge/internal/searchparam"
@@ -269,13 +268,7 @@ func cmpKeys(q store.Query, a, b store.Key) int {
 func keyOf(v store.Version) store.Key { return store.Key{Seq: v.Seq, Ref: v.Ref} }
 
 func cmpKey(a, b store.Key) int {
-	if a.Seq != b.Seq {
-		if a.Seq < b.Seq {
-			return -1
-		}
-		return 1
-	}
-	return strings.Compare(a.Ref.ID, b.Ref.ID)
+	return cmp.Or(cmp.Compare(a.Seq, b.Seq), cmp.Compare(a.Ref.ID, b.Ref.ID))
 }
 
 func (a artifact) meets(match []searchparam.Condition) bool {

@@ -158,6 +158,16 @@ func (v *Receiver) settled(refused store.Delivery, of []store.Delivery) bool {
 	})
 }
 
+// settledIn is settled among what is kept. Those without a record id are settled
+// by nothing, and not read once for each of them.
+func (v *Receiver) settledIn(r store.Reader, refused store.Delivery) (bool, error) {
+	if refused.Record == "" {
+		return false, nil
+	}
+	of, err := r.Deliveries(refused.Clinic, refused.Record)
+	return err == nil && v.settled(refused, of), err
+}
+
 // standingFlag is a flag as stored and as shown.
 type standingFlag struct {
 	store.Flag
@@ -238,11 +248,10 @@ func (v *Receiver) List(ctx context.Context, list string) ([]Arrived, error) {
 		for _, row := range rows {
 			a := v.arrived(row)
 			if mark == "refused" {
-				of, err := r.Deliveries(row.Clinic, row.Record)
-				if err != nil {
+				if a.Settled, err = v.settledIn(r, row); err != nil {
 					return err
 				}
-				if a.Settled = v.settled(row, of); a.Settled != (list == "settled") {
+				if a.Settled != (list == "settled") {
 					continue
 				}
 			}

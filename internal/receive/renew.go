@@ -191,6 +191,7 @@ func (v *Receiver) renewAt(ctx context.Context, pace *Pace) (out Remapped, err e
 	var is upToDate
 	var owners []store.Owner
 	var at position
+	out.Clinic = v.Settings.Clinic.ID
 	re := *v
 	re.remapping = true
 	err = v.Store.View(ctx, func(r store.Reader) error {

@@ -50,7 +50,8 @@ func searchRelated(f *fixture) {
 	})
 	var head store.Stamp
 	f.view(func(r store.Reader) { head = r.Head() })
-	second := put(owner, patient("a", 2), ref("link", "Patient/b"))
+	second := put(owner, patient("a", 2), ref("link", "Patient/b"), ref("link", "Patient/z"))
+	put(owner, patient("z", 1))
 
 	subjects := []searchparam.Include{{Type: "CarePlan", Param: "subject"}}
 	got, more := f.related(store.Everything, store.Relation{Includes: subjects, Limit: 10})
@@ -68,12 +69,14 @@ func searchRelated(f *fixture) {
 	// What is on the page already is not beside it, and takes no room there.
 	links := []searchparam.Include{{Type: "Patient", Param: "link"}}
 	f.view(func(rd store.Reader) {
-		p, err := rd.Search(store.Query{Type: "Patient", Count: 2, Ascending: true})
+		p, err := rd.Search(store.Query{Type: "Patient", Count: 3, Ascending: true})
 		require.NoError(f, err)
-		for limit, want := range map[int]bool{1: false, 10: false} {
-			_, more, err := rd.Related(store.Relation{Page: p.Versions, Includes: links, UpTo: p.UpTo, Limit: limit})
+		require.Equal(f, []string{"b", "c", "a"}, ids(p), "of which two link to each other, and one to z")
+		for _, limit := range []int{1, 10} {
+			found, more, err := rd.Related(store.Relation{Page: p.Versions, Includes: links, UpTo: p.UpTo, Limit: limit})
 			require.NoError(f, err)
-			assert.Equal(f, want, more)
+			assert.Equal(f, []string{"z.1"}, names(found))
+			assert.False(f, more)
 		}
 	})
 	about := []searchparam.Include{{Type: "Patient", Param: "about"}}
