@@ -33,12 +33,16 @@ func (r *reader) bracketed() {
 // listings are the words of how a toe stands in another record.
 var listings = strings.Fields("listed booked recorded entered typed coded charted written labelled labeled consented scheduled noted logged down registered referred documented put marked filed input billed")
 
+// sayings are the verbs of what another record says.
+var sayings = []string{"says", "say", "said", "states", "stated", "reads", "shows"}
+
 // listedAs doubts the toes of a column of sites that another record has as another: R hallux lat, listed
-// as L; R hallux - booked L.
+// as L; R hallux - booked L; R hallux lat - letter says medial.
 func (r *reader) listedAs() {
 	for i, it := range r.items {
 		words := strings.Fields(lower(r.text.Original[it.from:it.to]))
-		if !r.siteColumn() || !slices.Contains(listings, words[0]) || i+1 == len(r.items) {
+		says := slices.Contains(sayings, words[len(words)-1])
+		if !r.siteColumn() || !says && !slices.Contains(listings, words[0]) || i+1 == len(r.items) {
 			continue
 		}
 		var after []*item
@@ -49,7 +53,7 @@ func (r *reader) listedAs() {
 		}
 		as := words[len(words)-1] == "as" || slices.Contains([]string{"as", ":", "="}, r.items[i+1].text)
 		named := len(after) > 0 && after[0].is(side, sideDigit) && r.lastOf(after[0].index)
-		if (as || named) && r.saysOther(after, r.items[:i]) {
+		if (says || as || named) && r.saysOther(after, r.items[:i]) {
 			mark{doubt: true}.on(slices.DeleteFunc(slices.Clone(r.items), func(o *item) bool { return !o.ofSite() && !o.number }))
 		}
 	}

@@ -224,7 +224,7 @@ func FuzzRead(f *testing.F) {
 	})
 }
 
-// Seventeen corpora of phrases of invented clinics, written and labelled by who had not
+// Twenty-three corpora of phrases of invented clinics, written and labelled by who had not
 // seen the grammar. What they taught is in it now: read blind, before anything was
 // mended by it, corpus 4 gave recall 82.1 % and precision 94.8 % for toe, side and
 // border, 89.3 % and 96.3 % for the rest, 21 of 261 in the worksheet, no wrong toe;
@@ -267,6 +267,20 @@ func FuzzRead(f *testing.F) {
 // since. Of the labels, "L.A.given" and "dry drsg" follow the other corpora; "L1 & L2 med" of corpus 4
 // and "T5 & TA lateral" of corpus 7 follow corpora 14 and 16, which find one border after two toes
 // ambiguous. The grammar has been mended by the three since.
+// Corpora 13 to 19 vary on purpose, each phrase otherwise than the last. Blind by the grammar that
+// had not learned from 15 to 17, corpus 18 gave 88.0 % and 95.7 %, 95.4 % and 99.0 %, 15 of 265, and 2
+// wrong of 111 toes (up to 5.6 %), both of one phrase (one border after two toes); corpus 19, of ticks,
+// Latin and long sentences, 48.5 % and 100 %, 51.1 % and 96.3 %, 125 of 267, none of 113: what it
+// does not know it asks. Corpora 20 to 23 are what columns of exports hold, in the usual forms of
+// five clinics each with slips and remarks in their share. Blind, corpus 20 gave 97.5 % and 96.7 %,
+// 97.8 % and 99.7 %, 2 of 278, and 2 wrong of 103 toes (up to 6.0 %), both of one phrase whose label
+// follows the other corpora since (med/lat is both); corpus 21 95.4 % and 97.7 %, 97.6 % and 99.1 %,
+// 6 of 279, none of 114; what both missed of precision else is TNA in a column of sites, which is the
+// whole nail since, in corpora 4 and 5 too. Blind by the grammar of that alone, corpus 22 gave 97.7 % and
+// 99.2 %, 98.5 % and 99.4 %, 6 of 283, and 1 wrong of 113 toes (up to 4.1 %), beside a question that
+// keeps its row for a person (a consent that says another side), which is ambiguous since; corpus 23
+// 98.4 % and 100 %, 97.4 % and 99.3 %, 8 of 273, none of 105 (up to 2.8 %). Nothing else was learned
+// from corpora 18 to 23.
 // The labels of
 // amounts of an anaesthetic that is not named follow them in the corpora before: what is
 // said is labelled, and the agent is not; so does the border that a note of corpus 2 names,
@@ -291,6 +305,11 @@ func TestCorpus(t *testing.T) {
 		{"corpus-15.tsv", 0.96, 0.99, 0.97, 0.99},
 		{"corpus-16.tsv", 0.99, 0.99, 0.93, 0.99},
 		{"corpus-17.tsv", 0.98, 0.99, 0.97, 0.99},
+		{"corpus-18.tsv", 0.92, 0.99, 0.96, 0.99},
+		{"corpus-20.tsv", 0.98, 0.99, 0.97, 0.99},
+		{"corpus-21.tsv", 0.97, 0.99, 0.97, 0.99},
+		{"corpus-22.tsv", 0.97, 0.99, 0.98, 0.99},
+		{"corpus-23.tsv", 0.98, 0.99, 0.97, 0.99},
 	} {
 		m := measure(t, f.name)
 		m.log(t, f.name)
@@ -301,6 +320,10 @@ func TestCorpus(t *testing.T) {
 		assert.GreaterOrEqual(t, m.rest.precision(), f.restPrecision, f.name)
 		assert.LessOrEqual(t, float64(m.asked), 0.08*float64(m.certain), f.name)
 	}
+	odd := measure(t, "corpus-19.tsv") // half of it is asked: see above
+	odd.log(t, "corpus-19.tsv")
+	assert.Empty(t, odd.wrongToes)
+	assert.GreaterOrEqual(t, odd.sites.precision(), 0.99)
 }
 
 // floor is what the reading of a corpus does not fall below.
