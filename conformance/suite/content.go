@@ -2,6 +2,7 @@ package suite
 
 import (
 	"bytes"
+	"encoding/json"
 	"net/http"
 	"net/url"
 	"regexp"
@@ -76,27 +77,14 @@ var contentChecks = []check{
 		}
 		t.hold(n > 0, "no primitive has an extension")
 		t.invalid("aligned", `{"resourceType":"Patient","name":[{"given":["A","B"],"_given":[null]}]}`)
-		t.accepted()
+		t.accepts(`{"resourceType":"Patient","name":[{"given":["A",null],"_given":[null,{"extension":[{"url":"http://hl7.org/fhir/StructureDefinition/data-absent-reason","valueCode":"unknown"}]}]}]}`)
 		t.saw("%d extensions of primitives", n)
 	}},
-	{"R-DATA-07", func(t *trial) {
-		t.ready()
-		var weight any
-		for _, r := range t.observations() {
-			if text(r, "valueQuantity", "value") == "71.50" {
-				weight = r
-			}
-		}
-		t.must(weight != nil, "a decimal does not keep its digits")
-		want := []byte(`"value":71.50`)
-		for _, path := range []string{refOf(weight), "Observation?_id=" + idOf(refOf(weight)), refOf(weight) + "/_history", refOf(weight) + "/_history/" + text(weight, "meta", "versionId")} {
-			t.hold(bytes.Contains(t.ok(path).body, want), "a decimal does not keep its digits in %s", pathOnly(path))
-		}
-		t.saw("71.50 in read, search, history and vread")
-	}},
+	{"R-DATA-07", digitsKept},
 	{"R-DATA-08", func(t *trial) {
 		t.published("unknown")
-		t.invalid("unknown", `{"resourceType":"CarePlan","statuss":"active","status":"active","intent":"plan","subject":{"reference":"Patient/1"}}`)
+		x := t.invalid("unknown", `{"resourceType":"CarePlan","statuss":"active","status":"active","intent":"plan","subject":{"reference":"Patient/1"}}`)
+		t.hold(bytes.Contains(x.body, []byte("statuss")), "$validate does not name an element that there is not")
 		t.accepted()
 	}},
 	{"R-DATA-11", func(t *trial) {
@@ -119,6 +107,48 @@ var contentChecks = []check{
 		t.invalid("modifier", `{"resourceType":"Procedure","status":"completed","subject":{"reference":"Patient/1"},"modifierExtension":[{"url":"http://none.example/modifies","valueBoolean":true}]}`)
 		t.accepted()
 	}},
+}
+
+// digitsKept sends decimals that a binary number would change, or a printer of numbers,
+// and reads each in every way. One of more digits than is carried is told, and not
+// rounded.
+func digitsKept(t *trial) {
+	r := t.own("digits").edit(json.Number("37.50"), "surgery", "weight", "kg")
+	border := []any{"surgery", "toes", 0, "borders", 0}
+	at := func(path ...any) []any { return append(slices.Clone(border), path...) }
+	r.edit(json.Number("0.010"), at("widthMm")...).edit(json.Number("2.00"), at("flush", "mL")...).edit(json.Number("1e-3"), at("matrix", "percent")...)
+	t.stored(r)
+	all := append(t.compartment(r.one("Patient")), t.medications(r)...)
+	for _, digits := range []string{"37.50", "0.010", "2.00", "1e-3"} {
+		i := slices.IndexFunc(all, func(r any) bool { return said(r, digits) })
+		if !t.hold(i >= 0, "a decimal that was sent as %s does not keep its digits", digits) {
+			continue
+		}
+		ref := refOf(all[i])
+		for _, path := range []string{ref, typeOf(ref) + "?_id=" + idOf(ref), ref + "/_history", ref + "/_history/" + text(all[i], "meta", "versionId")} {
+			t.hold(bytes.Contains(t.ok(path).body, []byte(`"value":`+digits)), "%s does not keep its digits in %s", digits, pathOnly(path))
+		}
+	}
+	const long = "12345678901234567.89"
+	x := t.stored(t.next(r).edit(json.Number(long), at("widthMm")...))
+	kept := slices.ContainsFunc(t.compartment(r.one("Patient")), func(r any) bool { return said(r, long) })
+	t.hold(kept || contains(list(x.tree, "reasons"), "pointer", "/surgery/toes/0/borders/0/widthMm"), "a decimal of 19 digits is neither published as it was sent nor told")
+	for _, o := range t.compartment(r.one("Patient")) {
+		walk(o, "", func(_, _ string, v any) {
+			n, is := v.(json.Number)
+			t.hold(!is || n.String() == long || !strings.HasPrefix(n.String(), "123456789") && !strings.HasPrefix(n.String(), "1.23456789"), "a decimal of 19 digits was rounded")
+		})
+	}
+	t.saw("37.50, 0.010, 2.00 and 1e-3 in read, search, history and vread; one of 19 digits is published as sent: %v", kept)
+}
+
+// said reports a resource that says a decimal in these digits.
+func said(r any, digits string) (yes bool) {
+	walk(r, "", func(_, name string, v any) {
+		n, is := v.(json.Number)
+		yes = yes || is && name == "value" && n.String() == digits
+	})
+	return yes
 }
 
 // ofSuite are the resources of the main patient and of the other cases, as they
@@ -169,19 +199,7 @@ type once struct {
 const snomed = "http://snomed.info/sct"
 
 var termChecks = []check{
-	{"R-TERM-01", func(t *trial) {
-		t.ready()
-		n := 0
-		t.everyCoding(func(c any) {
-			if text(c, "system") != snomed {
-				return
-			}
-			n++
-			t.hold(concept(text(c, "code")), "a SNOMED CT code is no id of a concept")
-		})
-		t.hold(n > 0, "no coding is of SNOMED CT")
-		t.saw("%d codings of SNOMED CT", n)
-	}},
+	{"R-TERM-01", ofConcepts},
 	{"R-TERM-02", func(t *trial) {
 		t.ready()
 		n := 0
@@ -307,6 +325,37 @@ func (t *trial) everyCoding(f func(any)) {
 	}
 }
 
+// ofConcepts holds codings of SNOMED CT to the address of the system and to ids of
+// concepts, and $validate to the refusal of what is none: the id of a description, a
+// term, an id with a digit that is wrong.
+func ofConcepts(t *trial) {
+	t.ready()
+	t.published("digits")
+	n := 0
+	t.everyCoding(func(c any) {
+		system := text(c, "system")
+		if system != snomed {
+			low := strings.ToLower(system)
+			t.hold(!strings.Contains(low, "snomed") && !strings.Contains(low, "2.16.840.1.113883.6.96"), "a coding has SNOMED CT by another address")
+			return
+		}
+		n++
+		t.hold(concept(text(c, "code")), "a SNOMED CT code is no id of a concept")
+	})
+	t.hold(n > 0, "no coding is of SNOMED CT")
+	for _, code := range []string{"2840245016", "Latex", "111088008"} {
+		t.invalid("digits", allergyTo(code))
+	}
+	t.accepts(allergyTo("111088007"))
+	t.saw("%d codings of SNOMED CT, and what is none refused", n)
+}
+
+// allergyTo is an allergy by a code of SNOMED CT.
+func allergyTo(code string) string {
+	return `{"resourceType":"AllergyIntolerance","clinicalStatus":{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/allergyintolerance-clinical","code":"active"}]},"code":{"coding":[{"system":"` +
+		snomed + `","code":"` + code + `"}]},"patient":{"reference":"Patient/1"}}`
+}
+
 // concepts are those of a code system, those below others too.
 func concepts(v any) (out []any) {
 	for _, c := range list(v) {
@@ -370,7 +419,8 @@ var provenanceChecks = []check{
 			v := ref + "/_history/" + text(e, "resource", "meta", "versionId")
 			t.hold(told[v] == 1, "a version has %d Provenances", told[v])
 		}
-		t.saw("%d versions of a plan, each with its Provenance", len(versions))
+		n := t.allTold()
+		t.saw("%d versions of a plan, each with its Provenance, and %d resources of a patient", len(versions), n)
 	}},
 	{"R-SEC-12", injections},
 	{"R-PROF-01", func(t *trial) {
@@ -397,6 +447,30 @@ var provenanceChecks = []check{
 		t.none("Provenance?target=CarePlan/none")
 		t.saw("%d Provenances, found both ways", len(beside))
 	}},
+}
+
+// allTold holds that every resource of the main patient is the target of one
+// Provenance, in the version that it has.
+func (t *trial) allTold() (n int) {
+	var all []string
+	for _, r := range t.everything(t.w.main) {
+		if text(r, "resourceType") != "Provenance" {
+			all = append(all, refOf(r)+"/_history/"+text(r, "meta", "versionId"))
+		}
+	}
+	for some := range slices.Chunk(all, 40) {
+		told := map[string]int{}
+		for _, p := range t.all("Provenance?_count=100&target=" + strings.Join(some, ",")) {
+			for _, x := range list(p, "target") {
+				told[text(x, "reference")]++
+			}
+		}
+		for _, v := range some {
+			n++
+			t.hold(told[v] == 1, "a %s has %d Provenances", typeOf(v), told[v])
+		}
+	}
+	return n
 }
 
 // dated are the procedures of the main patient with a date.
@@ -443,6 +517,11 @@ func injections(t *trial) {
 	}
 	x := t.get("metadata", "X-Request-Id", `"><script>`)
 	t.hold(x.status < 500 && !strings.Contains(x.header.Get("X-Request-Id"), "<script>"), "a header is given back as it came")
+	for _, name := range []string{"Accept", "Prefer", "If-None-Match", "If-Modified-Since"} {
+		x := t.get(t.w.main.one("Patient"), name, hostile[0]+hostile[5])
+		t.hold(x.status < 500, "a string of injection in %s is answered %d", name, x.status)
+	}
+	fields := t.everyField(hostile[0] + hostile[5])
 	deep := []byte(`{"resourceType":"Patient","extension":` + strings.Repeat(`[{"extension":`, 2000) + `[]` + strings.Repeat(`}]`, 2000) + `}`)
 	t.hold(t.send(http.MethodPost, "Patient/$validate", fhirJSON, deep).status < 500, "deep nesting is a failure of the server")
 	r := t.own("hostile").edit(hostile[5]+hostile[0], "surgery", "advice", "text").edit(hostile[5], "patient", "name", "given", 0)
@@ -451,7 +530,30 @@ func injections(t *trial) {
 		t.hold(!strings.Contains(text(p, "text", "div"), "<script"), "a narrative holds a script that was sent")
 	}
 	t.hold(strings.Join(refs(t.found("Patient?identifier="+t.w.main.identifier()).matches), "") == strings.Join(want, ""), "the data are not what they were")
-	t.saw("%d strings in parameters, paths, headers and bodies", len(hostile))
+	t.saw("%d strings in parameters, paths, headers and bodies, one in each of %d fields of a record", len(hostile), fields)
+}
+
+// everyField sends a string in each field of a record in turn, without its being kept.
+func (t *trial) everyField(hostile string) (n int) {
+	var fields func(v any, path []any)
+	fields = func(v any, path []any) {
+		switch x := v.(type) {
+		case map[string]any:
+			for k := range x {
+				fields(x[k], append(slices.Clone(path), k))
+			}
+		case []any:
+			if len(x) > 0 {
+				fields(x[0], append(slices.Clone(path), 0))
+			}
+		case string:
+			n++
+			answer := t.post(t.w.main.clinic, "?dry-run=true", "application/json", encode(set(t.w.main.content, hostile, path...)))
+			t.hold(answer.status < 500, "a string of injection in a field of a record is answered %d", answer.status)
+		}
+	}
+	fields(t.w.main.content, nil)
+	return n
 }
 
 func (w *world) mainIdentifier(t *trial) string { t.ready(); return w.main.identifier() }

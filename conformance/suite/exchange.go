@@ -9,6 +9,8 @@ import (
 	"net/url"
 	"slices"
 	"strings"
+	"sync/atomic"
+	"time"
 )
 
 // exchange is a request and its answer.
@@ -25,8 +27,12 @@ type exchange struct {
 	tree   any   // of a JSON body
 	err    error // no answer came
 
+	taken    int64 // of a flood, when the answer came
 	read     bool
 	verdicts []judged // on its resources, once they were judged
+
+	addressed bool
+	gives     []string // addresses, once they were gathered
 }
 
 // maxBody is how much of an answer is read.
@@ -38,13 +44,18 @@ type request struct {
 	key          string
 	header       []string // in pairs
 	body         []byte
+	flood        *flood // instead of a body
 }
 
 // do asks, and keeps the exchange for the checks of everything that was seen.
 func (s *session) do(ctx context.Context, r request) *exchange {
 	x := &exchange{method: r.method, path: r.path, public: r.key == "", sent: http.Header{}}
 	s.keep(x)
-	req, err := http.NewRequestWithContext(ctx, r.method, s.o.Target+r.path, bytes.NewReader(r.body))
+	var body io.Reader = bytes.NewReader(r.body)
+	if r.flood != nil {
+		body = r.flood
+	}
+	req, err := http.NewRequestWithContext(ctx, r.method, s.o.Target+r.path, body)
 	if err != nil {
 		x.err = err
 		return x
@@ -56,7 +67,13 @@ func (s *session) do(ctx context.Context, r request) *exchange {
 		req.Header.Set(r.header[i], r.header[i+1])
 		x.sent.Set(r.header[i], r.header[i+1])
 	}
+	if r.flood != nil {
+		req.ContentLength = -1
+	}
 	res, err := s.o.Client.Do(req)
+	if r.flood != nil {
+		x.taken = r.flood.taken.Load()
+	}
 	if err != nil {
 		x.err = err
 		return x
@@ -72,6 +89,38 @@ func (s *session) do(ctx context.Context, r request) *exchange {
 	return x
 }
 
+// flood is a body of unknown length that is far beyond any limit. Who reads it whole
+// gets floodSize of it; it comes slowly after a while, so that an answer can overtake it.
+type flood struct {
+	start string
+	taken atomic.Int64
+}
+
+const (
+	floodSize = 32 << 20
+	floodFast = 8 << 20
+)
+
+func newFlood(start string) *flood { return &flood{start: start} }
+
+func (f *flood) Read(p []byte) (int, error) {
+	taken := f.taken.Load()
+	if taken >= floodSize {
+		return 0, io.EOF
+	}
+	if taken > floodFast {
+		time.Sleep(time.Millisecond)
+	}
+	for i := range p {
+		p[i] = 'x'
+	}
+	if taken == 0 {
+		copy(p, f.start)
+	}
+	f.taken.Add(int64(len(p)))
+	return len(p), nil
+}
+
 // keep keeps an exchange for the checks of everything that was seen.
 func (s *session) keep(x *exchange) {
 	s.mu.Lock()
@@ -83,7 +132,7 @@ func (s *session) keep(x *exchange) {
 // in the report.
 var told = []string{
 	"_count", "_sort", "_summary", "_elements", "_include", "_revinclude", "_format", "_total", "_lastUpdated", "_since", "_tag", "_profile", "_security", "_source",
-	"status", "date", "activity-date", "encounter.date", "code", "category", "list", "dry-run", "foo", "value-quantity", "_id", "patient", "subject", "based-on", "encounter", "target", "implicated", "part-of",
+	"status", "date", "activity-date", "onset-date", "encounter.date", "code", "category", "list", "dry-run", "foo", "value-quantity", "_id", "patient", "subject", "based-on", "encounter", "target", "implicated", "part-of",
 }
 
 // asked is the request as the report shows it: no header with a key, and of the

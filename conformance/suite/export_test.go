@@ -52,6 +52,9 @@ func (o *Opened) Main() (plan, first, patient, gone, other string) {
 	return w.main.one("CarePlan"), text(w.planFirst.tree, "meta", "versionId"), w.main.one("Patient"), w.declined.one("CarePlan"), w.other.one("Patient")
 }
 
+// Base is the public base of the target.
+func (o *Opened) Base() string { return o.s.base }
+
 // Read is what was read, with its headers.
 type Read struct {
 	Body               []byte

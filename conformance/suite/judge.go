@@ -220,7 +220,7 @@ func isOf(kind, key string) bool {
 }
 
 // invalid holds that $validate says of a resource what is wrong with it.
-func (t *trial) invalid(kind, resource string) {
+func (t *trial) invalid(kind, resource string) *exchange {
 	typ := text(parse([]byte(resource)), "resourceType")
 	x := t.send(http.MethodPost, typ+"/$validate", fhirJSON, []byte(resource))
 	errors := 0
@@ -230,6 +230,7 @@ func (t *trial) invalid(kind, resource string) {
 		}
 	}
 	t.hold(x.status == http.StatusOK && errors > 0 && text(x.tree, "resourceType") == "OperationOutcome", "$validate finds no error in a %s that breaks a rule of kind %s", typ, kind)
+	return x
 }
 
 // twins are resources in which nothing is wrong, each of a type of which others have a
@@ -249,6 +250,11 @@ var twins = map[string]string{
 // without is the twin of a type, without an element that it must have.
 func without(typ string, path ...any) string {
 	return string(encode(set(parse([]byte(twins[typ])), nil, path...)))
+}
+
+// otherwise is the twin of a type with another value of an element.
+func otherwise(typ string, value any, path ...any) string {
+	return string(encode(set(parse([]byte(twins[typ])), value, path...)))
 }
 
 // accepted holds that $validate finds no error in a patient that has none.
@@ -284,14 +290,47 @@ func profilesAreTrue(t *trial) {
 	t.accepted()
 }
 
-// internals are words of stack traces, statements, paths and hosts.
-var internals = regexp.MustCompile(`goroutine \d|\.go:\d+|panic:|SELECT .* FROM|(?i)sqlite|/(home|usr|tmp|var|root)/|localhost|\bat [a-z]+\.[A-Za-z.]+\(`)
+// internals are words of stack traces, statements, paths, hosts and software.
+var internals = regexp.MustCompile(`goroutine \d|\.go:\d+|panic:|\bat [a-z]+\.[A-Za-z.]+\(|\bgo1\.\d` +
+	`|SELECT .* FROM|INSERT INTO|DELETE FROM|UPDATE .* SET|(?i:sqlite|sqlstate|constraint failed|no such (table|column)|syntax error (at|near)|database is locked)` +
+	`|(^|\W)/(home|usr|tmp|var|root|opt|srv|mnt|proc)/|\b[A-Z]:\\|localhost|\b(10|127)(\.\d{1,3}){3}\b|\b192\.168(\.\d{1,3}){2}\b`)
+
+// software is the version of it that the target states.
+func (t *trial) software() string {
+	if t.statement == nil {
+		return ""
+	}
+	return text(t.statement.tree, "software", "version")
+}
+
+// insides is what a failure tells of the insides of a server.
+func (t *trial) insides(x *exchange) string {
+	if m := internals.FindString(string(x.body)); m != "" {
+		return "tells of its insides: " + quote(m)
+	}
+	if v := t.software(); strings.ContainsAny(v, "0123456789") && strings.Contains(string(x.body), v) {
+		return "tells the version of its software"
+	}
+	for _, h := range []string{"X-Powered-By", "X-AspNet-Version", "X-Runtime"} {
+		if x.header.Get(h) != "" {
+			return "tells what it runs on"
+		}
+	}
+	if strings.ContainsAny(x.header.Get("Server"), "0123456789") {
+		return "has the version of a server"
+	}
+	return ""
+}
 
 func divided(inner string) string {
 	return `{"resourceType":"Patient","text":{"status":"generated","div":` + string(encode(`<div xmlns="http://www.w3.org/1999/xhtml">`+inner+`</div>`)) + `}}`
 }
 
 func patientBorn(date string) string { return `{"resourceType":"Patient","birthDate":"` + date + `"}` }
+
+func changed(at string) string {
+	return `{"resourceType":"Patient","meta":{"lastUpdated":"` + at + `"}}`
+}
 
 func procedureAt(at string) string {
 	return `{"resourceType":"Procedure","status":"completed","subject":{"reference":"Patient/1"},"performedDateTime":"` + at + `"}`

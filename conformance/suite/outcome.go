@@ -1,10 +1,7 @@
 package suite
 
 import (
-	"fmt"
 	"net/http"
-	"net/url"
-	"slices"
 	"strings"
 )
 
@@ -80,7 +77,32 @@ var capabilityChecks = []check{
 				}
 			}
 		}
+		t.listsProfiles()
 	}},
+}
+
+// listsProfiles holds that of each type every profile that is claimed is listed.
+func (t *trial) listsProfiles() {
+	t.ready()
+	listed := map[string]bool{}
+	for _, r := range t.types() {
+		for _, p := range list(r, "supportedProfile") {
+			url, _ := p.(string)
+			bare, _, _ := strings.Cut(url, "|")
+			listed[text(r, "type")+" "+bare] = true
+		}
+	}
+	n := 0
+	for _, typ := range t.typesOfMain() {
+		r := t.ok(t.w.main.one(typ)).tree
+		for _, p := range list(r, "meta", "profile") {
+			url, _ := p.(string)
+			bare, _, _ := strings.Cut(url, "|")
+			n++
+			t.hold(listed[text(r, "resourceType")+" "+bare], "a profile that a %s claims is not listed", text(r, "resourceType"))
+		}
+	}
+	t.hold(n > 0, "nothing claims a profile")
 }
 
 // capability is the statement.
@@ -105,100 +127,4 @@ func contains(l []any, name, value string) bool {
 		}
 	}
 	return false
-}
-
-// tellsTheTruth tries what the statement declares, and what it does not.
-func tellsTheTruth(t *trial) {
-	t.ready()
-	for _, r := range t.types() {
-		typ := text(r, "type")
-		t.search(typ + "?_count=0")
-		for _, p := range list(r, "searchParam") {
-			name, kind := text(p, "name"), text(p, "type")
-			if strings.HasPrefix(name, "_") && name != "_id" {
-				continue // R-SP-02 and R-SP-03 try those of every type
-			}
-			value, nothing := anyOf(name, kind)
-			x := t.get(typ + "?_summary=count&" + name + "=" + value)
-			t.hold(x.status == http.StatusOK, "%s declares %s, which is answered %d", typ, name, x.status)
-			t.hold(!nothing || x.status != http.StatusOK || text(x.tree, "total") == "0", "%s declares %s, and finds %s by a value that nothing has", typ, name, text(x.tree, "total"))
-		}
-		t.saw("%s is searched by each of its parameters", typ)
-		if contains(list(r, "interaction"), "code", "history-type") {
-			t.ok(typ + "/_history?_count=1")
-		} else {
-			x := t.get(typ + "/_history?_count=1")
-			t.hold(x.status == http.StatusNotFound || x.status == http.StatusMethodNotAllowed, "%s has a history that it does not declare: %d", typ, x.status)
-		}
-		t.hold(!contains(list(r, "interaction"), "code", "create"), "%s declares that it is written", typ)
-	}
-	t.offersMore()
-	for _, typ := range []string{"CarePlan", "Patient"} {
-		x := t.get(typ + "?_count=0&nosuch=x")
-		t.hold(x.status == http.StatusBadRequest, "a parameter that is not declared is answered %d", x.status)
-	}
-	for _, undeclared := range []string{"Appointment", "Claim"} {
-		if !contains(t.types(), "type", undeclared) {
-			x := t.get(undeclared + "?_count=0")
-			t.hold(x.status == http.StatusNotFound, "a type that is not declared is answered %d", x.status)
-		}
-	}
-	x := t.send(http.MethodPost, "Patient", fhirJSON, []byte(`{"resourceType":"Patient"}`))
-	t.hold(x.status == http.StatusMethodNotAllowed || x.status == http.StatusNotFound, "create is not declared, and is answered %d", x.status)
-}
-
-// offersMore tries the includes and operations that the statement declares, and holds
-// that it declares the types of what is published.
-func (t *trial) offersMore() {
-	types := t.types()
-	for _, r := range types {
-		typ := text(r, "type")
-		for parameter, declared := range map[string][]any{"_include": list(r, "searchInclude"), "_revinclude": list(r, "searchRevInclude")} {
-			for some := range slices.Chunk(declared, 10) {
-				query := ""
-				for _, x := range some {
-					query += "&" + parameter + "=" + url.QueryEscape(fmt.Sprint(x))
-				}
-				x := t.get(typ + "?_count=0" + query)
-				t.hold(x.status == http.StatusOK, "%s declares for %s what is answered %d", typ, parameter, x.status)
-			}
-		}
-	}
-	for _, o := range list(t.capability(), "rest", 0, "operation") {
-		t.offered("$" + text(o, "name"))
-	}
-	for _, r := range types[:1] {
-		for _, o := range list(r, "operation") {
-			t.offered(text(r, "type") + "/$" + text(o, "name"))
-		}
-	}
-	for _, x := range list(t.w.main.answer, "resources") {
-		t.hold(contains(types, "type", typeOf(text(x, "reference"))), "%s is published, and not declared", typeOf(text(x, "reference")))
-	}
-}
-
-// offered holds that there is an operation.
-func (t *trial) offered(path string) {
-	x := t.send(http.MethodPost, path, fhirJSON, []byte(`{"resourceType":"Parameters"}`))
-	t.hold(x.status != http.StatusNotFound && x.status != http.StatusMethodNotAllowed, "%s is declared, and is answered %d", path, x.status)
-}
-
-// anyOf is some value of a parameter, and whether it is one that nothing has.
-func anyOf(name, kind string) (value string, nothing bool) {
-	if name == "active" || name == "deceased" || name == "experimental" {
-		return "true", false
-	}
-	switch kind {
-	case "date":
-		return "1801-01-01", true
-	case "number", "quantity":
-		return "987654321", true
-	case "composite":
-		return "nosuch$987654321", true
-	case "reference":
-		return "Patient/none", true
-	case "uri":
-		return "http://none.example", true
-	}
-	return "nosuch", true
 }

@@ -162,7 +162,11 @@ var parameterChecks = []check{
 		t.same(path+"&date="+day[:7], []string{ref})
 		t.none(path + "&date=" + instant(start.Add(end.Sub(start)/2)))
 		t.none(path + "&date=" + start.AddDate(0, 0, -1).UTC().Format("2006-01-02"))
-		t.saw("a period by the day and the month that hold it, and not by an instant within it")
+		month, since := t.onset()
+		t.same(since+"2025-11", []string{month})
+		t.same(since+"2025", []string{month})
+		t.none(since + "2025-11-15")
+		t.saw("a period and a month by what holds them, and not by a part of them")
 	}},
 	{"R-SP-16", prefixes},
 	{"R-SP-17", func(t *trial) {
@@ -230,7 +234,14 @@ var parameterChecks = []check{
 		t.none("CarePlan?" + own + "&subject:Patient.birthdate=1988-05-15")
 		t.same("CarePlan?"+own+"&encounter.date="+t.w.day, plan)
 		t.none("CarePlan?" + own + "&encounter.date=1999-01-01")
-		t.saw("three chains, each with a twin that finds nothing")
+		var ids []string
+		for _, r := range t.found("Patient?identifier=" + t.w.main.identifier()).matches {
+			ids = append(ids, idOf(refOf(r)))
+		}
+		t.same("CarePlan?patient.identifier="+t.w.main.identifier(), refs(t.found("CarePlan?patient="+strings.Join(ids, ",")).matches))
+		t.same("CarePlan?"+own+"&performer:Practitioner._id="+idOf(t.w.main.one("Practitioner")), t.performed(plan))
+		t.refused(t.get("CarePlan?"+own+"&performer.identifier=x"), http.StatusBadRequest)
+		t.saw("three chains, each with a twin, one of them in two steps too; one over several types is refused, and by one type it is followed")
 	}},
 	{"R-SP-33", func(t *trial) {
 		t.ready()
@@ -270,6 +281,17 @@ var parameterChecks = []check{
 	}},
 }
 
+// performed is a plan where the practitioner of the main record is to carry out a
+// review, and nothing where it is not.
+func (t *trial) performed(plan []string) []string {
+	for _, a := range list(t.ok(plan[0]).tree, "activity") {
+		if contains(list(a, "detail", "performer"), "reference", t.w.main.one("Practitioner")) {
+			return plan
+		}
+	}
+	return nil
+}
+
 // sitting is the surgery of the main patient, with its period.
 func (t *trial) sitting() (ref string, start, end time.Time) {
 	for _, r := range t.procedures() {
@@ -285,36 +307,68 @@ func (t *trial) sitting() (ref string, start, end time.Time) {
 
 func instant(at time.Time) string { return url.QueryEscape(at.UTC().Format("2006-01-02T15:04:05Z")) }
 
-// prefixes tries the nine prefixes on a period, by their definitions in R4
-// (search.html#prefix): of a day around it, of an instant within it and of days
-// beside it.
+// prefixes tries the nine prefixes by their definitions in R4 (search.html#prefix): on
+// a period, on one without end, on an instant and on a month, by values that hold them,
+// that lie within them, before them and after them.
 func prefixes(t *trial) {
 	ref, start, end := t.sitting()
-	path := "Procedure?" + t.mine() + "&_id=" + idOf(ref) + "&date="
-	day := func(n int) string { return start.UTC().AddDate(0, 0, n).Format("2006-01-02") }
-	within := instant(start.Add(end.Sub(start) / 2))
-	for value, yes := range map[string]string{
-		day(0): "eq ge le ap", day(-1): "ne gt ge sa", day(1): "ne lt le eb", within: "ne gt lt ge le",
-	} {
-		for p := range strings.SplitSeq("eq ne gt lt ge le sa eb", " ") {
-			if slices.Contains(strings.Fields(yes), p) {
+	day := func(at time.Time, n int) string { return at.UTC().AddDate(0, 0, n).Format("2006-01-02") }
+	const holds, within, before, after = "eq ge le", "ne gt lt ge le", "ne gt ge sa", "ne lt le eb"
+	t.byPrefixes("Procedure?"+t.mine()+"&_id="+idOf(ref)+"&date=", ref, map[string]string{
+		day(start, 0): holds + " ap", instant(start.Add(end.Sub(start) / 2)): within, day(start, -1): before, day(start, 1): after, "2001-01-01": before + " -ap",
+	})
+	plan := t.ok(t.w.main.one("CarePlan")).tree
+	t.must(get(plan, "period", "start") != nil && get(plan, "period", "end") == nil, "the period of the plan is not open")
+	t.byPrefixes("CarePlan?"+t.mine()+"&date=", refOf(plan), map[string]string{"2099-01-01": within, "1999-01-01": before})
+	made, at := t.reviewed()
+	t.byPrefixes("Observation?"+t.mine()+"&_id="+idOf(made)+"&date=", made, map[string]string{
+		instant(at): holds + " ap", day(at, 0): holds + " ap", day(at, -1): before, day(at, 1): after, instant(at.Add(-time.Hour)): before, "2001-01-01": before + " -ap",
+	})
+	month, since := t.onset()
+	t.byPrefixes(since, month, map[string]string{
+		"2025-11": holds + " ap", "2025": holds, "2025-11-15": within, "2025-10": before, "2025-12": after, "2001-01": before + " -ap",
+	})
+	t.saw("the prefixes over a period, one without end, an instant and a month; no period without a start is published")
+}
+
+// byPrefixes holds what a search by a date finds, by the prefixes of each value: those
+// that are named find a resource, and the others do not. What is about a value is left
+// to a server, so that ap is tried where it is named, or named with a minus.
+func (t *trial) byPrefixes(path, ref string, table map[string]string) {
+	for value, yes := range table {
+		for p := range strings.SplitSeq("eq ne gt lt ge le sa eb ap", " ") {
+			switch named := strings.Fields(yes); {
+			case slices.Contains(named, p):
 				t.same(path+p+value, []string{ref})
-			} else {
+			case p != "ap" || slices.Contains(named, "-ap"):
 				t.none(path + p + value)
 			}
 		}
 	}
-	t.same(path+"ap"+day(0), []string{ref})
-	t.none(path + "ap2001-01-01")
-	plan := t.ok(t.w.main.one("CarePlan")).tree
-	open := "CarePlan?" + t.mine() + "&date="
-	for _, p := range []string{"gt", "ge", "ne"} {
-		t.same(open+p+"2099-01-01", []string{refOf(plan)})
+}
+
+// onset is the condition of the main patient, which began in a month, and a search for
+// it by the date.
+func (t *trial) onset() (ref, path string) {
+	for _, r := range t.found("Condition?" + t.mine()).matches {
+		if text(r, "onsetDateTime") == "2025-11" {
+			return refOf(r), "Condition?" + t.mine() + "&_id=" + text(r, "id") + "&onset-date="
+		}
 	}
-	for _, p := range []string{"lt1999-01-01", "le1999-01-01", "eb2099-01-01", "2099-01-01", "sa2099-01-01"} {
-		t.none(open + p)
+	t.must(false, "no condition has the month that was sent")
+	return "", ""
+}
+
+// reviewed is an observation of the review, which was made at an instant.
+func (t *trial) reviewed() (ref string, at time.Time) {
+	for _, r := range t.observations() {
+		at, err := time.Parse(time.RFC3339, text(r, "effectiveDateTime"))
+		if err == nil && strings.Contains(text(r, "effectiveDateTime"), "T18:15") {
+			return refOf(r), at
+		}
 	}
-	t.saw("the prefixes over a period, and one without end; no period without a start is published")
+	t.must(false, "no observation has the time of the review")
+	return "", at
 }
 
 // someCoding is a coding of a procedure that not all of them have.

@@ -151,6 +151,7 @@ var receivingChecks = []check{
 		t.hold(!contains(list(settled.tree, "flags"), "code", "conflict"), "a higher revision does not settle it")
 		t.saw("both kept, the later counts, settled by a higher revision")
 	})},
+	{"receiving-flags", byEachDoor(flagsArePublished)},
 	{"receiving-withdrawal", byEachDoor(func(t *trial) {
 		t.ready()
 		all := []any(nil)
@@ -216,6 +217,52 @@ var receivingChecks = []check{
 		t.nothingOf(r)
 		t.saw("the whole answer, and nothing is written")
 	}},
+}
+
+// severities are those of flags by their level (D2.4); a note is in the answer alone.
+var severities = map[string]string{"critical": "high", "warning": "moderate"}
+
+// flagsArePublished holds that each flag of an answer is a DetectedIssue of its severity,
+// with what it says, why it is raised and what it is about, and that no other is there.
+func flagsArePublished(t *trial) {
+	t.ready()
+	r := t.w.flagged
+	if t.overNATS {
+		r = t.own("flagged").edit("seaweed", "surgery", "dressing")
+		t.stored(r)
+	}
+	published := map[string]any{}
+	for _, d := range t.all("DetectedIssue?_count=100&patient=" + idOf(r.one("Patient"))) {
+		published[text(d, "identifier", 0, "value")] = d
+	}
+	levels, expected := map[string]int{}, 0
+	for _, f := range list(r.answer, "flags") {
+		level, code := text(f, "level"), text(f, "code")
+		d := published[text(f, "flag")]
+		if severities[level] == "" {
+			t.hold(d == nil, "a note %s is published", code)
+			continue
+		}
+		expected++
+		levels[level]++
+		if !t.hold(d != nil, "a %s flag %s is not published", level, code) {
+			continue
+		}
+		t.hold(text(d, "severity") == severities[level], "a %s flag %s is published with severity %q", level, code, text(d, "severity"))
+		t.hold(text(d, "detail") == text(f, "text"), "a %s flag %s does not say what it does in the answer", level, code)
+		why := codingsOf(d, "evidence", "code")
+		t.hold(slices.Contains(why, code), "a %s flag %s does not say why it is raised", level, code)
+		about := list(d, "implicated")
+		t.hold(len(about) > 0, "a %s flag %s is about nothing", level, code)
+		for _, x := range about {
+			t.hold(text(t.get(text(x, "reference")).tree, "id") == idOf(text(x, "reference")), "a %s flag %s is about what is not there", level, code)
+		}
+		t.hold(contains(list(d, "meta", "tag"), "code", "open"), "a %s flag %s is not tagged open", level, code)
+	}
+	t.hold(len(published) == expected, "%d flags are published, %d were answered", len(published), expected)
+	if t.hold(levels["critical"] > 0 && levels["warning"] > 0, "no critical flag or no warning was raised") {
+		t.saw("%d critical flags and %d warnings, each as it was answered", levels["critical"], levels["warning"])
+	}
 }
 
 // is holds an answer of the receiving side to its kind and, over HTTP, to the status

@@ -97,6 +97,7 @@ var rules = map[string]string{
 	"receiving-repeat":     "the same save again changes nothing",
 	"receiving-order":      "a review that comes before its surgery waits, then counts",
 	"receiving-conflict":   "of two contents of one revision the later counts, with a critical flag",
+	"receiving-flags":      "each flag of an answer is published in its severity, with its reason and what it is about",
 	"receiving-withdrawal": "what is withdrawn is entered in error, each type in its way",
 	"receiving-refusal":    "what cannot be understood where it identifies or endangers is refused, an unknown member is not",
 	"receiving-dry-run":    "a dry run gives the whole answer and writes nothing",

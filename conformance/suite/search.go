@@ -36,6 +36,9 @@ var searchChecks = []check{
 		q := queryOf(b.self)
 		t.hold(q.Get("status") == "active" && q.Get("patient") != "", "self lacks a parameter that was used")
 		t.hold(!q.Has("foo"), "self has a parameter that was left out")
+		for name := range q {
+			t.hold(name == "status" || name == "patient" || strings.HasPrefix(name, "_"), "self has a parameter that was not asked for")
+		}
 		t.same(t.local(b.self), refs(b.matches))
 		t.hold(t.search("CarePlan?patient=none").self != "", "an empty searchset has no self")
 		t.saw("self, and what it finds again")
@@ -100,8 +103,19 @@ var searchChecks = []check{
 			t.saw("the %ss of the compartment", typ)
 		}
 		all := refs(t.all(ref + "/*?_count=200"))
-		t.hold(slices.Contains(all, t.w.main.one("CarePlan")) && slices.Contains(all, t.w.main.one("Observation")), "* lacks resources of the compartment")
-		t.hold(!slices.Contains(all, t.w.flagged.one("CarePlan")), "* has resources of another patient")
+		for _, r := range t.types() {
+			if typ := text(r, "type"); contains(list(r, "searchParam"), "name", "patient") {
+				want := refs(t.all(typ + "?" + t.mine() + "&_count=200"))
+				t.hold(common(want, all) == len(want), "* lacks %d of %d %ss of the patient", len(want)-common(want, all), len(want), typ)
+			}
+		}
+		for _, r := range t.w.flagged.refs("CarePlan") {
+			t.hold(!slices.Contains(all, r), "* has resources of another patient")
+		}
+		for _, o := range t.all(ref + "/*?_count=200") {
+			subject := text(o, "subject", "reference") + text(o, "patient", "reference")
+			t.hold(subject == "" || subject == ref, "* has a %s of another patient", text(o, "resourceType"))
+		}
 	}},
 	{"R-SRCH-20", func(t *trial) {
 		t.found("Patient?_id=" + idOf(t.w.mainPatient(t)))

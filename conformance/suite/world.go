@@ -16,7 +16,7 @@ var templates embed.FS
 
 // demographics are what the records of the suite say of their invented patient;
 // none of it may be seen in an error, a link or the report.
-var demographics = []string{"Mülldorn", "Zoë", "1988-05-14", "960777", "Invented Row", "OW9 9ZZ"}
+var demographics = []string{"Mülldorn", "Zoë", "1988-05-14", "960777", "Invented Row", "OW9 9ZZ", "Quillmarsh"}
 
 const patientSystem = "https://suite.example/patient"
 
@@ -58,7 +58,7 @@ type world struct {
 
 	main      *sent // a surgery on two borders, then its review, then an amendment
 	review    *sent
-	flagged   *sent // a tourniquet without release, an unlisted dressing
+	flagged   *sent // a tourniquet without release, an unlisted dressing, consent of a parent
 	undone    *sent
 	withdrawn *sent
 	stopped   *sent // its follow-up was stopped
@@ -173,6 +173,7 @@ func (t *trial) prepare() {
 	t.stored(t.next(w.main).edit("amended", "status").edit(json.Number("71.50"), "surgery", "weight", "kg"))
 
 	w.flagged = t.fill(c, "surgery", "S-2", "P-2").edit(nil, "surgery", "toes", 0, "tourniquets", 0, "off").edit("seaweed", "surgery", "dressing")
+	w.flagged.edit("other", "surgery", "consent", "givenBy").edit("parent", "surgery", "consent", "relationship").edit(map[string]any{"family": "Quillmarsh"}, "surgery", "consent", "giver")
 	t.stored(w.flagged)
 	w.undone = t.fill(c, "surgery", "S-3", "P-3")
 	w.undone.edit(map[string]any{

@@ -7,16 +7,22 @@
 // It reads the project's reference for FHIR servers (tables in Markdown), its
 // scope (a tab-separated file), and our own REQUIREMENTS.md, which says in our
 // words what a row in force asks. Of the reference it takes levels and places
-// alone, and no sentence.
+// alone, and no sentence. From R4's definitions it writes which search parameters
+// there are, and of which type.
 package main
 
 import (
+	"encoding/json"
 	"flag"
 	"fmt"
 	"log"
+	"maps"
 	"os"
 	"regexp"
+	"slices"
 	"strings"
+
+	"nailbridge/internal/official"
 )
 
 func main() {
@@ -25,12 +31,23 @@ func main() {
 	scope := flag.String("scope", "../shared/reference/requirements-scope.tsv", "which of its rows are in force")
 	asks := flag.String("asks", "conformance/REQUIREMENTS.md", "what a row in force asks, in our words")
 	out := flag.String("out", "conformance/suite/rows.tsv", "where the rows are written")
+	core := flag.String("core", "../shared/r4/core-4.0.1-subset.tgz", "the definitions of R4")
+	outParameters := flag.String("out-parameters", "conformance/suite/parameters.tsv", "where the search parameters are written")
 	flag.Parse()
+	docs, err := official.Documents(*core)
+	if err != nil {
+		log.Fatal(err)
+	}
+	write(*outParameters, parameters(docs))
 	text, err := rows(read(*reference), read(*scope), read(*asks))
 	if err != nil {
 		log.Fatal(err)
 	}
-	if err := os.WriteFile(*out, []byte(text), 0o644); err != nil { //nolint:gosec // source of the project, for everybody to read
+	write(*out, text)
+}
+
+func write(path, text string) {
+	if err := os.WriteFile(path, []byte(text), 0o644); err != nil { //nolint:gosec // source of the project, for everybody to read
 		log.Fatal(err)
 	}
 }
@@ -75,6 +92,42 @@ func rows(reference, scope, asks string) (string, error) {
 		fmt.Fprintf(&b, "%s\t%s\t%s\t%s\t%s\t%s\n", id, level.FindString(of[3]), section(id, of[3], of[4]), state, reason, asked)
 	}
 	return b.String(), nil
+}
+
+const parametersHeader = `# The search parameters of R4 (4.0.1) and their types, by the type that they are of: the SearchParameter resources of the core
+# package, and those of BodyStructure, which that package lacks (bodystructure.html#search).
+`
+
+// parameters are the search parameters of R4, a line for each type.
+func parameters(docs []official.Document) string {
+	of := map[string]map[string]string{
+		"BodyStructure": {"identifier": "token", "location": "token", "morphology": "token", "patient": "reference"},
+	}
+	for _, d := range docs {
+		var p struct {
+			ResourceType, URL, Code, Type string
+			Base                          []string
+		}
+		if json.Unmarshal(d.Text, &p) != nil || p.ResourceType != "SearchParameter" || strings.Contains(d.Name, "example") {
+			continue
+		}
+		for _, base := range p.Base {
+			if of[base] == nil {
+				of[base] = map[string]string{}
+			}
+			of[base][p.Code] = p.Type
+		}
+	}
+	var b strings.Builder
+	b.WriteString(parametersHeader)
+	for _, base := range slices.Sorted(maps.Keys(of)) {
+		var all []string
+		for _, code := range slices.Sorted(maps.Keys(of[base])) {
+			all = append(all, code+":"+of[base][code])
+		}
+		b.WriteString(base + "\t" + strings.Join(all, " ") + "\n")
+	}
+	return b.String()
 }
 
 // level is the word of the standard; what the reference adds to it is left out.

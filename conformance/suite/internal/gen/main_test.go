@@ -30,6 +30,16 @@ func TestRowsAreThoseOfTheReference(t *testing.T) {
 	}
 }
 
+// The search parameters of the suite are R4's (searchparameter-registry.html).
+func TestParametersAreR4s(t *testing.T) {
+	docs, err := official.Documents(official.CoreArchive(t))
+	require.NoError(t, err)
+	have, err := os.ReadFile(filepath.Join("..", "..", "parameters.tsv"))
+	require.NoError(t, err)
+	assert.Equal(t, parameters(docs), string(have), "run this generator")
+	assert.Contains(t, string(have), "activity-date:date")
+}
+
 // A row without its line in the reference, or in our own table, is an error.
 func TestALackingRowIsAnError(t *testing.T) {
 	const scope = "id\tpriority\tstate\tshort\tnote\nR-X-01\t1\tnow\ta\t\n"
