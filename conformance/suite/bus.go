@@ -45,8 +45,8 @@ func dial(url string, c Clinic, patience time.Duration) (*line, error) {
 		return nil, err
 	}
 	for subject, heard := range map[string]func(*nats.Msg){
-		"nailbridge.answers." + events.Token(c.ID) + ".*": l.answered,
-		events.ChangesSubject(c.ID):                       func(m *nats.Msg) { l.note(func() { l.changes = append(l.changes, parse(m.Data)) }) },
+		answersTo(c):                l.answered,
+		events.ChangesSubject(c.ID): func(m *nats.Msg) { l.note(func() { l.changes = append(l.changes, parse(m.Data)) }) },
 	} {
 		var sub *nats.Subscription
 		if sub, err = l.conn.Subscribe(subject, heard); err == nil {
@@ -62,6 +62,9 @@ func dial(url string, c Clinic, patience time.Duration) (*line, error) {
 	}
 	return l, nil
 }
+
+// answersTo is the subject of all answers to a clinic.
+func answersTo(c Clinic) string { return "nailbridge.answers." + events.Token(c.ID) + ".*" }
 
 // forbidden is what the server forbade of what was asked last.
 func (l *line) forbidden() error {

@@ -296,8 +296,8 @@ var termChecks = []check{
 }
 
 // published are displays of codes of other systems, each with where it is
-// published: the fully specified names' terms of SNOMED International's free sets,
-// and HL7's own code systems (R4, terminologies-systems.html).
+// published: SNOMED International's Global Patient Set of 2020-09 (HL7 THO, ValueSet
+// snomed-intl-gps), LOINC, and HL7's own code systems (R4, terminologies-systems.html).
 var published = map[string]string{
 	"http://terminology.hl7.org/CodeSystem/provenance-participant-type|assembler": "Assembler",
 	"http://terminology.hl7.org/CodeSystem/provenance-participant-type|author":    "Author",
@@ -327,7 +327,9 @@ func (t *trial) everyCoding(f func(any)) {
 
 // ofConcepts holds codings of SNOMED CT to the address of the system and to ids of
 // concepts, and $validate to the refusal of what is none: the id of a description, a
-// term, an id with a digit that is wrong.
+// term, an id with a digit that is wrong. Latex is 111088007 in the Global Patient Set; the
+// last digits but one tell a description (01) from a concept (00), the last is by Verhoeff
+// (SNOMED CT Release File Specifications, SCTID).
 func ofConcepts(t *trial) {
 	t.ready()
 	t.published("digits")

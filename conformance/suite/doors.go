@@ -116,7 +116,7 @@ func (t *trial) wallsAtNATS(of, with Clinic, content []byte) {
 		events.RecordsSubject(of.ID): func(c *nats.Conn, subject string) error {
 			return c.PublishRequest(subject, nats.NewInbox(), content)
 		},
-		"nailbridge.answers." + events.Token(of.ID) + ".*": func(c *nats.Conn, subject string) error {
+		answersTo(of): func(c *nats.Conn, subject string) error {
 			_, err := c.SubscribeSync(subject)
 			return err
 		},

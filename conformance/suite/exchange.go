@@ -15,6 +15,7 @@ import (
 
 // exchange is a request and its answer.
 type exchange struct {
+	of           request
 	method, path string // path and query as asked, from the root of the target
 	sent         http.Header
 	public       bool   // asked without a key
@@ -49,7 +50,13 @@ type request struct {
 
 // do asks, and keeps the exchange for the checks of everything that was seen.
 func (s *session) do(ctx context.Context, r request) *exchange {
-	x := &exchange{method: r.method, path: r.path, public: r.key == "", sent: http.Header{}}
+	if s.again != nil {
+		if x := s.again(r); x != nil {
+			s.keep(x)
+			return x
+		}
+	}
+	x := &exchange{of: r, method: r.method, path: r.path, public: r.key == "", sent: http.Header{}}
 	s.keep(x)
 	var body io.Reader = bytes.NewReader(r.body)
 	if r.flood != nil {

@@ -264,11 +264,15 @@ func TestEachFaultFailsItsRows(t *testing.T) {
 	covered := map[string]bool{}
 	runs := apart(faults, touched, together)
 	for i, run := range runs {
+		var names []string
+		for _, f := range run {
+			names = append(names, f.name)
+		}
 		r, met, _ := opened.Again(t.Context(), between(run, false), time.Now(), func(id string) bool {
 			return suite.OfAll(id) || slices.ContainsFunc(run, func(f fault) bool {
 				return slices.Contains(touched[id], f.name) || slices.Contains(f.ids(), id)
 			})
-		})
+		}, names...)
 		if i == 0 {
 			keep(t, "conformance-faulty.html", r)
 		}

@@ -243,10 +243,6 @@ func (t *trial) versions() string {
 
 func lastOf(r any) string { return text(r, "meta", "lastUpdated") }
 
-func atoi(s string) int { n, _ := strconv.Atoi(s); return n }
-
-func itoa(n int) string { return strconv.Itoa(n) }
-
 // moment is when an observation was made.
 func moment(r any) time.Time {
 	at, _ := time.Parse(time.RFC3339, text(r, "effectiveDateTime"))

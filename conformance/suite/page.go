@@ -6,16 +6,17 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 )
 
 var pageChecks = []check{
 	{"R-PAGE-01", func(t *trial) {
 		more := false
-		for _, n := range []string{"1", "5", "7"} {
-			b := t.found("Observation?" + t.mine() + "&_count=" + n + "&_include=Observation:encounter")
-			t.hold(len(b.matches) <= atoi(n), "_count=%s gives %d matches", n, len(b.matches))
-			more = more || len(b.matches) == atoi(n) && b.next != ""
+		for _, n := range []int{1, 5, 7} {
+			b := t.found("Observation?" + t.mine() + "&_count=" + strconv.Itoa(n) + "&_include=Observation:encounter")
+			t.hold(len(b.matches) <= n, "_count=%d gives %d matches", n, len(b.matches))
+			more = more || len(b.matches) == n && b.next != ""
 		}
 		if t.hold(more, "no page was full and not the last") {
 			t.saw("pages of 1, 5 and 7")
@@ -26,7 +27,7 @@ var pageChecks = []check{
 		t.must(n > 0, "there are no observations")
 		for _, q := range []string{"_count=0", "_summary=count"} {
 			b := t.search("Observation?" + t.mine() + "&" + q)
-			t.hold(b.total == itoa(n), "%s tells another total than a walk finds", q)
+			t.hold(b.total == strconv.Itoa(n), "%s tells another total than a walk finds", q)
 			t.hold(len(list(b.tree, "entry")) == 0, "%s has entries", q)
 			t.hold(len(b.related) == 1 && b.self != "", "%s has other links than self", q)
 			t.saw("%s gives the total of %d", q, n)
@@ -75,7 +76,7 @@ var pageChecks = []check{
 		t.refused(x, http.StatusForbidden)
 	}},
 	{"R-PAGE-12", func(t *trial) {
-		n := itoa(len(t.observations()))
+		n := strconv.Itoa(len(t.observations()))
 		for _, b := range t.pages("Observation?" + t.mine() + "&_count=20&_total=accurate&_include=Observation:encounter") {
 			t.hold(b.total == n, "a page tells a total of %s, a walk finds %s", b.total, n)
 			t.hold(len(b.includes) > 0, "a page has no includes")

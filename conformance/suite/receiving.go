@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"net/http"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 )
@@ -283,7 +284,7 @@ func (t *trial) problem(x *exchange, status int) {
 		return
 	}
 	if t.hold(x.status == status, "a record that must not be taken is answered %d, not %d", x.status, status) &&
-		t.hold(media(x) == "application/problem+json" && text(x.tree, "status") == itoa(status) && text(x.tree, "title") != "", "a refusal is no problem details") {
+		t.hold(media(x) == "application/problem+json" && text(x.tree, "status") == strconv.Itoa(status) && text(x.tree, "title") != "", "a refusal is no problem details") {
 		t.saw("refused with %d", status)
 	}
 }
@@ -291,7 +292,7 @@ func (t *trial) problem(x *exchange, status int) {
 // names holds an answer to what it must name: the record, its revision, and of its
 // resources the versions that are read.
 func (t *trial) names(x *exchange, r *sent) {
-	t.hold(text(x.tree, "clinic") == r.clinic.ID && text(x.tree, "record") == r.record && text(x.tree, "revision") == itoa(r.revision), "an answer does not name its record and revision")
+	t.hold(text(x.tree, "clinic") == r.clinic.ID && text(x.tree, "record") == r.record && text(x.tree, "revision") == strconv.Itoa(r.revision), "an answer does not name its record and revision")
 	versions := map[string]string{}
 	for _, c := range t.compartment(r.one("Patient")) {
 		versions[refOf(c)] = text(c, "meta", "versionId")
