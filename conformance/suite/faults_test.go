@@ -234,7 +234,8 @@ func (f fault) ids() (out []string) {
 // Each fault of a proxy between suite and bridge fails the rows that it lists, and
 // no other. Several stand in one run where none of them lies on the way of a row
 // that another lists, which a run that only looks tells beforehand; checks that meet
-// none of the run keep what they found then.
+// none of the run keep what they found then, and those that only read keep the answers
+// on which none of it is.
 func TestEachFaultFailsItsRows(t *testing.T) {
 	o := options(t)
 	opened, wrong := suite.Open(t.Context(), o)
@@ -263,6 +264,7 @@ func TestEachFaultFailsItsRows(t *testing.T) {
 
 	covered := map[string]bool{}
 	runs := apart(faults, touched, together)
+	t.Logf("%d faults in %d runs", len(faults), len(runs))
 	for i, run := range runs {
 		var names []string
 		for _, f := range run {
@@ -311,7 +313,6 @@ func TestEachFaultFailsItsRows(t *testing.T) {
 			never = append(never, id)
 		}
 	}
-	t.Logf("%d faults in %d runs", len(faults), len(runs))
 	if *only != "" {
 		return // rows that the faults left out fail are not failed now
 	}
