@@ -300,6 +300,20 @@ var internals = regexp.MustCompile(`goroutine \d|\.go:\d+|panic:|\bat [a-z]+\.[A
 	`|SELECT .* FROM|INSERT INTO|DELETE FROM|UPDATE .* SET|(?i:sqlite|sqlstate|constraint failed|no such (table|column)|syntax error (at|near)|database is locked)` +
 	`|(^|\W)/(home|usr|tmp|var|root|opt|srv|mnt|proc)/|\b[A-Z]:\\|localhost|\b(10|127)(\.\d{1,3}){3}\b|\b192\.168(\.\d{1,3}){2}\b`)
 
+// insidesOf are those words in bodies that were looked through before: mostly they come again.
+var insidesOf sync.Map
+
+// inside is the first of the words in a body; "": there is none.
+func inside(body []byte) string {
+	sum := sha256.Sum256(body)
+	if m, known := insidesOf.Load(sum); known {
+		return m.(string)
+	}
+	m := internals.FindString(string(body))
+	insidesOf.Store(sum, m)
+	return m
+}
+
 // software is the version of it that the target states.
 func (t *trial) software() string {
 	if t.statement == nil {
@@ -310,7 +324,7 @@ func (t *trial) software() string {
 
 // insides is what a failure tells of the insides of a server.
 func (t *trial) insides(x *exchange) string {
-	if m := internals.FindString(string(x.body)); m != "" {
+	if m := inside(x.body); m != "" {
 		return "tells of its insides: " + quote(m)
 	}
 	if v := t.software(); strings.ContainsAny(v, "0123456789") && strings.Contains(string(x.body), v) {
