@@ -46,7 +46,7 @@ guide-pictures: ## the guide's pages, measured and shown by a browser; needs chr
 	$(GO) run ./bridge guide --pages $(PAGES)
 	$(GO) run ./conformance/guide/pictures --pages $(PAGES) --out $(PAGES)/pictures
 
-conformance: ## holds a running bridge to the requirements in force: TARGET=http://... ARGS='--hub-key ... --clinic ID=FILE --yes'
+conformance: ## holds a running bridge to the requirements in force: TARGET=http://... ARGS='--hub-key ... --clinic ID=FILE --other ID=FILE --yes'
 	@$(GO) run ./conformance --target $(TARGET) $(ARGS)
 
 conformance-pictures: ## the suite's report as a page, of a bridge and of a faulty one, measured and shown by a browser, into PAGES
