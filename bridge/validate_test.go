@@ -14,17 +14,17 @@ import (
 )
 
 // The answer of $validate goes through proxies and logs: it repeats nothing of what
-// it is about, no value, no name that has not the form of R4's, and none of a profile
+// it is about, no value and no name that R4 does not have, and none of a profile
 // that is asked for.
 func TestValidateRepeatsNothing(t *testing.T) {
 	v := validator(mapping.Settings{Terms: terms.MustLoad()}, func() time.Time { return time.Unix(0, 0) })
 	const mark = "zyxquill"
 	for _, text := range []string{
 		`{"resourceType":"zyxquill"}`,
-		`{"resourceType":"Patient","zyxquill7":1,"Zyxquill":{"zyxquill7":2}}`,
-		`{"resourceType":"Patient","zyxquill7":1,"zyxquill7":2,"name":[{"zyxquill7":[],"family":"zyxquill ","family":"zyxquill"}]}`,
-		`{"resourceType":"Patient","_zyxquill7":null,"birthDate":"zyxquill","_birthDate":"zyxquill","gender":"zyxquill","active":"zyxquill","id":"zyx_quill zyxquill"}`,
-		`{"resourceType":"Patient","name":"zyxquill","contact":{"zyxquill7":1},"telecom":[{"value":"zyxquill"}],"language":"zyxquill zyxquill"}`,
+		`{"resourceType":"Patient","zyxquill":1,"Zyxquill":{"zyxquill":2}}`,
+		`{"resourceType":"Patient","zyxquill":1,"zyxquill":2,"name":[{"zyxquill":[],"family":"zyxquill ","family":"zyxquill"}]}`,
+		`{"resourceType":"Patient","_zyxquill":null,"birthDate":"zyxquill","_birthDate":"zyxquill","gender":"zyxquill","active":"zyxquill","id":"zyx_quill zyxquill"}`,
+		`{"resourceType":"Patient","name":"zyxquill","contact":{"zyxquill":1},"telecom":[{"value":"zyxquill"}],"language":"zyxquill zyxquill"}`,
 		`{"resourceType":"Patient","meta":{"profile":["https://zyxquill.example/p","http://hl7.org/fhir/StructureDefinition/zyxquill","zyxquill"],"tag":[{"system":"zyxquill","code":"zyxquill"}]}}`,
 		`{"resourceType":"Patient","extension":[{"url":"zyxquill"},{"url":"https://zyxquill.example"},{"url":"http://hl7.org/fhir/StructureDefinition/zyxquill","valueString":"x"}]}`,
 		`{"resourceType":"Patient","text":{"status":"zyxquill","div":"<zyxquill onzyxquill='zyxquill'>&zyxquill;"},"contained":[{"resourceType":"zyxquill","id":"zyxquill"},{"resourceType":"Basic","id":"zyxquill"}]}`,
@@ -32,7 +32,7 @@ func TestValidateRepeatsNothing(t *testing.T) {
 			"subject":{"reference":"zyxquill zyxquill","type":"zyxquill"},"valueQuantity":{"value":1,"system":"http://unitsofmeasure.org","code":"zyxquill"},"effectivePeriod":{"start":"zyxquill"}}`,
 		`{"resourceType":"Bundle","type":"zyxquill","entry":[{"fullUrl":"zyxquill","resource":{"resourceType":"Patient","id":"zyxquill"}},{"resource":{"resourceType":"zyxquill"}}]}`,
 		`{"resourceType":"StructureDefinition","url":"zyxquill","name":"zyx quill","status":"draft","kind":"resource","abstract":false,"type":"zyxquill","differential":{"element":[{"path":"zyxquill","id":"zyxquill zyxquill"}]}}`,
-		`{"resourceType":"Patient","zyxquill`, `zyxquill`, `{"zyxquill7":zyxquill}`,
+		`{"resourceType":"Patient","zyxquill`, `zyxquill`, `{"zyxquill":zyxquill}`,
 	} {
 		out, err := v(t.Context(), []byte(text), []string{"https://zyxquill.example/asked", "zyxquill"})
 		require.NoError(t, err)

@@ -7,6 +7,8 @@ import (
 	"slices"
 	"strings"
 	"sync"
+
+	"nailbridge/mapping/slip"
 )
 
 // words.tsv is the vocabulary: phrase, class, value, rule. A phrase may have
@@ -246,7 +248,7 @@ func (l *lexicon) unslipped(word string) string {
 	}
 	found := ""
 	for _, w := range slices.Concat(ws.first[word[:2]], ws.last[word[len(word)-2:]]) {
-		if w == found || !oneSlip(word, w) || losesSide(word, w) || inflected(word, w) || inflected(w, word) {
+		if w == found || !slip.One(word, w) || losesSide(word, w) || inflected(word, w) || inflected(w, word) {
 			continue
 		}
 		switch {
@@ -285,25 +287,6 @@ func losesSide(word, of string) bool {
 	first := (word[0] == 'l' || word[0] == 'r') && word[0] != of[0] && word[:1] != of[1:2]
 	last := (word[end] == 'l' || word[end] == 'r') && word[end] != of[len(of)-1] && word[end] != word[end-1]
 	return first || last
-}
-
-// oneSlip reports whether two words are one slip apart.
-func oneSlip(a, b string) bool {
-	if len(a) > len(b) {
-		a, b = b, a
-	}
-	i := 0
-	for i < len(a) && a[i] == b[i] {
-		i++
-	}
-	switch len(b) - len(a) {
-	case 1:
-		return a[i:] == b[i+1:]
-	case 0:
-		exchanged := i+1 < len(a) && a[i] == b[i+1] && a[i+1] == b[i] && a[i+2:] == b[i+2:]
-		return i < len(a) && (a[i+1:] == b[i+1:] || exchanged)
-	}
-	return false
 }
 
 // match is the longest phrase that begins at ts[i], and how many tokens it takes; a

@@ -33,6 +33,7 @@ type Issue struct {
 	Section  string // where the standard says so: "json.html#primitive"
 	Text     string // says what is wrong without any data
 	Detail   string // the data that it is about, or empty
+	Slip     bool   // Detail is a slip away from the name of an element that may stand there, and so no data
 }
 
 // Invalid reports whether an issue makes a resource invalid.

@@ -8,6 +8,7 @@ import (
 	"nailbridge/internal/fhirpath"
 	"nailbridge/internal/spec"
 	"nailbridge/internal/validate/jsontree"
+	"nailbridge/mapping/slip"
 )
 
 // maxElements is the most elements that a type has; a test holds the table to it.
@@ -39,6 +40,17 @@ func (r *run) object(s *shape, e *element, m map[string]any) {
 	r.parents = r.parents[:len(r.parents)-1]
 }
 
+// unknown tells of a member that R4 does not have. A name of the client's own is data, and in
+// no place of R4's, but where it is a slip from the name of a member (R-DATA-08, R-OO-09).
+func (r *run) unknown(s *shape, name string) {
+	near := false
+	for member := range s.members {
+		near = near || len(member) > 3 && slip.One(name, member)
+	}
+	u := ruleUnknown
+	r.add(Issue{Severity: u.severity, Type: u.typ, Key: u.key, Section: u.section, Text: u.text, Detail: name, Slip: near})
+}
+
 // named validates the member with a name, together with what stands under the
 // name with an underscore.
 func (r *run) named(s *shape, m map[string]any, name string, seen *[maxElements]uint8) {
@@ -46,7 +58,7 @@ func (r *run) named(s *shape, m map[string]any, name string, seen *[maxElements]
 	switch {
 	case mem == nil:
 		if name != "resourceType" || !s.Resource() {
-			r.report(ruleUnknown, name) // a name of the client's own is data, and in no place of R4's
+			r.unknown(s, name)
 		}
 	case mem.shadow:
 		if _, both := m[mem.key]; both {

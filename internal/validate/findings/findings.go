@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"html"
 	"io"
-	"regexp"
 	"strings"
 
 	"nailbridge/internal/junit"
@@ -48,8 +47,8 @@ const Keys = "https://nailbridge.example/fhir/CodeSystem/validation-rule"
 
 // Outcome is the OperationOutcome of an input on one line. The text of an issue
 // stands in details and holds no data. With data, diagnostics holds what the
-// issue is about; without, the section of the standard, and the name of an element
-// that there is not.
+// issue is about; without, the section of the standard, and a name that is a slip from
+// that of an element.
 func Outcome(issues []engine.Issue, data bool) []byte {
 	out := struct {
 		ResourceType string    `json:"resourceType"`
@@ -81,13 +80,10 @@ func Outcome(issues []engine.Issue, data bool) []byte {
 	return bytes.TrimRight(b.Bytes(), "\n")
 }
 
-// elementName is the form of the names of R4's elements.
-var elementName = regexp.MustCompile(`^_?[a-z][A-Za-z]{0,63}$`)
-
-// about is what an issue is about, as far as it may be told: without data that is the
-// name of an element that there is not (R-DATA-08), where it looks like one (R-OO-09).
+// about is what an issue is about, as far as it may be told: without data (R-OO-09) that is a
+// name that is a slip from an element's (R-DATA-08).
 func about(i engine.Issue, data bool) string {
-	if data || i.Key == "element-unknown" && elementName.MatchString(i.Detail) {
+	if data || i.Slip {
 		return i.Detail
 	}
 	return ""

@@ -17,12 +17,12 @@ import (
 
 const wrong = `{"resourceType":"Patient","gender":"Grünwald","birthDate":"2021-02-30","toenail":1}`
 
-// An element that there is not is named also where no data are told (R-DATA-08), but not
-// where its name has another form than R4's, since it may be anything (R-OO-09).
+// An element that there is not is named also where no data are told (R-DATA-08), but only
+// where its name is a slip from one of R4's there: any other may be anything (R-OO-09).
 func TestR_DATA_08_AnUnknownElementIsNamed(t *testing.T) {
 	v := engine.New(defs.New())
 	for name, told := range map[string]bool{
-		"toenail": true, "_toenail": true, "toe-nail": false, "Grünwald": false, "Green": false, "toe nail": false, strings.Repeat("a", 65): false,
+		"gendre": true, "birthdate": true, "_genders": true, "toenail": false, "johnsmith": false, "Grünwald": false, "toe nail": false,
 	} {
 		issues := v.Validate([]byte(`{"resourceType":"Patient","`+name+`":"x"}`), engine.Options{})
 		out := findings.Outcome(issues, false)
