@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"nailbridge/mapping/record"
+	"nailbridge/mapping/slip"
 )
 
 // harmless are the words beside a toe of a column of sites that say nothing of whether, when
@@ -153,10 +154,10 @@ func (r *reader) strange(it *item) bool {
 }
 
 // initials reports whether an item is the initials of somebody at the end of a text, in brackets or
-// after a dash, which are no letters of a side or a border: R hallux lat (KB).
+// after a dash, which are no letters of a side or a border, and no slip of a code: R hallux lat (KB).
 func (r *reader) initials(it *item) bool {
 	text := r.text.Original[it.from:it.to]
-	if n := len(text); n < 2 || n > 3 || text != strings.ToUpper(text) || strings.Trim(text, "LRMBTFHO") == "" || it.index == 0 || !r.lastOf(it.index) {
+	if n := len(text); n < 2 || n > 3 || text != strings.ToUpper(text) || strings.Trim(text, "LRMBTFHO") == "" || n == 3 && slip.One(it.text, "ta") || it.index == 0 || !r.lastOf(it.index) {
 		return false
 	}
 	before := r.items[it.index-1].text

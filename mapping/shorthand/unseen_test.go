@@ -1,6 +1,8 @@
 package shorthand
 
 import (
+	"cmp"
+	"fmt"
 	"maps"
 	"math/rand/v2"
 	"slices"
@@ -11,7 +13,12 @@ import (
 )
 
 // corpora are the files of the corpora.
-var corpora = []string{"corpus-1.tsv", "corpus-2.tsv", "corpus-3.tsv", "corpus-4.tsv", "corpus-5.tsv", "corpus-6.tsv", "corpus-7.tsv", "corpus-8.tsv", "corpus-9.tsv", "corpus-10.tsv", "corpus-11.tsv", "corpus-12.tsv", "corpus-13.tsv", "corpus-14.tsv", "corpus-15.tsv", "corpus-16.tsv", "corpus-17.tsv"}
+var corpora = func() (out []string) {
+	for n := 1; n <= 23; n++ {
+		out = append(out, fmt.Sprintf("corpus-%d.tsv", n))
+	}
+	return out
+}()
 
 // occurring are the phrases of the vocabulary that occur in a text and have a letter: the
 // signs of writing are a closed list.
@@ -176,12 +183,11 @@ func TestForecast(t *testing.T) {
 			}
 		}
 	}
-	for _, f := range []struct {
-		name      string
-		precision float64 // of the rest
-	}{{"corpus-1.tsv", 0.99}, {"corpus-2.tsv", 0.95}, {"corpus-3.tsv", 0.99}, {"corpus-4.tsv", 0.99}, {"corpus-5.tsv", 0.99}, {"corpus-6.tsv", 0.99}, {"corpus-7.tsv", 0.99}, {"corpus-8.tsv", 0.99}, {"corpus-9.tsv", 0.99}, {"corpus-10.tsv", 0.99}, {"corpus-11.tsv", 0.99}, {"corpus-12.tsv", 0.99}, {"corpus-13.tsv", 0.99}, {"corpus-14.tsv", 0.99}, {"corpus-15.tsv", 0.99}, {"corpus-16.tsv", 0.98}, {"corpus-17.tsv", 0.99}} {
+	// What was read blind and taught nothing stands in TestCorpus as it is.
+	floors := map[string]float64{"corpus-2.tsv": 0.95, "corpus-16.tsv": 0.98}
+	for _, name := range corpora[:17] {
 		alone := func(word string) bool {
-			return in[f.name][word] && !slices.ContainsFunc(corpora, func(o string) bool { return o != f.name && in[o][word] })
+			return in[name][word] && !slices.ContainsFunc(corpora, func(o string) bool { return o != name && in[o][word] })
 		}
 		var gone []phrase
 		for _, ps := range l.phrases {
@@ -189,12 +195,12 @@ func TestForecast(t *testing.T) {
 		}
 		less := l.without(gone, slices.DeleteFunc(slices.Concat(harmless, idle), func(w string) bool { return !alone(w) }))
 		var m measured
-		for _, row := range rows(t, f.name, 3) {
+		for _, row := range rows(t, name, 3) {
 			m.add(row[1], labels(row[2]), facts(less.read(row[1], contexts[row[0]]...)))
 		}
-		m.log(t, f.name)
-		assert.Empty(t, m.wrongToes, f.name)
-		assert.GreaterOrEqual(t, m.sites.precision(), 0.99, f.name)
-		assert.GreaterOrEqual(t, m.rest.precision(), f.precision, f.name)
+		m.log(t, name)
+		assert.Empty(t, m.wrongToes, name)
+		assert.GreaterOrEqual(t, m.sites.precision(), 0.99, name)
+		assert.GreaterOrEqual(t, m.rest.precision(), cmp.Or(floors[name], 0.99), name)
 	}
 }
