@@ -26,9 +26,9 @@ type group struct {
 
 func (g *group) complete() bool { return (len(g.sides) > 0 || g.both) && len(g.digits) > 0 }
 
-func (g *group) hasToe() bool   { return len(g.sides) > 0 || g.both || len(g.digits) > 0 }
+func (g *group) hasToe() bool { return len(g.sides) > 0 || g.both || len(g.digits) > 0 }
 
-func (g *group) empty() bool    { return !g.hasToe() && len(g.borders) == 0 }
+func (g *group) empty() bool { return !g.hasToe() && len(g.borders) == 0 }
 
 // first is where a group begins.
 func (g *group) first() *item {
