@@ -96,22 +96,23 @@ func (c fromOldCommand) asks(o *batch.Options, st store.Store) {
 }
 
 // treatedIn tells of a surgery, by the content that counts in a folder, which toes and borders it
-// treated. Where one of its toes is not told none is: what is found would be taken for the
+// treated, and whether it is there. Where one of its toes is not told none is: what is found would be taken for the
 // others'.
 func treatedIn(st store.Store, clinics []mapping.Settings) batch.Treated {
-	return func(ctx context.Context, clinic, id string) (sites []old.Site, err error) {
+	return func(ctx context.Context, clinic, id string) (sites []old.Site, known bool, err error) {
 		i := slices.IndexFunc(clinics, func(s mapping.Settings) bool { return s.Clinic.ID == clinic })
 		if i < 0 {
-			return nil, fmt.Errorf("no settings of the clinic %s", clinic)
+			return nil, false, fmt.Errorf("no settings of the clinic %s", clinic)
 		}
 		err = st.View(ctx, func(read store.Reader) error {
 			ds, err := read.Deliveries(clinic, id)
-			if r := receive.Counting(ds, clinics[i].Clinic.Zone); r != nil && r.Status != "withdrawn" && r.Surgery != nil {
+			r := receive.Counting(ds, clinics[i].Clinic.Zone)
+			if known = r != nil; known && r.Status != "withdrawn" && r.Surgery != nil {
 				sites = old.SitesOf(*r.Surgery)
 			}
 			return err
 		})
-		return sites, err
+		return sites, known, err
 	}
 }
 

@@ -39,9 +39,9 @@ type Converter struct {
 	// SurgeryPrefix stands before the key in the record ids of the surgeries that
 	// the foreign key of a review or contact names.
 	SurgeryPrefix string
-	// Surgery gives the sites that a surgery of these old records treated, for
-	// reviews that name none; nil where nothing is known.
-	Surgery func(recordID string) []Site
+	// Surgery gives the sites that a surgery treated, for reviews that name none, and whether
+	// that surgery is known; nil where nobody can be asked.
+	Surgery func(recordID string) (sites []Site, known bool)
 }
 
 // errNoColumn: another row was read as the header, or the row in another way.

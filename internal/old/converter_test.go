@@ -93,7 +93,7 @@ func TestAColumnOfAToeGoesToTheOnlyToe(t *testing.T) {
 		{"", []Site{right, {"left", "1", "lateral"}}, nil, nil, 2, "pain: 4; stage: healed", true},
 		{"", nil, nil, nil, 2, "pain: 4; stage: healed", true},
 	} {
-		c.Surgery = func(string) []Site { return x.treated }
+		c.Surgery = func(string) ([]Site, bool) { return x.treated, x.treated != nil }
 		res := c.Row(table.Row{Number: 2, Cells: []string{"v1", "o1", "p1", "2014-03-02", x.site, "4", "healed"}}, nil)
 		require.NotNil(t, res.Record, "%v %v", x, res.Findings)
 		var got struct {

@@ -14,13 +14,16 @@ import (
 // Result is what became of a row: Record, or the reason why there is none in Skip, or
 // in Findings that reject, or in Questions that a person must answer first.
 type Result struct {
-	Skip      string
-	RecordID  string
-	Surgery   string // record id of the surgery, of a review or contact
-	Record    []byte // JSON of the clinic record
-	Patient   record.Identifier
-	SavedAt   *record.When
-	Sites     []Site // of a surgery
+	Skip     string
+	RecordID string
+	Surgery  string // record id of the surgery, of a review or contact
+	Record   []byte // JSON of the clinic record
+	Patient  record.Identifier
+	SavedAt  *record.When
+	Sites    []Site // of a surgery
+	// Untold: a review or contact names no toe, and nobody knows its surgery, which would tell. One
+	// by which its patient declines to be shared is none of these: that counts at once (D3.1).
+	Untold    bool
 	Findings  []Finding
 	Questions []Question
 	Decided   []string // who decided something of this row
@@ -108,6 +111,7 @@ type builder struct {
 	ownID     string // recordID by the row's own key
 	surgery   string
 	sites     []Site
+	untold    bool
 }
 
 // wording is what is read as shorthand: a cell, or the cells of a group.
@@ -459,6 +463,7 @@ func (b *builder) result() Result {
 		out.Patient = *p.Identifier
 	}
 	out.SavedAt = d.Record.SavedAt
+	out.Untold = b.untold && d.Record.Sharing != "declined"
 	for _, f := range d.Findings {
 		switch {
 		case f.Severity == record.Refusal && f.Pointer == "/revision" && f.Code == Missing:

@@ -390,7 +390,8 @@ func (b *builder) visitWords(tree string, says said) {
 	sites := b.sitesOf(says)
 	ofSurgery := len(sites) == 0 && b.Surgery != nil
 	if ofSurgery {
-		sites = slices.Clone(b.Surgery(b.surgery))
+		treated, known := b.Surgery(b.surgery)
+		sites, b.untold = slices.Clone(treated), !known
 	}
 	b.loose(tree, sites)
 	if !some && b.get(tree+"/toes") == nil {

@@ -51,9 +51,9 @@ type Record struct {
 // before anything is delivered.
 type Check func(ctx context.Context, id string, r Record) error
 
-// Treated gives the sites that a surgery treated of which the door has the record; none
+// Treated gives the sites that a surgery treated, and whether the door has its record; none
 // where it has not, or where a toe of it is not told.
-type Treated func(ctx context.Context, clinic, id string) ([]old.Site, error)
+type Treated func(ctx context.Context, clinic, id string) (sites []old.Site, known bool, err error)
 
 // check looks at every record, unless some were delivered already.
 func (o Options) check(ctx context.Context, s *spool) error {
@@ -64,7 +64,7 @@ func (o Options) check(ctx context.Context, s *spool) error {
 		return err
 	}
 	return s.eachRow(func(r rowState, _ string) error {
-		if r.State != converted {
+		if r.State != converted || r.untold() {
 			return nil
 		}
 		if err := o.Check(ctx, r.Record, Record{r.Clinic, r.Body}); err != nil {
@@ -123,14 +123,18 @@ func (o Options) deliver(ctx context.Context, s *spool) error {
 }
 
 // deliverPatients delivers the rows of some patients, of each the surgeries before what
-// belongs to them, so that no review waits for a surgery that comes with it.
+// belongs to them, so that no review waits for a surgery that comes with it. A review whose toes only
+// a surgery can tell that nobody knows yet is not delivered: with them it is another content of
+// the same saved-at, of which chance would choose (D1.1).
 func (o Options) deliverPatients(ctx context.Context, s *spool, ps []patient, after [2]string, done int) error {
 	var records []Record
 	var rows []rowState
 	for _, p := range ps {
 		slices.SortStableFunc(p.rows, func(a, b rowState) int { return rank(a.Body) - rank(b.Body) })
 		for _, r := range p.rows {
-			rows, records = append(rows, r), append(records, Record{r.Clinic, r.Body})
+			if !r.untold() {
+				rows, records = append(rows, r), append(records, Record{r.Clinic, r.Body})
+			}
 		}
 	}
 	if err := ctx.Err(); err != nil {
@@ -144,7 +148,11 @@ func (o Options) deliverPatients(ctx context.Context, s *spool, ps []patient, af
 	out := make([]folded, len(ps))
 	for i, p := range ps {
 		out[i].patient = p
-		for range p.rows {
+		for _, r := range p.rows {
+			if r.untold() {
+				out[i].ends = append(out[i].ends, End{waiting, []Reason{toesUntold}})
+				continue
+			}
 			out[i].ends = append(out[i].ends, End{ends[0].Outcome, listed(ends[0].Reasons)})
 			ends = ends[1:]
 		}

@@ -20,6 +20,7 @@ type detail struct {
 	Findings  []old.Finding  `json:"findings,omitempty"`
 	Questions []old.Question `json:"questions,omitempty"`
 	Decided   []string       `json:"decided,omitempty"`
+	Untold    bool           `json:"untold,omitempty"` // see old.Result
 }
 
 // read reads an input into the working file, from where an earlier run stopped.
@@ -39,12 +40,12 @@ func (o Options) read(ctx context.Context, s *spool, index int, in *input) error
 	defer rows.Close()
 	ctx, stop := context.WithCancelCause(ctx)
 	defer stop(nil)
-	in.conv.Surgery = func(id string) []old.Site {
-		sites, err := o.treated(ctx, s, in.table.Note.Clinic, id)
+	in.conv.Surgery = func(id string) ([]old.Site, bool) {
+		sites, known, err := o.treated(ctx, s, in.table.Note.Clinic, id)
 		if err != nil {
 			stop(err)
 		}
-		return sites
+		return sites, known
 	}
 	var some []table.Row
 	for n := 0; ; {
@@ -77,19 +78,15 @@ func (o Options) read(ctx context.Context, s *spool, index int, in *input) error
 	}
 }
 
-// treated are the sites that a surgery treated: as its row of the run says, and where none is
-// of that record id, whatever became of it, as the door does. So a run over the same rows
-// finds the same toes, whatever the door has learnt since.
-func (o Options) treated(ctx context.Context, s *spool, clinic, id string) (sites []old.Site, err error) {
+// treated are the sites that a surgery treated, and whether that is known: as its row of the run
+// says, and where none made a record, as the door does.
+func (o Options) treated(ctx context.Context, s *spool, clinic, id string) (sites []old.Site, known bool, err error) {
 	if b, err := s.sitesOf(id); err != nil || b != nil {
 		_ = json.Unmarshal(b, &sites) // our own bytes
-		return sites, err
+		return sites, true, err
 	}
 	if o.Treated == nil {
-		return nil, nil
-	}
-	if n, err := s.count(`SELECT count(*) FROM row WHERE record = ?`, id); err != nil || n > 0 {
-		return nil, err
+		return nil, false, nil
 	}
 	return o.Treated(ctx, clinic, id)
 }
@@ -112,7 +109,7 @@ func (o Options) tell(stage string, done, all int) {
 func (o Options) row(in *input, index int, r table.Row) rowState {
 	res := in.conv.Row(r, o.Decided.of(in.name, r.Number))
 	out := rowState{Input: index, Number: r.Number, Record: res.RecordID, Clinic: in.table.Note.Clinic,
-		Detail: jsonOf(detail{res.Findings, res.Questions, res.Decided})}
+		Detail: jsonOf(detail{res.Findings, res.Questions, res.Decided, res.Untold})}
 	switch {
 	case res.Skip != "":
 		out.State, out.Reason, out.Raw = skipped, res.Skip, r.Raw

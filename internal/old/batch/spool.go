@@ -38,6 +38,12 @@ type rowState struct {
 	Why           []Reason // of one that is held, refused or waits
 }
 
+// untold reports whether only its surgery, which nobody knows, can tell the toes of a row.
+func (r rowState) untold() bool {
+	var d detail
+	return json.Unmarshal(r.Detail, &d) == nil && d.Untold
+}
+
 // spool is the working file.
 type spool struct{ db *sql.DB }
 
@@ -222,14 +228,14 @@ func (p patient) bodies() (out [][]byte) {
 }
 
 func (s *spool) rowsOf(p patient) ([]rowState, error) {
-	rows, err := s.db.Query(`SELECT input, number, record, body FROM row WHERE state = 'converted' AND clinic = ? AND patient = ? ORDER BY input, number`, p.clinic, p.id)
+	rows, err := s.db.Query(`SELECT input, number, record, body, detail FROM row WHERE state = 'converted' AND clinic = ? AND patient = ? ORDER BY input, number`, p.clinic, p.id)
 	if err != nil {
 		return nil, err
 	}
 	var out []rowState
 	for rows.Next() {
 		r := rowState{State: converted, Clinic: p.clinic, Patient: p.id}
-		if err := rows.Scan(&r.Input, &r.Number, &r.Record, &r.Body); err != nil {
+		if err := rows.Scan(&r.Input, &r.Number, &r.Record, &r.Body, &r.Detail); err != nil {
 			return nil, errors.Join(err, rows.Close())
 		}
 		out = append(out, r)

@@ -3,6 +3,7 @@ package batch
 // Why a review or contact waits for its surgery.
 var (
 	noSurgery       = Reason{"surgery-not-there", "no row of this run made a record of the surgery that it names: that may wait in the worksheet, be rejected, or stand in another file"}
+	toesUntold      = Reason{"toes-of-its-surgery", "it names no toe, and nobody knows the surgery that would tell it: it was not handed over; run its file again, with another --out, when that surgery is there"}
 	anothersSurgery = Reason{"surgery-of-another", "the surgery that it names is of another patient: see which of the two rows names the wrong one"}
 )
 
