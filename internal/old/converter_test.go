@@ -3,13 +3,16 @@ package old
 import (
 	"bytes"
 	"encoding/json"
+	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"nailbridge/internal/old/layout"
 	"nailbridge/internal/old/table"
+	"nailbridge/mapping/record"
 	"nailbridge/mapping/shorthand"
 )
 
@@ -88,6 +91,7 @@ func TestAColumnOfAToeGoesToTheOnlyToe(t *testing.T) {
 		wantRecord bool
 	}{
 		{"R hallux lat", nil, []any{json.Number("4")}, "healed", 0, "", true},
+		{"R hallux", nil, []any{json.Number("4")}, "healed", 0, "", true},
 		{"", []Site{right}, []any{json.Number("4")}, "healed", 0, "", true},
 		{"", []Site{right, {"right", "1", "medial"}}, []any{json.Number("4")}, nil, 1, "stage: healed", true},
 		{"", []Site{right, {"left", "1", "lateral"}}, nil, nil, 2, "pain: 4; stage: healed", true},
@@ -127,6 +131,34 @@ func TestAColumnOfAToeGoesToTheOnlyToe(t *testing.T) {
 		}
 		assert.Equal(t, x.loose, loose, "%v", res.Findings)
 	}
+}
+
+// A review of which columns say the toe has the words of the row on that one, whatever its surgery
+// treated; where they name one toe twice, or half of it, the words go to none.
+func TestWordsGoToTheToeThatColumnsSay(t *testing.T) {
+	column := func(title, path string, read ...shorthand.Kind) layout.Column {
+		return layout.Column{Titles: layout.Strings{title}, Name: title, Note: layout.ColumnNote{Path: path, Read: read}}
+	}
+	lay := surgeryTable()
+	lay.Note.Kind, lay.Note.Constants = "review", map[string]string{"/patient/identifier/system": "https://invented.example/id", "/patient/identifier/value": "p1", "/author/staffKey": "a", "/savedAt": "2014-03-02"}
+	lay.Schema = layout.Schemata{PrimaryKey: layout.Strings{"visit"}, ForeignKeys: []layout.ForeignKey{{ColumnReference: layout.Strings{"op"}}},
+		Columns: []layout.Column{column("visit", ""), column("op", ""), column("words", "", shorthand.Wound), column("side", "/review/toes/0/side"), column("digit", "/review/toes/0/digit"),
+			column("border", "/review/toes/0/borders/0/border"), column("side 2", "/review/toes/1/side"), column("digit 2", "/review/toes/1/digit")}}
+	c, err := New(lay, []string{"visit", "op", "words", "side", "digit", "border", "side 2", "digit 2"}, false, false, Beside{})
+	require.NoError(t, err)
+	c.Surgery = func(string) ([]Site, bool) { return []Site{{"left", "1", "medial"}}, true }
+	for toe, want := range map[string][]record.ToeFindings{
+		"right,2,lateral,,":       {{Side: "right", Digit: "2", Borders: []record.BorderFindings{{Border: "lateral", WoundStage: "healed"}}}},
+		"right,2,,left,2":         {{Side: "right", Digit: "2", Borders: []record.BorderFindings{{WoundStage: "healed"}}}, {Side: "left", Digit: "2", Borders: []record.BorderFindings{{WoundStage: "healed"}}}},
+		"right,2,lateral,right,2": {{Side: "right", Digit: "2", Borders: []record.BorderFindings{{Border: "lateral"}}}, {Side: "right", Digit: "2"}},
+		",,,,":                    {{Side: "left", Digit: "1", Borders: []record.BorderFindings{{Border: "medial", WoundStage: "healed"}}}},
+	} {
+		res := c.Row(table.Row{Number: 2, Cells: append([]string{"v1", "o1", "healed"}, strings.Split(toe, ",")...)}, nil)
+		require.NotNil(t, res.Record, "%s %v", toe, res.Findings)
+		assert.Equal(t, want, record.Read(res.Record, time.UTC).Record.Review.Toes, toe)
+	}
+	res := c.Row(table.Row{Number: 2, Cells: []string{"v1", "o1", "healed", "right", "", "", "", ""}}, nil)
+	assert.True(t, res.Rejected(), "half of a toe (D2.1)")
 }
 
 // surgeryTable is a layout of surgeries with some columns of words.

@@ -110,7 +110,6 @@ type builder struct {
 	recordID  string
 	ownID     string // recordID by the row's own key
 	surgery   string
-	sites     []Site
 	untold    bool
 }
 
@@ -435,7 +434,7 @@ func (b *builder) id(prefix string, names []string) string {
 
 // result makes the record, with saved-at from the row's own date.
 func (b *builder) result() Result {
-	out := Result{RecordID: b.recordID, Surgery: b.surgery, Sites: b.sites, Findings: b.findings, Questions: b.questions, Decided: slices.Compact(slices.Sorted(slices.Values(b.who)))}
+	out := Result{RecordID: b.recordID, Surgery: b.surgery, Findings: b.findings, Questions: b.questions, Decided: slices.Compact(slices.Sorted(slices.Values(b.who)))}
 	if out.Rejected() || len(out.Questions) > 0 {
 		return out
 	}
@@ -461,6 +460,9 @@ func (b *builder) result() Result {
 	d := record.Read(text, b.zone)
 	if p := d.Record.Patient; p != nil && p.Identifier != nil {
 		out.Patient = *p.Identifier
+	}
+	if d.Record.Surgery != nil {
+		out.Sites = SitesOf(*d.Record.Surgery)
 	}
 	out.SavedAt = d.Record.SavedAt
 	out.Untold = b.untold && d.Record.Sharing != "declined"

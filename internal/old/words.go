@@ -123,6 +123,9 @@ func (b *builder) wording(w *wording, says said) {
 func (b *builder) surgeryWords(says said) {
 	sites := b.sitesOf(says)
 	b.loose("/surgery", sites)
+	if len(sites) == 0 {
+		sites = b.sitesByPath("/surgery")
+	}
 	if len(sites) == 0 && b.get("/surgery/toes") == nil {
 		b.found(Finding{Code: NoSite, Text: "no column says which toe"})
 		b.ask(Question{Column: b.siteColumn(), Original: b.siteText(), Rule: NoSite})
@@ -134,7 +137,6 @@ func (b *builder) surgeryWords(says said) {
 	b.tourniquets(says, toes)
 	b.once(says, shorthand.Dressing, "/surgery/dressing")
 	b.once(says, shorthand.Outcome, "/surgery/outcome")
-	b.sites = sites
 }
 
 // siteColumn is the column, or group, that says which toe.
@@ -199,9 +201,10 @@ func (b *builder) toes(tree string, sites []Site, says said) []string {
 		border := pointers[i] + "/borders/" + strconv.Itoa(count[toe])
 		count[toe]++
 		sites[n].Border = b.border(s.Border, says)
-		if sites[n].Border != "" {
+		switch {
+		case sites[n].Border != "":
 			b.set(border+"/border", string(sites[n].Border))
-		} else {
+		case b.get(border) == nil: // else columns say something of it
 			b.set(border, map[string]any{})
 		}
 	}
@@ -388,7 +391,10 @@ func (b *builder) visitWords(tree string, says said) {
 		return
 	}
 	sites := b.sitesOf(says)
-	ofSurgery := len(sites) == 0 && b.Surgery != nil
+	if len(sites) == 0 {
+		sites = b.sitesByPath(tree)
+	}
+	ofSurgery := len(sites) == 0 && !b.toeByPath(tree) && b.Surgery != nil
 	if ofSurgery {
 		treated, known := b.Surgery(b.surgery)
 		sites, b.untold = slices.Clone(treated), !known
@@ -421,6 +427,30 @@ func (b *builder) visitWords(tree string, says said) {
 // toeByPath reports that columns, and not words, say which toe.
 func (b *builder) toeByPath(tree string) bool {
 	return b.get(tree+"/toes/0/side") != nil || b.get(tree+"/toes/0/digit") != nil
+}
+
+// sitesByPath are the sites that columns say, and no words; none where a toe is not told, or
+// stands in two places, since what words say would be written to one of them.
+func (b *builder) sitesByPath(tree string) (out []Site) {
+	toes, _ := b.get(tree + "/toes").([]any)
+	said := map[Site]bool{}
+	for i := range toes {
+		at := tree + "/toes/" + strconv.Itoa(i)
+		side, _ := b.get(at + "/side").(string)
+		digit, _ := b.get(at + "/digit").(string)
+		toe := Site{Side: record.Code(side), Digit: record.Code(digit)}
+		if side == "" || digit == "" || said[toe] {
+			return nil
+		}
+		said[toe] = true
+		borders, _ := b.get(at + "/borders").([]any)
+		for k := range max(len(borders), 1) {
+			border, _ := b.get(at + "/borders/" + strconv.Itoa(k) + "/border").(string)
+			toe.Border = record.Code(border)
+			out = append(out, toe)
+		}
+	}
+	return out
 }
 
 // loose takes away what columns say of a toe, or of a border, where words say of which and

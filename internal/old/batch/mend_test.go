@@ -8,6 +8,7 @@ import (
 	"maps"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -18,6 +19,7 @@ import (
 
 	"nailbridge/internal/old"
 	"nailbridge/internal/old/batch"
+	"nailbridge/internal/old/layout"
 	"nailbridge/mapping/record"
 )
 
@@ -68,6 +70,31 @@ func replacing(from, to string) func(t *testing.T, path string) {
 	}
 }
 
+// handed are the records that a run over some files hands over, by their ids, without where they were
+// converted from.
+func handed(t *testing.T, o batch.Options, files map[string]string) map[string]string {
+	t.Helper()
+	d := &desk{kinds: map[string]string{}}
+	o.Into, o.Files = "door", nil
+	out := map[string]string{}
+	o.Deliver = func(ctx context.Context, records []batch.Record) ([]batch.End, error) {
+		for _, r := range records {
+			var body map[string]any
+			require.NoError(t, json.Unmarshal(r.Body, &body))
+			delete(body, "converted")
+			out[body["record"].(string)] = string(must(json.Marshal(body))(t))
+		}
+		return d.deliver(ctx, records)
+	}
+	for _, name := range slices.Sorted(maps.Keys(files)) {
+		path := filepath.Join(t.TempDir(), name)
+		require.NoError(t, os.WriteFile(path, []byte(files[name]), 0o600))
+		o.Files = append(o.Files, path)
+	}
+	run(t, o)
+	return out
+}
+
 // Mended reviews that are run without their surgeries have the toes that the door tells, and are the
 // records of a run over all rows; where nobody tells they are not handed over. A row of the
 // surgery in the run stands before what the door tells, but one that made no record tells nothing.
@@ -78,50 +105,55 @@ func TestReviewsRunAloneFindTheToesOfTheirSurgery(t *testing.T) {
 		return []old.Site{{Side: "right", Digit: "1", Border: "lateral"}}, true, nil
 	}
 	noDoor := errors.New("the door is shut")
-	records := func(o batch.Options, rows map[string]string) map[string]string {
-		d := &desk{kinds: map[string]string{}}
-		o.Into, o.Files = "door", nil
-		out := map[string]string{}
-		o.Deliver = func(ctx context.Context, records []batch.Record) ([]batch.End, error) {
-			for _, r := range records {
-				var body map[string]any
-				require.NoError(t, json.Unmarshal(r.Body, &body))
-				delete(body, "converted")
-				out[body["record"].(string)] = string(must(json.Marshal(body))(t))
-			}
-			return d.deliver(ctx, records)
-		}
-		for _, name := range slices.Sorted(maps.Keys(rows)) {
-			path := filepath.Join(t.TempDir(), name)
-			require.NoError(t, os.WriteFile(path, []byte(rows[name]), 0o600))
-			o.Files = append(o.Files, path)
-		}
-		run(t, o)
-		return out
-	}
 	op := "op,patient,revision,day,sharing,toe\nA1,00101,1,2014-05-01,,"
 	seen := "id,op,patient,day,words\nv1,A1,00101,2014-06-01,healed\n"
-	all := records(endsOptions(t), map[string]string{"ops.csv": op + "R hallux lat\n", "seen.csv": seen})["seen-v1"]
+	all := handed(t, endsOptions(t), map[string]string{"ops.csv": op + "R hallux lat\n", "seen.csv": seen})["seen-v1"]
 	require.Contains(t, all, `"woundStage":"healed"`)
 
 	o := endsOptions(t)
 	o.Treated = door
-	assert.Equal(t, all, records(o, map[string]string{"rejects-seen.csv": seen})["seen-v1"])
+	assert.Equal(t, all, handed(t, o, map[string]string{"rejects-seen.csv": seen})["seen-v1"])
 	assert.Equal(t, []string{"brindlemere op-A1"}, asked)
-	assert.Empty(t, records(endsOptions(t), map[string]string{"rejects-seen.csv": seen}))
-	assert.Empty(t, records(endsOptions(t), map[string]string{"ops.csv": op + "R/L hallux\n", "seen.csv": seen}), "its row waits in the worksheet")
+	assert.Empty(t, handed(t, endsOptions(t), map[string]string{"rejects-seen.csv": seen}))
+	assert.Empty(t, handed(t, endsOptions(t), map[string]string{"ops.csv": op + "R/L hallux\n", "seen.csv": seen}), "its row waits in the worksheet")
 	o = endsOptions(t)
 	o.Treated = door
-	assert.Equal(t, all, records(o, map[string]string{"ops.csv": op + "R/L hallux\n", "seen.csv": seen})["seen-v1"])
+	assert.Equal(t, all, handed(t, o, map[string]string{"ops.csv": op + "R/L hallux\n", "seen.csv": seen})["seen-v1"])
 	o = endsOptions(t)
 	o.Treated = door
-	assert.Contains(t, records(o, map[string]string{"ops.csv": op + "L hallux med\n", "seen.csv": seen})["seen-v1"], `"side":"left"`)
+	assert.Contains(t, handed(t, o, map[string]string{"ops.csv": op + "L hallux med\n", "seen.csv": seen})["seen-v1"], `"side":"left"`)
 
 	o = endsOptions(t)
 	o.Treated = func(context.Context, string, string) ([]old.Site, bool, error) { return nil, false, noDoor }
 	o.Files = o.Files[2:]
 	_, err := batch.Run(t.Context(), o)
 	assert.ErrorIs(t, err, noDoor)
+}
+
+// Toes of which columns say side, digit and border tell their reviews what words tell: the records of
+// the reviews are those of a layout that reads words, and of the surgeries too, but for the words.
+func TestToesOfColumnsTellTheirReviews(t *testing.T) {
+	const (
+		words   = "op,patient,revision,day,sharing,toe\nA1,00101,1,2014-05-01,,R hallux lat\nA2,00102,1,2014-05-01,,L1 both borders\nA3,00103,1,2014-05-01,,L2\n"
+		columns = "op,patient,revision,day,sharing,side,digit,border,border 2\nA1,00101,1,2014-05-01,,right,1,lateral,\nA2,00102,1,2014-05-01,,left,1,medial,lateral\nA3,00103,1,2014-05-01,,left,2,,\n"
+		seen    = "id,op,patient,day,words\nv1,A1,00101,2014-06-01,healed\nv2,A2,00102,2014-06-01,healed\nv3,A3,00103,2014-06-01,healed\n"
+	)
+	want := handed(t, endsOptions(t), map[string]string{"ops.csv": words, "seen.csv": seen})
+	o := endsOptions(t)
+	ops := &o.Layout.Tables[0].Schema
+	ops.Columns = ops.Columns[:5]
+	for title, path := range map[string]string{"side": "side", "digit": "digit", "border": "borders/0/border", "border 2": "borders/1/border"} {
+		ops.Columns = append(ops.Columns, layout.Column{Titles: layout.Strings{title}, Name: title, Note: layout.ColumnNote{Path: "/surgery/toes/0/" + path}})
+	}
+	got := handed(t, o, map[string]string{"ops.csv": columns, "seen.csv": seen})
+	require.Len(t, want, 6)
+	wordless := regexp.MustCompile(`"note":"toe: [^"]*",`)
+	for id, text := range want {
+		assert.Equal(t, wordless.ReplaceAllString(text, ""), got[id], id)
+	}
+	for _, id := range []string{"seen-v1", "seen-v2", "seen-v3"} {
+		assert.Contains(t, got[id], `"woundStage":"healed"`)
+	}
 }
 
 // A surgery in which a toe is not told tells none: a finding would be taken for the others'.
