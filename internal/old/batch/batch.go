@@ -243,11 +243,6 @@ func (o Options) surgeryPrefix(t layout.Table) string {
 	if len(t.Schema.ForeignKeys) == 0 {
 		return ""
 	}
-	ref := t.Schema.ForeignKeys[0].Reference.Resource
-	for _, other := range o.Layout.All() {
-		if other.URL == ref && other.Note.Kind == "surgery" {
-			return other.Note.RecordPrefix
-		}
-	}
-	return ""
+	of, _ := o.Layout.Surgeries(t.Schema.ForeignKeys[0])
+	return of.Note.RecordPrefix
 }

@@ -261,8 +261,23 @@ func Read(b []byte) (Layout, error) {
 		for _, err := range t.check() {
 			errs = append(errs, fmt.Errorf("table %d (%s): %w", i, t.URL, err))
 		}
+		for _, f := range t.Schema.ForeignKeys {
+			if _, ok := l.Surgeries(f); !ok {
+				errs = append(errs, fmt.Errorf("table %d (%s): foreignKeys: no table of surgeries is %s: a file that is not read is listed too, for the ids of its records", i, t.URL, f.Reference.Resource))
+			}
+		}
 	}
 	return l, errors.Join(errs...)
+}
+
+// Surgeries is the table of surgeries that a foreign key names (metadata vocabulary, section 5.6: resource).
+func (l Layout) Surgeries(f ForeignKey) (Table, bool) {
+	for _, t := range l.All() {
+		if t.URL == f.Reference.Resource && t.Note.Kind == "surgery" {
+			return t, true
+		}
+	}
+	return Table{}, false
 }
 
 func valid(b []byte) error {
