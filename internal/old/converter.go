@@ -33,6 +33,9 @@ type Converter struct {
 	at       map[string]int // of JSON: column by pointer
 	// File and Layout name in each record where it comes from.
 	File, Layout string
+	// Others tell the rows of the other tables of the file. Rest: those of no table end here.
+	Others []layout.Where
+	Rest   bool
 	// FollowSince: the plans of surgeries from this day on are followed here; nil: of
 	// none.
 	FollowSince *record.When
@@ -134,7 +137,7 @@ func (c *Converter) find(lc layout.Column) []int {
 }
 
 func sameTitle(a, b string) bool {
-	return strings.EqualFold(strings.Join(strings.Fields(a), " "), strings.Join(strings.Fields(strings.ReplaceAll(b, "\u00a0", " ")), " "))
+	return layout.Alike(a, b)
 }
 
 func prepared(lc layout.Column, t layout.Table, b Beside, serial int, workbook bool) (*column, error) {
@@ -204,6 +207,29 @@ func folded(m map[string]string) map[string]string {
 		out[strings.ToLower(strings.TrimSpace(k))] = v
 	}
 	return out
+}
+
+// Takes reports whether a row ends here, and not in another table of its file.
+func (c *Converter) Takes(r table.Row) bool {
+	if c.Table.Note.Where == nil {
+		return true
+	}
+	cells, _ := c.cells(r)
+	return c.own(cells) || c.Rest && !slices.ContainsFunc(c.Others, func(w layout.Where) bool { return w.Takes(c.told(cells)) })
+}
+
+// own reports whether a row is one of the table.
+func (c *Converter) own(cells []string) bool {
+	w := c.Table.Note.Where
+	return w == nil || w.Takes(c.told(cells))
+}
+
+// told is what a row says by which the tables of its file part; nothing where it is no row.
+func (c *Converter) told(cells []string) string {
+	if cells == nil {
+		return ""
+	}
+	return cells[c.byName[c.Table.Note.Where.Column]]
 }
 
 // cells are the cells of a row by the file's column.

@@ -45,6 +45,7 @@ const (
 	LeftByDecision = "left-by-decision"     // a person decided to leave it out
 	NoKey          = "no-key"               // no stable key of the row
 	SharedKey      = "shared-key"           // another row has the same key and says something else
+	NoTable        = "no-table"             // of a file of several tables: none takes the row
 	NotARecord     = "not-a-record"         // what was made is not a record
 )
 

@@ -87,6 +87,9 @@ func (c *Converter) Row(r table.Row, decided map[string]Decision) Result {
 	if why := c.skipped(cells); why != "" {
 		return Result{Skip: why}
 	}
+	if !c.own(cells) {
+		return Result{Findings: append(fs, Finding{Column: c.Table.Note.Where.Column, Code: NoTable, Text: "no table of the layout takes rows of what the cell says", Reject: true})}
+	}
 	b := &builder{Converter: c, row: r.Number, decided: decided, doc: map[string]any{}, findings: fs, moments: map[string]layout.Moment{}}
 	b.read(cells)
 	b.header()

@@ -132,7 +132,7 @@ const lockFile = "working.lock"
 // errTwoOfAName: a row would not be known by its file and number.
 var errTwoOfAName = errors.New("another file has the same name")
 
-// input is one table of a file.
+// input is one table of a file. Tables of the rows of one file have one name.
 type input struct {
 	source
 	name   string // of the file, and the sheet
@@ -153,6 +153,7 @@ func (o Options) inputs() ([]input, error) {
 	names := map[string]bool{}
 	for _, path := range o.Files {
 		matched := false
+		here := map[string]layout.Table{} // by name: what is of the rows of this file
 		for _, t := range o.Layout.All() {
 			from, ok := sourceOf(path, t)
 			if !ok {
@@ -160,10 +161,14 @@ func (o Options) inputs() ([]input, error) {
 			}
 			matched = true
 			in, err := o.input(from, t, beside)
-			if names[in.name] || names[in.rejectsName()] {
+			first, again := here[in.name]
+			if !again && (names[in.name] || names[in.rejectsName()]) || again && !first.SameRows(t) {
 				err = errors.Join(err, errTwoOfAName)
 			}
-			names[in.name], names[in.rejectsName()] = true, true
+			if !again && in.conv != nil {
+				in.conv.Rest = true
+			}
+			here[in.name], names[in.name], names[in.rejectsName()] = t, true, true
 			if err != nil {
 				errs = append(errs, fmt.Errorf("%s: %w", filepath.Base(path), err))
 				continue
@@ -234,8 +239,19 @@ func (o Options) input(from source, t layout.Table, beside old.Beside) (input, e
 		in.conv.SurgeryPrefix = o.surgeryPrefix(t)
 		in.conv.File, in.conv.Layout = in.name, strings.TrimSpace(o.LayoutName+" "+t.Note.Version)
 		in.conv.FollowSince = o.FollowSince
+		in.conv.Others = o.others(t)
 	}
 	return in, err
+}
+
+// others tell the rows of the other tables of a table's file.
+func (o Options) others(t layout.Table) (out []layout.Where) {
+	for _, other := range o.Layout.All() {
+		if w := other.Note.Where; w != nil && other.SameRows(t) {
+			out = append(out, *w) // its own takes none that ends elsewhere
+		}
+	}
+	return out
 }
 
 // surgeryPrefix is the prefix of the record ids of the table that a foreign key names.

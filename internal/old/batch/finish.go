@@ -187,16 +187,16 @@ type lists struct {
 	o         Options
 	sheet     *csv.Writer
 	reasons   *bufio.Writer
-	ends      *bufio.Writer // of rows that made a record which is not published
-	noticed   *bufio.Writer // of rows that are not among the rejects
-	rejects   map[int]*bufio.Writer
+	ends      *bufio.Writer            // of rows that made a record which is not published
+	noticed   *bufio.Writer            // of rows that are not among the rejects
+	rejects   map[string]*bufio.Writer // by file
 	writers   []*bufio.Writer
 	files     []*os.File
 	questions int
 }
 
 func newLists(o Options) (*lists, error) {
-	l := &lists{o: o, rejects: map[int]*bufio.Writer{}}
+	l := &lists{o: o, rejects: map[string]*bufio.Writer{}}
 	sheet, err := l.create("worksheet.csv")
 	if err != nil {
 		return nil, err
@@ -351,13 +351,14 @@ func (l *lists) notice(name string, row int, fs []old.Finding) error {
 
 // reject writes the bytes of a row as they came, under the header of its file.
 func (l *lists) reject(r rowState) error {
-	to := l.rejects[r.Input]
+	name := l.o.rejects[r.Input]
+	to := l.rejects[name]
 	if to == nil {
 		var err error
-		if to, err = l.create(l.o.rejects[r.Input]); err != nil {
+		if to, err = l.create(name); err != nil {
 			return err
 		}
-		l.rejects[r.Input] = to
+		l.rejects[name] = to
 		if _, err := to.Write(l.o.headers[r.Input]); err != nil {
 			return err
 		}

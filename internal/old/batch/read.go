@@ -72,7 +72,7 @@ func (o Options) read(ctx context.Context, s *spool, index int, in *input) error
 			return err
 		}
 		n++
-		if r.Number > done {
+		if r.Number > done && in.conv.Takes(r) {
 			some = append(some, r)
 		}
 	}

@@ -50,6 +50,9 @@ func (in input) survey(ctx context.Context) []error {
 		if err != nil {
 			return append(errs, named(err), rows.Close())
 		}
+		if !in.conv.Takes(r) {
+			continue
+		}
 		for i := range watch {
 			watch[i].See(r)
 		}

@@ -134,6 +134,9 @@ type TableNote struct {
 	RecordPrefix string `json:"recordPrefix"`
 	Sheet        string `json:"sheet,omitempty"` // of a workbook
 	Rows         string `json:"rows,omitempty"`  // JSON Pointer of the list of rows
+	// Where: the table is of those rows alone of its file. The others are of further tables of
+	// the same file.
+	Where *Where `json:"where,omitempty"`
 	// Constants are values that every row has though no column says so, by record path.
 	Constants map[string]string `json:"constants,omitempty"`
 	// Crosswalks are files that say which numbers patients and staff have now.
@@ -145,6 +148,28 @@ type TableNote struct {
 	Version string `json:"version,omitempty"`
 	// Unsure says what of the table, its columns aside, a drafted layout is unsure of.
 	Unsure string `json:"unsure,omitempty"`
+}
+
+// Where tells rows by what a column says.
+type Where struct {
+	Column string  `json:"column"` // its name
+	Says   Strings `json:"says"`   // any of these
+}
+
+// Takes reports whether a cell of the column says one of the values, compared without case and outer
+// blanks.
+func (w Where) Takes(cell string) bool {
+	return slices.ContainsFunc(w.Says, func(v string) bool { return Alike(v, cell) })
+}
+
+// Alike reports whether two texts are one but for case and blanks, no-break spaces among them.
+func Alike(a, b string) bool {
+	return strings.EqualFold(strings.Join(strings.Fields(a), " "), strings.Join(strings.Fields(b), " "))
+}
+
+// SameRows reports whether two tables are of the rows of the same file, or sheet.
+func (t Table) SameRows(other Table) bool {
+	return t.URL == other.URL && t.Note.Sheet == other.Note.Sheet
 }
 
 // Crosswalk is a CSV file with two columns.
@@ -266,6 +291,11 @@ func Read(b []byte) (Layout, error) {
 				errs = append(errs, fmt.Errorf("table %d (%s): foreignKeys: no table of surgeries is %s: a file that is not read is listed too, for the ids of its records", i, t.URL, f.Reference.Resource))
 			}
 		}
+		for _, other := range l.All()[:i] {
+			if t.SameRows(other) && !t.apartFrom(other) {
+				errs = append(errs, fmt.Errorf("table %d (%s): where: another table is of the same file, and both have no where by one column with values of their own", i, t.URL))
+			}
+		}
 	}
 	return l, errors.Join(errs...)
 }
@@ -278,6 +308,22 @@ func (l Layout) Surgeries(f ForeignKey) (Table, bool) {
 		}
 	}
 	return Table{}, false
+}
+
+// apartFrom reports whether no row can be of two tables of a file.
+func (t Table) apartFrom(other Table) bool {
+	a, b := t.Note.Where, other.Note.Where
+	return a != nil && b != nil && slices.Equal(t.titles(a.Column), other.titles(b.Column)) && !slices.ContainsFunc(a.Says, b.Takes)
+}
+
+// titles are those of a column of a name.
+func (t Table) titles(name string) Strings {
+	for _, c := range t.Schema.Columns {
+		if c.Name == name {
+			return c.Titles
+		}
+	}
+	return nil
 }
 
 func valid(b []byte) error {
@@ -336,6 +382,9 @@ func (t Table) check() []error {
 			keys = append(keys, c.Note.DateColumn)
 		}
 	}
+	if w := t.Note.Where; w != nil {
+		keys = append(keys, w.Column)
+	}
 	for _, k := range keys {
 		if !names[k] {
 			fault("no column %s", k)
@@ -383,7 +432,7 @@ func (c Column) check(t Table) []error {
 }
 
 func (c Column) isKey(t Table) bool {
-	if slices.Contains(t.Schema.PrimaryKey, c.Name) {
+	if slices.Contains(t.Schema.PrimaryKey, c.Name) || t.Note.Where != nil && t.Note.Where.Column == c.Name {
 		return true
 	}
 	return slices.ContainsFunc(t.Schema.ForeignKeys, func(f ForeignKey) bool { return slices.Contains(f.ColumnReference, c.Name) }) ||

@@ -21,3 +21,23 @@ func TestReviewsNameATableOfSurgeries(t *testing.T) {
 	_, err = layout.Read([]byte(strings.Replace(string(text), named, `"resource": "ops.csv"`, 1)))
 	assert.ErrorContains(t, err, "foreignKeys: no table of surgeries is ops.csv")
 }
+
+// Tables of one file have each its rows by one column, with values of their own, so that no row is in
+// two of them; case and blanks make no other value.
+func TestTablesOfOneFileShareNoRow(t *testing.T) {
+	text, err := os.ReadFile("testdata/mixed.layout.json")
+	require.NoError(t, err)
+	_, err = layout.Read(text)
+	require.NoError(t, err)
+	for name, c := range map[string]struct{ from, to, want string }{
+		"a value twice":        {`["review", "check"]`, `["review", "OP "]`, "another table is of the same file"},
+		"no where":             {`"where": {"column": "sort", "says": "op"}, `, ``, "another table is of the same file"},
+		"two columns":          {`"where": {"column": "sort", "says": "op"}`, `"where": {"column": "no", "says": "op"}`, "another table is of the same file"},
+		"a column of no table": {`"where": {"column": "sort", "says": "op"}`, `"where": {"column": "kind", "says": "op"}`, "no column kind"},
+		"no value":             {`["review", "check"]`, `[]`, "minItems"},
+	} {
+		require.Equal(t, 1, strings.Count(string(text), c.from), name)
+		_, err := layout.Read([]byte(strings.Replace(string(text), c.from, c.to, 1)))
+		assert.ErrorContains(t, err, c.want, name)
+	}
+}
