@@ -62,7 +62,7 @@ var batches = []string{"exp", "expiry", "expires", "batch", "lot", "bn"}
 // amountAt reads the quantity that begins at the first item, and how many items it
 // takes; none: 0.
 func amountAt(it []*item) (amount, int) {
-	for _, read := range []func([]*item) (amount, int){ratioAt, rangeAt, perMLAt, termsAt, countTimesAt, sumAt, volumesAt, plainAt, usualAt, repeatedAt, timesAt, cartridgeAt} {
+	for _, read := range []func([]*item) (amount, int){ratioAt, rangeAt, perMLAt, termsAt, partOfCartridgeAt, countTimesAt, sumAt, volumesAt, plainAt, usualAt, repeatedAt, uncountedAt, timesAt, cartridgeAt} {
 		if a, n := read(it); n > 0 {
 			return a, n
 		}
@@ -118,6 +118,25 @@ func countTimesAt(it []*item) (amount, int) {
 		return amount{what: durations, each: repeat(v, count)}, i + 1
 	}
 	return amount{what: unclear, each: repeat(v, count)}, i + 1
+}
+
+// partOfCartridgeAt reads 1.5 x 2.2 mL: a number of cartridges that is no whole one.
+func partOfCartridgeAt(it []*item) (amount, int) {
+	if len(it) < 3 || !it[0].number || !it[1].is(timesSign) || !it[2].number {
+		return amount{}, 0
+	}
+	count, ok := decimal(it[0].text)
+	size, sized := decimal(it[2].text)
+	if !ok || !sized || !strings.Contains(count, ".") || !slices.Contains(cartridges, size) || slices.Contains(cartridges, count) {
+		return amount{}, 0
+	}
+	x, _ := new(big.Rat).SetString(count)
+	y, _ := new(big.Rat).SetString(size)
+	taken := 3
+	if len(it) > 3 && it[3].is(unitML) {
+		taken = 4
+	}
+	return amount{what: volume, text: trimmed(x.Mul(x, y))}, taken
 }
 
 // termsAt reads 2 x 60 s + 30 s, 1 min x 2 then 30 s: applications of several lengths.
@@ -269,6 +288,7 @@ type terms struct {
 	units []*item
 	slash bool // a slash is among their signs
 	dash  bool
+	bare  bool // no sign stands between some that differ: 60 s 60 s 30 s
 }
 
 // sumAt reads 60+60+60 s, 1 min + 1 min + 30 s, and the same with commas or
@@ -277,7 +297,7 @@ func sumAt(it []*item) (amount, int) {
 	t, i := sumTerms(it)
 	last := len(t.units) - 1
 	switch {
-	case i == 0, t.dash && (len(t.vs) < 3 || t.vs[0] != t.vs[1]):
+	case i == 0, (t.dash || t.bare) && (len(t.vs) < 3 || t.vs[0] != t.vs[1]):
 		return amount{}, 0
 	case t.slash && len(t.vs) == 2 && t.units[0] == nil && t.vs[0] != t.vs[1] && !slices.Contains(usual, t.vs[0]):
 		return amount{what: unclear}, i // 3/1 min
@@ -320,7 +340,8 @@ func sumTerms(it []*item) (t terms, i int) {
 			i += 2
 			continue
 		}
-		if i > 1 && i+1 < len(it) && t.units[len(t.units)-1] != nil && it[i].number && it[i].text == it[i-2].text && it[i+1].text == it[i-1].text {
+		if i > 1 && i+1 < len(it) && t.units[len(t.units)-1] != nil && it[i].number && it[i+1].text == it[i-1].text {
+			t.bare = t.bare || it[i].text != it[i-2].text
 			continue // 1 min 1 min
 		}
 		break
@@ -439,13 +460,26 @@ func repeatedAt(it []*item) (amount, int) {
 	return amount{what: times, each: repeat("", 2)}, n + 1
 }
 
+// uncounted are the words of several applications that nobody counted.
+var uncounted = []string{"few", "several", "multiple", "some", "many", "various"}
+
+// uncountedAt reads a few applications, of which nobody knows how many.
+func uncountedAt(it []*item) (amount, int) {
+	if len(it) < 2 || !slices.Contains(uncounted, it[0].text) || !it[1].is(unitApp) {
+		return amount{}, 0
+	}
+	return amount{what: unclear}, 2
+}
+
 // timesAt reads x3, x 4 applications.
 func timesAt(it []*item) (amount, int) {
 	if len(it) == 0 || len(it) > 1 && it[0].text == "once" && it[1].is(pastAfter, class(Wound), class(Exudate)) {
 		return amount{}, 0 // phenol once settled
 	}
-	if c := slices.Index([]string{"once", "twice", "thrice"}, it[0].text); c >= 0 {
-		return amount{what: times, each: repeat("", c+1)}, 1
+	for _, words := range [][]string{{"once", "twice", "thrice"}, {"semel", "bis", "ter"}} {
+		if c := slices.Index(words, it[0].text); c >= 0 {
+			return amount{what: times, each: repeat("", c+1)}, 1
+		}
 	}
 	if len(it) < 2 || !it[0].is(timesSign) {
 		return amount{}, 0

@@ -54,6 +54,7 @@ troublesome troubling bothersome symptomatic clinic theatre chair room bay domic
 underlapping underriding overriding incurling incurled rolled rolling inwards inward splayed tented trapped stuck wedging tilted tilting lipping heaped heaping bunched swell swells
 hurting hurts throb agony unbearable unpleasant ugly smelly malodorous malodour odour weepy wet moist crusty crusting crusted scabby abscess abscessed necrosis necrotic
 fissures blistered blister friable vascular telangiectatic pyogenicum botryomycosis nailhorn nailspike nailspicule nailspur nailedge offending ingrower
+lots plenty incarn incarnatus incarnata ung which where along giving gives causing him her it
 sharply gryphosis gryphotoic treated value comment comments spec thickening laminated flaky flaking ridging grooved grooves spooned koilonychic racket micronychia anonychia polyonychia congenitally syndactyly
 `)
 
@@ -150,7 +151,7 @@ func (r *reader) strange(it *item) bool {
 	if it.text == "see" && it.index+2 < len(r.items) && slices.Contains(filed, r.items[it.index+1].text) && r.items[it.index+2].number {
 		return false // see photo 3
 	}
-	return r.unknown(it) && !r.initials(it) && !diseaseCode.MatchString(it.text) && !r.lexicon.harmless[it.text] && !ofDisease(it.text) && !r.toCome(it) && !r.ofOtherMatter(it) && !r.comparison(it)
+	return r.unknown(it) && !r.initials(it) && !diseaseCode.MatchString(it.text) && !r.lexicon.harmless[it.text] && !ofDisease(it.text) && !r.toCome(it) && !r.ofOtherMatter(it) && !r.comparison(it) && !r.earlier(it)
 }
 
 // initials reports whether an item is the initials of somebody at the end of a text, in brackets or
@@ -168,7 +169,7 @@ func (r *reader) initials(it *item) bool {
 func (r *reader) unfit(it *item) bool {
 	i := it.index
 	switch {
-	case r.words[i] != nil || r.lexicon.harmless[it.text] && !it.is(nthWord, numberWord) || r.ofOtherMatter(it) || r.comparison(it):
+	case r.words[i] != nil || r.lexicon.harmless[it.text] && !it.is(nthWord, numberWord) || r.ofOtherMatter(it) || r.comparison(it) || r.earlier(it):
 		return false
 	case r.ofHistory(i):
 		return false

@@ -318,7 +318,7 @@ func (r *reader) unsaidDressing() {
 		return
 	}
 	for _, it := range r.items {
-		if slices.Contains([]string{"dressing", "alginate", "foam", "hydrocolloid"}, it.text) && !it.mark.not {
+		if slices.Contains([]string{"dressing", "alginate", "foam", "hydrocolloid", "hydrocoloid"}, it.text) && !it.mark.not {
 			r.add(Reading{Kind: Dressing, Value: Value{Code: "other"}, Certainty: Ambiguous, Rule: "dressing.not-said"}, it)
 			return
 		}
@@ -346,6 +346,12 @@ func (r *reader) denied(it *item) {
 			none(Method)
 		case e.class == class(Exudate) && it.mark.none:
 			none(Exudate)
+		case e.class == flushWord && it.mark.none && r.matrixColumn():
+			none(Flush)
+		case it.text == "dressing" && it.mark.none && r.only(Dressing):
+			none(Dressing)
+		case e.class == class(Attendance) && e.value == "attended" && it.mark.none && r.wants(Attendance):
+			r.addNone(Attendance, "did-not-attend", "denied", it)
 		case e.class == class(Diagnosis) && e.value == "wound-infection":
 			none(Finding)
 		case e.class == tourniquet && r.wants(Tourniquet):
@@ -378,8 +384,9 @@ func (r *reader) nothing() {
 	for len(items) > 1 && items[0].is(naWord, filler) { // N/A - not used
 		items = items[1:]
 	}
-	if len(items) > 0 && (items[0].text == "yes" || items[0].text == "y") && (len(items) == 1 || items[1].text == ",") && r.only(Tourniquet, On, Off, Minutes) {
-		r.add(Reading{Kind: Tourniquet, Value: Value{Code: "used"}, Certainty: Certain, Rule: "tourniquet"}, items[0])
+	if answer, ok := yesOrNo(items); ok && r.only(Tourniquet, On, Off, Minutes) {
+		r.add(Reading{Kind: Tourniquet, Value: Value{Code: answer}, Certainty: Certain, Rule: "tourniquet"}, items[0])
+		return
 	}
 	notDone := func(it *item) bool { return it.is(class(Outcome)) && it.entry(class(Outcome)).value == "not-done" }
 	alone := !slices.ContainsFunc(items, func(it *item) bool { return !it.is(notWord, notAfter, filler, usedWord) && !notDone(it) })
@@ -404,6 +411,21 @@ func (r *reader) nothing() {
 		}
 		r.add(Reading{Kind: k, Value: Value{Code: v}, Certainty: Certain, Rule: "nothing"}, items[0])
 	}
+}
+
+// yesOrNo reads the yes or the no that begins a column, and stands alone or before a sign or a number:
+// Y 8 min; N.
+func yesOrNo(items []*item) (answer record.Code, ok bool) {
+	if len(items) == 0 || len(items) > 1 && !items[1].number && items[1].text != "," && items[1].text != "-" {
+		return "", false
+	}
+	switch items[0].text {
+	case "yes", "y":
+		return "used", true
+	case "n":
+		return "not-used", true
+	}
+	return "", false
 }
 
 // vague reads a phrase of several meanings: "kind code|kind code".

@@ -50,7 +50,11 @@
 // and of what was done in a note, in its clause), unless the word says nothing that could
 // deny it or put it into another time (idle, in unknown.go), is of a disease of the nail, an
 // adverb in -ly, or a place after a sign ("red to the midfoot"). Beside "not used" and "not
-// done" the reason after a dash is not looked at.
+// done" the reason after a dash is not looked at, nor is what follows "because" and its like or precedes
+// "so" (pt fainted so nothing was done).
+// A tick after a word is a yes and a cross right after it a no (phenol ✓, TQ ✗); of borders, and of sides,
+// each of which has one, those with a tick are read, and the tick at the end of a text that names one toe
+// says no more. Beside one of two toes a tick makes both ambiguous.
 // What was converted or changed to another thing of its kind is not read; a toe changed
 // to another is ambiguous.
 //
@@ -76,7 +80,10 @@
 // The border nearest to another toe, or away from it, is told by the digits; another border beside
 // it makes the toe ambiguous, and so do one border after toes of one foot ((L) 1 & 2 lat), two
 // that a hyphen joins (tibial-lateral), and the whole nail beside a border. LH and RH before a
-// border are the hallux where no other toe, side or foot is named. A border that is said not to be
+// border or a total avulsion are the hallux where no other toe, side or foot is named. A code may be said
+// again in words (TA L hallux). Two toes that a comma parts share a border in the plural (L2, L3 whole
+// nails). A remark on an earlier surgery that names no toe and no border is let be (R hallux lat -
+// previous PNA 2019). A border that is said not to be
 // told leaves the toe without one (unsaid.go): no border given, Border = blank. Two toes of "the
 // same session" are both meant, whatever "then" is between them. A toe that is listed, booked or
 // coded as another is ambiguous, and so is a side after a digit and its border that may be of the
@@ -94,12 +101,12 @@
 // end at commas, "and", "+", full stops); a part without a drug belongs to the drug
 // before it. "3 x 1 min", "1 min x 3" and "60+60+60 s" are three applications of 60 s,
 // "x 4 applications" four of unknown length, "3 min" alone one of 180 s, likely; 1'30" and
-// 1 1/2 min are 90 s, "x1 1 min; x1 30 s" two applications, "x 2-3" nobody knows how many, "rpt x1" is once more, "4 min (4 x 1)" four of a minute. "2 x
+// 1 1/2 min are 90 s, "x1 1 min; x1 30 s" two applications, "x 2-3" nobody knows how many, "rpt x1" is once more, "4 min (4 x 1)" four of a minute, "60s 60s 30s" three; of "a few applications" nobody knows the number. "2 x
 // 1.8" is two cartridges, 3.6 mL (1.7, 1.8 and 2.2 mL are cartridge sizes; common
-// practice, no source), "2 carts" no volume. Of several volumes the one "used" or "in
+// practice, no source), 1.5 x 2.2 is 3.3 mL, "2 carts" no volume. Of several volumes the one "used" or "in
 // total" counts, an ampoule's and a maximum do not; those that "+", "then", "top up" or
 // places (R and L, med and lat) part are added; "each side" is two. The one volume
-// of a mixture in equal parts is halved, likely (4 mL 1:1 lido/bupi); one of two drugs otherwise is
+// of a mixture in equal parts is halved, likely (4 mL 1:1 lido/bupi); one of two drugs otherwise (lido/bupi 5 mL) is
 // ambiguous, and so is a mass that the strength and the volume do not give, a strength that a drug is
 // not sold in (bupi 5%), more than 20 mL, and a total that the volumes before it do not make.
 // A column of anaesthetics that names no drug is read for its amounts. The name of a
@@ -107,15 +114,16 @@
 // of time that has its unit is left out (Time each: 1 min). A range ("80-90 %"), and a volume of each
 // toe where the toes are not said, are ambiguous.
 //
-// A number is certain only as what its unit or its field says. Percent: by its sign or field; beside
-// phenol 80 to 92 too, but 90, which may be seconds, and none that a slash joins to another. Volume:
+// A number is certain only as what its unit or its field says. Percent: by its sign or field; written
+// together with sodium hydroxide or trichloroacetic acid if it is a usual one (NaOH10); beside phenol 80 to 92 too, but 90, which may be seconds, and none that a slash joins to another. Volume:
 // by its unit, or as the size of a cartridge; not beside "bilat" without a total. Applications: a count
 // of at most six beside a sign of times, a unit or a field; where another number of the clause says
 // nothing of itself, they are ambiguous. Minutes of a tourniquet: by their unit, and no second number
 // beside them. A pain in a score (2/10) is no finding. A length of "each" that nobody counted, or of
 // the first of several, is ambiguous, and so is one of two minutes and more, or "over" so long, beside
 // a count that stands apart from it (x3 (3 min)): it may be that of all. A percentage right after a
-// flush is the flush's. Of two chemicals of a column that a slash, an "or" or the boxes of a form part,
+// flush is the flush's. A question mark before "strength" doubts
+// the strength alone. Of two chemicals of a column that a slash, an "or" or the boxes of a form part,
 // nobody knows which was used.
 //
 // What is done, decided or found only if something else is so is ambiguous. A discharge has

@@ -69,7 +69,7 @@ func (r *reader) doses() []dose {
 		case len(drugs) == 0:
 			before = append(before, part...)
 		default:
-			out = append(out, splitDoses(part, drugs)...)
+			out = append(out, r.splitDoses(part, drugs)...)
 			first := &out[len(out)-len(drugs)]
 			if len(before) > 0 && before[0].clause == first.drug.clause {
 				first.items = append(slices.Clone(before), first.items...)
@@ -82,11 +82,11 @@ func (r *reader) doses() []dose {
 
 // splitDoses cuts a part with several drugs before each but the first, or after each
 // but the last where amounts stand before the first.
-func splitDoses(part, drugs []*item) []dose {
+func (r *reader) splitDoses(part, drugs []*item) []dose {
 	if len(drugs) == 1 {
 		return []dose{{drug: drugs[0], items: part}}
 	}
-	before := slices.ContainsFunc(part[:slices.Index(part, drugs[0])], func(it *item) bool { return it.number })
+	before := slices.ContainsFunc(part[:slices.Index(part, drugs[0])], func(it *item) bool { return it.number && r.words[it.index] == nil }) // not R1
 	var out []dose
 	from := 0
 	for n, d := range drugs {
@@ -113,7 +113,7 @@ func (r *reader) parts() [][]*item {
 	for i, it := range r.items {
 		sameClause := i > 0 && r.items[i-1].clause == it.clause
 		inSum := sameClause && i >= 2 && it.number && (r.items[i-1].is(conj) || r.items[i-1].text == ",") &&
-			(r.items[i-2].number || r.items[i-2].is(unitSec, unitMin))
+			(r.items[i-2].number || r.items[i-2].is(unitSec, unitMin)) && !(i+1 < len(r.items) && r.items[i+1].is(percent, unitML, unitMG))
 		if len(out) == 0 || !sameClause || r.items[i-1].part != it.part && !inSum && !r.sumGoesOn(i) {
 			out = append(out, nil)
 		}
@@ -204,7 +204,7 @@ func (r *Reading) vasoconstrictors(items []*item) (used []*item) {
 	for _, it := range items {
 		if it.is(vaso) && it.entry(vaso).value == "?" {
 			r.doubt("anaesthetic.vasoconstrictor") // the record's list has it not
-		} else if it.is(vaso) && it.mark.no { // w/o adrenaline
+		} else if it.is(vaso) && (it.mark.no || it.mark.none) { // w/o adrenaline, adr nil
 			r.Value.Vasoconstrictor = "none"
 			used = append(used, it)
 		} else if it.is(vaso) && !it.mark.not {
@@ -233,6 +233,11 @@ func (r *reader) chemical(d dose) {
 	all := append(as, lists(own, as)...)
 	as, said := sumSaid(addCounted(all))
 	total = total && !said
+	for _, it := range own {
+		if it.mark.doubt && slices.Contains(strengthWords, it.text) {
+			r.add(Reading{Kind: Percent, Certainty: Ambiguous, Rule: "amount.strength"}, it)
+		}
+	}
 	several := 0
 	for _, a := range as {
 		old := slices.ContainsFunc(a.items, func(it *item) bool { return it.mark.past })
@@ -439,11 +444,24 @@ func (it *item) flushes() bool {
 	})
 }
 
+// gluedStrengths are the usual strengths, in %, of the chemicals after whose name they may be written
+// without a space and a sign (common practice, no source).
+var gluedStrengths = map[string][]string{"sodium-hydroxide": {"5", "10"}, "trichloroacetic-acid": {"50", "80", "85", "90", "95", "100"}}
+
+// gluedStrength reads such a strength: NaOH10, TCA100.
+func gluedStrength(drug *item, items []*item) []amount {
+	i := slices.Index(items, drug) + 1
+	if i >= len(items) || !items[i].glued || !slices.Contains(gluedStrengths[drug.entry(chemical).value], items[i].text) || i+1 < len(items) && items[i+1].is(percent, timesSign, unitMin, unitSec, unitML) {
+		return nil
+	}
+	return []amount{{what: percentage, text: items[i].text, items: items[i : i+1]}}
+}
+
 // strength reads a number without a unit beside phenol that is a usual strength of it:
 // phenol 89, phenol (88) (common practice, no source).
 func strength(drug *item, items []*item) []amount {
 	if drug.entry(chemical).value != "phenol" {
-		return nil
+		return gluedStrength(drug, items)
 	}
 	for i, it := range items {
 		v, err := strconv.Atoi(it.text)

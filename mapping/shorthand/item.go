@@ -100,7 +100,7 @@ func endsClause(items []*item) bool {
 	}
 	before := items[at]
 	short := len(before.text) <= 4 && before.text != ""
-	return !(short && (before.is(side, ordinal, border, letter, digit, unitMin, unitSec, unitML, bothSides, chemical, anaesthetic, unitApp, vaso, tourniquet) || before.text == "prev" || before.text == "hx"))
+	return !(short && (before.is(side, ordinal, border, letter, digit, footWord, roman, unitMin, unitSec, unitML, bothSides, chemical, anaesthetic, unitApp, vaso, tourniquet) || before.text == "prev" || before.text == "hx"))
 }
 
 // goesOn reports whether a sentence goes on after a full stop: in small letters after

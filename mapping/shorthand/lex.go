@@ -58,7 +58,34 @@ func lex(text string) []token {
 		out = append(out, token{text: word, from: i, to: to, number: number, spelled: isLetter(text[i:to]), glued: end == i, small: unicode.IsLower(r)})
 		end, i = to, to
 	}
-	return joinCodes(unhyphened(out), text)
+	return joinCodes(unhyphened(roughly(compounded(out))), text)
+}
+
+// roughly puts the ending of a number that is none exactly before it, as a word: 10ish.
+func roughly(ts []token) []token {
+	for i := 1; i < len(ts); i++ {
+		if ts[i].text == "ish" && ts[i-1].number && ts[i].glued {
+			ts[i-1], ts[i] = ts[i], ts[i-1]
+			ts[i-1].text, ts[i-1].glued = "about", false
+		}
+	}
+	return ts
+}
+
+// compounded joins the two words of a number that is written out: forty-five.
+func compounded(ts []token) []token {
+	var out []token
+	for i := 0; i < len(ts); i++ {
+		t, k := ts[i], i+1
+		if k < len(ts) && ts[k].text == "-" {
+			k++
+		}
+		if t.number && t.spelled && len(t.text) == 2 && t.text[1] == '0' && t.text != "10" && k < len(ts) && ts[k].number && ts[k].spelled && len(ts[k].text) == 1 {
+			t.text, t.to, i = t.text[:1]+ts[k].text, ts[k].to, k
+		}
+		out = append(out, t)
+	}
+	return out
 }
 
 // unhyphened drops the hyphens between numbers and their units: three 1-min.
@@ -85,7 +112,7 @@ var hyphenUnits = []string{"min", "mins", "minute", "minutes", "sec", "secs", "s
 
 // counts are the numbers that are written out.
 var counts = map[string]string{"one": "1", "two": "2", "three": "3", "four": "4", "five": "5", "six": "6", "seven": "7", "eight": "8", "nine": "9", "ten": "10", "twelve": "12", "fifteen": "15",
-	"twenty": "20", "thirty": "30", "forty": "40", "sixty": "60", "ninety": "90"}
+	"eleven": "11", "twenty": "20", "thirty": "30", "forty": "40", "fifty": "50", "sixty": "60", "eighty": "80", "ninety": "90"}
 
 // spellings are short forms that stand for one word wherever they stand.
 var spellings = map[string]string{
@@ -287,10 +314,17 @@ func (l *lexicon) share(ts []token, i int) int {
 	switch {
 	case end < len(ts) && slices.Contains([]string{"plate", "nail", "width"}, ts[end].text) && ts[i].number:
 		return end + 1 - i
+	case end > of && (ts[end-1].text == "nail" || end < len(ts) && ts[end].text == "plate") && ts[of].text == "of" && l.isBorder(ts[i-1]):
+		return end - i // lateral third of the nail
 	case l.borderOfToe(ts, i) && ts[of-1].text != "2" && (of == len(ts) || slices.Contains([]string{",", ";", ")", ".", "nail", "plate", "of"}, ts[of].text)):
 		return of - i
 	}
 	return 0
+}
+
+// isBorder reports whether a word is a border, and no letter of one.
+func (l *lexicon) isBorder(t token) bool {
+	return len(t.text) > 1 && slices.ContainsFunc(l.alone(t.text), func(e entry) bool { return e.class == border })
 }
 
 // borderOfToe reports whether the border of a toe that a word names stands before ts[i].

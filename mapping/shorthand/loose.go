@@ -18,6 +18,7 @@ func (r *reader) wrongDose(d dose, as []amount, v Value, used []*item) string {
 	}{
 		{"anaesthetic.unit", some(r.strangeUnit) || some(func(it *item) bool { return r.strangeRatio(as, it) })},
 		{"anaesthetic.numbers", v.ML == "" && some(r.halfOf)},
+		{"anaesthetic.numbers", v.Percent == "" && some(r.percentOfWord)},
 		{"anaesthetic.mass", some(func(it *item) bool { return r.otherMass(it, v) })},
 		{"anaesthetic.each", v.ML != "" && r.ofBothFeet(d)},
 		{"anaesthetic.numbers", r.only(Anaesthetic) && some(left)},
@@ -36,6 +37,12 @@ func (r *reader) wrongDose(d dose, as []amount, v Value, used []*item) string {
 func (r *reader) halfOf(it *item) bool {
 	before := r.neighbour(it.index, -1)
 	return it.is(unitML) && before != nil && before.index == it.index-1 && before.segment == it.segment && isLetter(before.text) && len(before.entries) == 0
+}
+
+// percentOfWord reports whether a percentage stands after a word that may be its number: half a per cent.
+func (r *reader) percentOfWord(it *item) bool {
+	i := it.index
+	return it.is(percent) && i > 0 && isLetter(r.items[i-1].text) && r.items[i-1].segment == it.segment && len(r.items[i-1].entries) == 0 && (i+1 == len(r.items) || r.items[i+1].text != ":" && !r.items[i+1].number)
 }
 
 // strengths are those, in % w/v, that the local anaesthetics for injection are sold in (common
@@ -179,7 +186,7 @@ func (r *reader) eitherDrug(ds []dose) bool {
 }
 
 // oneVolume reports whether a column of anaesthetics names two drugs, and one volume after both,
-// which may be that of both: lido 2% + bupi 0.5%, 5cc in all.
+// which may be that of both: lido 2% + bupi 0.5%, 5cc in all; lido/bupi 5 mL.
 func (r *reader) oneVolume(ds []dose) bool {
 	if !r.only(Anaesthetic) {
 		return false
@@ -196,7 +203,8 @@ func (r *reader) oneVolume(ds []dose) bool {
 	volumes := func(d dose) bool {
 		return slices.ContainsFunc(amounts(d.items), func(a amount) bool { return a.what == volume })
 	}
-	return !volumes(drugs[0]) && volumes(drugs[1]) && r.apart(drugs[1])
+	joined := slices.ContainsFunc(r.items[drugs[0].drug.index:drugs[1].drug.index], func(it *item) bool { return it.text == "/" }) // lido/bupi 5 mL
+	return !volumes(drugs[0]) && volumes(drugs[1]) && (joined || r.apart(drugs[1]))
 }
 
 // apart reports whether the volume of a drug stands in a part of its own, or is said to be in all.

@@ -45,6 +45,8 @@ func (r *reader) markDoubt(i int) bool {
 	it := r.items[i]
 	e := it.entry(doubtWord)
 	switch {
+	case r.doubtsStrength(i):
+		r.items[i+1].mark.doubt = true
 	case r.doubtsAmount(i):
 		r.eachOf(it.segment, func(o *item) { o.mark.doubt = o.mark.doubt || o.from > it.from })
 	case it.is(doubtWord) && (r.doubtsNumber(i) || r.timeUnknown(i) || r.orDenied(i)):
@@ -78,7 +80,7 @@ func (r *reader) markPast(i int) bool {
 		r.eachOf(it.segment, stretch)
 		if it.entry(pastWord).value == "sentence" {
 			r.toBreak(i, func(o *item) {
-				now := o.segment != it.segment && (o.is(class(Finding)) || o.is(vague) && strings.HasPrefix(o.entry(vague).value, string(Regrowth)))
+				now := o.segment != it.segment && (o.is(class(Finding), class(Regrowth)) || o.is(vague) && strings.HasPrefix(o.entry(vague).value, string(Regrowth)))
 				o.mark.past = o.mark.past || !now // done elsewhere, regrown
 			})
 		}
@@ -130,7 +132,11 @@ func (r *reader) markNot(i int) {
 		r.denyNext(i)
 	case it.is(notAfter) && r.ofNail(i):
 	case it.is(notAfter) || it.is(notWord) && r.answers(i):
-		r.denyBefore(i, func(o *item) { o.mark.not, o.mark.none, o.mark.doubt = true, true, false })
+		r.denyBefore(i, func(o *item) {
+			if !o.saysNone() { // no phenol, pt declined
+				o.mark.not, o.mark.none, o.mark.doubt = true, true, false
+			}
+		})
 	case it.is(fineAfter):
 		r.denyBefore(i, func(o *item) {
 			left := o.is(border, otherBorder)
@@ -146,6 +152,11 @@ func (r *reader) markNot(i int) {
 		}
 		r.denyNext(i)
 	}
+}
+
+// saysNone reports whether an item says by itself that something was not done or used.
+func (it *item) saysNone() bool {
+	return it.is(noTourni) || slices.ContainsFunc(it.entries, func(e entry) bool { return e.value == "none" && (Kind(e.class) == Method || Kind(e.class) == Dressing) })
 }
 
 // reviews reports whether an item is of a visit after a surgery.
@@ -321,6 +332,15 @@ func (r *reader) doubtsAmount(i int) bool {
 	return r.items[i+1].is(chemical, timesSign) && r.items[i-1].segment == r.items[i].segment && r.items[i-1].is(procedure, chemical)
 }
 
+// strengthWords are the words for how strong a chemical is.
+var strengthWords = []string{"strength", "conc", "concentration", "percent", "percentage", "%"}
+
+// doubtsStrength reports whether a question mark is of the strength of a chemical alone: phenol ?strength
+// 2 x 1 min.
+func (r *reader) doubtsStrength(i int) bool {
+	return r.items[i].text == "?" && i > 0 && i+1 < len(r.items) && r.items[i+1].glued && slices.Contains(strengthWords, r.items[i+1].text) && r.items[i-1].is(chemical)
+}
+
 // hyphened doubts the borders that a hyphen joins: tibial-lateral may be either, a place between, or
 // both where the text says so.
 func (r *reader) hyphened() {
@@ -441,8 +461,8 @@ func (r *reader) answers(i int) bool {
 		return r.lastOf(i)
 	}
 	if slices.Contains([]string{"nil", "no", "absent", "negative"}, r.items[i].text) && !r.siteColumn() && r.lastOf(i) && r.items[i-1].segment == r.items[i].segment &&
-		r.items[i-1].is(class(Finding), class(Exudate), class(Diagnosis)) {
-		return true // pus nil
+		r.items[i-1].is(class(Finding), class(Exudate), class(Diagnosis), vaso) {
+		return true // pus nil, adr nil
 	}
 	end := i+1 == len(r.items) || r.items[i+1].clause != r.items[i].clause || r.items[i+1].text == "." || r.items[i+1].text == ","
 	return end && slices.Contains([]string{"?", ":", "-", "="}, r.items[i-1].text)
@@ -452,6 +472,9 @@ func (r *reader) answers(i int) bool {
 func (r *reader) denyBefore(i int, act func(*item)) {
 	for k := i - 1; k >= 0 && r.items[k].clause == r.items[i].clause; k-- {
 		o := r.items[k]
+		if o.segment == r.items[i].segment && r.items[i].is(notAfter) && r.foreign(o) {
+			return // PNA (slant back not needed)
+		}
 		if o.minor() || o.is(filler, conj, breakWord, doubtWord, borderWord) {
 			continue
 		}

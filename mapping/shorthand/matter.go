@@ -93,6 +93,33 @@ func (r *reader) ofOtherMatter(it *item) bool {
 	return r.aboutOther(same(func(o *item) int { return o.stretch })) || r.aboutOther(same(func(o *item) int { return o.clause }))
 }
 
+// operations are the words of a surgery that say not which.
+var operations = []string{"surgery", "op", "operation", "procedure", "treatment", "avulsion", "resection", "nail"}
+
+// earlier reports whether an item is of a remark, between signs of its own, of an earlier surgery of the
+// toe before it, and says no more of it than when it was: R hallux lat - previous PNA 2019.
+// It is no other toe.
+func (r *reader) earlier(it *item) bool {
+	if !r.siteColumn() {
+		return false
+	}
+	operated, first := false, (*item)(nil)
+	for _, o := range r.items {
+		if o.stretch != it.stretch || !isLetter(o.text) && !o.number && len(o.entries) == 0 {
+			continue
+		}
+		if first == nil {
+			first = o
+		}
+		surgery := o.is(procedure, vague) || slices.Contains(operations, o.text)
+		small := o.is(pastWord, filler) || r.said(o) == "same side" || r.isYear(o) || r.lexicon.harmless[o.text] || r.lexicon.idle[o.text]
+		if operated = operated || surgery; !surgery && !small || o.is(doubtWord, planWord, notWord, notAfter) {
+			return false
+		}
+	}
+	return operated && first.entry(pastWord).value == "time" && slices.ContainsFunc(r.items[:first.index], func(o *item) bool { return o.namesDigit() || o.is(sideDigit) || o.number })
+}
+
 // compares are the words by which one border of a toe is said to be worse than the other.
 var compares = strings.Fields("worse worst sorer sorest deeper more mainly mostly main")
 

@@ -106,8 +106,9 @@ func (r *reader) isHallux(i int) bool {
 // history too.
 var sideOfInitials = map[string]record.Code{"lh": "left", "rh": "right"}
 
-// sideAndHallux reports whether initials of a column of sites are a side and the hallux: a border
-// follows them, and the text names no other toe, no side and no foot: LH lat.
+// sideAndHallux reports whether initials of a column of sites are a side and the hallux: a border, or
+// the avulsion of the whole nail, follows them, and the text names no other toe, no side and no foot: LH
+// lat; RH TNA.
 func (r *reader) sideAndHallux(i int) bool {
 	it := r.items[i]
 	if sideOfInitials[it.text] == "" || !it.is(vagueSite) || !r.siteColumn() {
@@ -117,7 +118,7 @@ func (r *reader) sideAndHallux(i int) bool {
 		return o.is(side, bothSides, digit, digits, ordinal, sideDigit, toeWord, footWord) || o.number || o.text == "side"
 	})
 	return !other && slices.ContainsFunc(r.items[i+1:], func(o *item) bool {
-		return o.clause == it.clause && o.is(border, letter, vagueBoth, totalWord)
+		return o.clause == it.clause && (o.is(border, letter, vagueBoth, totalWord) || o.entry(procedure).value == "total-avulsion")
 	})
 }
 
@@ -139,7 +140,7 @@ func (r *reader) mention(i int) (mention, bool) {
 
 func (r *reader) readMention(i int) (mention, bool) {
 	it := r.items[i]
-	if slices.ContainsFunc(r.items, func(o *item) bool { return o.clause == it.clause && slices.Contains(hands, o.text) }) || r.noToe(i) || r.comparison(it) {
+	if slices.ContainsFunc(r.items, func(o *item) bool { return o.clause == it.clause && slices.Contains(hands, o.text) }) || r.noToe(i) || r.comparison(it) || r.earlier(it) {
 		return mention{}, false
 	}
 	switch {
@@ -446,7 +447,7 @@ func (r *reader) borderWord(i int) (mention, bool) {
 		return mention{border: "whole", rule: "border.total"}, true
 	case slices.Contains([]string{"full", "complete", "entire"}, it.text) && (r.siteColumn() && !r.wants(Procedure) || r.only(Border)):
 		return mention{border: "whole", rule: "border.total"}, true
-	case it.is(border) && it.entry(border).value == "whole" && len(r.kinds) == 0 && i+1 < len(r.items) && strings.HasPrefix(r.items[i+1].text, "avulsion"):
+	case it.is(border) && it.entry(border).value == "whole" && len(r.kinds) == 0 && i+1 < len(r.items) && strings.HasPrefix(r.items[i+1].text, "avulsio"):
 		return mention{}, false // total nail avulsion
 	case it.is(border):
 		e := it.entry(border)

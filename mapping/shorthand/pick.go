@@ -305,24 +305,24 @@ func unitsOfLabels(ts []token) []token {
 }
 
 // answers are what stands after each border of a form, by what it says of it.
-var answers = map[string]bool{"yes": true, "y": true, "✓": true, "✔": true, "☑": true, "no": false, "n": false, "☐": false}
+var answers = map[string]bool{"yes": true, "y": true, "✓": true, "✔": true, "☑": true, "no": false, "n": false, "☐": false, "✗": false, "✘": false}
 
-// answered leaves of borders each of which has an answer those that have a yes, and lets the
-// others be: medial: yes, lateral: no. A border without an answer leaves the text as it is.
-func (l *lexicon) answered(ts []token) []token {
+// answered leaves of borders, or of sides, each of which has an answer those that have a yes, and lets
+// the others be: medial: yes, lateral: no; L ✓ R ✗. One without an answer leaves the text as it is.
+func (l *lexicon) answered(ts []token, what string) []token {
 	var out []token
 	yes, said := 0, 0
 	for i := 0; i < len(ts); {
 		of, n, _ := l.pick(ts, i)
-		if of != "border" {
+		if of != what {
 			out, i = append(out, ts[i]), i+1
 			continue
 		}
 		k := i + n
-		if k < len(ts) && slices.Contains([]string{":", "=", "-"}, ts[k].text) {
+		if k < len(ts) && slices.Contains([]string{":", "=", "-", "/"}, ts[k].text) {
 			k++
 		}
-		if k >= len(ts) || len(ts[i].text) < 3 {
+		if k >= len(ts) || len(ts[i].text) < 3 && isLetter(ts[k].text) {
 			return ts
 		}
 		answer, ok := answers[ts[k].text]
@@ -330,7 +330,12 @@ func (l *lexicon) answered(ts []token) []token {
 			return ts
 		}
 		if said++; answer {
-			out, yes = append(out, ts[i:i+n]...), yes+1
+			if yes++; yes > 1 && what == "side" {
+				and := ts[k]
+				and.text = "&"
+				out = append(out, and)
+			}
+			out = append(out, ts[i:i+n]...)
 		}
 		i = k + 1
 	}
@@ -338,4 +343,63 @@ func (l *lexicon) answered(ts []token) []token {
 		return ts
 	}
 	return out
+}
+
+// confirmed drops the tick at the end of a text that names one toe at most: R hallux lat ✓.
+func (l *lexicon) confirmed(ts []token) []token {
+	end := len(ts)
+	if end < 2 || !answers[ts[end-1].text] || isLetter(ts[end-1].text) {
+		return ts
+	}
+	if end--; ts[end-1].text == "/" {
+		end--
+	}
+	seen := map[string]bool{}
+	for i := 0; i < end; {
+		of, n, _ := l.pick(ts, i)
+		if of == "" && ts[i].number {
+			of = "digit"
+		}
+		if answer, ok := answers[ts[i].text]; of != "" && seen[of] || ok && !answer || ts[i].text == "(" {
+			return ts
+		}
+		seen[of] = true
+		i += n
+	}
+	return ts[:end]
+}
+
+// ticks makes of a tick after what was done or found no more than a yes, and of a cross right after it a
+// no, outside the columns of toes: phenol ✓, TQ ✗.
+func (r *reader) ticks() {
+	if r.siteColumn() || r.only(Border) {
+		return
+	}
+	for i, it := range r.items {
+		yes, ok := answers[it.text]
+		if !ok || isLetter(it.text) || it.text == "☐" || it.text == "☑" || i == 0 {
+			continue
+		}
+		before := r.items[i-1]
+		if before.text == "/" && i > 1 {
+			before = r.items[i-2]
+		}
+		switch {
+		case yes && before.ofSite() && r.sidesNamed() > 1: // one of them is ticked
+		case yes:
+			it.entries, it.known = []entry{{filler, "", "ticked"}}, true
+		case len(before.entries) > 0:
+			it.entries, it.known = []entry{{notAfter, "", "crossed"}}, true
+		}
+	}
+}
+
+// sidesNamed is how many sides a text names, by words or by codes of toes.
+func (r *reader) sidesNamed() (n int) {
+	for _, it := range r.items {
+		if it.is(side, sideDigit, bothSides) {
+			n++
+		}
+	}
+	return n
 }

@@ -26,7 +26,12 @@ func (l *lexicon) read(text string, kinds ...Kind) Text {
 		ts = l.spaced(ts)
 	}
 	if r.siteColumn() {
-		ts = l.answered(l.ticked(l.unnumbered(unquoted(ts))))
+		ts = l.ticked(l.unnumbered(unquoted(ts)))
+	}
+	if r.siteColumn() || r.only(Border) {
+		ts = l.confirmed(l.answered(l.answered(ts, "border"), "side"))
+	}
+	if r.siteColumn() {
 		ts = l.arrowed(sameSitting(l.withoutUnsaid(ts)))
 	}
 	if r.wants(Site) {
@@ -43,6 +48,7 @@ func (l *lexicon) read(text string, kinds ...Kind) Text {
 	r.minutes()
 	r.plane()
 	r.phoned()
+	r.ticks()
 	r.markAll()
 	r.bracketed()
 	r.hyphened()

@@ -88,7 +88,7 @@ func sameSide(gs []*group) []*group {
 func shared(gs []*group) []*group {
 	for i := len(gs) - 1; i > 0; i-- {
 		g, before := gs[i], gs[i-1]
-		if g.complete() && before.complete() && g.after && len(before.borders) == 0 && len(g.borders) > 0 && (g.shareable() || g.borders[0].border == "whole" && slices.Equal(g.sides, before.sides)) {
+		if g.complete() && before.complete() && (g.after || g.listedWith(before)) && len(before.borders) == 0 && len(g.borders) > 0 && (g.shareable() || g.borders[0].border == "whole" && slices.Equal(g.sides, before.sides)) {
 			before.borders, before.shares, g.shares = g.borders, true, true
 		}
 	}
@@ -100,6 +100,13 @@ func shared(gs []*group) []*group {
 		}
 	}
 	return gs
+}
+
+// listedWith reports whether a comma, or another sign, alone stands between two toes, and the plural says
+// of the border after them that it is of both: L2, L3 whole nails.
+func (g *group) listedWith(before *group) bool {
+	last := before.items[len(before.items)-1]
+	return len(g.borders) > 0 && g.borders[0].plural && g.first().index == last.index+2 && g.borders[0].items[0].from > g.items[len(g.items)-1].from
 }
 
 // shareable reports whether the borders after the last of two toes that "and" joins are of both:

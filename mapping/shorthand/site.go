@@ -118,7 +118,13 @@ func grouped(ms []mention, clause int) []*group {
 	prefix := len(ms) > 0 && ms[0].isBorder() // borders stand before their toes
 	var last mention                          // the last word of a toe
 	var each *group                           // "both hallux", of which each is said by itself
+	again := 0                                // how many words say again what a code said
 	for i, m := range ms {
+		if again > 0 {
+			again--
+			cur.items = append(cur.items, m.items...)
+			continue
+		}
 		medial := i > 0 && slices.ContainsFunc(ms[:i], func(o mention) bool { return o.isBorder() && o.items[0].text == "m" })
 		m = cur.bilateral(cur.lastL(m, ms[i+1:], medial), last)
 		if each == nil && cur.parted(ms[i:]) {
@@ -149,6 +155,10 @@ func grouped(ms []mention, clause int) []*group {
 			last = m
 			continue
 		}
+		if cur.saysAgain(m, ms[i+1:]) {
+			cur.items, again = append(cur.items, m.items...), 1
+			continue
+		}
 		if ofNext, doubt := cur.sideOfNext(m, out, ms[i+1:]); ofNext {
 			next()
 		} else if doubt {
@@ -174,6 +184,14 @@ func grouped(ms []mention, clause int) []*group {
 		g.bothBorders()
 	}
 	return unshared(sameSide(sameDigit(shared(out))))
+}
+
+// saysAgain reports whether a side and the digit after it say in words what the code before them says: TA
+// L great toe.
+func (g *group) saysAgain(m mention, rest []mention) bool {
+	last := func(items []*item) int { return items[len(items)-1].index }
+	return g.rule == "toe.hcpcs" && !g.code && g.complete() && len(g.borders) == 0 && m.isSide() && len(rest) > 0 && rest[0].isDigit() &&
+		last(m.items) <= last(g.items)+2 && rest[0].items[0].index == last(m.items)+1 && g.says(mention{side: m.side, digit: rest[0].digit})
 }
 
 // sideOfNext reports whether a side after a digit and its border, which follow a toe whose side stands

@@ -17,10 +17,22 @@ func (r *reader) together() {
 	r.dischargedHealed()
 	r.offBeforeOn()
 	r.severalTimes()
+	r.healingStage()
 	r.dryWound()
 	r.inAlcohol()
 	r.flushOf()
+	r.unsaidChemical()
 	r.notDone()
+}
+
+// healingStage drops the question at which stage a wound is that heals, where the text says it: healing,
+// drying.
+func (r *reader) healingStage() {
+	said := false
+	r.each(Wound, func(rd *Reading) { said = said || rd.Value.Code == "drying" || rd.Value.Code == "granulating" })
+	r.text.Readings = slices.DeleteFunc(r.text.Readings, func(rd Reading) bool {
+		return said && rd.Rule == "wound.healing" && rd.Certainty == Ambiguous
+	})
 }
 
 // dryWound makes a "dry" beside another stage of the wound what comes from it: dry, healed.
@@ -94,6 +106,20 @@ func (r *reader) flushOf() {
 	}
 }
 
+// unsaidChemical asks, in a column of matrix treatments that says nothing else, which chemical it was:
+// chemical used, not stated which.
+func (r *reader) unsaidChemical() {
+	if !r.matrixColumn() || len(r.text.Readings) > 0 {
+		return
+	}
+	for _, it := range r.items {
+		if slices.Contains([]string{"chemical", "chem", "chemicals", "agent"}, it.text) && !it.mark.not {
+			r.add(Reading{Kind: Chemical, Value: Value{Code: "phenol"}, Certainty: Ambiguous, Rule: "chemical.not-said"}, it)
+			return
+		}
+	}
+}
+
 // each calls f with the readings of a kind that are not ambiguous.
 func (r *reader) each(k Kind, f func(*Reading)) {
 	for i := range r.text.Readings {
@@ -161,6 +187,11 @@ func (r *reader) chemicalMethod() {
 
 // symptoms says of a regrowth whether it has any, by the words of its clause.
 func (r *reader) symptoms() {
+	said := map[int]bool{} // by clause
+	r.each(Regrowth, func(rd *Reading) { said[r.clauseAt(rd.From)] = said[r.clauseAt(rd.From)] || rd.Value.Code != "none" })
+	r.text.Readings = slices.DeleteFunc(r.text.Readings, func(rd Reading) bool { // Regrowth - painful spicule
+		return rd.Rule == "regrowth.symptoms" && rd.Certainty == Ambiguous && said[r.clauseAt(rd.From)]
+	})
 	for i := range r.text.Readings {
 		if r.text.Readings[i].Rule == "regrowth.symptoms" && r.text.Readings[i].Certainty == Ambiguous {
 			r.symptomsOf(&r.text.Readings[i])
@@ -172,9 +203,7 @@ func (r *reader) symptoms() {
 }
 
 func (r *reader) symptomsOf(rd *Reading) {
-	of := func(rd Reading) int {
-		return r.items[slices.IndexFunc(r.items, func(it *item) bool { return it.from == rd.From })].clause
-	}
+	of := func(rd Reading) int { return r.clauseAt(rd.From) }
 	clause := of(*rd)
 	free := slices.ContainsFunc(r.items, func(it *item) bool { return it.is(painless) && it.clause == clause })
 	sore := false

@@ -82,6 +82,7 @@ needles bevel bolus wheal bleb onset took effect working numbed dorsolateral dor
 supplementary stick sticks pledget pledgets dropper drop drops drip drips soaking wetted freshly blotted agitated agitation syringed wiped wiping
 pooled bleached blanch frosted frosting whitened bloodless bloodlessly gram grams litre sponge sponges rings bands clip clips clamp clamps artery
 mosquito forcep haemostat hemostat glovefinger rollon cuffs release releasing reperfusion reperfused refilled instant immediate immediately reactive
+continuous have has she he her him his they them find
 layers ply folded square squares primary secondary retention retained holding bandages bandaged wrapped wrapping applying fixed fixation tapes taping
 secure padded padding bulky light dusting dusted
 
@@ -220,7 +221,7 @@ func (r *reader) inOrder(it *item) bool {
 	if r.matrixColumn() && r.lastOf(it.index) { // irrigated with saline after
 		return true
 	}
-	return n != nil && (n.number || n.is(anaesthetic, chemical, phenolAlc, injectWord, flushWord, tourniquet, procedure, class(Flush)))
+	return n != nil && (n.number || n.text == "which" || n.is(anaesthetic, chemical, phenolAlc, injectWord, flushWord, tourniquet, procedure, class(Flush)))
 }
 
 // brokenOff reports whether a clause says that the surgery was broken off, or not begun.
@@ -238,7 +239,9 @@ func (r *reader) besideUnknown() {
 		if rd.Certainty == Ambiguous || rd.Kind == Site || rd.Kind == Border {
 			continue
 		}
-		if slices.ContainsFunc(r.around(*rd), func(it *item) bool { return r.foreignTo(rd.Kind, it) && !r.where(*rd, it) && !r.why(*rd, it) }) {
+		if slices.ContainsFunc(r.around(*rd), func(it *item) bool {
+			return r.foreignTo(rd.Kind, it) && !r.where(*rd, it) && !r.why(*rd, it) && !r.untilThen(*rd, it)
+		}) {
 			rd.Certainty, rd.Rule = Ambiguous, rd.Rule+".beside-unknown"
 			rd.Others = append(rd.Others, rd.Value)
 		}
@@ -251,10 +254,18 @@ var reasons = strings.Fields("after as because due since following secondary : -
 // why reports whether a word says no more than why a surgery was not done, was broken off or
 // cancelled: abandoned after BP dropped.
 func (r *reader) why(rd Reading, it *item) bool {
-	not := rd.Kind == Outcome && rd.Value.Code != "done" || rd.Kind == Attendance && rd.Value.Code == "cancelled"
-	return not && it.from > rd.To && slices.ContainsFunc(r.items, func(o *item) bool {
-		return o.from >= rd.To && o.from <= it.from && o.segment == it.segment && slices.Contains(reasons, o.text)
+	not := rd.Kind == Outcome && rd.Value.Code != "done" || rd.Kind == Attendance && rd.Value.Code == "cancelled" || rd.Value.Code == "not-used" || slices.Contains([]Kind{Method, Dressing}, rd.Kind) && rd.Value.Code == "none"
+	return not && slices.ContainsFunc(r.items, func(o *item) bool {
+		after := o.from >= rd.To && o.from <= it.from && slices.Contains(reasons, o.text)
+		before := it.from < o.from && o.to <= rd.From && o.text == "so" // pt fainted so nothing was done
+		return o.segment == it.segment && (after || before)
 	}) && !it.is(procedure, class(Outcome)) && !slices.Contains(again, it.text)
+}
+
+// untilThen reports whether a word says no more than when the visit is that was booked anew: rebooked
+// after antibiotics.
+func (r *reader) untilThen(rd Reading, it *item) bool {
+	return rd.Kind == Attendance && rd.Value.Code == "rebooked" && it.from > rd.To && slices.Contains([]string{"after", "when", "once", "until", "following", "pending"}, it.text)
 }
 
 // again are the words by which what was broken off may have been done after all.
@@ -322,7 +333,7 @@ func (r *reader) refusal(rd Reading) (out []*item) {
 		}
 		out = append(out, it)
 		done := it.is(class(Outcome)) && it.entry(class(Outcome)).value == "done"
-		not = not || it.is(class(Outcome), noTourni, notAfter) && !done || it.notDone() || it.is(notWord)
+		not = not || it.is(class(Outcome), notAfter) && !done || it.saysNone() || it.notDone() || it.is(notWord)
 	}
 	if !not {
 		return nil

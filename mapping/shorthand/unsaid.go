@@ -60,13 +60,14 @@ func unsaidBorder(ts []token, i int) int {
 		return 0
 	}
 	k++
-	for skip(":", "=", "-", "is", "was", "left", "field") {
+	for skip(":", "=", "-", "is", "was", "being", "left", "field") {
 	}
 	if no = skip("not", "never") || no; !tells(ts, &k, no) {
 		return 0
 	}
 	skip("in", "on", "by")
 	skip("the")
+	skip("referral")
 	if k < len(ts) && drawings[ts[k].text] {
 		k++
 	}
