@@ -503,7 +503,7 @@ func countedTimeAt(it []*item, count, i int) (amount, int) {
 	if i+1 >= len(it) || !it[i].number || !it[i+1].is(unitMin, unitSec) {
 		return amount{}, 0
 	}
-	if i+2 < len(it) && (slices.Contains(pauses, it[i+2].text) || it[i+2].is(timesSign, conj) || it[i+2].text == "," || it[i+2].text == "/" || it[i+2].number) {
+	if i+2 < len(it) && (slices.Contains(pauses, it[i+2].text) || it[i+2].is(timesSign, conj) || it[i+2].text == "," && !(i+3 < len(it) && it[i+3].is(timesSign)) || it[i+2].text == "/" || it[i+2].number) {
 		return amount{}, 0
 	}
 	v, ok := decimal(it[i].text)

@@ -54,7 +54,7 @@ troublesome troubling bothersome symptomatic clinic theatre chair room bay domic
 underlapping underriding overriding incurling incurled rolled rolling inwards inward splayed tented trapped stuck wedging tilted tilting lipping heaped heaping bunched swell swells
 hurting hurts throb agony unbearable unpleasant ugly smelly malodorous malodour odour weepy wet moist crusty crusting crusted scabby abscess abscessed necrosis necrotic
 fissures blistered blister friable vascular telangiectatic pyogenicum botryomycosis nailhorn nailspike nailspicule nailspur nailedge offending ingrower
-lots plenty incarn incarnatus incarnata ung which where along giving gives causing him her it
+lots plenty incarn incarnatus incarnata ung along giving gives causing him her it
 sharply gryphosis gryphotoic treated value comment comments spec thickening laminated flaky flaking ridging grooved grooves spooned koilonychic racket micronychia anonychia polyonychia congenitally syndactyly
 `)
 

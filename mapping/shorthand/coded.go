@@ -385,7 +385,11 @@ func (r *reader) nothing() {
 		items = items[1:]
 	}
 	if answer, ok := yesOrNo(items); ok && r.only(Tourniquet, On, Off, Minutes) {
-		r.add(Reading{Kind: Tourniquet, Value: Value{Code: answer}, Certainty: Certain, Rule: "tourniquet"}, items[0])
+		rd := Reading{Kind: Tourniquet, Value: Value{Code: answer}, Certainty: Certain, Rule: "tourniquet"}
+		if contraryTo(answer, items) {
+			rd.doubt("tourniquet.two-answers")
+		}
+		r.add(rd, items[0])
 		return
 	}
 	notDone := func(it *item) bool { return it.is(class(Outcome)) && it.entry(class(Outcome)).value == "not-done" }
@@ -413,19 +417,36 @@ func (r *reader) nothing() {
 	}
 }
 
-// yesOrNo reads the yes or the no that begins a column, and stands alone or before a sign or a number:
-// Y 8 min; N.
+// yesOrNo reads the yes or the no that begins a column, and stands alone or before a sign, a time or a
+// number: Y 8 min; N; yes (10 min). Y/N is no answer.
 func yesOrNo(items []*item) (answer record.Code, ok bool) {
-	if len(items) == 0 || len(items) > 1 && !items[1].number && items[1].text != "," && items[1].text != "-" {
+	if len(items) == 0 {
 		return "", false
 	}
+	if len(items) > 1 {
+		next := items[1]
+		slash := next.text == "/" && len(items) > 2 && items[2].number
+		if !slash && !next.number && !next.is(onWord) && (next.text == "" || !strings.Contains(",-(.;:", next.text)) {
+			return "", false
+		}
+	}
 	switch items[0].text {
-	case "yes", "y":
+	case "yes", "y", "used":
 		return "used", true
 	case "n":
 		return "not-used", true
 	}
 	return "", false
+}
+
+// contraryTo reports whether a yes or a no is taken back, or nobody wrote down which: yes - not used.
+func contraryTo(answer record.Code, items []*item) bool {
+	for i, it := range items[1:] {
+		if it.is(unknownWord) && i < 2 || answer == "used" && it.is(notAfter, noTourni) {
+			return true
+		}
+	}
+	return false
 }
 
 // vague reads a phrase of several meanings: "kind code|kind code".

@@ -280,8 +280,14 @@ func FuzzRead(f *testing.F) {
 // whole nail since, in corpora 4 and 5 too. Blind by that grammar, corpus 22 gave 97.7 % and
 // 99.2 %, 98.5 % and 99.4 %, 6 of 283, and 1 wrong of 113 toes (up to 4.1 %), beside a question that
 // keeps its row for a person (a consent that says another side), which is ambiguous since; corpus 23
-// 98.4 % and 100 %, 97.4 % and 99.3 %, 8 of 273, none of 105 (up to 2.8 %). Nothing else was learned
-// from corpora 18 to 23.
+// 98.4 % and 100 %, 97.4 % and 99.3 %, 8 of 273, none of 105 (up to 2.8 %).
+// The grammar has been mended by corpora 18 to 23 since, so that it has learned from all of 1 to 23, and
+// what the floors hold says nothing of phrases that it has not seen. Of the labels of 18 to 23, these
+// follow the rules and the other corpora: an NAD is ambiguous (C-76; "granulating, NAD" and the note
+// "healing, drying, NAD" of 23), a d/c alone is (20), so is the border of an earlier surgery ("L1 lat,
+// previous PNA 2019 med side" of 23) and a number without a unit that is the size of no cartridge ("mepi
+// 3%pl 4.4" of 19); and "2 carts" is no volume, but no doubt of the drug ("3% mepivacaine plain 2 carts"
+// of 21).
 // The labels of
 // amounts of an anaesthetic that is not named follow them in the corpora before: what is
 // said is labelled, and the agent is not; so does the border that a note of corpus 2 names,
@@ -306,11 +312,11 @@ func TestCorpus(t *testing.T) {
 		{"corpus-15.tsv", 0.96, 0.99, 0.97, 0.99},
 		{"corpus-16.tsv", 0.99, 0.99, 0.93, 0.99},
 		{"corpus-17.tsv", 0.98, 0.99, 0.97, 0.99},
-		{"corpus-18.tsv", 0.92, 0.99, 0.96, 0.99},
-		{"corpus-20.tsv", 0.98, 0.99, 0.97, 0.99},
-		{"corpus-21.tsv", 0.97, 0.99, 0.97, 0.99},
-		{"corpus-22.tsv", 0.97, 0.99, 0.98, 0.99},
-		{"corpus-23.tsv", 0.98, 0.99, 0.97, 0.99},
+		{"corpus-18.tsv", 0.95, 0.99, 0.99, 0.99},
+		{"corpus-20.tsv", 0.99, 0.99, 0.99, 0.99},
+		{"corpus-21.tsv", 0.99, 0.99, 0.99, 0.99},
+		{"corpus-22.tsv", 0.99, 0.99, 0.99, 0.99},
+		{"corpus-23.tsv", 0.99, 0.99, 0.98, 0.99},
 	} {
 		m := measure(t, f.name)
 		m.log(t, f.name)
@@ -321,10 +327,13 @@ func TestCorpus(t *testing.T) {
 		assert.GreaterOrEqual(t, m.rest.precision(), f.restPrecision, f.name)
 		assert.LessOrEqual(t, float64(m.asked), 0.08*float64(m.certain), f.name)
 	}
-	odd := measure(t, "corpus-19.tsv") // half of it is asked: see above
+	odd := measure(t, "corpus-19.tsv") // a quarter of it is asked: see above
 	odd.log(t, "corpus-19.tsv")
 	assert.Empty(t, odd.wrongToes)
 	assert.GreaterOrEqual(t, odd.sites.precision(), 0.99)
+	assert.GreaterOrEqual(t, odd.sites.recall(), 0.70)
+	assert.GreaterOrEqual(t, odd.rest.precision(), 0.98)
+	assert.GreaterOrEqual(t, odd.rest.recall(), 0.75)
 }
 
 // floor is what the reading of a corpus does not fall below.

@@ -68,14 +68,13 @@ func (v Value) strange() bool {
 }
 
 // strangeUnit reports whether a number of a column of anaesthetics has a unit that says nothing
-// of the volume, or up to which it is said to be: 3 units, up to 5 mL.
+// of the volume, or stands after a word of less or more: 3 units, up to 5 mL, more than 3 mL.
 func (r *reader) strangeUnit(it *item) bool {
 	next, before := r.neighbour(it.index, 1), r.neighbour(it.index, -1)
 	if !it.number || !r.only(Anaesthetic) || next == nil {
 		return false
 	}
-	upTo := before != nil && lower(r.text.Original[before.from:before.to]) == "up to"
-	return upTo || slices.Contains([]string{"unit", "units", "dose", "doses", "shots", "squirts", "parts"}, next.text)
+	return before != nil && before.is(lessWord) || slices.Contains([]string{"unit", "units", "dose", "doses", "shots", "squirts", "parts"}, next.text)
 }
 
 // loose reports whether a number of a column of anaesthetics may be an amount that

@@ -105,13 +105,16 @@ func (r *reader) earlier(it *item) bool {
 	}
 	operated, first := false, (*item)(nil)
 	for _, o := range r.items {
+		if o.stretch > it.stretch && o.clause == it.clause && o.ofSite() {
+			return false // previous PNA, lat
+		}
 		if o.stretch != it.stretch || !isLetter(o.text) && !o.number && len(o.entries) == 0 {
 			continue
 		}
 		if first == nil {
 			first = o
 		}
-		surgery := o.is(procedure, vague) || slices.Contains(operations, o.text)
+		surgery := o.is(procedure, chemical, vague) || slices.Contains(operations, o.text)
 		small := o.is(pastWord, filler) || r.said(o) == "same side" || r.isYear(o) || r.lexicon.harmless[o.text] || r.lexicon.idle[o.text]
 		if operated = operated || surgery; !surgery && !small || o.is(doubtWord, planWord, notWord, notAfter) {
 			return false

@@ -82,7 +82,7 @@ needles bevel bolus wheal bleb onset took effect working numbed dorsolateral dor
 supplementary stick sticks pledget pledgets dropper drop drops drip drips soaking wetted freshly blotted agitated agitation syringed wiped wiping
 pooled bleached blanch frosted frosting whitened bloodless bloodlessly gram grams litre sponge sponges rings bands clip clips clamp clamps artery
 mosquito forcep haemostat hemostat glovefinger rollon cuffs release releasing reperfusion reperfused refilled instant immediate immediately reactive
-continuous have has she he her him his they them find
+continuous care have has she he her him his find
 layers ply folded square squares primary secondary retention retained holding bandages bandaged wrapped wrapping applying fixed fixation tapes taping
 secure padded padding bulky light dusting dusted
 
@@ -118,7 +118,7 @@ var reported = strings.Fields("rang phoned called tel telephoned reports reporte
 // others are who, or where, something may have been done by, or at, before: beside a finding
 // or a discharge they say no more than who was told.
 var others = strings.Fields(`
-hospital surgeon private community district practice vascular ortho orthopaedics consultant pod podiatrist podiatry chiropodist np
+hospital surgeon private community district practice referred refer vascular ortho orthopaedics consultant pod podiatrist podiatry chiropodist np
 `)
 
 // ordinary are the signs of writing.
