@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"regexp"
 	"sync"
 	"time"
 
@@ -179,15 +180,20 @@ func (t *trial) publishAll(c Clinic, contents ...[]byte) (out []*exchange) {
 	return out
 }
 
+// dial opens the second door for a clinic.
+func (t *trial) dial(c Clinic) *line {
+	l, err := dial(t.o.NATS, c, t.o.Patience)
+	t.must(err == nil, "the NATS server does not open for the practice system of %q: %v", c.ID, err)
+	return l
+}
+
 // connect opens the second door for each clinic. It sends nothing there before a record
 // that the target took over HTTP was announced there: it is the same bridge, which
 // declared its test clinics.
 func (t *trial) connect() {
 	t.ready()
 	for _, c := range t.o.Clinics {
-		l, err := dial(t.o.NATS, c, t.o.Patience)
-		t.must(err == nil, "the NATS server does not open for the practice system of %q: %v", c.ID, err)
-		t.lines[c.ID] = l
+		t.lines[c.ID] = t.dial(c)
 	}
 	ctx, cancel := context.WithTimeout(t.ctx, t.o.Patience)
 	defer cancel()
@@ -247,9 +253,12 @@ func (t *trial) named(name string) string {
 	return name
 }
 
+// article is "a" before the name of a type that begins with a vowel.
+var article = regexp.MustCompile(`\b([Aa]) ([AEIO][a-z])`)
+
 // spoken is what a check says, with the door where it is not HTTP.
 func (t *trial) spoken(format string, args ...any) string {
-	s := fmt.Sprintf(format, args...)
+	s := article.ReplaceAllString(fmt.Sprintf(format, args...), "${1}n $2")
 	if t.overNATS {
 		s = "over NATS: " + s
 	}

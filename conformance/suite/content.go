@@ -119,6 +119,7 @@ func digitsKept(t *trial) {
 	r.edit(json.Number("0.010"), at("widthMm")...).edit(json.Number("2.00"), at("flush", "mL")...).edit(json.Number("1e-3"), at("matrix", "percent")...)
 	t.stored(r)
 	all := append(t.compartment(r.one("Patient")), t.medications(r)...)
+	var read *exchange
 	for _, digits := range []string{"37.50", "0.010", "2.00", "1e-3"} {
 		i := slices.IndexFunc(all, func(r any) bool { return said(r, digits) })
 		if !t.hold(i >= 0, "a decimal that was sent as %s does not keep its digits", digits) {
@@ -126,7 +127,8 @@ func digitsKept(t *trial) {
 		}
 		ref := refOf(all[i])
 		for _, path := range []string{ref, typeOf(ref) + "?_id=" + idOf(ref), ref + "/_history", ref + "/_history/" + text(all[i], "meta", "versionId")} {
-			t.hold(bytes.Contains(t.ok(path).body, []byte(`"value":`+digits)), "%s does not keep its digits in %s", digits, pathOnly(path))
+			read = t.ok(path)
+			t.hold(bytes.Contains(read.body, []byte(`"value":`+digits)), "%s does not keep its digits in %s", digits, pathOnly(path))
 		}
 	}
 	const long = "12345678901234567.89"
@@ -139,7 +141,7 @@ func digitsKept(t *trial) {
 			t.hold(!is || n.String() == long || !strings.HasPrefix(n.String(), "123456789") && !strings.HasPrefix(n.String(), "1.23456789"), "a decimal of 19 digits was rounded")
 		})
 	}
-	t.saw("37.50, 0.010, 2.00 and 1e-3 in read, search, history and vread; one of 19 digits is published as sent: %v", kept)
+	t.sawIn(read, "37.50, 0.010, 2.00 and 1e-3 in read, search, history and vread; one of 19 digits is published as sent: %v", kept)
 }
 
 // said reports a resource that says a decimal in these digits.
@@ -169,11 +171,12 @@ func (t *trial) everything(r *sent) []any {
 
 // compartment is what a patient's compartment holds now, and who the patient is.
 func (t *trial) compartment(ref string) (all []any) {
+	patient := t.ok(ref).tree
 	for _, b := range t.pages(ref + "/*?_count=200") {
 		all = append(all, b.matches...)
 	}
 	t.must(len(all) > 0, "the compartment of a patient is empty")
-	return append(all, t.ok(ref).tree)
+	return append(all, patient)
 }
 
 // once reads something that no check changes, and gives it again when it is asked

@@ -121,9 +121,8 @@ func (t *trial) wallsAtNATS(of, with Clinic, content []byte) {
 			return err
 		},
 	} {
-		l, err := dial(t.o.NATS, with, t.o.Patience) // of its own: what is forbidden is told of a connection
-		t.must(err == nil, "the NATS server does not open for the practice system of %q", with.ID)
-		err = errors.Join(try(l.conn, subject), l.forbidden())
+		l := t.dial(with) // of its own: what is forbidden is told of a connection
+		err := errors.Join(try(l.conn, subject), l.forbidden())
 		l.conn.Close()
 		t.attempt(subject+" with the key of "+with.ID, err)
 		t.hold(errors.Is(err, nats.ErrPermissionViolation), "%s is open to the key of %q", subject, with.ID)

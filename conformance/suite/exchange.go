@@ -7,6 +7,7 @@ import (
 	"io"
 	"net/http"
 	"net/url"
+	"regexp"
 	"slices"
 	"strings"
 	"sync/atomic"
@@ -21,6 +22,7 @@ type exchange struct {
 	public       bool   // asked without a key
 	subject      string // on which NATS gave the answer
 	told         string // what the NATS server said, where it is no answer of the bridge
+	twin         bool   // asked beside another, which alone tells something: nothing is found or wrong here
 
 	status int
 	header http.Header
@@ -201,6 +203,12 @@ func (x *exchange) answered() string {
 	}
 	return printable(out)
 }
+
+// numerals are what differs between exchanges of one kind: ids and how many were found.
+var numerals = regexp.MustCompile(`[0-9A-Za-z.-]*[0-9][0-9A-Za-z.-]*`)
+
+// kind is an exchange without what it names or counts.
+func (x *exchange) kind() string { return numerals.ReplaceAllString(x.asked()+" "+x.answered(), "0") }
 
 // printable keeps what a line of a report may hold.
 func printable(s string) string {

@@ -26,8 +26,8 @@ type group struct {
 // order of the reference.
 func (r Report) Groups() []group {
 	groups := []group{
-		{ID: "failed", Title: "Failed", About: "What was found wrong, then the first exchanges and the last. A row also fails where its subject never occurred."},
-		{ID: "passed", Title: "Passed", About: "In which exchanges the subject occurred, then the first of them and the last."},
+		{ID: "failed", Title: "Failed", About: "What was found wrong, then exchanges, one of each kind, at the end the one that tells it. A row also fails where its subject never occurred."},
+		{ID: "passed", Title: "Passed", About: "In what the subject occurred, then exchanges, one of each kind, at the end the one that tells it."},
 		{ID: "elsewhere", Title: "Observed elsewhere", About: "Nobody sees these from outside; the tests that show them are named."},
 		{ID: "not-in-force", Title: "Not in force", About: "Not asked of this version. The reason is that of the scope of the requirements: a wish is good to have, later is not built yet, and what is not offered is refused as a row in force asks."},
 	}
@@ -44,9 +44,14 @@ func (r Report) Groups() []group {
 	return groups
 }
 
+// wished is the reason of the scope for what is good to have.
+const wished = "wish"
+
 // Said is why a result is what it is, a sentence each.
 func (x Result) Said() []string {
 	switch {
+	case x.Reason == wished:
+		return []string{"wish: good to have, and not asked of this version whatever its level"}
 	case x.Reason != "":
 		return []string{x.Reason}
 	case x.Result == Failed:

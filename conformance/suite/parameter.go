@@ -101,11 +101,12 @@ var parameterChecks = []check{
 		bySystem := having(all, func(x any) bool { return text(x, "system") == system })
 		bare := having(all, func(x any) bool { return text(x, "code") == code && text(x, "system") == "" })
 		t.same("Procedure?"+t.mine()+"&_count=200&code="+url.QueryEscape(system+"|"+code), want)
+		whole := t.judging()
 		t.same("Procedure?"+t.mine()+"&_count=200&code="+url.QueryEscape(code), byCode)
 		t.same("Procedure?"+t.mine()+"&_count=200&code="+url.QueryEscape(system+"|"), bySystem)
 		t.same("Procedure?"+t.mine()+"&_count=200&code="+url.QueryEscape("|"+code), bare)
 		t.none("Procedure?" + t.mine() + "&code=" + url.QueryEscape("urn:none|"+code))
-		t.saw("the four forms of a token, %d, %d, %d and %d found", len(want), len(byCode), len(bySystem), len(bare))
+		t.sawIn(whole, "the four forms of a token, %d, %d, %d and %d found", len(want), len(byCode), len(bySystem), len(bare))
 	}},
 	{"R-SP-07", func(t *trial) {
 		for _, r := range t.procedures() {

@@ -8,6 +8,7 @@ import (
 var planChecks = []check{
 	{"hub-plan", func(t *trial) {
 		plan := t.found("CarePlan?" + t.mine() + "&_elements=activity,instantiatesCanonical").matches[0]
+		read := t.judging()
 		protocol := text(plan, "instantiatesCanonical", 0)
 		t.must(protocol != "", "a plan names no protocol")
 		n := 0
@@ -19,7 +20,7 @@ var planChecks = []check{
 			t.hold(planned(plan, text(step, "title")), "a review of the protocol is not planned")
 		}
 		t.hold(n > 0, "the protocol has no review")
-		t.saw("%d reviews of the protocol, each with its date", n)
+		t.sawIn(read, "%d reviews of the protocol, each with its date", n)
 	}},
 }
 

@@ -62,7 +62,7 @@ var readChecks = []check{
 		current := t.ok(ref + "/_history/" + text(now.tree, "meta", "versionId"))
 		t.hold(bytes.Equal(current.body, now.body), "the current version differs from what is read")
 		t.hold(bytes.Equal(x.body, first.body) && text(now.tree, "meta", "versionId") != v, "an old version is not as it was first read, or is the current one")
-		t.saw("an old and the current version of a plan")
+		t.sawIn(x, "an old and the current version of a plan")
 	}},
 	{"R-READ-09", func(t *trial) {
 		t.ready()
@@ -104,7 +104,7 @@ var readChecks = []check{
 		t.must(x.header.Get("ETag") != t.w.planFirst.header.Get("ETag"), "no ETag is stale: the plan did not change")
 		stale := t.get(ref, "If-None-Match", t.w.planFirst.header.Get("ETag"))
 		t.hold(stale.status == http.StatusOK && bytes.Equal(stale.body, x.body), "a stale ETag is answered %d", stale.status)
-		t.saw("the current ETag is answered %d, a stale one %d", same.status, stale.status)
+		t.sawIn(same, "the current ETag is answered %d, a stale one %d", same.status, stale.status)
 	}},
 	{"R-READ-13", func(t *trial) {
 		t.ready()
@@ -120,7 +120,7 @@ var readChecks = []check{
 		t.hold(before.status == http.StatusOK, "an instant before the last change is answered %d", before.status)
 		both := t.get(ref, "If-Modified-Since", at.Add(time.Second).UTC().Format(http.TimeFormat), "If-None-Match", t.w.planFirst.header.Get("ETag"))
 		t.hold(both.status == http.StatusOK, "If-Modified-Since counts beside a stale If-None-Match: %d", both.status)
-		t.saw("after the change %d, before it %d", later.status, before.status)
+		t.sawIn(later, "after the change %d, before it %d", later.status, before.status)
 	}},
 	{"R-READ-14", func(t *trial) {
 		t.ready()

@@ -27,8 +27,8 @@ var receivingChecks = []check{
 						x := u.post(r.clinic, "", "application/json", encode(r.content))
 						u.is(x, "a repeat", "unchanged", http.StatusOK)
 						u.hold(slices.Equal(resourcesOf(x.tree), resourcesOf(named)), "a repeat names other resources")
+						u.saw("a repeat")
 					}
-					u.saw("a repeat")
 				})
 			}()
 		}
@@ -36,10 +36,11 @@ var receivingChecks = []check{
 		for _, u := range results {
 			t.faults, t.exchanges = append(t.faults, u.faults...), append(t.exchanges, u.exchanges...)
 		}
+		repeat := t.judging()
 		again := t.ok(refOf(plan.tree))
 		t.hold(again.header.Get("ETag") == plan.header.Get("ETag"), "a repeat makes a version")
 		t.hold(len(t.found("CarePlan?patient="+idOf(r.one("Patient"))).matches) == 1, "a repeat makes another plan")
-		t.saw("8 repeats, of which 4 at once")
+		t.sawIn(repeat, "8 repeats, of which 4 at once")
 	})},
 	{"R-ING-03", byEachDoor(func(t *trial) {
 		r := t.own("update")
@@ -47,10 +48,11 @@ var receivingChecks = []check{
 		first, weight := t.ok(r.one("CarePlan")), t.weightOf(r)
 		t.stored(t.next(r).edit(json.Number("64.20"), "surgery", "weight", "kg"))
 		second := t.weightOf(r)
+		read := t.judging()
 		t.hold(refOf(weight) == refOf(second) && text(second, "valueQuantity", "value") == "64.20", "an update does not change the resource that was there")
 		t.hold(text(weight, "meta", "versionId") != text(second, "meta", "versionId"), "an update makes no version")
 		t.hold(len(t.found("CarePlan?patient="+idOf(r.one("Patient"))).matches) == 1 && refOf(first.tree) == r.one("CarePlan"), "an update makes a second record")
-		t.saw("an update of the same resources")
+		t.sawIn(read, "an update of the same resources")
 	})},
 	{"R-ING-04", byEachDoor(func(t *trial) {
 		r := t.own("late")
@@ -61,10 +63,12 @@ var receivingChecks = []check{
 		t.next(r)
 		t.stored(r.edit(json.Number("62.20"), "surgery", "weight", "kg"))
 		for _, late := range [][]byte{middle, old} {
-			t.is(t.post(r.clinic, "", "application/json", late), "a late older content", "superseded", http.StatusOK)
+			x := t.post(r.clinic, "", "application/json", late)
+			if t.is(x, "a late older content", "superseded", http.StatusOK) {
+				t.sawIn(x, "an older content after a newer one")
+			}
 		}
 		t.hold(text(t.weightOf(r), "valueQuantity", "value") == "62.20", "a late older content counts")
-		t.saw("two older contents after a newer one")
 	})},
 	{"R-ING-08", byEachDoor(func(t *trial) {
 		r := t.own("refused")
@@ -89,7 +93,7 @@ var receivingChecks = []check{
 			t.hold(text(parse([]byte(answers[0])), "answer") == "refused" && text(parse([]byte(answers[1])), "answer") == "unchanged", "a refused line keeps the next from its answer")
 		}
 		t.stored(t.next(r).edit(json.Number("63.30"), "surgery", "weight", "kg"))
-		t.saw("refused with its places, listed, and the next is taken")
+		t.sawIn(x, "refused with its places, listed, and the next is taken")
 	})},
 	{"R-ING-12", byEachDoor(inAnyOrder)},
 	{"R-ING-15", byEachDoor(func(t *trial) {
@@ -98,17 +102,20 @@ var receivingChecks = []check{
 		a, b := t.o.Clinics[0], t.o.Clinics[1]
 		before := t.ok(t.w.main.one("CarePlan"))
 		later := json.Number("50")
+		var wall *exchange
 		if t.overNATS {
 			t.wallsAtNATS(a, b, encode(set(t.w.main.content, later, "revision")))
 			t.wallsAtNATS(b, a, encode(set(t.w.other.content, later, "revision")))
+			wall = t.judging()
 		} else {
 			t.problem(t.post(Clinic{ID: a.ID, Key: b.Key}, "", "application/json", encode(set(t.w.main.content, later, "revision"))), http.StatusForbidden)
 			t.problem(t.post(Clinic{ID: b.ID, Key: a.Key}, "", "application/json", encode(set(t.w.other.content, later, "revision"))), http.StatusForbidden)
 			t.problem(t.ask(request{method: http.MethodGet, path: "/records/" + a.ID + "/" + t.w.main.record, key: b.Key}), http.StatusForbidden)
+			wall = t.judging()
 		}
 		t.hold(t.ok(t.w.main.one("CarePlan")).header.Get("ETag") == before.header.Get("ETag"), "a record of another clinic changes what is published")
 		t.hold(t.w.main.one("Patient") != t.w.other.one("Patient"), "two clinics share a patient")
-		t.saw("the key of another clinic opens nothing")
+		t.sawIn(wall, "the key of another clinic opens nothing")
 	})},
 	{"receiving-answer", byEachDoor(func(t *trial) {
 		r := t.own("answered")
@@ -119,7 +126,7 @@ var receivingChecks = []check{
 		t.names(second, r)
 		t.is(second, "a second revision", "stored", http.StatusOK)
 		t.hold(!slices.Equal(resourcesOf(first.tree), resourcesOf(second.tree)), "an update names the versions from before")
-		t.saw("%d resources, each in the version that is read", len(resourcesOf(second.tree)))
+		t.sawIn(second, "%d resources, each in the version that is read", len(resourcesOf(second.tree)))
 	})},
 	{"receiving-repeat", byEachDoor(func(t *trial) {
 		t.ready()
@@ -130,10 +137,11 @@ var receivingChecks = []check{
 	{"receiving-order", byEachDoor(func(t *trial) {
 		r := t.own("early")
 		review := t.fill(r.clinic, "review", t.named("early-review"), t.named("P-early"), "@surgery", r.record)
-		t.is(t.deliver(review), "a review before its surgery", "waiting", http.StatusAccepted)
+		waits := t.deliver(review)
+		t.is(waits, "a review before its surgery", "waiting", http.StatusAccepted)
 		t.stored(r)
 		b := t.found("Observation?based-on=" + r.one("CarePlan") + "&_count=200")
-		t.saw("a review before its surgery waits, then counts with %d findings", len(b.matches))
+		t.sawIn(waits, "a review before its surgery waits, then counts with %d findings", len(b.matches))
 	})},
 	{"receiving-conflict", byEachDoor(func(t *trial) {
 		r := t.own("conflict")
@@ -150,7 +158,7 @@ var receivingChecks = []check{
 		t.hold(text(t.weightOf(r), "valueQuantity", "value") == "61.60", "not the later content counts")
 		settled := t.stored(t.next(r))
 		t.hold(!contains(list(settled.tree, "flags"), "code", "conflict"), "a higher revision does not settle it")
-		t.saw("both kept, the later counts, settled by a higher revision")
+		t.sawIn(x, "both kept, the later counts, settled by a higher revision")
 	})},
 	{"receiving-flags", byEachDoor(flagsArePublished)},
 	{"receiving-withdrawal", byEachDoor(func(t *trial) {
@@ -163,6 +171,7 @@ var receivingChecks = []check{
 			t.stored(t.next(r).edit("withdrawn", "status"))
 			all = t.compartment(patient)
 		} else {
+			t.exchanges = append(t.exchanges, t.w.withdrawal)
 			all = t.everything(t.w.withdrawn)
 		}
 		for _, r := range all {
@@ -216,7 +225,7 @@ var receivingChecks = []check{
 		t.hold(get(x.tree, "resources", 0, "resource") != nil, "a dry run shows no resource")
 		t.none("Patient?identifier=" + r.identifier())
 		t.nothingOf(r)
-		t.saw("the whole answer, and nothing is written")
+		t.sawIn(x, "the whole answer, and nothing is written")
 	}},
 }
 
@@ -236,6 +245,7 @@ func flagsArePublished(t *trial) {
 	for _, d := range t.all("DetectedIssue?_count=100&patient=" + idOf(r.one("Patient"))) {
 		published[text(d, "identifier", 0, "value")] = d
 	}
+	found := t.judging()
 	levels, expected := map[string]int{}, 0
 	for _, f := range list(r.answer, "flags") {
 		level, code := text(f, "level"), text(f, "code")
@@ -262,7 +272,7 @@ func flagsArePublished(t *trial) {
 	}
 	t.hold(len(published) == expected, "%d flags are published, %d were answered", len(published), expected)
 	if t.hold(levels["critical"] > 0 && levels["warning"] > 0, "no critical flag or no warning was raised") {
-		t.saw("%d critical flags and %d warnings, each as it was answered", levels["critical"], levels["warning"])
+		t.sawIn(found, "%d critical flags and %d warnings, each as it was answered", levels["critical"], levels["warning"])
 	}
 }
 

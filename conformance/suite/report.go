@@ -4,6 +4,7 @@ import (
 	"maps"
 	"slices"
 	"strings"
+	"time"
 )
 
 // The results of a row.
@@ -32,6 +33,7 @@ type Result struct {
 	Reason   string     `json:"reason,omitempty"` // why it is not in force, or where it is observed
 	Saw      []string   `json:"saw,omitempty"`    // in which exchanges its subject occurred
 	Faults   []string   `json:"faults,omitempty"`
+	Seconds  float64    `json:"seconds,omitempty"`  // that its check took
 	Evidence []Exchange `json:"evidence,omitempty"` // the last is the one that tells the result
 }
 
@@ -56,14 +58,16 @@ type Report struct {
 	Rules  []Result `json:"rules"`          // requests that a hub sends first, and rules of the receiving side
 	Left   []string `json:"left,omitempty"` // what of the suite's records could not be taken back
 
+	Ended string `json:"ended,omitempty"` // that the run was ended before its last check
+
 	// Untried says why the suite's own records could not be sent, by HTTP or by NATS, or
 	// not be read: everything that needs them failed by it.
 	Untried []string `json:"untried,omitempty"`
 }
 
-// OK reports a run in which nothing failed, and nothing was left behind.
+// OK reports a whole run in which nothing failed, and nothing was left behind.
 func (r Report) OK() bool {
-	return r.Totals.Failed == 0 && r.Totals.RulesFailed == 0 && len(r.Left) == 0
+	return r.Ended == "" && r.Totals.Failed == 0 && r.Totals.RulesFailed == 0 && len(r.Left) == 0
 }
 
 // elsewhere are the rows that nobody sees from outside, each with the tests of the project that show it.
@@ -104,15 +108,17 @@ var rules = map[string]string{
 	"receiving-decline":    "what is no longer shared is gone from every answer, in every version, with one DELETE in each history",
 }
 
-// evidenceOf shows the exchanges of a trial: the first of them, the first over NATS and
-// the last, and at the end the one that tells its result.
+// evidenceOf shows the exchanges of a trial, of those that are of one kind the first, and
+// at the end the one that tells its result.
 func evidenceOf(t *trial) (out []Exchange) {
-	const shown = 3
-	bus := false // one of NATS among them
-	for i, x := range t.exchanges {
-		first := x.method == viaNATS && !bus
-		bus = bus || first
-		if x != t.shows && (first || i < shown || i >= len(t.exchanges)-1) {
+	const most = 8
+	kinds := map[string]bool{}
+	if t.shows != nil {
+		kinds[t.shows.kind()] = true
+	}
+	for _, x := range t.exchanges {
+		if kind := x.kind(); len(out) < most-1 && !kinds[kind] {
+			kinds[kind] = true
 			out = append(out, Exchange{x.asked(), x.answered()})
 		}
 	}
@@ -124,7 +130,7 @@ func evidenceOf(t *trial) (out []Exchange) {
 
 // resultOf is the result of a check that ran.
 func resultOf(t *trial) Result {
-	r := Result{Result: Failed, Saw: firstFew(t.facts), Faults: firstFew(t.faults), Evidence: evidenceOf(t)}
+	r := Result{Result: Failed, Seconds: t.took.Round(time.Millisecond).Seconds(), Saw: firstFew(t.facts), Faults: firstFew(t.faults), Evidence: evidenceOf(t)}
 	if t.passed() {
 		r.Result = Passed
 	}

@@ -162,6 +162,7 @@ func walkBesideWrites(t *trial) {
 		})
 	}()
 	path, n := fmt.Sprintf("Observation?_count=%d&_lastUpdated=ge%s", s.pages, url.QueryEscape(since)), 0
+	var page bundle
 	for path != "" && n < maxPages {
 		b := t.search(path)
 		for _, r := range b.matches {
@@ -169,7 +170,7 @@ func walkBesideWrites(t *trial) {
 				all[refOf(r)]++
 			}
 		}
-		n++
+		n, page = n+1, b
 		if path = ""; b.next != "" {
 			path = t.local(b.next)
 		}
@@ -188,7 +189,7 @@ func walkBesideWrites(t *trial) {
 	}
 	t.hold(path == "" && n > 2, "a walk of %d pages does not end, or is none", n)
 	t.hold(missing+twice == 0, "of %d that did not change a walk beside writes misses %d and has %d twice", len(all), missing, twice)
-	t.saw("%s matches by pages of %d, while %d records were inserted, updated and deleted", of(len(all), full.matches), s.pages, len(other.facts))
+	t.sawIn(page.exchange, "%s matches by pages of %d, while %d records were inserted, updated and deleted", of(len(all), full.matches), s.pages, len(other.facts))
 }
 
 // tenToes are the toes of a surgery on all toes, each as the first.

@@ -41,7 +41,7 @@ var searchChecks = []check{
 		}
 		t.same(t.local(b.self), refs(b.matches))
 		t.hold(t.search("CarePlan?patient=none").self != "", "an empty searchset has no self")
-		t.saw("self, and what it finds again")
+		t.sawIn(b.exchange, "self, and what it finds again")
 	}},
 	{"R-SRCH-05", func(t *trial) {
 		path := "CarePlan?" + t.mine() + "&foo=bar"

@@ -14,6 +14,7 @@ package suite
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net/http"
 	"strconv"
@@ -39,7 +40,8 @@ type Options struct {
 	Patience time.Duration // how long an answer over NATS may take; 0: a minute
 	Client   *http.Client
 	Now      time.Time
-	Quick    bool // what rows name large numbers of is tried in small; the report says how often
+	Clock    func() time.Time // how long each check takes is told by it; nil: it is not told
+	Quick    bool             // what rows name large numbers of is tried in small; the report says how often
 	Progress func(done, all int, what string)
 }
 
@@ -86,6 +88,14 @@ func newSession(o Options) *session {
 	return s
 }
 
+// clock is the time by the clock of the run; without one it stands.
+func (s *session) clock() time.Time {
+	if s.o.Clock == nil {
+		return s.o.Now
+	}
+	return s.o.Clock()
+}
+
 // publicBase is what links of the target begin with.
 func (s *session) publicBase() string { return s.base }
 
@@ -97,17 +107,37 @@ type check struct {
 
 // Run runs every check against the target.
 func Run(ctx context.Context, o Options) Report {
-	s := newSession(o)
+	s, all := newSession(o), checks()
 	defer s.hangUp()
+	s.at.all, s.at.what = len(all), "writing the records of the suite"
+	s.step(0, 0)
 	s.open(ctx)
-	return s.report(ctx, checks())
+	return s.report(ctx, all)
 }
 
-// Reach asks the target for one answer, of any kind. Where none comes there is nothing to
-// hold to anything.
+// Reach holds the target to what a run stands on, and writes nothing: that it serves
+// FHIR, that the keys open it and that it declares the clinics as tests. Where it does
+// not there is nothing to hold to anything.
 func Reach(ctx context.Context, o Options) error {
-	if x := newSession(o).do(ctx, request{method: http.MethodGet, path: "/fhir/metadata"}); x.err != nil {
+	s := newSession(o)
+	x := s.do(ctx, request{method: http.MethodGet, path: "/fhir/metadata"})
+	if x.err != nil {
 		return fmt.Errorf("the target does not answer: %w", x.err)
+	}
+	t := s.try(ctx, func(t *trial) {
+		t.must(text(x.tree, "resourceType") == "CapabilityStatement", "the target is no FHIR server: /fhir/metadata gives %s", x.answered())
+		hub := t.get("CarePlan?_count=0").status
+		t.must(hub != http.StatusUnauthorized && hub != http.StatusForbidden, "the read side does not open by the key of the hub (%d)", hub)
+		for _, c := range o.Clinics {
+			t.opens(c)
+			if o.NATS != "" {
+				t.dial(c).conn.Close()
+			}
+		}
+		t.saw("it serves FHIR, and opens")
+	})
+	if !t.passed() {
+		return errors.New(t.faults[0])
 	}
 	return nil
 }
@@ -141,7 +171,7 @@ func (t *trial) state() {
 // report runs the checks and makes the report. Those of everything that was seen
 // come last.
 func (s *session) report(ctx context.Context, checks []check) Report {
-	results := map[string]*trial{}
+	results, untried := map[string]*trial{}, 0
 	for i, c := range checks {
 		if !s.tries(c) {
 			continue
@@ -150,11 +180,15 @@ func (s *session) report(ctx context.Context, checks []check) Report {
 		s.step(0, 0)
 		run := c.run
 		if ctx.Err() != nil {
+			untried++
 			run = func(t *trial) { t.hold(false, "the run ended before its check") }
 		}
 		results[c.id] = s.try(ctx, run)
 	}
 	r := newReport(s, results)
+	if ctx.Err() != nil {
+		r.Ended = fmt.Sprintf("the run was ended from outside: %d of %d checks were not tried", untried, len(checks))
+	}
 	for _, why := range []string{s.w.fault, s.busFault} {
 		if why != "" {
 			r.Untried = append(r.Untried, why)

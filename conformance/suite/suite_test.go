@@ -90,7 +90,7 @@ func options(t *testing.T) suite.Options {
 	t.Helper()
 	b, keys := bridge(t)
 	return suite.Options{
-		Target: b.Base, HubKey: keys.Hub, NATS: b.NATS, Patience: 20 * time.Second, Quick: true, Now: time.Now(),
+		Target: b.Base, HubKey: keys.Hub, NATS: b.NATS, Patience: 20 * time.Second, Quick: true, Now: time.Now(), Clock: time.Now,
 		Clinics: []suite.Clinic{{ID: running.TrialClinic, Key: keys.Trial}, {ID: running.SecondClinic, Key: keys.Second}},
 	}
 }
@@ -292,7 +292,11 @@ func TestAgainstABridge(t *testing.T) {
 		if x.Result == suite.Passed {
 			assert.NotEmpty(t, x.Evidence, x.ID)
 			assert.NotEmpty(t, x.Saw, x.ID)
-			assert.True(t, tellsIt(x), "%s saw %q, and shows at last %v", x.ID, x.Saw, x.Evidence[len(x.Evidence)-1])
+			last := x.Evidence[len(x.Evidence)-1]
+			assert.True(t, tellsIt(x), "%s saw %q, and shows at last %v", x.ID, x.Saw, last)
+			if at := telling[x.ID]; at != "" {
+				assert.Regexp(t, at, last.Request+" -> "+last.Answer, x.ID)
+			}
 		}
 	}
 	assert.Empty(t, r.Left)
@@ -323,8 +327,10 @@ func TestAgainstABridge(t *testing.T) {
 	}
 	assert.Len(t, ids, 455)
 	var junit struct {
-		Tests    int `xml:"tests,attr"`
-		Failures int `xml:"failures,attr"`
+		Tests    int     `xml:"tests,attr"`
+		Failures int     `xml:"failures,attr"`
+		Seconds  float64 `xml:"time,attr"`
+		At       string  `xml:"timestamp,attr"`
 		Cases    []struct {
 			Name string `xml:"name,attr"`
 		} `xml:"testcase"`
@@ -332,6 +338,8 @@ func TestAgainstABridge(t *testing.T) {
 	require.NoError(t, xml.Unmarshal(forms["junit"], &junit))
 	assert.Len(t, junit.Cases, 455+len(suite.Rules()))
 	assert.Equal(t, len(known), junit.Failures)
+	assert.Positive(t, junit.Seconds)
+	assert.NotEmpty(t, junit.At)
 	for _, i := range engine.New(defs.New()).Validate(forms["testreport"], engine.Options{}) {
 		assert.Greater(t, i.Severity, engine.Error, "%s at %s: %s", i.Key, i.Location, i.Text)
 	}
@@ -365,6 +373,11 @@ func TestACutRunTakesBackWhatItWrote(t *testing.T) {
 	assert.NotEqual(t, before, there, "the run had written something when it was cut off")
 	assert.Empty(t, r.Left)
 	assert.False(t, r.OK())
+	for _, form := range []string{"text", "json", "junit", "testreport", "html"} {
+		var b bytes.Buffer
+		require.NoError(t, r.Write(&b, form))
+		assert.Regexp(t, `the run was ended from outside: \d+ of \d+ checks were not tried`, b.String(), form)
+	}
 	assert.Len(t, r.Rows, 455)
 	for _, x := range r.Rows {
 		if x.ID == "R-PROF-16" {
@@ -400,7 +413,11 @@ func TestWhatCannotBeTakenBackIsTold(t *testing.T) {
 	_, before, err := get(t, o, ours)
 	require.NoError(t, err)
 	ctx, cut := context.WithCancel(t.Context())
-	o.Progress = func(int, int, string) { cut() }
+	o.Progress = func(_, _ int, what string) {
+		if what == suite.Checked()[0] {
+			cut()
+		}
+	}
 	o.Client = &http.Client{Transport: &dropFirst{text: []byte(`"revision":10`)}}
 	r := suite.Run(ctx, o)
 	require.Len(t, r.Left, 1)
@@ -408,6 +425,39 @@ func TestWhatCannotBeTakenBackIsTold(t *testing.T) {
 	_, after, err := get(t, o, ours)
 	require.NoError(t, err)
 	assert.Equal(t, strings.Replace(before, `"total":0`, `"total":1`, 1), after, "one patient of seven is left")
+}
+
+// telling are exchanges that show what rows ask, where the last one that is asked is another.
+var telling = map[string]string{
+	"R-HTTP-06":            `-> 200 (Patient|Bundle)`,
+	"R-HTTP-28":            `POST /records -> 413`,
+	"R-READ-07":            `/_history/.* -> 200 CarePlan`,
+	"R-READ-11":            `If-None-Match.* -> 304`,
+	"R-SRCH-04":            `foo=.*lenient\] -> 200 Bundle searchset, [1-9]`,
+	"R-SP-01":              `CarePlan\?_id=.*,.* -> 200 Bundle searchset, 2 entries`,
+	"R-SP-06":              `code=.*\|.* -> 200 Bundle searchset, [1-9]`,
+	"R-PAGE-07":            `Observation\?_page=.* -> 200 Bundle searchset, [1-9]`,
+	"R-HIST-07":            `_since=.* -> 200 Bundle history, 2 entries`,
+	"R-DATA-01":            `Patient/\$validate.* -> 200 OperationOutcome error`,
+	"R-DATA-07":            `/_history/.* -> 200`,
+	"R-DATA-08":            `CarePlan/\$validate.* -> 200 OperationOutcome error`,
+	"R-CONT-08":            `based-on=.* -> 200 Bundle searchset, [1-9]`,
+	"R-CONT-10":            `Procedure.* -> 200 Bundle searchset, [1-9]`,
+	"R-TERM-01":            `AllergyIntolerance/\$validate.* -> 200 OperationOutcome error`,
+	"R-TERM-06":            `Patient/.*/\* *.* -> 200 Bundle searchset, [1-9]`,
+	"R-ING-02":             `-> on .*: unchanged`,
+	"R-ING-04":             `-> on .*: superseded`,
+	"R-ING-08":             `-> on .*: refused`,
+	"R-ING-15":             `-> on .*: refused`,
+	"receiving-answer":     `-> on .*: stored`,
+	"receiving-conflict":   `-> on .*: conflict`,
+	"receiving-decline":    `-> 410 `,
+	"receiving-dry-run":    `dry-run=true -> 200 stored`,
+	"receiving-flags":      `DetectedIssue.* -> 200 Bundle searchset, [1-9]`,
+	"receiving-order":      `-> on .*: waiting`,
+	"receiving-withdrawal": `Patient/.*/\* *.* -> 200 Bundle searchset, [1-9]`,
+	"hub-due":              `activity-date=.* -> 200 Bundle searchset, [1-9]`,
+	"hub-plan":             `CarePlan.* -> 200 Bundle searchset, 1 `,
 }
 
 // tellsIt reports a result whose last exchange is a refusal where only refusals were

@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"slices"
 	"strings"
+	"time"
 )
 
 // trial is the run of one check: what it asked, what it saw of its subject, and
@@ -18,12 +19,19 @@ type trial struct {
 	overNATS  bool      // records go through NATS
 	about     *exchange // what is judged now, where it is not the last
 	shows     *exchange // that tells the first fault, or else the last of the facts
+	took      time.Duration
 }
 
-// judging is the exchange that is judged now.
+// judging is the exchange that is judged now: the last, and of twins the one beside
+// which they were asked.
 func (t *trial) judging() *exchange {
 	if t.about != nil || len(t.exchanges) == 0 {
 		return t.about
+	}
+	for _, x := range slices.Backward(t.exchanges) {
+		if !x.twin {
+			return x
+		}
 	}
 	return t.exchanges[len(t.exchanges)-1]
 }
@@ -65,10 +73,18 @@ func (t *trial) saw(format string, args ...any) {
 	t.facts = append(t.facts, t.spoken(format, args...))
 }
 
+// sawIn is saw of another exchange than the last.
+func (t *trial) sawIn(x *exchange, format string, args ...any) {
+	defer t.of(x)()
+	t.saw(format, args...)
+}
+
 // try runs a check.
 func (s *session) try(ctx context.Context, run func(*trial)) (t *trial) {
 	t = &trial{session: s, ctx: ctx}
+	began := s.clock()
 	defer func() {
+		t.took = s.clock().Sub(began)
 		if p := recover(); p != nil {
 			if _, is := p.(stopped); !is {
 				panic(p)
@@ -189,6 +205,8 @@ func (t *trial) found(path string, header ...string) bundle {
 // none is a search that must find nothing.
 func (t *trial) none(path string) {
 	b := t.search(path)
+	defer t.of(b.exchange)()
+	b.twin = true
 	t.hold(len(b.matches) == 0, "%s finds %d, and should find nothing", b.asked(), len(b.matches))
 }
 

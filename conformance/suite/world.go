@@ -65,6 +65,7 @@ type world struct {
 	declined  *sent // agreed, then declined
 	other     *sent // the main record in the second clinic; nil without one
 
+	withdrawal *exchange // of withdrawn
 	planFirst  *exchange // the plan as it was first read
 	goneBefore []*exchange
 
@@ -152,15 +153,21 @@ func (t *trial) own(name string) *sent {
 // ready stops a check where the world is not whole.
 func (t *trial) ready() { t.must(t.w.fault == "", "%s", t.w.fault) }
 
+// opens holds that a clinic's key opens its lists, and that the target declares it a
+// test clinic, into which alone the suite writes.
+func (t *trial) opens(c Clinic) {
+	x := t.ask(request{method: http.MethodGet, path: "/records/" + url.PathEscape(c.ID) + "?list=refused", key: c.Key})
+	t.must(x.status != http.StatusUnauthorized && x.status != http.StatusForbidden, "nothing is written: the key does not open the lists of clinic %q (%d)", c.ID, x.status)
+	t.must(x.status == http.StatusOK, "nothing is written: the lists of clinic %q are answered %d", c.ID, x.status)
+	t.must(get(x.tree, "test") == true, "nothing is written: the target does not declare %q a test clinic; its settings say \"test\": true of one", c.ID)
+	t.allowed[c.ID] = true
+}
+
 // prepare writes what the checks ask for.
 func (t *trial) prepare() {
 	t.must(len(t.o.Clinics) > 0, "no test clinic was named: nothing was written")
 	for _, c := range t.o.Clinics {
-		x := t.ask(request{method: http.MethodGet, path: "/records/" + url.PathEscape(c.ID) + "?list=refused", key: c.Key})
-		t.must(x.status != http.StatusUnauthorized && x.status != http.StatusForbidden, "nothing is written: the key does not open the lists of clinic %q (%d)", c.ID, x.status)
-		t.must(x.status == http.StatusOK, "nothing is written: the lists of clinic %q are answered %d", c.ID, x.status)
-		t.must(get(x.tree, "test") == true, "nothing is written: the target does not declare %q a test clinic; its settings say \"test\": true of one", c.ID)
-		t.allowed[c.ID] = true
+		t.opens(c)
 	}
 	c, w := t.o.Clinics[0], &t.w
 	w.main = t.fill(c, "surgery", "S-1", "P-1")
@@ -184,7 +191,7 @@ func (t *trial) prepare() {
 	w.withdrawn = t.fill(c, "surgery", "S-4", "P-4")
 	t.stored(w.withdrawn)
 	named := w.withdrawn.answer
-	t.stored(t.next(w.withdrawn).edit("withdrawn", "status"))
+	w.withdrawal = t.stored(t.next(w.withdrawn).edit("withdrawn", "status"))
 	w.withdrawn.answer = named // that of the withdrawal names no patient
 	w.stopped = t.fill(c, "surgery", "S-5", "P-5").edit(map[string]any{"reason": "Moved away"}, "surgery", "followUpStopped")
 	t.stored(w.stopped)

@@ -3,6 +3,7 @@ package suite
 import (
 	"encoding/json"
 	"fmt"
+	"html"
 	"io"
 	"slices"
 	"strings"
@@ -47,13 +48,24 @@ func (r Report) Summary() string {
 	t := r.Totals
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s.\n%d further rules: %d passed, %d failed.\n", t.rows(), t.RulesPassed+t.RulesFailed, t.RulesPassed, t.RulesFailed)
-	for _, l := range r.Untried {
-		fmt.Fprintf(&b, "what needs records of the suite failed: %s\n", l)
-	}
-	for _, l := range r.Left {
-		fmt.Fprintf(&b, "left behind: %s\n", l)
+	for _, l := range r.notWhole() {
+		b.WriteString(l + "\n")
 	}
 	return b.String()
+}
+
+// notWhole is what kept the run from being whole, a line each.
+func (r Report) notWhole() (out []string) {
+	if r.Ended != "" {
+		out = append(out, r.Ended)
+	}
+	for _, l := range r.Untried {
+		out = append(out, "what needs records of the suite failed: "+l)
+	}
+	for _, l := range r.Left {
+		out = append(out, "left behind: "+l)
+	}
+	return out
 }
 
 // rows counts the requirements in words.
@@ -77,16 +89,16 @@ func (x Result) line() string {
 // junit writes the report as one suite of JUnit: a row is a test, and one that was
 // not tried from here is skipped.
 func (r Report) junit(w io.Writer) error {
-	s := junit.Suite{Name: "conformance of " + r.Target}
+	s := junit.Suite{Name: "conformance of " + r.Target, At: r.At, Err: strings.Join(r.notWhole(), "\n")}
 	for _, x := range r.results() {
-		c := junit.Case{Name: x.ID, Class: "conformance"}
+		c := junit.Case{Name: x.ID, Class: "conformance", Seconds: x.Seconds}
 		switch x.Result {
 		case Passed:
 			c.Out = x.line()
 		case Failed:
 			c.Failure = &junit.Message{Short: x.line()}
 		default:
-			c.Skipped = &junit.Message{Short: x.Result + ": " + x.Reason}
+			c.Skipped = &junit.Message{Short: x.Result + ": " + x.line()}
 		}
 		s.Cases = append(s.Cases, c)
 	}
@@ -96,13 +108,16 @@ func (r Report) junit(w io.Writer) error {
 // testReport writes the report as a TestReport of R4: a test for each row, with one
 // assertion.
 func (r Report) testReport(w io.Writer) error {
-	outcome := "pass"
+	outcome, status := "pass", "completed"
 	if !r.OK() {
 		outcome = "fail"
 	}
+	if r.Ended != "" {
+		status = "stopped"
+	}
 	var tests []any
 	for _, x := range r.results() {
-		result, message := "skip", x.Result+": "+x.Reason
+		result, message := "skip", x.Result+": "+x.line()
 		switch x.Result {
 		case Passed:
 			result, message = "pass", x.line()
@@ -118,12 +133,16 @@ func (r Report) testReport(w io.Writer) error {
 		}
 		tests = append(tests, t)
 	}
+	said := "<p>" + r.Totals.rows() + "</p>"
+	for _, l := range r.notWhole() {
+		said += "<p>" + html.EscapeString(l) + "</p>"
+	}
 	t := r.Totals
 	score := json.Number(fmt.Sprintf("%.1f", 100*float64(t.Passed)/float64(max(1, t.Passed+t.Failed))))
 	report := map[string]any{
 		"resourceType": "TestReport",
-		"text":         map[string]any{"status": "generated", "div": `<div xmlns="http://www.w3.org/1999/xhtml"><p>` + t.rows() + `</p></div>`},
-		"name":         "Requirements in force", "status": "completed", "result": outcome, "score": score, "issued": r.At, "tester": "conformance",
+		"text":         map[string]any{"status": "generated", "div": `<div xmlns="http://www.w3.org/1999/xhtml">` + said + `</div>`},
+		"name":         "Requirements in force", "status": status, "result": outcome, "score": score, "issued": r.At, "tester": "conformance",
 		"testScript":  map[string]any{"display": "The requirements for a FHIR server, and rules of the receiving side"},
 		"participant": []any{map[string]any{"type": "server", "uri": r.Target}, map[string]any{"type": "test-engine", "uri": "urn:nailbridge:conformance"}},
 		"test":        tests,

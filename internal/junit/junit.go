@@ -4,6 +4,7 @@ package junit
 import (
 	"encoding/xml"
 	"io"
+	"math"
 )
 
 // Suite is a suite of tests. Write counts them.
@@ -13,13 +14,17 @@ type Suite struct {
 	Tests    int      `xml:"tests,attr"`
 	Failures int      `xml:"failures,attr"`
 	Skipped  int      `xml:"skipped,attr"`
+	At       string   `xml:"timestamp,attr,omitempty"`
+	Seconds  float64  `xml:"time,attr,omitempty"` // of all cases
 	Cases    []Case   `xml:"testcase"`
+	Err      string   `xml:"system-err,omitempty"`
 }
 
 // Case is a test, which passed where it neither failed nor was skipped.
 type Case struct {
 	Name    string   `xml:"name,attr"`
 	Class   string   `xml:"classname,attr"`
+	Seconds float64  `xml:"time,attr,omitempty"`
 	Failure *Message `xml:"failure,omitempty"`
 	Skipped *Message `xml:"skipped,omitempty"`
 	Out     string   `xml:"system-out,omitempty"`
@@ -33,8 +38,9 @@ type Message struct {
 
 // Write writes a suite as a document.
 func (s Suite) Write(w io.Writer) error {
-	s.Tests, s.Failures, s.Skipped = len(s.Cases), 0, 0
+	s.Tests, s.Failures, s.Skipped, s.Seconds = len(s.Cases), 0, 0, 0
 	for _, c := range s.Cases {
+		s.Seconds += c.Seconds
 		if c.Failure != nil {
 			s.Failures++
 		}
@@ -42,6 +48,7 @@ func (s Suite) Write(w io.Writer) error {
 			s.Skipped++
 		}
 	}
+	s.Seconds = math.Round(s.Seconds*1000) / 1000
 	if _, err := io.WriteString(w, xml.Header); err != nil {
 		return err
 	}

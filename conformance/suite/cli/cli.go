@@ -39,7 +39,8 @@ func (Command) Help() string {
 	return `Without --clinic and --yes nothing is written, and every row that needs records fails. The suite's records are of nobody;
 it withdraws them and declines their sharing at the end. With --nats the rules of the receiving side are tried by both doors.
 A run takes some minutes; with --quick less. Exit status: 0 every row in force passed or is observed elsewhere; 1 some row
-failed; 2 asked wrongly, the target does not answer, or the run was ended.`
+failed; 2 asked wrongly, the target is no FHIR server, does not know a key or does not declare a clinic as a test, or the run was
+ended.`
 }
 
 // Run runs the suite and writes its report; how far it is goes to progress.
@@ -83,7 +84,7 @@ func teller(to io.Writer, clock func() time.Time) func(done, all int, what strin
 }
 
 func (c Command) options(now time.Time) (suite.Options, error) {
-	o := suite.Options{Target: c.Target, Quick: c.Quick, Now: now, Client: &http.Client{Timeout: c.Limit}}
+	o := suite.Options{Target: c.Target, Quick: c.Quick, Now: now, Clock: time.Now, Client: &http.Client{Timeout: c.Limit}}
 	err := address(c.Target)
 	if err != nil {
 		return o, err
