@@ -104,6 +104,8 @@ func runArgs(args []string, e *env) int {
 		return 0
 	case errors.As(err, &exit):
 		return int(exit)
+	case e.ctx.Err() != nil:
+		err = fmt.Errorf("stopped before it was done: %w", err)
 	}
 	fmt.Fprintln(e.stderr, "nailbridge:", err)
 	return 1

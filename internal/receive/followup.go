@@ -82,7 +82,7 @@ func (v *Receiver) FollowUp(ctx context.Context, q FollowUpQuery) (FollowUpList,
 		}
 		return strings.Compare(a.Surgery+"\x00"+a.State+"\x00"+a.Activity, b.Surgery+"\x00"+b.State+"\x00"+b.Activity)
 	})
-	return FollowUpList{Clinic: v.Settings.Clinic.ID, AsOf: now.UTC(), Entries: out}, nil
+	return FollowUpList{Clinic: v.Settings.Clinic.ID, AsOf: now.UTC().Truncate(time.Millisecond), Entries: out}, nil
 }
 
 // activityEntry is an activity as a line; ok is false for one that is neither
