@@ -187,9 +187,9 @@ func declined(t *trial) {
 			continue
 		}
 		gone[ref] = true
-		x := t.get(ref)
-		if t.hold(x.status == http.StatusGone, "a %s of who declined can be read", typeOf(ref)) {
-			last = x
+		now := t.get(ref)
+		if t.hold(now.status == http.StatusGone, "a %s of who declined can be read", typeOf(ref)) {
+			last = now
 		}
 		t.hold(t.get(ref+"/_history/"+text(x, "versionId")).status == http.StatusGone, "a version of a %s of who declined can be read", typeOf(ref))
 		t.deletion(t.history(ref + "/_history"))
