@@ -431,9 +431,9 @@ func yesOrNo(items []*item) (answer record.Code, ok bool) {
 		}
 	}
 	switch items[0].text {
-	case "yes", "y", "used":
+	case "yes", "y", "used", "✓", "✔":
 		return "used", true
-	case "n":
+	case "n", "✗", "✘":
 		return "not-used", true
 	}
 	return "", false

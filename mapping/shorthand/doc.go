@@ -53,8 +53,8 @@
 // done" the reason after a dash is not looked at, nor is what follows "because" and its like or precedes
 // "so" (pt fainted so nothing was done).
 // A tick after a word is a yes and a cross right after it a no (phenol ✓, TQ ✗); of borders, and of sides,
-// each of which has one, those with a tick are read, and the tick at the end of a text that names one toe
-// says no more. Beside one of two toes a tick makes both ambiguous.
+// each of which has one, those with a tick are read, and the ticks of a text that names no side, no digit
+// and no border twice say no more. Beside one of two toes a tick makes both ambiguous.
 // What was converted or changed to another thing of its kind is not read; a toe changed
 // to another is ambiguous.
 //

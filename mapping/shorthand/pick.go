@@ -345,28 +345,33 @@ func (l *lexicon) answered(ts []token, what string) []token {
 	return out
 }
 
-// confirmed drops the tick at the end of a text that names one toe at most: R hallux lat ✓.
+// confirmed drops the ticks of a text that names no side, no digit and no border twice, so that they
+// choose none: R hallux lat ✓; R ✓ hallux ✓.
 func (l *lexicon) confirmed(ts []token) []token {
-	end := len(ts)
-	if end < 2 || !answers[ts[end-1].text] || isLetter(ts[end-1].text) {
-		return ts
-	}
-	if end--; ts[end-1].text == "/" {
-		end--
-	}
+	var out []token
 	seen := map[string]bool{}
-	for i := 0; i < end; {
+	for i := 0; i < len(ts); {
 		of, n, _ := l.pick(ts, i)
-		if of == "" && ts[i].number {
+		switch {
+		case of == "" && ts[i].number:
 			of = "digit"
+		case ts[i].text == "both":
+			of = "border"
 		}
-		if answer, ok := answers[ts[i].text]; of != "" && seen[of] || ok && !answer || ts[i].text == "(" {
+		answer, ok := answers[ts[i].text]
+		tick := ok && answer && !isLetter(ts[i].text)
+		switch last := len(out) - 1; {
+		case of != "" && seen[of] || ok && !answer || tick && len(out) == 0 || ts[i].text == "(":
 			return ts
+		case tick && out[last].text == "/":
+			out = out[:last]
+		case !tick:
+			out = append(out, ts[i:i+n]...)
 		}
 		seen[of] = true
 		i += n
 	}
-	return ts[:end]
+	return out
 }
 
 // ticks makes of a tick after what was done or found no more than a yes, and of a cross right after it a
@@ -378,6 +383,7 @@ func (r *reader) ticks() {
 	for i, it := range r.items {
 		yes, ok := answers[it.text]
 		if !ok || isLetter(it.text) || it.text == "☐" || it.text == "☑" || i == 0 {
+			it.known = it.known || ok && i == 0 && r.only(Tourniquet, On, Off, Minutes) // ✓ 10 min
 			continue
 		}
 		before := r.items[i-1]
