@@ -44,7 +44,7 @@ func (r *reader) mentions(clause int) []mention {
 		if it.mark.not && m.isBorder() {
 			continue // "not lateral", "med not touched"
 		}
-		if it.mark.not && m.isSide() && r.items[i-1].is(notWord) && !r.digitAfter(i) {
+		if it.mark.not && m.isSide() && i > 0 && r.items[i-1].is(notWord) && !r.digitAfter(i) {
 			continue // "R hallux, not L"
 		}
 		if it.mark.not {
@@ -52,7 +52,7 @@ func (r *reader) mentions(clause int) []mention {
 		}
 		m.items, m.joined = append(m.items, it), joined && len(out) > 0
 		m.edge = m.isBorder() && (it.text == "" || i+1 < len(r.items) && r.items[i+1].is(borderWord))
-		m.plural = m.isBorder() && i+1 < len(r.items) && (strings.HasSuffix(r.items[i+1].text, "s") || r.items[i+1].text == "sulci" || r.items[i+1].text == "each" || r.items[i+1].is(vagueBoth))
+		m.plural = m.isBorder() && i+1 < len(r.items) && (strings.HasSuffix(r.items[i+1].text, "s") && r.items[i+1].is(borderWord, toeWord) || slices.Contains([]string{"sulci", "nails", "plates", "each"}, r.items[i+1].text) || r.items[i+1].is(vagueBoth))
 		m.joined = m.joined || len(out) > 0 && r.listed(i, m, out[len(out)-1])
 		if n := len(out); n > 0 && len(m.digit) > 0 && len(out[n-1].digit) > 0 {
 			m.ranged = it.index == out[n-1].items[0].index+2 && r.items[it.index-1].text == "-"
