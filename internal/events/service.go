@@ -242,14 +242,19 @@ func (s *Service) keepAt(work context.Context, name string, run func(stop contex
 	}()
 }
 
-// sickBeats is how often in a row the embedded server must be found unhealthy
-// to be started again: while a stream is made it is so for a moment.
-const sickBeats = 3
+// sickBeats is how often in a row, and sickFor about how long, the embedded server must be
+// found unhealthy to be started again: while a stream is made it is so for a moment, which
+// a busy machine makes longer.
+const (
+	sickBeats = 3
+	sickFor   = 2 * time.Second
+)
 
 // watchServer starts the embedded server again when it can no longer store.
 func (s *Service) watchServer(ctx context.Context) error {
 	beat := time.NewTicker(s.opts.Poll)
 	defer beat.Stop()
+	enough := max(sickBeats, int(sickFor/s.opts.Poll))
 	for sick := 0; ; {
 		err := s.fault("health")
 		if err == nil {
@@ -259,7 +264,7 @@ func (s *Service) watchServer(ctx context.Context) error {
 		if sick++; err == nil {
 			sick = 0
 		}
-		if sick >= sickBeats && s.server.roomToStart() == nil {
+		if sick >= enough && s.server.roomToStart() == nil {
 			s.opts.Log.Error("the embedded NATS server is started again", "error", err)
 			return errors.Join(err, s.server.restart())
 		}

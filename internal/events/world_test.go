@@ -264,6 +264,7 @@ func (c *client) send(clinic string, body []byte) uint64 {
 			return ack.Sequence
 		}
 		require.NotErrorIs(c, err, nats.ErrMaxPayload)
+		require.NotErrorIs(c, err, nats.ErrConnectionClosed, "%v", c.conn.LastError())
 		last = err
 	}
 	require.NoError(c, last, "no record was taken in %s", patience)
