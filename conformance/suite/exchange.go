@@ -204,11 +204,22 @@ func (x *exchange) answered() string {
 	return printable(out)
 }
 
-// numerals are what differs between exchanges of one kind: ids and how many were found.
-var numerals = regexp.MustCompile(`[0-9A-Za-z.-]*[0-9][0-9A-Za-z.-]*`)
+// What differs between exchanges of one kind: ids and values of what is asked, and how
+// many were found.
+var (
+	numerals = regexp.MustCompile(`[0-9A-Za-z.-]*[0-9][0-9A-Za-z.-]*`)
+	counted  = regexp.MustCompile(`[0-9]+ entries`)
+)
 
-// kind is an exchange without what it names or counts.
-func (x *exchange) kind() string { return numerals.ReplaceAllString(x.asked()+" "+x.answered(), "0") }
+// kind is an exchange without what it names or counts; its headers and its status stay.
+func (x *exchange) kind() string {
+	asked, headers, _ := strings.Cut(x.asked(), " [")
+	answered := counted.ReplaceAllString(x.answered(), "entries")
+	if x.method == viaNATS {
+		answered = numerals.ReplaceAllString(answered, "0") // it names the record
+	}
+	return numerals.ReplaceAllString(asked, "0") + headers + " " + answered
+}
 
 // printable keeps what a line of a report may hold.
 func printable(s string) string {

@@ -15,6 +15,9 @@ var pageCSS string
 
 var reportPage = page.Layout(pageHTML, pageCSS, nil)
 
+// wished is the reason of the scope for what is good to have.
+const wished = "wish"
+
 // group are the requirements and rules with one result.
 type group struct {
 	ID, Title, About string
@@ -43,9 +46,6 @@ func (r Report) Groups() []group {
 	}
 	return groups
 }
-
-// wished is the reason of the scope for what is good to have.
-const wished = "wish"
 
 // Said is why a result is what it is, a sentence each.
 func (x Result) Said() []string {

@@ -127,7 +127,9 @@ func Reach(ctx context.Context, o Options) error {
 	t := s.try(ctx, func(t *trial) {
 		t.must(text(x.tree, "resourceType") == "CapabilityStatement", "the target is no FHIR server: /fhir/metadata gives %s", x.answered())
 		hub := t.get("CarePlan?_count=0").status
-		t.must(hub != http.StatusUnauthorized && hub != http.StatusForbidden, "the read side does not open by the key of the hub (%d)", hub)
+		closed := hub == http.StatusUnauthorized || hub == http.StatusForbidden
+		t.must(!closed || o.HubKey != "", "the read side asks for the key of a hub (%d)", hub)
+		t.must(!closed, "the read side does not open by the key of the hub (%d)", hub)
 		for _, c := range o.Clinics {
 			t.opens(c)
 			if o.NATS != "" {
@@ -171,7 +173,7 @@ func (t *trial) state() {
 // report runs the checks and makes the report. Those of everything that was seen
 // come last.
 func (s *session) report(ctx context.Context, checks []check) Report {
-	results, untried := map[string]*trial{}, 0
+	results, cut := map[string]*trial{}, 0
 	for i, c := range checks {
 		if !s.tries(c) {
 			continue
@@ -180,14 +182,16 @@ func (s *session) report(ctx context.Context, checks []check) Report {
 		s.step(0, 0)
 		run := c.run
 		if ctx.Err() != nil {
-			untried++
 			run = func(t *trial) { t.hold(false, "the run ended before its check") }
 		}
 		results[c.id] = s.try(ctx, run)
+		if ctx.Err() != nil {
+			cut++
+		}
 	}
 	r := newReport(s, results)
-	if ctx.Err() != nil {
-		r.Ended = fmt.Sprintf("the run was ended from outside: %d of %d checks were not tried", untried, len(checks))
+	if cut > 0 {
+		r.Ended = fmt.Sprintf("the run was ended from outside: %d of %d checks were not tried to their end", cut, len(checks))
 	}
 	for _, why := range []string{s.w.fault, s.busFault} {
 		if why != "" {

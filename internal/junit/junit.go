@@ -14,17 +14,17 @@ type Suite struct {
 	Tests    int      `xml:"tests,attr"`
 	Failures int      `xml:"failures,attr"`
 	Skipped  int      `xml:"skipped,attr"`
-	At       string   `xml:"timestamp,attr,omitempty"`
-	Seconds  float64  `xml:"time,attr,omitempty"` // of all cases
+	At       string   `xml:"timestamp,attr,omitempty"` // when it began
+	Seconds  float64  `xml:"time,attr,omitempty"`      // of all cases
 	Cases    []Case   `xml:"testcase"`
-	Err      string   `xml:"system-err,omitempty"`
+	Err      string   `xml:"system-err,omitempty"` // what is to be said of all of it
 }
 
 // Case is a test, which passed where it neither failed nor was skipped.
 type Case struct {
 	Name    string   `xml:"name,attr"`
 	Class   string   `xml:"classname,attr"`
-	Seconds float64  `xml:"time,attr,omitempty"`
+	Seconds float64  `xml:"time,attr,omitempty"` // that it took
 	Failure *Message `xml:"failure,omitempty"`
 	Skipped *Message `xml:"skipped,omitempty"`
 	Out     string   `xml:"system-out,omitempty"`

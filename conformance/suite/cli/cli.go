@@ -60,8 +60,8 @@ func (c Command) Run(ctx context.Context, out, progress io.Writer, now time.Time
 	if c.Format != "text" { // which ends with it
 		fmt.Fprint(progress, r.Summary())
 	}
-	if err := ctx.Err(); err != nil {
-		return fmt.Errorf("the run was ended: %w", err)
+	if r.Ended != "" {
+		return errors.New(r.Ended)
 	}
 	if !r.OK() {
 		return ErrFailed

@@ -48,7 +48,8 @@ func TestAskedWronglyIsNoReport(t *testing.T) {
 	}{
 		"nobody answers":  {cli.Command{Target: gone.URL, Limit: time.Minute}, "connection refused"},
 		"another server":  {cli.Command{Target: other.URL, Limit: time.Minute}, "no FHIR server"},
-		"a hub's key":     {cli.Command{Target: l.URL, Limit: time.Minute}, "does not open by the key of the hub"},
+		"no hub's key":    {cli.Command{Target: l.URL, Limit: time.Minute}, "asks for the key of a hub"},
+		"a hub's key":     {cli.Command{Target: l.URL, Limit: time.Minute, HubKey: key}, "does not open by the key of the hub"},
 		"a live clinic":   {cli.Command{Target: s.URL, Limit: time.Minute, Clinic: "live=" + key, Yes: true}, `does not declare "live" a test clinic`},
 		"a clinic's key":  {cli.Command{Target: s.URL, Limit: time.Minute, Clinic: "walled=" + key, Yes: true}, `does not open the lists of clinic "walled"`},
 		"the read side":   {cli.Command{Target: s.URL + "/fhir"}, "above /fhir and /records"},
