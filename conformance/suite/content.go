@@ -141,7 +141,11 @@ func digitsKept(t *trial) {
 			t.hold(!is || n.String() == long || !strings.HasPrefix(n.String(), "123456789") && !strings.HasPrefix(n.String(), "1.23456789"), "a decimal of 19 digits was rounded")
 		})
 	}
-	t.sawIn(read, "37.50, 0.010, 2.00 and 1e-3 in read, search, history and vread; one of 19 digits is published as sent: %v", kept)
+	told := "one of 19 digits is told in the answer, and not published"
+	if kept {
+		told = "one of 19 digits too"
+	}
+	t.sawIn(read, "37.50, 0.010, 2.00 and 1e-3 in read, search, history and vread; %s", told)
 }
 
 // said reports a resource that says a decimal in these digits.

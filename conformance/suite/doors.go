@@ -193,5 +193,5 @@ func inAnyOrder(t *trial) {
 	for _, r := range rs {
 		t.hold(text(t.weightOf(r), "valueQuantity", "value") == last, "after saves out of order another than the last counts")
 	}
-	t.saw("saves of %d records out of order: %s", records, of(len(order), full.saves*full.records))
+	t.saw("%s of %d records, out of order", of(len(order), full.saves*full.records, "saves"), records)
 }

@@ -187,6 +187,9 @@ func (x *exchange) answered() string {
 	switch typ := text(x.tree, "resourceType"); {
 	case typ == "Bundle":
 		out += fmt.Sprintf(" Bundle %s, %d entries", text(x.tree, "type"), len(list(x.tree, "entry")))
+		if total := text(x.tree, "total"); total != "" {
+			out += " of " + total
+		}
 	case typ == "OperationOutcome":
 		var codes []string
 		for _, i := range list(x.tree, "issue") {
@@ -201,6 +204,11 @@ func (x *exchange) answered() string {
 		media, _, _ := strings.Cut(x.header.Get("Content-Type"), ";")
 		out += " " + media
 	}
+	for _, h := range []string{"Allow", "ETag", "Last-Modified"} {
+		if v := x.header.Get(h); v != "" && x.method != viaNATS {
+			out += " [" + h + ": " + v + "]"
+		}
+	}
 	return printable(out)
 }
 
@@ -208,13 +216,14 @@ func (x *exchange) answered() string {
 // many were found.
 var (
 	numerals = regexp.MustCompile(`[0-9A-Za-z.-]*[0-9][0-9A-Za-z.-]*`)
-	counted  = regexp.MustCompile(`[0-9]+ entries`)
+	counted  = regexp.MustCompile(`[0-9]+ entries( of [0-9]+)?`)
 )
 
 // kind is an exchange without what it names or counts; its headers and its status stay.
 func (x *exchange) kind() string {
 	asked, headers, _ := strings.Cut(x.asked(), " [")
-	answered := counted.ReplaceAllString(x.answered(), "entries")
+	answered, _, _ := strings.Cut(x.answered(), " [")
+	answered = counted.ReplaceAllString(answered, "entries")
 	if x.method == viaNATS {
 		answered = numerals.ReplaceAllString(answered, "0") // it names the record
 	}

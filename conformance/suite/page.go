@@ -61,7 +61,7 @@ var pageChecks = []check{
 		}
 		t.must(most > 7, "no 8 observations have one date")
 		t.same("Observation?"+t.mine()+"&_sort=date&_count=7", refs(all))
-		t.saw("%s of one date, by pages of 7", of(most, 200))
+		t.saw("%s of one date, by pages of 7", of(most, 200, "matches"))
 	}},
 	{"R-PAGE-10", func(t *trial) {
 		b := t.found("Observation?" + t.mine() + "&patient.identifier=" + t.w.main.identifier() + "&_count=3")
@@ -130,7 +130,7 @@ var pageChecks = []check{
 		b := t.found("Patient?_id=" + idOf(t.w.mainPatient(t)) + "&_revinclude=Observation:subject")
 		t.hold(slices.Equal(refs(b.includes), all) || len(b.outcomes) > 0, "%d of %d are included, and nothing says so", len(b.includes), len(all))
 		t.hold(len(b.includes) > 0, "nothing is included")
-		t.saw("included beside one match, all or with a word on it: %s", of(len(b.includes), 2000))
+		t.saw("beside one match, all or with a word on it: %s", of(len(b.includes), 2000, "resources included"))
 	}},
 	{"R-PAGE-24", func(t *trial) {
 		path := "CarePlan?" + t.mine() + "&_summary="

@@ -91,7 +91,7 @@ var readChecks = []check{
 		ref, saves := t.versions(), t.scale().revisions
 		y := t.ok(ref + "/_history/" + text(t.firstOfMany, "meta", "versionId"))
 		t.hold(bytes.Equal(encode(y.tree), encode(t.firstOfMany)), "the first version of what changed often is not what it was")
-		t.saw("versions that were read before the plan changed, and before another changed so often: %s", of(saves-1, 50))
+		t.saw("versions that were read before the plan changed, and before another did: %s", of(saves-1, 50, "changes"))
 	}},
 	{"R-READ-11", func(t *trial) {
 		t.ready()

@@ -1,6 +1,7 @@
 package suite
 
 import (
+	"fmt"
 	"maps"
 	"slices"
 	"strings"
@@ -54,9 +55,10 @@ type Report struct {
 	At     string   `json:"at"`
 	FHIR   string   `json:"fhirVersion"`
 	Totals Totals   `json:"totals"`
-	Rows   []Result `json:"rows"`           // every requirement, once
-	Rules  []Result `json:"rules"`          // requests that a hub sends first, and rules of the receiving side
-	Left   []string `json:"left,omitempty"` // what of the suite's records could not be taken back
+	Rows   []Result `json:"rows"`            // every requirement, once
+	Rules  []Result `json:"rules"`           // requests that a hub sends first, and rules of the receiving side
+	Quick  bool     `json:"quick,omitempty"` // what rows name large numbers of was tried in small
+	Left   []string `json:"left,omitempty"`  // what of the suite's records could not be taken back
 
 	Ended string `json:"ended,omitempty"` // that the run was ended before its last check
 
@@ -137,21 +139,27 @@ func resultOf(t *trial) Result {
 	return r
 }
 
-func firstFew(all []string) []string {
-	var out []string
+// firstFew are the first of some texts, each once, and how many more there are.
+func firstFew(all []string) (out []string) {
+	const few = 5
+	more := map[string]bool{}
 	for _, s := range all {
-		if !slices.Contains(out, s) {
+		switch {
+		case slices.Contains(out, s):
+		case len(out) < few:
 			out = append(out, s)
+		default:
+			more[s] = true
 		}
-		if len(out) == 5 {
-			break
-		}
+	}
+	if len(more) > 0 {
+		out = append(out, fmt.Sprintf("and %d more", len(more)))
 	}
 	return out
 }
 
 func newReport(s *session, results map[string]*trial) Report {
-	out := Report{Target: s.o.Target, At: s.o.Now.UTC().Format("2006-01-02T15:04:05Z"), FHIR: "4.0.1"}
+	out := Report{Target: s.o.Target, At: s.o.Now.UTC().Format("2006-01-02T15:04:05Z"), FHIR: "4.0.1", Quick: s.o.Quick}
 	known := Known()
 	for _, row := range Rows() {
 		r := Result{Result: NotNow}

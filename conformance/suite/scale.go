@@ -31,12 +31,12 @@ func (s *session) scale() scale {
 	return full
 }
 
-// of says how many of what a row asks for were tried.
-func of(tried, named int) string {
+// of says how many of something were tried, and how many the row names where that is more.
+func of(tried, named int, what string) string {
 	if tried >= named {
-		return fmt.Sprint(tried)
+		return fmt.Sprintf("%d %s", tried, what)
 	}
-	return fmt.Sprintf("%d of the %d that the row names", tried, named)
+	return fmt.Sprintf("%d %s (the row names %d)", tried, what, named)
 }
 
 // foundAtOnce searches for each save as soon as it is acknowledged.
@@ -53,7 +53,7 @@ func foundAtOnce(t *trial) {
 			"what changed is not found at once, at try %d", i+1)
 		t.next(r).edit(json.Number(fmt.Sprintf("%d.%02d", 60+i/100, i%100)), "surgery", "weight", "kg")
 	}
-	t.saw("%s saves, each found at once", of(tries, full.tries))
+	t.saw("%s, each found at once", of(tries, full.tries, "saves"))
 }
 
 // oneCommit walks the history of a commit of many resources by pages of 10, with writes on
@@ -122,7 +122,7 @@ func oneCommit(t *trial) {
 		}
 	}
 	t.hold(lost+again == 0, "of %d resources of one commit a walk lacks %d and has %d twice", len(there), lost, again)
-	t.saw("%s resources of one commit by pages of 10, with %d writes on the way", of(len(there), full.together), wrote)
+	t.saw("%s of one commit by pages of 10, with %d writes on the way", of(len(there), full.together, "resources"), wrote)
 }
 
 // walkBesideWrites walks a search while another client inserts, updates and deletes:
@@ -189,7 +189,7 @@ func walkBesideWrites(t *trial) {
 	}
 	t.hold(path == "" && n > 2, "a walk of %d pages does not end, or is none", n)
 	t.hold(missing+twice == 0, "of %d that did not change a walk beside writes misses %d and has %d twice", len(all), missing, twice)
-	t.sawIn(page.exchange, "%s matches by pages of %d, while %d records were inserted, updated and deleted", of(len(all), full.matches), s.pages, len(other.facts))
+	t.sawIn(page.exchange, "%s by pages of %d, while %d records were inserted, updated and deleted", of(len(all), full.matches, "matches"), s.pages, len(other.facts))
 }
 
 // tenToes are the toes of a surgery on all toes, each as the first.

@@ -48,6 +48,9 @@ func (r Report) Summary() string {
 	t := r.Totals
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s.\n%d further rules: %d passed, %d failed.\n", t.rows(), t.RulesPassed+t.RulesFailed, t.RulesPassed, t.RulesFailed)
+	if r.Quick {
+		b.WriteString("What rows name large numbers of was tried in small.\n")
+	}
 	for _, l := range r.notWhole() {
 		b.WriteString(l + "\n")
 	}
