@@ -22,6 +22,7 @@ type item struct {
 	known    bool // to the vocabulary
 
 	beforeDigit bool // a number is glued to its end
+	listed      bool // a sign of a list stands before it
 }
 
 func (it *item) is(cs ...class) bool {
@@ -68,6 +69,7 @@ func (l *lexicon) itemise(ts []token) []*item {
 			it.text = ""
 		}
 		it.beforeDigit = i+n < len(ts) && ts[i+n].number && ts[i+n].glued
+		it.listed = i > 0 && slices.Contains([]string{",", "/", "+", "&"}, ts[i-1].text)
 		if n == 1 && ts[i].text == "ta" || len(ts[i].text) == 2 && ts[i].text[0] == 't' && isDigit(rune(ts[i].text[1])) {
 			it.entries = []entry{{sideDigit, hcpcs(ts[i].text), "toe.hcpcs"}}
 		}

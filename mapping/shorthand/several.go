@@ -102,11 +102,11 @@ func shared(gs []*group) []*group {
 	return gs
 }
 
-// listedWith reports whether a comma, or another sign, alone stands between two toes, and the plural says
-// of the border after them that it is of both: L2, L3 whole nails.
+// listedWith reports whether a comma, or another sign of a list, alone stands between two toes, and the plural
+// says of the border after them that it is of both: L2, L3 whole nails; not L2 then L3 whole nails.
 func (g *group) listedWith(before *group) bool {
 	last := before.items[len(before.items)-1]
-	return len(g.borders) > 0 && g.borders[0].plural && g.first().index == last.index+2 && g.borders[0].items[0].from > g.items[len(g.items)-1].from
+	return len(g.borders) > 0 && g.borders[0].plural && g.first().index == last.index+2 && g.first().listed && g.borders[0].items[0].from > g.items[len(g.items)-1].from
 }
 
 // shareable reports whether the borders after the last of two toes that "and" joins are of both:
