@@ -82,8 +82,8 @@
 // that a hyphen joins (tibial-lateral), and the whole nail beside a border. LH and RH before a
 // border or a total avulsion are the hallux where no other toe, side or foot is named. A code may be said
 // again in words (TA L hallux). Two toes that a comma parts share a border in the plural (L2, L3 whole
-// nails). A remark on an earlier surgery that names no toe and no border is let be (R hallux lat -
-// previous PNA 2019). A border that is said not to be
+// nails). A remark on an earlier surgery that names no toe and no border, and after which none is named, is
+// let be (R hallux lat - previous PNA 2019). A border that is said not to be
 // told leaves the toe without one (unsaid.go): no border given, Border = blank. Two toes of "the
 // same session" are both meant, whatever "then" is between them. A toe that is listed, booked or
 // coded as another is ambiguous, and so is a side after a digit and its border that may be of the

@@ -105,8 +105,8 @@ func (r *reader) earlier(it *item) bool {
 	}
 	operated, first := false, (*item)(nil)
 	for _, o := range r.items {
-		if o.stretch > it.stretch && o.clause == it.clause && o.ofSite() {
-			return false // previous PNA, lat
+		if o.stretch > it.stretch && o.ofSite() {
+			return false // previous PNA, lat; previous PNA. Lat
 		}
 		if o.stretch != it.stretch || !isLetter(o.text) && !o.number && len(o.entries) == 0 {
 			continue
