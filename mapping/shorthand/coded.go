@@ -386,7 +386,7 @@ func (r *reader) nothing() {
 	}
 	if answer, ok := yesOrNo(items); ok && r.only(Tourniquet, On, Off, Minutes) {
 		rd := Reading{Kind: Tourniquet, Value: Value{Code: answer}, Certainty: Certain, Rule: "tourniquet"}
-		if contraryTo(answer, items) {
+		if contraryTo(answer, items) || answer == "used" && r.items[0].is(naWord) { // N/A - yes
 			rd.doubt("tourniquet.two-answers")
 		}
 		r.add(rd, items[0])
@@ -413,7 +413,11 @@ func (r *reader) nothing() {
 		if k == Tourniquet {
 			v = "not-used"
 		}
-		r.add(Reading{Kind: k, Value: Value{Code: v}, Certainty: Certain, Rule: "nothing"}, items[0])
+		rd := Reading{Kind: k, Value: Value{Code: v}, Certainty: Certain, Rule: "nothing"}
+		if k == Tourniquet && contraryTo(v, items) { // no - yes
+			rd.doubt("tourniquet.two-answers")
+		}
+		r.add(rd, items[0])
 	}
 }
 
@@ -439,14 +443,44 @@ func yesOrNo(items []*item) (answer record.Code, ok bool) {
 	return "", false
 }
 
-// contraryTo reports whether a yes or a no is taken back, or nobody wrote down which: yes - not used.
+// contraryTo reports whether a yes or a no is taken back, nobody wrote down which, or a number stands
+// beside a no: yes - not used; Y (N); N 8.
 func contraryTo(answer record.Code, items []*item) bool {
-	for i, it := range items[1:] {
-		if it.is(unknownWord) && i < 2 || answer == "used" && it.is(notAfter, noTourni) {
+	for i, it := range items {
+		if i == 0 {
+			continue
+		}
+		switch other := answerAt(items, i); {
+		case it.is(unknownWord) && i < 3, other != "" && other != answer:
+			return true
+		case answer == "not-used" && it.number, answer == "used" && (it.is(notAfter) || it.saysNone()):
 			return true
 		}
 	}
 	return false
+}
+
+// ofAnswer are the words with which a yes or a no is still no more than that: none needed.
+var ofAnswer = strings.Fields("applied needed required inflated")
+
+// answerAt is the answer that an item after the first gives by itself, before a sign or at the end: the
+// no of "y - no", not that of "y - no problems".
+func answerAt(items []*item, i int) record.Code {
+	it := items[i]
+	if i+1 < len(items) {
+		next := items[i+1]
+		sign := next.text != "" && !isLetter(next.text) && !next.number
+		if !sign && !next.is(usedWord) && !slices.Contains(ofAnswer, next.text) {
+			return ""
+		}
+	}
+	switch yes, ok := answers[it.text]; {
+	case it.is(notWord, naWord), ok && !yes:
+		return "not-used"
+	case ok, it.is(usedWord) && !items[i-1].is(notWord):
+		return "used"
+	}
+	return ""
 }
 
 // vague reads a phrase of several meanings: "kind code|kind code".

@@ -131,7 +131,7 @@
 // nothing was written of a thing (no record of tq, no tq time), or came of it (no phenol burns), does
 // not say that it was not used: it is ambiguous. So is an infection that the text denies besides, a
 // fever below 38 degrees, a redness beside a word of spreading, a tourniquet that was not used and has
-// times, a visit to somebody else (attended A&E), a dressing to be put on later, and what is so "except"
+// times, a column of tourniquets with a yes and a no, or with a number after a no (Y (N); N 8), a visit to somebody else (attended A&E), a dressing to be put on later, and what is so "except"
 // for something. What somebody tells by telephone is found (mum rang, toe red).
 //
 // The vocabulary holds no brand names: those of one country mean other things in

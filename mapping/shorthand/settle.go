@@ -189,8 +189,9 @@ func (r *reader) infectedOrNot() {
 
 // timedOrNot doubts a tourniquet that was not used and has times.
 func (r *reader) timedOrNot() {
-	not := false
-	r.each(Tourniquet, func(rd *Reading) { not = not || rd.Value.Code == "not-used" })
+	not := slices.ContainsFunc(r.text.Of(Tourniquet), func(rd Reading) bool {
+		return rd.Value.Code == "not-used" && (rd.Certainty != Ambiguous || rd.Rule == "tourniquet.two-answers") // N 10:05
+	})
 	if !not {
 		return
 	}
