@@ -151,7 +151,7 @@ func (r *reader) strange(it *item) bool {
 	if it.text == "see" && it.index+2 < len(r.items) && slices.Contains(filed, r.items[it.index+1].text) && r.items[it.index+2].number {
 		return false // see photo 3
 	}
-	return r.unknown(it) && !r.initials(it) && !diseaseCode.MatchString(it.text) && !r.lexicon.harmless[it.text] && !ofDisease(it.text) && !r.toCome(it) && !r.ofOtherMatter(it) && !r.comparison(it) && !r.earlier(it)
+	return r.unknown(it) && !r.initials(it) && !diseaseCode.MatchString(it.text) && !r.lexicon.harmless[it.text] && !ofDisease(it.text) && !r.toCome(it) && !r.ofOtherMatter(it) && !r.comparison(it) && !r.earlier(it) && !r.inRemark(it)
 }
 
 // initials reports whether an item is the initials of somebody at the end of a text, in brackets or
@@ -189,6 +189,8 @@ func (r *reader) unfit(it *item) bool {
 		return false
 	case it.is(unknownWord) && i > 0 && r.items[i-1].is(borderWord) && r.items[i-1].text != "side", slices.Contains(filed, it.text), it.is(percent):
 		return false // border not recorded
+	case it.number && i > 0 && slices.Contains(indices, r.items[i-1].text): // TBI 0.7
+		return false
 	case it.number:
 		return len(it.text) != 5 && !r.measures(i) && !(i > 0 && (slices.Contains(staged, r.items[i-1].text) || r.items[i-1].is(timesSign)))
 	case it.text == "for" && i > 0 && i+1 < len(r.items) && r.items[i+1].is(procedure, chemical, phenolAlc) && r.lastOf(i+1): // R hallux lat for PNA
@@ -221,6 +223,9 @@ func (r *reader) ofHistory(i int) bool {
 // staged are the words before the number of a stage of a disease. A number of five digits
 // is the code of a procedure.
 var staged = []string{"stage", "grade", "type", "class", "gr", "gd", "st"}
+
+// indices are the words before a measure of the blood that reaches a toe, or is in it.
+var indices = []string{"tbi", "abpi", "abi", "tbpi", "tcpo2", "hba1c", "inr", "bsl", "bgl", "bmi"}
 
 // filed are the words of the number of a picture or a paper: photo 2.
 var filed = []string{"photo", "photos", "pic", "pics", "picture", "image", "img", "fig", "figure", "file", "ref", "form", "page", "card", "diagram", "sheet", "chart"}

@@ -224,7 +224,7 @@ func FuzzRead(f *testing.F) {
 	})
 }
 
-// Twenty-three corpora of phrases of invented clinics, written and labelled by who had not
+// Twenty-six corpora of phrases of invented clinics, written and labelled by who had not
 // seen the grammar. What they taught is in it now: read blind, before anything was
 // mended by it, corpus 4 gave recall 82.1 % and precision 94.8 % for toe, side and
 // border, 89.3 % and 96.3 % for the rest, 21 of 261 in the worksheet, no wrong toe;
@@ -282,7 +282,13 @@ func FuzzRead(f *testing.F) {
 // keeps its row for a person (a consent that says another side), which is ambiguous since; corpus 23
 // 98.4 % and 100 %, 97.4 % and 99.3 %, 8 of 273, none of 105 (up to 2.8 %).
 // The grammar has been mended by corpora 18 to 23 since, so that it has learned from all of 1 to 23, and
-// what the floors hold says nothing of phrases that it has not seen. Of the labels of 18 to 23, these
+// what the floors hold says nothing of phrases that it has not seen. Blind by that grammar, corpus 24
+// gave 94.7 % and 100 %, 95.7 % and 100 %, 14 of 274; corpus 25 91.3 % and 100 %, 94.0 % and 99.7 %, 22 of
+// 281; corpus 26 91.4 % and 100 %, 96.7 % and 99.4 %, 14 of 282; no wrong one of 328 toes (up to 0.9 %). What
+// was missed of sites were most often remarks in everyday words beside a toe (remarks.tsv), which are let be
+// since. Of their labels, these follow the rules and the other corpora: a border of an earlier surgery is
+// ambiguous ("prev PNA lat side 2019" of 25, "Lateral done 2023" of 26), so is a toe that was changed
+// ("changed to lat by tutor" of 26), and an L after R1 ("R1 L" and "R1 L, L1 L" of 26). Of the labels of 18 to 23, these
 // follow the rules and the other corpora: an NAD is ambiguous (C-76; "granulating, NAD" and the note
 // "healing, drying, NAD" of 23), a d/c alone is (20), so is the border of an earlier surgery ("L1 lat,
 // previous PNA 2019 med side" of 23) and a number without a unit that is the size of no cartridge ("mepi
@@ -317,6 +323,9 @@ func TestCorpus(t *testing.T) {
 		{"corpus-21.tsv", 0.99, 0.99, 0.99, 0.99},
 		{"corpus-22.tsv", 0.99, 0.99, 0.99, 0.99},
 		{"corpus-23.tsv", 0.99, 0.99, 0.98, 0.99},
+		{"corpus-24.tsv", 0.99, 0.99, 0.95, 0.99},
+		{"corpus-25.tsv", 0.99, 0.99, 0.93, 0.99},
+		{"corpus-26.tsv", 0.97, 0.99, 0.96, 0.99},
 	} {
 		m := measure(t, f.name)
 		m.log(t, f.name)

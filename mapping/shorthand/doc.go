@@ -43,7 +43,9 @@
 // more than which toe it is, what was found and what was done: an unknown word, a date, a
 // plan or a side that contradicts it makes it ambiguous. A sentence, or a part between signs, of
 // another matter (matters, in matter.go: consent, allergies, who came) that names no toe is let
-// be, and so is a remark that compares two borders that are both named (both, lat worse). In a note a plan, "not today" and
+// be, and so is a remark that compares two borders that are both named (both, lat worse). So are the
+// everyday words of a remark on a whole toe (remarks.tsv, in remark.go: troublesome since Easter) that names no
+// toe, side or border, and denies, corrects and plans nothing; a season alone may be a plan. In a note a plan, "not today" and
 // a time to come after a toe do, as does a word that the grammar does not know in the
 // sentence of any toe.
 // Every other reading is ambiguous too where such a word stands in its segment (of amounts,
@@ -79,7 +81,8 @@
 // the toe beside it that has a border too, and a digit its side: "R hallux lat, L med".
 // The border nearest to another toe, or away from it, is told by the digits; another border beside
 // it makes the toe ambiguous, and so do one border after toes of one foot ((L) 1 & 2 lat), two
-// that a hyphen joins (tibial-lateral), and the whole nail beside a border. LH and RH before a
+// that a hyphen joins (tibial-lateral), and the whole nail beside a border. In a column of sites a (B) that begins it is both
+// feet, and the Dutch re and li after its toe are sides where it says no other (hallux re lateral). LH and RH before a
 // border or a total avulsion are the hallux where no other toe, side or foot is named. A code may be said
 // again in words (TA L hallux). Two toes that a comma parts share a border in the plural (L2, L3 whole
 // nails). A remark on an earlier surgery that names no toe and no border, and after which none is named, is

@@ -31,13 +31,19 @@ func (m mark) rule() string {
 // comment).
 func (r *reader) markAll() {
 	for i, it := range r.items {
-		if it.notDone() || it.is(fineAfter) && r.siteColumn() && r.ofToe(i) {
+		if it.notDone() || it.is(fineAfter) && !r.ofPulses(i) && r.siteColumn() && r.ofToe(i) {
 			r.toeNotDone(it)
 		}
 		if !r.markDoubt(i) && !r.markPast(i) && !r.markPlan(i) {
 			r.markNot(i)
 		}
 	}
+}
+
+// ofPulses reports whether the word before an item is of the blood or the feeling of a foot, so that the
+// item says nothing of a border.
+func (r *reader) ofPulses(i int) bool {
+	return i > 0 && slices.Contains([]string{"pulse", "pulses", "circulation", "perfusion", "sensation", "doppler", "dopplers", "refill", "bp"}, r.items[i-1].text)
 }
 
 // markDoubt lets a word of doubt act, and reports whether an item is one.
@@ -137,6 +143,7 @@ func (r *reader) markNot(i int) {
 				o.mark.not, o.mark.none, o.mark.doubt = true, true, false
 			}
 		})
+	case it.is(fineAfter) && r.ofPulses(i): // pulses fine
 	case it.is(fineAfter):
 		r.denyBefore(i, func(o *item) {
 			left := o.is(border, otherBorder)

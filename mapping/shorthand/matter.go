@@ -26,7 +26,7 @@ var ofMatter = setOf(strings.Fields(`
 a an and the is was has have had having been be being no nil not none to of on in by with w for from at as per pt patient she he her his him it this
 signed given obtained taken gained written verbal verbally witnessed informed sheet today present attending attended came brought home back clinic arranged booked needed
 required used user known type t2 t1 t2dm t1dm niddm iddm insulin diet controlled stable normal type class pen ink raised high low weeks wks wk months yrs years done completed complete full
-filed uploaded see drawn shown circled indicated sketched sketch arrow arrowed picture pic letter referral diagram sheet pre preop post op stopped continues continued daily mg od held withheld taking takes tabs own parking both card
+filed uploaded see drawn shown circled indicated sketched sketch arrow arrowed picture pic letter referral diagram sheet pre preop post op stopped continues continued daily mg od fine ok okay good palpable held withheld taking takes tabs own parking both card
 `))
 
 // aboutOther reports whether some items say no more than something of another matter, and name

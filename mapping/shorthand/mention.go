@@ -96,10 +96,50 @@ func (r *reader) isHallux(i int) bool {
 		}
 		return k >= 0 && k < len(r.items) && r.items[k].is(side)
 	}
+	bothBefore := i > 0 && r.items[i-1].is(bothSides)
 	other := slices.ContainsFunc(r.items, func(o *item) bool {
 		return o.is(digit, digits, ordinal, sideDigit, procedure) || o.number && len(o.text) == 4
 	})
-	return near(i, -1) || r.siteColumn() && !other && near(i, 1)
+	return near(i, -1) || r.siteColumn() && !other && (near(i, 1) || bothBefore)
+}
+
+// slipOfLat reports whether an "lta" in small letters follows the toe of a column of sites. LTA may be
+// the code of a left toe.
+func (r *reader) slipOfLat(i int) bool {
+	it := r.items[i]
+	return r.text.Original[it.from:it.to] == "lta" && r.siteColumn() && i > 0 && r.words[i-1] != nil && len(r.words[i-1].digit) > 0
+}
+
+// otherSides reports whether a text has a word of a side.
+func (r *reader) otherSides() bool {
+	return slices.ContainsFunc(r.items, func(o *item) bool { return o.is(side, bothSides, sideDigit) })
+}
+
+// bothInBrackets reports whether a B in brackets begins a column of sites that names no side, before its
+// toe: (B) hallux lat. One that follows an (a) is the letter of a list.
+func (r *reader) bothInBrackets(i int) bool {
+	return r.siteColumn() && r.items[i].text == "b" && i == 1 && r.items[0].text == "(" && len(r.items) > 3 && r.items[2].text == ")" &&
+		r.items[3].is(digit, digits, ordinal) && !r.otherSides()
+}
+
+// dutchSides are short for rechts and links.
+var dutchSides = map[string]record.Code{"re": "right", "li": "left"}
+
+// dutchSide is the side that stands in Dutch after the toe of a column of sites that names no other, and
+// before its border: hallux re lateral. "Re" may be "regarding" elsewhere.
+func (r *reader) dutchSide(i int) record.Code {
+	said := dutchSides[r.items[i].text]
+	if said == "" || i == 0 || !r.siteColumn() || !r.items[i-1].is(digit) || r.otherSides() {
+		return ""
+	}
+	k := i + 1
+	if k < len(r.items) && r.items[k].text == "," {
+		k++
+	}
+	if k < len(r.items) && r.items[k].is(border, vagueBoth) {
+		return said
+	}
+	return ""
 }
 
 // sideOfInitials are the initials of a side and the hallux. They may be short for a hand or a
@@ -148,6 +188,12 @@ func (r *reader) readMention(i int) (mention, bool) {
 		return mention{side: sideOfInitials[it.text], digit: []record.Code{"1"}, rule: "toe.side-and-hallux"}, true
 	case r.isHallux(i):
 		return mention{digit: []record.Code{"1"}, rule: "digit.hallux"}, true
+	case r.slipOfLat(i):
+		return mention{border: "lateral", rule: "border.slip-of-lat"}, true
+	case r.bothInBrackets(i):
+		return mention{both: true, rule: "side.both"}, true
+	case r.dutchSide(i) != "":
+		return mention{side: r.dutchSide(i), rule: "side.dutch"}, true
 	case it.number:
 		return r.bareDigit(i)
 	case it.is(sideDigit):

@@ -109,13 +109,14 @@ type phrase struct {
 type lexicon struct {
 	phrases  map[string][]phrase
 	slips    slipIndex
-	harmless map[string]bool // beside a toe
-	idle     map[string]bool // beside all else
+	harmless map[string]bool   // beside a toe
+	idle     map[string]bool   // beside all else
+	remarks  map[string]string // in a remark on a toe, by their themes
 }
 
 // vocabulary is what words.tsv holds.
 var vocabulary = sync.OnceValue(func() *lexicon {
-	l := &lexicon{phrases: phrasesOf(strings.Split(strings.TrimSuffix(wordsTSV, "\n"), "\n")[1:]), harmless: setOf(harmless), idle: setOf(idle)}
+	l := &lexicon{phrases: phrasesOf(strings.Split(strings.TrimSuffix(wordsTSV, "\n"), "\n")[1:]), harmless: setOf(harmless), idle: setOf(idle), remarks: themesOf(remarksTSV)}
 	l.slips = slipsOf(l.phrases)
 	return l
 })
