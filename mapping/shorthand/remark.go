@@ -40,7 +40,7 @@ var asking = []class{notWord, notAfter, doubtWord, planWord, pastWord, pastAfter
 
 // lastedFrom are the words before a season or a length of time that is over: a season alone may be
 // when the toe is to be done.
-var lastedFrom = []string{"since", "all", "every", "over", "during", "many", "this"}
+var lastedFrom = []string{"since", "all", "every", "over", "many"}
 
 // saysNothing reports whether a word is neutral where it stands.
 func (r *reader) saysNothing(it *item) bool {
