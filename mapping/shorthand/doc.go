@@ -57,6 +57,8 @@
 // A tick after a word is a yes and a cross right after it a no (phenol ✓, TQ ✗); of borders, and of sides,
 // each of which has one, those with a tick are read, and the ticks of a text that names no side, no digit
 // and no border twice say no more. Beside one of two toes a tick makes both ambiguous.
+// In a note a tick beside one of several borders makes the toe ambiguous where another has neither tick nor
+// cross (lat ✓ med), and so does a cross after the only border (PNA R1 lat ✗).
 // What was converted or changed to another thing of its kind is not read; a toe changed
 // to another is ambiguous.
 //

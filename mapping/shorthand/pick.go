@@ -355,7 +355,7 @@ func (l *lexicon) confirmed(ts []token) []token {
 		switch {
 		case of == "" && ts[i].number:
 			of = "digit"
-		case ts[i].text == "both":
+		case of == "" && l.saysBorder(ts, i):
 			of = "border"
 		}
 		answer, ok := answers[ts[i].text]
@@ -372,6 +372,15 @@ func (l *lexicon) confirmed(ts []token) []token {
 		i += n
 	}
 	return out
+}
+
+// saysBorder reports whether a phrase at ts[i] is of a border, though it is none of the words that name one
+// alone: m, both, the other side, total.
+func (l *lexicon) saysBorder(ts []token, i int) bool {
+	entries, _ := l.match(ts, i)
+	return slices.ContainsFunc(entries, func(e entry) bool {
+		return slices.Contains([]class{letter, vagueBorder, vagueBoth, otherBorder, totalWord}, e.class)
+	})
 }
 
 // ticks makes of a tick after what was done or found no more than a yes, and of a cross right after it a
@@ -392,6 +401,7 @@ func (r *reader) ticks() {
 		}
 		switch {
 		case yes && before.ofSite() && r.sidesNamed() > 1: // one of them is ticked
+		case r.wants(Site) && r.borderBefore(i) >= 0 && r.bordersOpenAt(i): // of which borders is not plain
 		case yes:
 			it.entries, it.known = []entry{{filler, "", "ticked"}}, true
 		case len(before.entries) > 0:
@@ -408,4 +418,50 @@ func (r *reader) sidesNamed() (n int) {
 		}
 	}
 	return n
+}
+
+// borderAt reports whether an item of a note is a word of a border: an m is none in 10 m.
+func (r *reader) borderAt(i int) bool {
+	it := r.items[i]
+	minutes := i > 0 && r.items[i-1].number && (i == 1 || !r.items[i-2].is(side))
+	return it.is(border, vagueBorder, otherBorder) || it.is(letter) && !minutes || it.is(vagueBoth) && !r.injected(it.segment)
+}
+
+// borderBefore is where the border stands that a tick or a cross at an item is beside; -1: none is.
+func (r *reader) borderBefore(i int) int {
+	if i--; i > 0 && slices.Contains([]string{":", "=", "-", "/", "("}, r.items[i].text) {
+		i--
+	}
+	for i > 0 && r.items[i].is(borderWord) && !r.borderAt(i) {
+		i--
+	}
+	if i < 0 || !r.borderAt(i) {
+		return -1
+	}
+	return i
+}
+
+// bordersOpenAt reports whether a tick or a cross beside a border of a note leaves open which borders were
+// treated: the tick of one of several, where another has neither, and the cross after each that there
+// is, or after one of several toes. PNA R1 lat ✓ med; PNA R1 lat ✗.
+func (r *reader) bordersOpenAt(i int) bool {
+	var named []int
+	ticked, crossed := 0, 0
+	for k, it := range r.items {
+		if r.borderAt(k) {
+			named = append(named, k)
+		}
+		if yes, ok := answers[it.text]; ok && !isLetter(it.text) && r.borderBefore(k) >= 0 {
+			if yes {
+				ticked++
+			} else {
+				crossed++
+			}
+		}
+	}
+	if answers[r.items[i].text] {
+		return ticked+crossed < len(named)
+	}
+	toes := r.sidesNamed() > 1 || slices.ContainsFunc(r.items[named[0]:named[len(named)-1]], func(it *item) bool { return it.namesDigit() })
+	return crossed == len(named) || toes
 }
