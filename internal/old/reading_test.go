@@ -70,6 +70,16 @@ func TestWordsForAPerson(t *testing.T) {
 	accept := map[string]Decision{"toe": {Kind: "accept", Who: "w", Record: "r-1", Originals: []string{q.Original}}}
 	require.NotNil(t, c.Row(row("R/L hallux", "phenol", "3 x 1 min"), accept).Record)
 
+	res = c.Row(row("R hallux lat", "agent not stated", ""), nil)
+	require.Len(t, res.Questions, 1)
+	q = res.Questions[0]
+	assert.Equal(t, "agent: not told", q.Reading, "no agent is proposed that nobody named")
+	assert.Contains(t, q.Others, "agent: phenol")
+	res = c.Row(row("R hallux lat", "agent not stated", ""), map[string]Decision{q.Column: {Kind: "accept", Who: "w", Record: "r-1", Originals: []string{q.Original}}})
+	require.NotNil(t, res.Record, res.Findings)
+	assert.NotContains(t, string(res.Record), `"agent":`)
+	assert.Contains(t, string(res.Record), `"chemical-ablation"`)
+
 	res = c.Row(row("R hallux", "phenol xyzzy", "3 x 1 min plugh grault"), nil)
 	var text string
 	for _, f := range res.Findings {

@@ -236,7 +236,7 @@ func (b *builder) treatment(says said, sites []Site) {
 		return
 	}
 	each := func(k shorthand.Kind, at string) {
-		vs := says[k]
+		vs := slices.DeleteFunc(slices.Clone(says[k]), func(v shorthand.Value) bool { return v.Code == "" }) // an agent that is not told
 		if len(vs) == 0 {
 			return
 		}

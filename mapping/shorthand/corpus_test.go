@@ -10,6 +10,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"nailbridge/mapping/record"
 )
 
 // contexts are the kinds of the columns of the corpus; a note is read for all.
@@ -91,6 +93,16 @@ func TestEveryReadingKeepsItsWords(t *testing.T) {
 				assert.NotEmpty(t, rd.OtherTexts(), "%s: %s", row[2], rd)
 			}
 		}
+	}
+}
+
+// A column that says no more than that a chemical was used proposes none of them.
+func TestAChemicalThatNobodyNamed(t *testing.T) {
+	for _, text := range []string{"agent", "chemical used, not stated which"} {
+		said := Read(text, contexts["matrix"]...).Of(Chemical)
+		require.Len(t, said, 1, text)
+		assert.Empty(t, said[0].Value.Code, text)
+		assert.Len(t, said[0].Others, len(record.ChemicalSet.Values), text)
 	}
 }
 

@@ -15,7 +15,7 @@ const (
 	Site         Kind = "site"   // Side, Digit, and Border where said
 	Border       Kind = "border" // without a toe
 	Procedure    Kind = "procedure"
-	Chemical     Kind = "chemical"
+	Chemical     Kind = "chemical"     // Code empty: used, which is not said
 	Percent      Kind = "percent"      // of the chemical, % w/v
 	Applications Kind = "applications" // of the chemical, seconds each
 	Method       Kind = "method"       // of matrix treatment

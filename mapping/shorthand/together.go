@@ -3,6 +3,8 @@ package shorthand
 import (
 	"slices"
 	"strings"
+
+	"nailbridge/mapping/record"
 )
 
 // together settles what several phrases of a text say only with each other.
@@ -106,15 +108,19 @@ func (r *reader) flushOf() {
 	}
 }
 
-// unsaidChemical asks, in a column of matrix treatments that says nothing else, which chemical it was:
-// chemical used, not stated which.
+// unsaidChemical asks, in a column of matrix treatments that says nothing else, which chemical it was, and
+// proposes none: chemical used, not stated which.
 func (r *reader) unsaidChemical() {
 	if !r.matrixColumn() || len(r.text.Readings) > 0 {
 		return
 	}
 	for _, it := range r.items {
 		if slices.Contains([]string{"chemical", "chem", "chemicals", "agent"}, it.text) && !it.mark.not {
-			r.add(Reading{Kind: Chemical, Value: Value{Code: "phenol"}, Certainty: Ambiguous, Rule: "chemical.not-said"}, it)
+			rd := Reading{Kind: Chemical, Certainty: Ambiguous, Rule: "chemical.not-said"}
+			for _, c := range record.ChemicalSet.Values {
+				rd.Others = append(rd.Others, Value{Code: c.Code})
+			}
+			r.add(rd, it)
 			return
 		}
 	}
