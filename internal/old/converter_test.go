@@ -3,6 +3,7 @@ package old
 import (
 	"bytes"
 	"encoding/json"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -151,6 +152,7 @@ func TestWordsGoToTheToeThatColumnsSay(t *testing.T) {
 		"right,2,lateral,,":       {{Side: "right", Digit: "2", Borders: []record.BorderFindings{{Border: "lateral", WoundStage: "healed"}}}},
 		"right,2,,left,2":         {{Side: "right", Digit: "2", Borders: []record.BorderFindings{{WoundStage: "healed"}}}, {Side: "left", Digit: "2", Borders: []record.BorderFindings{{WoundStage: "healed"}}}},
 		"right,2,lateral,right,2": {{Side: "right", Digit: "2", Borders: []record.BorderFindings{{Border: "lateral"}}}, {Side: "right", Digit: "2"}},
+		",,,left,2":               {{Side: "left", Digit: "2", Borders: []record.BorderFindings{{WoundStage: "healed"}}}},
 		",,,,":                    {{Side: "left", Digit: "1", Borders: []record.BorderFindings{{Border: "medial", WoundStage: "healed"}}}},
 	} {
 		res := c.Row(table.Row{Number: 2, Cells: append([]string{"v1", "o1", "healed"}, strings.Split(toe, ",")...)}, nil)
@@ -159,6 +161,79 @@ func TestWordsGoToTheToeThatColumnsSay(t *testing.T) {
 	}
 	res := c.Row(table.Row{Number: 2, Cells: []string{"v1", "o1", "healed", "right", "", "", "", ""}}, nil)
 	assert.True(t, res.Rejected(), "half of a toe (D2.1)")
+}
+
+// Where columns and words name different toes, or borders, a surgery is asked of and a review keeps
+// the words in its note: no record has a toe of the one and a border of the other. A toe that
+// both name has the border that either tells.
+func TestColumnsAndWordsThatNameDifferentToes(t *testing.T) {
+	column := func(title, path string, read ...shorthand.Kind) layout.Column {
+		return layout.Column{Titles: layout.Strings{title}, Name: title, Note: layout.ColumnNote{Path: path, Read: read}}
+	}
+	for _, x := range []struct{ words, toe, want string }{
+		{"L hallux", "right,1,lateral,", ""},
+		{"L2 and L3", "right,1,lateral,", ""},
+		{"L2 and R hallux", "right,1,lateral,", ""},
+		{"R hallux med", "right,1,lateral,", ""},
+		{"R hallux med and lat", "right,1,lateral,", ""},
+		{"R2", "right,1,,", ""},
+		{"R hallux", "right,1,lateral,", "right 1 lateral"},
+		{"R hallux lat", "right,1,lateral,", "right 1 lateral"},
+		{"R hallux lat", "right,1,,", "right 1 lateral"},
+		{"R hallux med and lat", "right,1,,", "right 1 medial, right 1 lateral"},
+		{"R hallux med and lat", "right,1,lateral,medial", "right 1 lateral, right 1 medial"},
+		{"R hallux", "right,1,,medial", "right 1 medial"},
+		{"R hallux lat", "right,,,", "right 1 lateral"},
+		{"R hallux lat", "left,,,", ""},
+		{"R hallux lat", ",,,", "right 1 lateral"},
+	} {
+		cells := append([]string{"1", "p", "2013-03-02", x.words, "", ""}, strings.Split(x.toe, ",")...)
+		paths := func(tree string) []layout.Column {
+			return []layout.Column{column("side", tree+"/toes/0/side"), column("digit", tree+"/toes/0/digit"), column("border", tree+"/toes/0/borders/0/border"), column("border 2", tree+"/toes/0/borders/1/border")}
+		}
+		header := []string{"op", "pat", "on", "site", "did", "of", "side", "digit", "border", "border 2"}
+
+		lay := surgeryTable(append([]layout.Column{column("did", "", shorthand.Procedure), column("of", "")}, paths("/surgery")...)...)
+		c, err := New(lay, header, false, false, Beside{})
+		require.NoError(t, err)
+		cells[4] = "PNA"
+		res := c.Row(table.Row{Number: 2, Cells: cells}, nil)
+		var sites []string
+		for _, s := range res.Sites {
+			sites = append(sites, strings.TrimSpace(string(s.Side+" "+s.Digit+" "+s.Border)))
+		}
+		assert.Equal(t, x.want, strings.Join(sites, ", "), "%v %v", x, res)
+		if x.want == "" {
+			assert.Equal(t, []Question{{Column: "site", Original: x.words, Rule: ToWhichToe}}, res.Questions, "%v", x)
+			left := c.Row(table.Row{Number: 2, Cells: cells}, map[string]Decision{"site": {Kind: "leave", Who: "a", Record: "r-1", Originals: []string{x.words}}})
+			assert.Empty(t, left.Questions, "%v: the columns count where a person leaves the words", x)
+		}
+
+		lay = surgeryTable(append([]layout.Column{column("did", "", shorthand.Wound), column("of", "")}, paths("/review")...)...)
+		lay.Note.Kind, lay.Note.Constants = "review", map[string]string{"/patient/identifier/system": "https://invented.example/id", "/author/staffKey": "a"}
+		lay.Schema.Columns[2].Note.Path = "/review/at"
+		lay.Schema.ForeignKeys = []layout.ForeignKey{{ColumnReference: layout.Strings{"of"}}}
+		c, err = New(lay, header, false, false, Beside{})
+		require.NoError(t, err)
+		cells[4], cells[5] = "healed", "7"
+		res = c.Row(table.Row{Number: 2, Cells: cells}, nil)
+		if x.toe == "left,,," {
+			assert.True(t, res.Rejected(), "half of a toe (D2.1)")
+			continue
+		}
+		require.NotNil(t, res.Record, "%v %v", x, res)
+		sites = nil
+		for _, toe := range record.Read(res.Record, time.UTC).Record.Review.Toes {
+			for _, border := range toe.Borders {
+				if border.WoundStage == "healed" {
+					sites = append(sites, strings.TrimSpace(string(toe.Side+" "+toe.Digit+" "+border.Border)))
+				}
+			}
+		}
+		assert.Equal(t, x.want, strings.Join(sites, ", "), "%v %v", x, string(res.Record))
+		assert.Contains(t, string(res.Record), "site: "+x.words)
+		assert.Equal(t, x.want == "", slices.Contains(codesOf(res.Findings), ToWhichToe), "%v", x)
+	}
 }
 
 // surgeryTable is a layout of surgeries with some columns of words.

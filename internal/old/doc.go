@@ -31,7 +31,7 @@ const (
 	NotRead        = "not-read"             // words that the grammar does not know; kept in the note
 	NotSure        = "ambiguous"            // may mean several things; kept in the note
 	Likely         = "likely"               // read by the usual meaning
-	ToWhichToe     = "to-which-toe"         // several toes, and one amount
+	ToWhichToe     = "to-which-toe"         // several toes, and one amount; or columns and words that differ
 	AllBorders     = "all-borders"          // a finding without a site is taken for all that was treated
 	NoPlace        = "no-place"             // the record has no place for it; kept in the note
 	NoSite         = "no-site"              // neither the row nor its surgery says which toe

@@ -109,6 +109,7 @@ type builder struct {
 	who       []string
 	moments   map[string]layout.Moment // by column, of dates and times
 	words     []*wording
+	named     *wording // the first that names a toe
 	notes     []string
 	recordID  string
 	ownID     string // recordID by the row's own key

@@ -1,6 +1,7 @@
 package old
 
 import (
+	"cmp"
 	"encoding/json"
 	"reflect"
 	"slices"
@@ -105,6 +106,9 @@ func (b *builder) wording(w *wording, says said) {
 			b.found(Finding{Column: w.name, Code: NoPlace, Text: "a reading (" + string(r.Kind) + ") that a " + string(b.Table.Note.Kind) + " has no place for; kept in the note"})
 			continue
 		}
+		if r.Kind == shorthand.Site && b.named == nil {
+			b.named = w
+		}
 		says.add(r)
 	}
 	if d.Kind != "" {
@@ -121,11 +125,13 @@ func (b *builder) wording(w *wording, says said) {
 
 // surgeryWords puts what is said of a surgery into its toes and borders.
 func (b *builder) surgeryWords(says said) {
-	sites := b.sitesOf(says)
-	b.loose("/surgery", sites)
-	if len(sites) == 0 {
-		sites = b.sitesByPath("/surgery")
+	sites, agree := b.sites("/surgery", says)
+	if !agree {
+		b.found(Finding{Column: b.named.name, Code: ToWhichToe, Text: "columns and words name different toes or borders"})
+		b.ask(Question{Column: b.named.name, Original: b.named.text, Rule: ToWhichToe})
+		return
 	}
+	b.loose("/surgery", sites)
 	if len(sites) == 0 && b.get("/surgery/toes") == nil {
 		b.found(Finding{Code: NoSite, Text: "no column says which toe"})
 		b.ask(Question{Column: b.siteColumn(), Original: b.siteText(), Rule: NoSite})
@@ -387,14 +393,19 @@ func (b *builder) visitWords(tree string, says said) {
 	for _, f := range found {
 		some = some || len(says[f.kind]) > 0
 	}
-	if !some && (b.get(tree+"/toes") == nil || b.toeByPath(tree)) {
+	byPath := b.toeByPath(tree)
+	if !some && (b.get(tree+"/toes") == nil || byPath && len(says[shorthand.Site]) == 0) {
 		return
 	}
-	sites := b.sitesOf(says)
-	if len(sites) == 0 {
-		sites = b.sitesByPath(tree)
+	sites, agree := b.sites(tree, says)
+	if !agree {
+		b.found(Finding{Column: b.named.name, Code: ToWhichToe, Text: "columns and words name different toes or borders; what the words say is kept in the note"})
+		return
 	}
-	ofSurgery := len(sites) == 0 && !b.toeByPath(tree) && b.Surgery != nil
+	if !some && byPath {
+		return
+	}
+	ofSurgery := len(sites) == 0 && !byPath && b.Surgery != nil
 	if ofSurgery {
 		treated, known := b.Surgery(b.surgery)
 		sites, b.untold = slices.Clone(treated), !known
@@ -424,31 +435,138 @@ func (b *builder) visitWords(tree string, says said) {
 	})
 }
 
-// toeByPath reports that columns, and not words, say which toe.
+// sites are those that words say, else columns. Where both say some they are those of the columns
+// with what the words add; agree is false where the two differ.
+func (b *builder) sites(tree string, says said) (sites []Site, agree bool) {
+	named := b.sitesOf(says)
+	if !b.toeByPath(tree) {
+		return named, true
+	}
+	b.closeUp(tree)
+	if len(named) == 0 {
+		return b.sitesByPath(tree), true
+	}
+	byPath, byWords := b.toesByPath(tree), byToe(named)
+	if len(byPath) != len(byWords) {
+		return nil, false
+	}
+	for _, toe := range byPath {
+		both, ok := toe.with(byWords)
+		if !ok {
+			return nil, false
+		}
+		sites = append(sites, both.sites()...)
+	}
+	return sites, len(byToe(sites)) == len(byPath)
+}
+
+// closeUp takes out the toes and borders of which no column of the row says anything, so that those
+// that are told stand where sites are written to.
+func (b *builder) closeUp(tree string) {
+	empty := func(v any) bool {
+		m, ok := v.(map[string]any)
+		return ok && len(m) == 0
+	}
+	toes, _ := b.get(tree + "/toes").([]any)
+	toes = slices.DeleteFunc(toes, empty)
+	for _, toe := range toes {
+		if m, ok := toe.(map[string]any); ok && m["borders"] != nil {
+			borders, _ := m["borders"].([]any)
+			m["borders"] = slices.DeleteFunc(borders, empty)
+		}
+	}
+	b.set(tree+"/toes", toes)
+}
+
+// toeSites are a toe and its borders; "" is one of which something is told, but not which it is.
+type toeSites struct {
+	toe     Site
+	borders []record.Code
+}
+
+func (t toeSites) sites() (out []Site) {
+	for _, border := range t.borders {
+		out = append(out, Site{t.toe.Side, t.toe.Digit, border})
+	}
+	if out == nil {
+		return []Site{t.toe}
+	}
+	return out
+}
+
+// byToe are the sites of words by their toe, with the borders that are named.
+func byToe(sites []Site) (out []toeSites) {
+	for _, s := range sites {
+		toe := Site{Side: s.Side, Digit: s.Digit}
+		i := slices.IndexFunc(out, func(t toeSites) bool { return t.toe == toe })
+		if i < 0 {
+			i, out = len(out), append(out, toeSites{toe: toe})
+		}
+		if s.Border != "" {
+			out[i].borders = append(out[i].borders, s.Border)
+		}
+	}
+	return out
+}
+
+// with is a toe of columns with what the one toe of the words that it may be adds; ok is false where
+// there is none such, or where the borders differ.
+func (t toeSites) with(words []toeSites) (both toeSites, ok bool) {
+	like := func(a, b record.Code) bool { return a == b || a == "" || b == "" }
+	words = slices.DeleteFunc(slices.Clone(words), func(w toeSites) bool { return !like(t.toe.Side, w.toe.Side) || !like(t.toe.Digit, w.toe.Digit) })
+	if len(words) != 1 {
+		return t, false
+	}
+	w := words[0]
+	t.toe = Site{Side: cmp.Or(t.toe.Side, w.toe.Side), Digit: cmp.Or(t.toe.Digit, w.toe.Digit)}
+	named := slices.DeleteFunc(slices.Clone(t.borders), func(border record.Code) bool { return border == "" })
+	switch {
+	case len(w.borders) == 0:
+		return t, true
+	case len(t.borders) == 0 || len(named) == 0 && len(t.borders) == 1 && len(w.borders) == 1:
+		t.borders = w.borders
+		return t, true
+	}
+	return t, slices.Equal(slices.Sorted(slices.Values(t.borders)), slices.Sorted(slices.Values(w.borders)))
+}
+
+// toeByPath reports that columns say which toe, be it the first or another.
 func (b *builder) toeByPath(tree string) bool {
-	return b.get(tree+"/toes/0/side") != nil || b.get(tree+"/toes/0/digit") != nil
+	toes, _ := b.get(tree + "/toes").([]any)
+	return slices.ContainsFunc(toes, func(toe any) bool {
+		m, _ := toe.(map[string]any)
+		return m["side"] != nil || m["digit"] != nil
+	})
+}
+
+// toesByPath are the toes that columns say.
+func (b *builder) toesByPath(tree string) (out []toeSites) {
+	toes, _ := b.get(tree + "/toes").([]any)
+	for i := range toes {
+		at := tree + "/toes/" + strconv.Itoa(i)
+		side, _ := b.get(at + "/side").(string)
+		digit, _ := b.get(at + "/digit").(string)
+		t := toeSites{toe: Site{Side: record.Code(side), Digit: record.Code(digit)}}
+		borders, _ := b.get(at + "/borders").([]any)
+		for k := range borders {
+			border, _ := b.get(at + "/borders/" + strconv.Itoa(k) + "/border").(string)
+			t.borders = append(t.borders, record.Code(border))
+		}
+		out = append(out, t)
+	}
+	return out
 }
 
 // sitesByPath are the sites that columns say, and no words; none where a toe is not told, or
 // stands in two places, since what words say would be written to one of them.
 func (b *builder) sitesByPath(tree string) (out []Site) {
-	toes, _ := b.get(tree + "/toes").([]any)
 	said := map[Site]bool{}
-	for i := range toes {
-		at := tree + "/toes/" + strconv.Itoa(i)
-		side, _ := b.get(at + "/side").(string)
-		digit, _ := b.get(at + "/digit").(string)
-		toe := Site{Side: record.Code(side), Digit: record.Code(digit)}
-		if side == "" || digit == "" || said[toe] {
+	for _, t := range b.toesByPath(tree) {
+		if t.toe.Side == "" || t.toe.Digit == "" || said[t.toe] {
 			return nil
 		}
-		said[toe] = true
-		borders, _ := b.get(at + "/borders").([]any)
-		for k := range max(len(borders), 1) {
-			border, _ := b.get(at + "/borders/" + strconv.Itoa(k) + "/border").(string)
-			toe.Border = record.Code(border)
-			out = append(out, toe)
-		}
+		said[t.toe] = true
+		out = append(out, t.sites()...)
 	}
 	return out
 }
