@@ -163,7 +163,7 @@ func (sum *Summary) count(r rowState, outcome string) error {
 	for c := range codes {
 		sum.Reasons[c]++
 	}
-	if r.Body == nil {
+	if r.State != converted {
 		return nil
 	}
 	var c counted

@@ -107,14 +107,22 @@ func (o Options) each(n int, f func(i int)) {
 	wg.Wait()
 }
 
+// settings are those of a clinic.
+func (o Options) settings(clinic string) (mapping.Settings, error) {
+	i := slices.IndexFunc(o.Clinics, func(s mapping.Settings) bool { return s.Clinic.ID == clinic })
+	if i < 0 {
+		return mapping.Settings{}, fmt.Errorf("no settings of the clinic %s", clinic)
+	}
+	return o.Clinics[i], nil
+}
+
 func (o Options) foldOne(p patient) folded {
 	f := folded{patient: p}
-	i := slices.IndexFunc(o.Clinics, func(s mapping.Settings) bool { return s.Clinic.ID == p.clinic })
-	if i < 0 {
-		f.err = fmt.Errorf("no settings of the clinic %s", p.clinic)
+	s, err := o.settings(p.clinic)
+	if err != nil {
+		f.err = err
 		return f
 	}
-	s := o.Clinics[i]
 	var read []mapping.Delivery
 	f.res, read, f.err = convert.Records(s, p.bodies(), o.AsOf)
 	if f.err == nil {

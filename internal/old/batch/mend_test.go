@@ -95,6 +95,34 @@ func handed(t *testing.T, o batch.Options, files map[string]string) map[string]s
 	return out
 }
 
+// A review has the toes of the content of its surgery that counts (D1.1: the highest revision), of its
+// own clinic, in whatever order the rows stand; what a surgery dated before what is converted treated is
+// told by its row, unless the door knows another.
+func TestD1_1_AReviewHasTheToesOfTheContentThatCounts(t *testing.T) {
+	const ops, seen = "op,patient,revision,day,sharing,toe\n", "id,op,patient,day,words\nv1,A1,00101,2014-06-01,healed\n"
+	one, two := "A1,00101,1,2014-05-01,,R hallux lat\n", "A1,00101,2,2014-05-01,,L hallux med\n"
+	for name, files := range map[string]map[string]string{
+		"revision 1 first": {"ops.csv": ops + one + two, "seen.csv": seen},
+		"revision 2 first": {"ops.csv": ops + two + one, "seen.csv": seen},
+		"of its clinic":    {"other.csv": "op,patient,day,toe\nA1,00106,2014-05-01,R2 lat\n", "rejects-ops.csv": ops + two, "seen.csv": seen},
+	} {
+		got := handed(t, endsOptions(t), files)["seen-v1"]
+		assert.Contains(t, got, `"toes":[{"borders":[{"border":"medial","woundStage":"healed"}],"digit":"1","side":"left"}]`, name)
+	}
+	since := must(record.ParseWhen("2014-05-02"))(t)
+	o := endsOptions(t)
+	o.Since = &since
+	got := handed(t, o, map[string]string{"ops.csv": ops + one + two, "seen.csv": seen})
+	assert.Contains(t, got["seen-v1"], `"side":"left"`)
+	assert.Len(t, got, 1)
+	o = endsOptions(t)
+	o.Since = &since
+	o.Treated = func(context.Context, string, string) ([]old.Site, bool, error) {
+		return []old.Site{{Side: "right", Digit: "2"}}, true, nil
+	}
+	assert.Contains(t, handed(t, o, map[string]string{"ops.csv": ops + two, "seen.csv": seen})["seen-v1"], `"side":"right"`)
+}
+
 // Mended reviews that are run without their surgeries have the toes that the door tells, and are the
 // records of a run over all rows; where nobody tells they are not handed over. A row of the
 // surgery in the run stands before what the door tells, but one that made no record tells nothing.

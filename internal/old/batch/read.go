@@ -6,10 +6,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
+	"nailbridge/internal/convert"
 	"nailbridge/internal/old"
 	"nailbridge/internal/old/table"
+	"nailbridge/mapping"
 )
 
 // rowsAtOnce is how many rows are kept in one transaction of the working file.
@@ -79,16 +82,48 @@ func (o Options) read(ctx context.Context, s *spool, index int, in *input) error
 }
 
 // treated are the sites that a surgery treated, and whether that is known: as its row of the run
-// says, and where none made a record, as the door does.
+// says, and where none made a record, as the door does, and else as a row says that is dated before
+// what is converted.
 func (o Options) treated(ctx context.Context, s *spool, clinic, id string) (sites []old.Site, known bool, err error) {
-	if b, err := s.sitesOf(id); err != nil || b != nil {
-		_ = json.Unmarshal(b, &sites) // our own bytes
-		return sites, true, err
+	if sites, known, err = o.treatedIn(s, clinic, id, converted, ""); known || err != nil {
+		return sites, known, err
 	}
-	if o.Treated == nil {
-		return nil, false, nil
+	if o.Treated != nil {
+		if sites, known, err = o.Treated(ctx, clinic, id); known || err != nil {
+			return sites, known, err
+		}
 	}
-	return o.Treated(ctx, clinic, id)
+	return o.treatedIn(s, clinic, id, skipped, beforeSince)
+}
+
+// treatedIn are the sites that the content of a surgery treated that counts among its rows of a state
+// and reason.
+func (o Options) treatedIn(s *spool, clinic, id, state, reason string) (sites []old.Site, known bool, err error) {
+	rows, err := s.surgeriesOf(clinic, id, state, reason)
+	if err != nil || len(rows) == 0 {
+		return nil, false, err
+	}
+	counts := 0
+	if len(rows) > 1 {
+		if counts, err = o.counting(clinic, rows); err != nil {
+			return nil, false, err
+		}
+	}
+	return sites, true, json.Unmarshal(rows[counts].Sites, &sites)
+}
+
+// counting is which of the rows of one record id has the content that counts (D1.1).
+func (o Options) counting(clinic string, rows []rowState) (int, error) {
+	settings, err := o.settings(clinic)
+	if err != nil {
+		return 0, err
+	}
+	_, ds, err := convert.Records(settings, patient{rows: rows}.bodies(), o.AsOf)
+	if err != nil {
+		return 0, err
+	}
+	now := mapping.Stand(ds, settings.Clinic.Zone).Current
+	return max(slices.IndexFunc(ds, func(d mapping.Delivery) bool { return now != nil && d.Record == now.Record }), 0), nil
 }
 
 // rows is what becomes of some rows. A review finds the sites of surgeries of the rows
@@ -130,6 +165,9 @@ func (o Options) placed(out *rowState, res old.Result, r table.Row) {
 		out.State, out.Reason, out.Raw, out.Patient = skipped, excluded, r.Raw, res.Patient.Value
 	case o.Since != nil && (res.SavedAt == nil || res.SavedAt.Before(*o.Since, time.UTC)):
 		out.State, out.Reason, out.Raw = skipped, beforeSince, r.Raw
+		if len(res.Sites) > 0 { // it tells its reviews their toes
+			out.Body, out.Sites = res.Record, jsonOf(res.Sites)
+		}
 	default:
 		out.State, out.Patient, out.Body = converted, res.Patient.Key(), res.Record
 		if len(res.Sites) > 0 {

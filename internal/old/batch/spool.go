@@ -155,14 +155,20 @@ func (s *spool) addRows(in int, rows []rowState, upTo int, whole bool) error {
 	})
 }
 
-// sitesOf are the sites that the surgery of a record id treated.
-func (s *spool) sitesOf(record string) ([]byte, error) {
-	var b []byte
-	err := s.db.QueryRow(`SELECT sites FROM row WHERE record = ? AND sites IS NOT NULL ORDER BY input, number LIMIT 1`, record).Scan(&b)
-	if errors.Is(err, sql.ErrNoRows) {
-		return nil, nil
+// surgeriesOf are the rows of a state and reason that are a surgery of a record id at a clinic.
+func (s *spool) surgeriesOf(clinic, record, state, reason string) (out []rowState, err error) {
+	rows, err := s.db.Query(`SELECT body, sites FROM row WHERE record = ? AND clinic = ? AND state = ? AND reason = ? AND sites IS NOT NULL ORDER BY input, number`, record, clinic, state, reason)
+	if err != nil {
+		return nil, err
 	}
-	return b, err
+	for rows.Next() {
+		var r rowState
+		if err := rows.Scan(&r.Body, &r.Sites); err != nil {
+			return nil, errors.Join(err, rows.Close())
+		}
+		out = append(out, r)
+	}
+	return out, errors.Join(rows.Err(), rows.Close())
 }
 
 // patient is one patient with the rows that made records.

@@ -14,8 +14,8 @@ func (s *spool) whyWaiting() error {
 	FROM row WHERE state = ? AND outcome = ?)
 INSERT OR IGNORE INTO why (input, number, reasons)
 SELECT w.input, w.number, CASE WHEN r.record IS NULL THEN ? ELSE ? END
-FROM waits w LEFT JOIN row r ON r.record = w.surgery AND r.sites IS NOT NULL
-WHERE r.record IS NULL OR (r.clinic, r.patient) <> (w.clinic, w.patient)`,
-		converted, waiting, jsonOf([]Reason{noSurgery}), jsonOf([]Reason{anothersSurgery}))
+FROM waits w LEFT JOIN row r ON r.record = w.surgery AND r.clinic = w.clinic AND r.state = ? AND r.sites IS NOT NULL
+WHERE r.record IS NULL OR r.patient <> w.patient`,
+		converted, waiting, jsonOf([]Reason{noSurgery}), jsonOf([]Reason{anothersSurgery}), converted)
 	return err
 }
