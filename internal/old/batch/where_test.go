@@ -83,6 +83,7 @@ func TestAStoppedRunOverOneFileGoesOn(t *testing.T) {
 	run(t, whole)
 	o := whole
 	o.Out = t.TempDir()
+	stops := 0
 	for range 20 {
 		ctx, cancel := context.WithCancel(context.Background())
 		o.Progress = func(string, int, int) { cancel() }
@@ -92,7 +93,9 @@ func TestAStoppedRunOverOneFileGoesOn(t *testing.T) {
 			break
 		}
 		require.ErrorIs(t, err, context.Canceled)
+		stops++
 	}
+	assert.Positive(t, stops)
 	o.Progress = nil
 	run(t, o)
 	same(t, whole.Out, o.Out)
