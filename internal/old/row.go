@@ -21,8 +21,7 @@ type Result struct {
 	Patient  record.Identifier
 	SavedAt  *record.When
 	Sites    []Site // of a surgery
-	// Untold: a review or contact names no toe, and nobody knows its surgery, which would tell. One
-	// by which its patient declines to be shared is none of these: that counts at once (D3.1).
+	// Untold: a review or contact names no toe, and nobody knows its surgery, which would tell.
 	Untold    bool
 	Findings  []Finding
 	Questions []Question
@@ -469,7 +468,7 @@ func (b *builder) result() Result {
 		out.Sites = SitesOf(*d.Record.Surgery)
 	}
 	out.SavedAt = d.Record.SavedAt
-	out.Untold = b.untold && d.Record.Sharing != "declined"
+	out.Untold = b.untold
 	for _, f := range d.Findings {
 		switch {
 		case f.Severity == record.Refusal && f.Pointer == "/revision" && f.Code == Missing:

@@ -405,7 +405,9 @@ func (b *builder) visitWords(tree string, says said) {
 	if !some && byPath {
 		return
 	}
-	ofSurgery := len(sites) == 0 && !byPath && b.Surgery != nil
+	// A decline counts at once (D3.1): it waits for no surgery, and has the same bytes whether that is there or not.
+	declined := b.get("/sharing") == "declined"
+	ofSurgery := len(sites) == 0 && !byPath && b.Surgery != nil && !declined
 	if ofSurgery {
 		treated, known := b.Surgery(b.surgery)
 		sites, b.untold = slices.Clone(treated), !known
@@ -418,7 +420,11 @@ func (b *builder) visitWords(tree string, says said) {
 		b.found(Finding{Code: AllBorders, Text: "the findings name no toe or border, and are taken for all that the surgery treated"})
 	}
 	if len(sites) == 0 {
-		b.found(Finding{Code: NoSite, Text: "neither the row nor its surgery says which toe; the findings are kept in the note"})
+		text := "neither the row nor its surgery says which toe; the findings are kept in the note"
+		if declined {
+			text = "the row says no toe, and one that declines sharing is not given those of its surgery; the findings are kept in the note"
+		}
+		b.found(Finding{Code: NoSite, Text: text})
 		return
 	}
 	b.toes(tree, sites, said{})

@@ -140,7 +140,11 @@ func (o Options) deliverPatients(ctx context.Context, s *spool, ps []patient, af
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	ends, err := o.Deliver(ctx, records)
+	var ends []End
+	var err error
+	if len(records) > 0 {
+		ends, err = o.Deliver(ctx, records)
+	}
 	if err != nil {
 		first := rows[min(len(ends), len(rows)-1)]
 		return fmt.Errorf("%s, row %d: %w", o.names[first.Input], first.Number, err)

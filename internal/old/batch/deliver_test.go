@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -184,4 +185,22 @@ func TestD3_1_ADeclineDoesNotWaitForASurgery(t *testing.T) {
 	o.Layout.Tables[1].Note.Constants["/sharing"] = "declined"
 	assert.Equal(t, map[string]int{"waiting": 3}, run(t, o).Outcomes)
 	assert.Len(t, f.order, 3)
+
+	reviews := o.Files
+	for _, files := range [][]string{endsOptions(t).Files[:1], reviews} { // the surgeries, and the reviews again
+		o.Files, o.Out = files, t.TempDir()
+		run(t, o)
+	}
+	for id, contents := range f.contents {
+		assert.True(t, len(contents) == 1 || !strings.HasPrefix(id, "seen-"), "%s is its own rival (D1.1): %v", id, contents)
+	}
+	assert.Contains(t, f.surgery, "op-A1")
+}
+
+// A door is never called without records: a patient whose rows all wait for their surgery gives it none.
+func TestADoorIsNotCalledForNothing(t *testing.T) {
+	o := endsOptions(t)
+	o.Files, o.Into = o.Files[2:], "door"
+	o.Deliver = func(context.Context, []batch.Record) ([]batch.End, error) { return nil, errShut }
+	assert.Equal(t, map[string]int{"waiting": 3}, run(t, o).Outcomes)
 }
