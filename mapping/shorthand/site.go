@@ -118,33 +118,18 @@ func grouped(ms []mention, clause int) []*group {
 	prefix := len(ms) > 0 && ms[0].isBorder() // borders stand before their toes
 	var last mention                          // the last word of a toe
 	var each *group                           // "both hallux", of which each is said by itself
-	again := 0                                // how many words say again what a code said
-	for i, m := range ms {
-		if again > 0 {
-			again--
-			cur.items = append(cur.items, m.items...)
-			continue
-		}
+	for i := 0; i < len(ms); i++ {
+		m := ms[i]
 		medial := i > 0 && slices.ContainsFunc(ms[:i], func(o mention) bool { return o.isBorder() && o.items[0].text == "m" })
 		m = cur.bilateral(cur.lastL(m, ms[i+1:], medial), last)
 		if each == nil && cur.parted(ms[i:]) {
-			each, prefix = cur, m.isBorder()
-			cur = &group{clause: clause}
+			each, prefix, cur = cur, m.isBorder(), &group{clause: clause}
 		}
-		if m.rule == "both" && m.unsure && (len(out) > 0 && cur.after || len(cur.digits) == 2 || len(cur.sides) == 2) && cur.complete() && i+1 == len(ms) && len(cur.borders) > 0 {
-			continue // of the two toes: total both
-		}
-		if m.rule == "both" && m.unsure && (len(out) > 0 || cur.several()) && cur.complete() && len(cur.borders) == 0 && i+1 < len(ms) && ms[i+1].isBorder() {
-			for _, g := range append(out, cur) { // T5 & T6, both lat
-				g.after, g.bothSaid = true, true
-			}
+		if cur.bothOfToes(m, out, ms[i+1:]) {
 			continue
 		}
 		if m.isBorder() {
-			if m.border == "whole" && m.joined && cur.complete() && len(cur.borders) > 0 && i+1 < len(ms) && !ms[i+1].isBorder() {
-				next() // lat + whole 2nd
-			}
-			if prefix && (cur.complete() || len(cur.sides) > 0 && len(cur.digits) == 0 && len(cur.borders) > 0) {
+			if cur.endsBefore(m, ms[i+1:], prefix) {
 				next()
 			}
 			cur.borders = append(cur.borders, m)
@@ -156,7 +141,8 @@ func grouped(ms []mention, clause int) []*group {
 			continue
 		}
 		if cur.saysAgain(m, ms[i+1:]) {
-			cur.items, again = append(cur.items, m.items...), 1
+			i++ // the digit after it
+			cur.items = append(append(cur.items, m.items...), ms[i].items...)
 			continue
 		}
 		if ofNext, doubt := cur.sideOfNext(m, out, ms[i+1:]); ofNext {
@@ -178,12 +164,42 @@ func grouped(ms []mention, clause int) []*group {
 	if each != nil {
 		return each.of(out)
 	}
-	for _, g := range out {
+	return bordered(out)
+}
+
+// bordered settles whose the borders of the toes of a clause are, and which.
+func bordered(gs []*group) []*group {
+	for _, g := range gs {
 		g.innerAndOuter()
 		g.nearest()
 		g.bothBorders()
 	}
-	return unshared(sameSide(sameDigit(shared(out))))
+	return unshared(sameSide(sameDigit(shared(gs))))
+}
+
+// endsBefore reports whether a border is of the next toe: of borders that stand before their toes each
+// after a whole one, else a whole nail that is joined to a toe with a border (lat + whole 2nd).
+func (g *group) endsBefore(m mention, rest []mention, prefix bool) bool {
+	whole := m.border == "whole" && m.joined && g.complete() && len(g.borders) > 0 && len(rest) > 0 && !rest[0].isBorder()
+	return whole || prefix && (g.complete() || len(g.sides) > 0 && len(g.digits) == 0 && len(g.borders) > 0)
+}
+
+// bothOfToes reports whether a "both" is of several toes, and no border: of those before it, whose border is
+// said (total both), or of those whose border follows (T5 & T6, both lat).
+func (g *group) bothOfToes(m mention, before []*group, rest []mention) bool {
+	if m.rule != "both" || !m.unsure || !g.complete() {
+		return false
+	}
+	if len(rest) == 0 && len(g.borders) > 0 {
+		return len(before) > 0 && g.after || len(g.digits) == 2 || len(g.sides) == 2
+	}
+	if len(before) == 0 && !g.several() || len(g.borders) > 0 || len(rest) == 0 || !rest[0].isBorder() {
+		return false
+	}
+	for _, o := range slices.Concat(before, []*group{g}) {
+		o.after, o.bothSaid = true, true
+	}
+	return true
 }
 
 // saysAgain reports whether a side and the digit after it say in words what the code before them says: TA
