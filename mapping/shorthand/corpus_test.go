@@ -298,7 +298,10 @@ func FuzzRead(f *testing.F) {
 // gave 94.7 % and 100 %, 95.7 % and 100 %, 14 of 274; corpus 25 91.3 % and 100 %, 94.0 % and 99.7 %, 22 of
 // 281; corpus 26 91.4 % and 100 %, 96.7 % and 99.4 %, 14 of 282; no wrong one of 328 toes (up to 0.9 %). What
 // was missed of sites were most often remarks in everyday words beside a toe (remarks.tsv), which are let be
-// since. Of their labels, these follow the rules and the other corpora: a border of an earlier surgery is
+// since. Blind by the grammar that does so, and unlearned from since, corpus 27 gave 84.6 % and 100 %, 98.2 % and
+// 98.2 %, 18 of 277 (one of its clinics writes "L/big toe outer", and a bare outer or inner is asked about);
+// corpus 28 96.1 % and 100 %, 94.6 % and 100 %, 13 of 280; no wrong one of 219 toes (up to 1.4 %). Of the
+// labels of 24 to 26, these follow the rules and the other corpora: a border of an earlier surgery is
 // ambiguous ("prev PNA lat side 2019" of 25, "Lateral done 2023" of 26), so is a toe that was changed
 // ("changed to lat by tutor" of 26), and an L after R1 ("R1 L" and "R1 L, L1 L" of 26). Of the labels of 18 to 23, these
 // follow the rules and the other corpora: an NAD is ambiguous (C-76; "granulating, NAD" and the note
@@ -338,6 +341,8 @@ func TestCorpus(t *testing.T) {
 		{"corpus-24.tsv", 0.99, 0.99, 0.95, 0.99},
 		{"corpus-25.tsv", 0.99, 0.99, 0.93, 0.99},
 		{"corpus-26.tsv", 0.97, 0.99, 0.96, 0.99},
+		{"corpus-27.tsv", 0.84, 0.99, 0.98, 0.98},
+		{"corpus-28.tsv", 0.96, 0.99, 0.94, 0.99},
 	} {
 		m := measure(t, f.name)
 		m.log(t, f.name)
