@@ -154,7 +154,7 @@ func (o Options) deliverPatients(ctx context.Context, s *spool, ps []patient, af
 		out[i].patient = p
 		for _, r := range p.rows {
 			if r.untold() {
-				out[i].ends = append(out[i].ends, End{waiting, []Reason{toesUntold}})
+				out[i].ends = append(out[i].ends, End{waiting, []Reason{o.untoldHere()}})
 				continue
 			}
 			out[i].ends = append(out[i].ends, End{ends[0].Outcome, listed(ends[0].Reasons)})

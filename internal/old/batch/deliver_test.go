@@ -179,6 +179,7 @@ func TestD3_1_ADeclineDoesNotWaitForASurgery(t *testing.T) {
 	assert.Empty(t, f.order)
 	for _, r := range table(t, filepath.Join(o.Out, "ends.tsv"), '\t') {
 		assert.Contains(t, r[4], "toes-of-its-surgery: ")
+		assert.Contains(t, r[4], "when that surgery is there")
 	}
 
 	o.Check, o.Out = nil, t.TempDir()
@@ -203,4 +204,7 @@ func TestADoorIsNotCalledForNothing(t *testing.T) {
 	o.Files, o.Into = o.Files[2:], "door"
 	o.Deliver = func(context.Context, []batch.Record) ([]batch.End, error) { return nil, errShut }
 	assert.Equal(t, map[string]int{"waiting": 3}, run(t, o).Outcomes)
+	for _, r := range table(t, filepath.Join(o.Out, "ends.tsv"), '\t') {
+		assert.Contains(t, r[4], "together with the row of its surgery", "such a door tells no toes later either")
+	}
 }
