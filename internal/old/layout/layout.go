@@ -5,10 +5,12 @@ package layout
 
 import (
 	"bytes"
+	"cmp"
 	_ "embed"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"reflect"
 	"slices"
 	"strings"
 	"sync"
@@ -292,8 +294,14 @@ func Read(b []byte) (Layout, error) {
 			}
 		}
 		for _, other := range l.All()[:i] {
-			if t.SameRows(other) && !t.apartFrom(other) {
+			if !t.SameRows(other) {
+				continue
+			}
+			if !t.apartFrom(other) {
 				errs = append(errs, fmt.Errorf("table %d (%s): where: another table is of the same file, and both have no where by one column with values of their own", i, t.URL))
+			}
+			if !t.readAs(other) {
+				errs = append(errs, fmt.Errorf("table %d (%s): rows, dialect: another table is of the same file, and reads other rows of it: rows would be lost", i, t.URL))
 			}
 		}
 	}
@@ -314,6 +322,21 @@ func (l Layout) Surgeries(f ForeignKey) (Table, bool) {
 func (t Table) apartFrom(other Table) bool {
 	a, b := t.Note.Where, other.Note.Where
 	return a != nil && b != nil && slices.Equal(t.titles(a.Column), other.titles(b.Column)) && !slices.ContainsFunc(a.Says, b.Takes)
+}
+
+// readAs reports whether two tables of a file read the same rows of it.
+func (t Table) readAs(other Table) bool {
+	return t.Note.Rows == other.Note.Rows && reflect.DeepEqual(t.Dialect.plain(), other.Dialect.plain())
+}
+
+// plain is a dialect with its defaults (metadata vocabulary, section 5.9), but for the delimiter, which the name of a file
+// tells too.
+func (d *Dialect) plain() Dialect {
+	if d == nil {
+		d = &Dialect{}
+	}
+	rows := d.HeaderRows()
+	return Dialect{Delimiter: d.Delimiter, QuoteChar: cmp.Or(d.QuoteChar, `"`), Encoding: cmp.Or(d.Encoding, "utf-8"), HeaderRowCount: &rows, SkipRows: d.SkipRows}
 }
 
 // titles are those of a column of a name.

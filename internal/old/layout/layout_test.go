@@ -35,9 +35,15 @@ func TestTablesOfOneFileShareNoRow(t *testing.T) {
 		"two columns":          {`"where": {"column": "sort", "says": "op"}`, `"where": {"column": "no", "says": "op"}`, "another table is of the same file"},
 		"a column of no table": {`"where": {"column": "sort", "says": "op"}`, `"where": {"column": "kind", "says": "op"}`, "no column kind"},
 		"no value":             {`["review", "check"]`, `[]`, "minItems"},
+		"a blank":              {`["review", "check"]`, `["review", " "]`, "does not match pattern"},
+		"other rows":           {`"kind": "review", `, `"kind": "review", "rows": "/b", `, "reads other rows of it"},
+		"another header": {`"url": "mixed.csv",
+    "tableSchema": {"primaryKey": "no", "foreignKeys"`, `"url": "mixed.csv", "dialect": {"skipRows": 1}, "tableSchema": {"primaryKey": "no", "foreignKeys"`, "reads other rows of it"},
 	} {
 		require.Equal(t, 1, strings.Count(string(text), c.from), name)
 		_, err := layout.Read([]byte(strings.Replace(string(text), c.from, c.to, 1)))
 		assert.ErrorContains(t, err, c.want, name)
 	}
+	_, err = layout.Read([]byte(strings.Replace(string(text), `"url": "mixed.csv",`, `"url": "mixed.csv", "dialect": {"encoding": "utf-8", "headerRowCount": 1},`, 1)))
+	assert.NoError(t, err, "a dialect of defaults is none")
 }
