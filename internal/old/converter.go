@@ -33,9 +33,10 @@ type Converter struct {
 	at       map[string]int // of JSON: column by pointer
 	// File and Layout name in each record where it comes from.
 	File, Layout string
-	// Others tell the rows of the other tables of the file. Rest: those of no table end here.
-	Others []layout.Where
-	Rest   bool
+	// Wheres tell the rows of all tables of the file.
+	Wheres []layout.Where
+	// Rest: rows of no table of the file end here.
+	Rest bool
 	// FollowSince: the plans of surgeries from this day on are followed here; nil: of
 	// none.
 	FollowSince *record.When
@@ -129,15 +130,11 @@ func NewJSON(t layout.Table, b Beside) (*Converter, error) {
 func (c *Converter) find(lc layout.Column) []int {
 	var out []int
 	for i, h := range c.header {
-		if slices.ContainsFunc(lc.Titles, func(t string) bool { return sameTitle(t, h) }) {
+		if slices.ContainsFunc(lc.Titles, func(t string) bool { return layout.Alike(t, h) }) {
 			out = append(out, i)
 		}
 	}
 	return out
-}
-
-func sameTitle(a, b string) bool {
-	return layout.Alike(a, b)
 }
 
 func prepared(lc layout.Column, t layout.Table, b Beside, serial int, workbook bool) (*column, error) {
@@ -215,7 +212,8 @@ func (c *Converter) Takes(r table.Row) bool {
 		return true
 	}
 	cells, _ := c.cells(r)
-	return c.own(cells) || c.Rest && !slices.ContainsFunc(c.Others, func(w layout.Where) bool { return w.Takes(c.told(cells)) })
+	told := c.told(cells)
+	return c.Table.Note.Where.Takes(told) || c.Rest && !slices.ContainsFunc(c.Wheres, func(w layout.Where) bool { return w.Takes(told) })
 }
 
 // own reports whether a row is one of the table.
@@ -265,7 +263,7 @@ func (c *Converter) skipped(cells []string) string {
 	for i, cell := range cells {
 		cell = strings.TrimSpace(cell)
 		empty = empty && cell == ""
-		same = same && (!c.json && i < len(c.header) && sameTitle(cell, c.header[i]))
+		same = same && (!c.json && i < len(c.header) && layout.Alike(cell, c.header[i]))
 	}
 	switch {
 	case empty:

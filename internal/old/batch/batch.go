@@ -239,16 +239,16 @@ func (o Options) input(from source, t layout.Table, beside old.Beside) (input, e
 		in.conv.SurgeryPrefix = o.surgeryPrefix(t)
 		in.conv.File, in.conv.Layout = in.name, strings.TrimSpace(o.LayoutName+" "+t.Note.Version)
 		in.conv.FollowSince = o.FollowSince
-		in.conv.Others = o.others(t)
+		in.conv.Wheres = o.wheres(t)
 	}
 	return in, err
 }
 
-// others tell the rows of the other tables of a table's file.
-func (o Options) others(t layout.Table) (out []layout.Where) {
-	for _, other := range o.Layout.All() {
-		if w := other.Note.Where; w != nil && other.SameRows(t) {
-			out = append(out, *w) // its own takes none that ends elsewhere
+// wheres tell the rows of all tables of a table's file, its own among them.
+func (o Options) wheres(t layout.Table) (out []layout.Where) {
+	for _, of := range o.Layout.All() {
+		if w := of.Note.Where; w != nil && of.SameRows(t) {
+			out = append(out, *w)
 		}
 	}
 	return out
