@@ -129,8 +129,12 @@ const workFile = "working.sqlite"
 // lockFile is held by the run that writes into the folder.
 const lockFile = "working.lock"
 
-// errTwoOfAName: a row would not be known by its file and number.
-var errTwoOfAName = errors.New("another file has the same name")
+// Why a file is not read beside another, or by another table.
+var (
+	errTwoOfAName = errors.New("another file has the same name: a row would not be known by its file and number")
+	errRejects    = errors.New("the rejected rows of another file would be written under this name: give mended rows that are run beside it a name of their own")
+	errTwoTables  = errors.New("two tables of the layout, of different files, take it")
+)
 
 // input is one table of a file. Tables of the rows of one file have one name.
 type input struct {
@@ -150,7 +154,7 @@ func (o Options) inputs() ([]input, error) {
 	}
 	var out []input
 	var errs []error
-	names := map[string]bool{}
+	names, rejects := map[string]bool{}, map[string]bool{}
 	for _, path := range o.Files {
 		matched := false
 		here := map[string]layout.Table{} // by name: what is of the rows of this file
@@ -161,14 +165,18 @@ func (o Options) inputs() ([]input, error) {
 			}
 			matched = true
 			in, err := o.input(from, t, beside)
-			first, again := here[in.name]
-			if !again && (names[in.name] || names[in.rejectsName()]) || again && !first.SameRows(t) {
+			switch first, again := here[in.name]; {
+			case again && !first.SameRows(t):
+				err = errors.Join(err, errTwoTables)
+			case again:
+			case names[in.name]:
 				err = errors.Join(err, errTwoOfAName)
-			}
-			if !again && in.conv != nil {
+			case rejects[in.rejectsName()]:
+				err = errors.Join(err, errRejects)
+			case in.conv != nil:
 				in.conv.Rest = true
 			}
-			here[in.name], names[in.name], names[in.rejectsName()] = t, true, true
+			here[in.name], names[in.name], rejects[in.rejectsName()] = t, true, true
 			if err != nil {
 				errs = append(errs, fmt.Errorf("%s: %w", filepath.Base(path), err))
 				continue

@@ -72,7 +72,7 @@ func TestOneFileOfSurgeriesAndReviews(t *testing.T) {
 	again.Files = append(again.Files, filepath.Join(t.TempDir(), "rejects-mixed.csv"))
 	require.NoError(t, os.WriteFile(again.Files[1], []byte(mended), 0o600))
 	_, err := batch.Run(t.Context(), again)
-	require.ErrorContains(t, err, "another file has the same name", "the rejects of the one would be written over the other")
+	require.ErrorContains(t, err, "give mended rows that are run beside it a name of their own", "the rejects of the one would be written over the other")
 	again.Files = again.Files[1:]
 	assert.Equal(t, map[string]int{"provenance": 2, "waiting": 2, "skipped": 2}, run(t, again).Outcomes)
 }

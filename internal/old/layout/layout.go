@@ -293,15 +293,9 @@ func Read(b []byte) (Layout, error) {
 				errs = append(errs, fmt.Errorf("table %d (%s): foreignKeys: no table of surgeries is %s: a file that is not read is listed too, for the ids of its records", i, t.URL, f.Reference.Resource))
 			}
 		}
-		for _, other := range l.All()[:i] {
-			if !t.SameRows(other) {
-				continue
-			}
-			if !t.apartFrom(other) {
-				errs = append(errs, fmt.Errorf("table %d (%s): where: another table is of the same file, and both have no where by one column with values of their own", i, t.URL))
-			}
-			if !t.readAs(other) {
-				errs = append(errs, fmt.Errorf("table %d (%s): rows, dialect: another table is of the same file, and reads other rows of it: rows would be lost", i, t.URL))
+		for k, other := range l.All()[:i] {
+			for _, why := range t.notApart(other) {
+				errs = append(errs, fmt.Errorf("table %d (%s): table %d is of the same file: %s", i, t.URL, k, why))
 			}
 		}
 	}
@@ -318,10 +312,30 @@ func (l Layout) Surgeries(f ForeignKey) (Table, bool) {
 	return Table{}, false
 }
 
-// apartFrom reports whether no row can be of two tables of a file.
-func (t Table) apartFrom(other Table) bool {
+// notApart says why a row could be of both of two tables of a file, or of none.
+func (t Table) notApart(other Table) (out []string) {
+	if t.URL == other.URL && (t.Note.Sheet == "") != (other.Note.Sheet == "") {
+		return []string{"sheet: one of them names it and the other does not: which sheet that is, only the workbook tells"}
+	}
+	if !t.SameRows(other) {
+		return nil
+	}
+	if !t.readAs(other) {
+		out = append(out, "rows, dialect: it reads other rows of it: rows would be lost")
+	}
 	a, b := t.Note.Where, other.Note.Where
-	return a != nil && b != nil && slices.Equal(t.titles(a.Column), other.titles(b.Column)) && !slices.ContainsFunc(a.Says, b.Takes)
+	switch {
+	case a == nil || b == nil:
+		return append(out, "where: one of them has none, and would take the rows of both")
+	case !slices.Equal(t.titles(a.Column), other.titles(b.Column)):
+		return append(out, "where: they tell their rows by two columns")
+	}
+	for _, v := range a.Says {
+		if b.Takes(v) {
+			out = append(out, fmt.Sprintf("where: rows that say %q are of both", v))
+		}
+	}
+	return out
 }
 
 // readAs reports whether two tables of a file read the same rows of it.

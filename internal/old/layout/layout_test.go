@@ -30,12 +30,13 @@ func TestTablesOfOneFileShareNoRow(t *testing.T) {
 	_, err = layout.Read(text)
 	require.NoError(t, err)
 	for name, c := range map[string]struct{ from, to, want string }{
-		"a value twice":        {`["review", "check"]`, `["review", "OP "]`, "another table is of the same file"},
-		"no where":             {`"where": {"column": "sort", "says": "op"}, `, ``, "another table is of the same file"},
-		"two columns":          {`"where": {"column": "sort", "says": "op"}`, `"where": {"column": "no", "says": "op"}`, "another table is of the same file"},
+		"a value twice":        {`["review", "check"]`, `["review", "OP "]`, `table 0 is of the same file: where: rows that say "OP " are of both`},
+		"no where":             {`"where": {"column": "sort", "says": "op"}, `, ``, "table 0 is of the same file: where: one of them has none"},
+		"two columns":          {`"where": {"column": "sort", "says": "op"}`, `"where": {"column": "no", "says": "op"}`, "table 0 is of the same file: where: they tell their rows by two columns"},
 		"a column of no table": {`"where": {"column": "sort", "says": "op"}`, `"where": {"column": "kind", "says": "op"}`, "no column kind"},
 		"no value":             {`["review", "check"]`, `[]`, "minItems"},
 		"a blank":              {`["review", "check"]`, `["review", " "]`, "does not match pattern"},
+		"one sheet":            {`"kind": "review", `, `"kind": "review", "sheet": "Book", `, "sheet: one of them names it"},
 		"other rows":           {`"kind": "review", `, `"kind": "review", "rows": "/b", `, "reads other rows of it"},
 		"another header": {`"url": "mixed.csv",
     "tableSchema": {"primaryKey": "no", "foreignKeys"`, `"url": "mixed.csv", "dialect": {"skipRows": 1}, "tableSchema": {"primaryKey": "no", "foreignKeys"`, "reads other rows of it"},
