@@ -112,6 +112,7 @@ const (
 
 func newFlood(start string) *flood { return &flood{start: start} }
 
+// Read gives what comes next of the body.
 func (f *flood) Read(p []byte) (int, error) {
 	taken := f.taken.Load()
 	if taken >= floodSize {

@@ -1,7 +1,6 @@
 package batch_test
 
 import (
-	"context"
 	"encoding/json"
 	"os"
 	"path/filepath"
@@ -83,20 +82,7 @@ func TestAStoppedRunOverOneFileGoesOn(t *testing.T) {
 	run(t, whole)
 	o := whole
 	o.Out = t.TempDir()
-	stops := 0
-	for range 20 {
-		ctx, cancel := context.WithCancel(context.Background())
-		o.Progress = func(string, int, int) { cancel() }
-		_, err := batch.Run(ctx, o)
-		cancel()
-		if err == nil {
-			break
-		}
-		require.ErrorIs(t, err, context.Canceled)
-		stops++
-	}
-	assert.Positive(t, stops)
-	o.Progress = nil
+	stopAgainAndAgain(t, o)
 	run(t, o)
 	same(t, whole.Out, o.Out)
 }
