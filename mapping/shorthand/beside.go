@@ -201,6 +201,8 @@ func (r *reader) unfit(it *item) bool {
 		return !slices.Contains(bouts, r.items[i+1].text)
 	case slices.Contains(bouts, it.text):
 		return false
+	case r.grades(i) || r.graded(i):
+		return false
 	case len(it.entries) == 0 || slices.Contains(staged, it.text) && i+1 < len(r.items) && r.items[i+1].number:
 		return false
 	case it.is(class(Wound)):
@@ -224,6 +226,14 @@ func (r *reader) ofHistory(i int) bool {
 // is the code of a procedure.
 var staged = []string{"stage", "grade", "type", "class", "gr", "gd", "st"}
 
+// grades reports whether an item stands before the number of a stage, and graded whether one is the Roman
+// figure of it: gr II.
+func (r *reader) grades(i int) bool {
+	return slices.Contains(staged, r.items[i].text) && i+1 < len(r.items) && r.items[i+1].is(roman)
+}
+
+func (r *reader) graded(i int) bool { return r.items[i].is(roman) && i > 0 && r.grades(i-1) }
+
 // indices are the words before a measure of the blood that reaches a toe, or is in it.
 var indices = []string{"tbi", "abpi", "abi", "tbpi", "tcpo2", "hba1c", "inr", "bsl", "bgl", "bmi"}
 
@@ -240,7 +250,7 @@ func (r *reader) measures(i int) bool {
 }
 
 // bouts are the words of how often a toe has been ill: 2nd episode.
-var bouts = []string{"episode", "bout", "occurrence", "recurrence", "infection", "presentation", "flare", "attack", "time", "surgery", "op", "operation", "procedure", "attempt", "treatment"}
+var bouts = []string{"episode", "bout", "occurrence", "recurrence", "infection", "presentation", "flare", "attack", "time", "surgery", "op", "operation", "procedure", "attempt", "treatment", "visit", "appointment", "appt", "referral"}
 
 // lasting reports whether an item is of how long a toe has been ill, or how many borders it
 // is: IGTN x 4/12; x 2 borders.
@@ -306,6 +316,20 @@ func (r *reader) contradicted(groups []*group) {
 			case !own && !same && !denied && !r.ofBorder(it, groups) && (it.mark == (mark{}) || first.stretch == it.stretch):
 				g.wrong = "toe.two-sides"
 			}
+		}
+	}
+}
+
+// painfulElsewhere doubts a toe of a column of sites of which a remark says that it hurts at another border
+// than the one that is named: R hallux lat, painful at inner corner.
+func (r *reader) painfulElsewhere(groups []*group) {
+	for _, g := range groups {
+		if !r.siteColumn() || g.wrong != "" || len(g.borders) < 2 || g.borders[0].border == g.borders[1].border {
+			continue
+		}
+		at := g.borders[1].items[0]
+		if items := r.segments[at.segment]; at.segment != g.borders[0].items[0].segment && items[0].is(class(Finding)) {
+			g.wrong = "border.painful-elsewhere"
 		}
 	}
 }

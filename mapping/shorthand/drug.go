@@ -92,7 +92,7 @@ func (r *reader) splitDoses(part, drugs []*item) []dose {
 	for n, d := range drugs {
 		to := len(part)
 		if n+1 < len(drugs) {
-			to = slices.Index(part, drugs[n+1])
+			to = startsDose(part, slices.Index(part, d), slices.Index(part, drugs[n+1]))
 			if before {
 				to = slices.Index(part, d) + 1
 				for to < len(part) && (part[to].is(vaso) || part[to].text == "(" || part[to].text == ")") {
@@ -104,6 +104,24 @@ func (r *reader) splitDoses(part, drugs []*item) []dose {
 		from = to
 	}
 	return out
+}
+
+// startsDose is where the amounts of an anaesthetic begin that stand before it and after those of a
+// chemical: phenol 3 x 60 s under 2% plain lidocaine.
+func startsDose(part []*item, chem, drug int) int {
+	at := drug
+	for at > chem+2 && part[at-1].is(vaso) {
+		at--
+	}
+	ofChemical := part[chem].is(chemical, phenolAlc) && part[drug].is(anaesthetic)
+	if !ofChemical || at < chem+4 || !part[at-1].is(percent) || !part[at-2].number || drug+2 < len(part) && part[drug+1].number && part[drug+2].is(percent) {
+		return drug
+	}
+	at -= 2
+	for at > chem+2 && part[at-1].is(unitML) && part[at-2].number {
+		at -= 2
+	}
+	return at
 }
 
 // parts are the items by the parts that amounts are read in; a sum of times (60 + 60 s)

@@ -97,11 +97,14 @@ func (r *reader) ofOtherMatter(it *item) bool {
 var operations = []string{"surgery", "op", "operation", "procedure", "treatment", "avulsion", "resection", "nail"}
 
 // earlier reports whether an item is of a remark, between signs of its own, of an earlier surgery of the
-// toe before it, and says no more of it than when it was: R hallux lat - previous PNA 2019.
-// It is no other toe.
+// toe before it, or of the other side, and says no more of it than when it was: R hallux lat - previous
+// PNA 2019; (other side done 2019). It is no other toe.
 func (r *reader) earlier(it *item) bool {
 	if !r.siteColumn() {
 		return false
+	}
+	if r.otherBefore(it) {
+		return true
 	}
 	operated, first := false, (*item)(nil)
 	for _, o := range r.items {
@@ -121,6 +124,36 @@ func (r *reader) earlier(it *item) bool {
 		}
 	}
 	return operated && first.entry(pastWord).value == "time" && slices.ContainsFunc(r.items[:first.index], func(o *item) bool { return o.namesDigit() || o.is(sideDigit) || o.number })
+}
+
+// otherBefore reports whether an item is of a remark, between signs of its own and after a toe with its
+// border, that the other side was treated in a year or a time that is over.
+func (r *reader) otherBefore(it *item) bool {
+	var words []*item
+	for _, o := range r.items {
+		if o.stretch > it.stretch && o.ofSite() {
+			return false
+		}
+		if o.stretch == it.stretch && (isLetter(o.text) || o.number || o.text == "") {
+			words = append(words, o)
+		}
+	}
+	if len(words) < 3 || !words[0].is(otherBorder) && !slices.Contains([]string{"other foot", "opposite foot", "other toe"}, r.said(words[0])) {
+		return false
+	}
+	over := false
+	for n, o := range words[1:] {
+		switch {
+		case n == 0 && (slices.Contains(treated, o.text) || o.is(procedure)):
+		case n > 0 && (r.isYear(o) || o.is(pastWord)):
+			over = true
+		case n > 0 && (o.text == "in" || o.number && n+2 < len(words) || slices.Contains([]string{"yr", "yrs", "year", "years", "months", "mths", "weeks", "wks"}, o.text)):
+		default:
+			return false
+		}
+	}
+	before := r.items[:words[0].index]
+	return over && slices.ContainsFunc(before, func(o *item) bool { return o.namesDigit() || o.number }) && slices.ContainsFunc(before, func(o *item) bool { return o.is(border, letter, vagueBoth) })
 }
 
 // compares are the words by which one border of a toe is said to be worse than the other.

@@ -52,7 +52,8 @@ func (r *reader) mentions(clause int) []mention {
 		}
 		m.items, m.joined = append(m.items, it), joined && len(out) > 0
 		m.edge = m.isBorder() && (it.text == "" || i+1 < len(r.items) && r.items[i+1].is(borderWord))
-		m.plural = m.isBorder() && i+1 < len(r.items) && (strings.HasSuffix(r.items[i+1].text, "s") && r.items[i+1].is(borderWord, toeWord) || slices.Contains([]string{"sulci", "nails", "plates", "each"}, r.items[i+1].text) || r.items[i+1].is(vagueBoth))
+		m.plural = m.isBorder() && i+1 < len(r.items) && (strings.HasSuffix(r.items[i+1].text, "s") && r.items[i+1].is(borderWord, toeWord) || slices.Contains([]string{"sulci", "nails", "plates", "each"}, r.items[i+1].text) || r.items[i+1].is(vagueBoth) ||
+			i+2 < len(r.items) && r.items[i+1].is(borderWord) && r.items[i+2].text == "each")
 		m.joined = m.joined || len(out) > 0 && r.listed(i, m, out[len(out)-1])
 		if n := len(out); n > 0 && len(m.digit) > 0 && len(out[n-1].digit) > 0 {
 			m.ranged = it.index == out[n-1].items[0].index+2 && r.items[it.index-1].text == "-"
@@ -214,8 +215,8 @@ func (r *reader) readMention(i int) (mention, bool) {
 	case it.is(digit, digits):
 		e := it.entries[0]
 		return mention{digit: []record.Code{record.Code(e.value)}, rule: e.rule}, true
-	case it.is(roman) && r.text.Original[it.from:it.to] == "v":
-		return mention{}, false // versus
+	case it.is(roman) && r.text.Original[it.from:it.to] == "v", r.graded(i), r.grades(i):
+		return mention{}, false // versus; gr II
 	case it.is(roman):
 		return mention{digit: []record.Code{record.Code(it.entry(roman).value)}, rule: "toe.roman"}, r.siteColumn() && r.beside(i, side, toeWord, footWord, bothSides)
 	case it.is(nearWord):

@@ -31,8 +31,11 @@ func (l *lexicon) read(text string, kinds ...Kind) Text {
 	if r.siteColumn() || r.only(Border) {
 		ts = l.confirmed(l.answered(l.answered(ts, "border"), "side"))
 	}
+	if r.siteColumn() || r.only(Border) {
+		ts = sameSitting(ts)
+	}
 	if r.siteColumn() {
-		ts = l.arrowed(sameSitting(l.withoutUnsaid(ts)))
+		ts = l.arrowed(l.withoutUnsaid(ts))
 	}
 	if r.wants(Site) {
 		ts = unglued(l.unlisted(l.withoutShares(unlabelled(ts))))

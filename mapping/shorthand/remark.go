@@ -48,6 +48,8 @@ func (r *reader) saysNothing(it *item) bool {
 	switch {
 	case it.text == "worse": // in football boots, and not than the other
 		return next != nil && slices.Contains([]string{"in", "with", "at", "during"}, next.text)
+	case it.text == "gp": // as a sender: R GP may be a slip of R GT
+		return before != nil && slices.Contains([]string{"from", "by", "via", "to"}, before.text) || next != nil && strings.HasPrefix(next.text, "refer")
 	case r.lexicon.remarks[it.text] == "season":
 		return before != nil && slices.Contains(lastedFrom, before.text)
 	case slices.Contains(indices, it.text): // TBI alone may be a slip of tib

@@ -53,6 +53,7 @@ func (r *reader) sites() {
 	r.consented(groups)
 	r.unsettled(groups)
 	r.contradicted(groups)
+	r.painfulElsewhere(groups)
 	r.postponed(groups)
 	r.ofTotal(groups)
 	r.wholeNails(groups)
@@ -172,6 +173,7 @@ func bordered(gs []*group) []*group {
 	for _, g := range gs {
 		g.innerAndOuter()
 		g.nearest()
+		g.others()
 		g.bothBorders()
 	}
 	return unshared(sameSide(sameDigit(shared(gs))))
@@ -187,6 +189,9 @@ func (g *group) endsBefore(m mention, rest []mention, prefix bool) bool {
 // bothOfToes reports whether a "both" is of several toes, and no border: of those before it, whose border is
 // said (total both), or of those whose border follows (T5 & T6, both lat).
 func (g *group) bothOfToes(m mention, before []*group, rest []mention) bool {
+	if g.eachSaid(m, before, rest) {
+		return true
+	}
 	if m.rule != "both" || !m.unsure || !g.complete() {
 		return false
 	}
@@ -199,6 +204,19 @@ func (g *group) bothOfToes(m mention, before []*group, rest []mention) bool {
 	for _, o := range slices.Concat(before, []*group{g}) {
 		o.after, o.bothSaid = true, true
 	}
+	return true
+}
+
+// eachSaid reports whether a "both toes" ends the clause of two toes, the last with the border of both:
+// TA, T5 fibular border both toes.
+func (g *group) eachSaid(m mention, before []*group, rest []mention) bool {
+	if m.rule != "side.both" || m.items[0].text != "both" || len(rest) > 0 || len(before) != 1 || !g.complete() || len(g.borders) != 1 {
+		return false
+	}
+	if o := before[0]; !o.complete() || o.several() || g.several() || len(o.borders) > 0 {
+		return false
+	}
+	g.after, g.bothSaid = true, true
 	return true
 }
 
@@ -233,15 +251,24 @@ func (g *group) sidesLast(m, last mention, rest []mention) bool {
 		g.borders[len(g.borders)-1].items[0].from < last.items[0].from
 }
 
-// innerAndOuter makes the inner and the outer border of a toe its two borders, whichever
-// they are.
+// innerAndOuter makes the inner and the outer of a toe its borders, where both are named or where
+// one ends the name of a whole toe: L big toe outer.
 func (g *group) innerAndOuter() {
 	of := func(b record.Code) int {
 		return slices.IndexFunc(g.borders, func(m mention) bool { return m.rule == "border.inner" && m.border == b })
 	}
-	if in, out := of("medial"), of("lateral"); in >= 0 && out >= 0 {
-		g.borders[in].unsure, g.borders[out].unsure = false, false
+	in, out := of("medial"), of("lateral")
+	for _, i := range []int{in, out} {
+		if i >= 0 && (in >= 0 && out >= 0 || g.innerEnds(g.borders[i])) {
+			g.borders[i].unsure = false
+		}
 	}
+}
+
+// innerEnds reports whether an inner or an outer follows the digit of a whole toe, so that it is no
+// inner foot and no outer toe.
+func (g *group) innerEnds(b mention) bool {
+	return g.complete() && slices.ContainsFunc(g.items, func(it *item) bool { return it.namesDigit() && it.index < b.items[0].index })
 }
 
 // lastL reads an L after a whole toe as a border, or as left of the next: R hallux L. Beside an M
@@ -311,6 +338,15 @@ func (g *group) nearest() {
 		g.borders[i] = b
 		if g.wrong == "" && i > 0 && !b.joined && !g.borders[i-1].unsure && g.borders[i-1].border != b.border {
 			g.wrong = "border.near-another" // medial side next to 2nd toe, of the hallux
+		}
+	}
+}
+
+// others makes the "other side" after the one border of a toe the other one, which is asked about.
+func (g *group) others() {
+	for i, b := range g.borders {
+		if i == 1 && b.rule == "border.other" && g.borders[0].border == "lateral" && !g.borders[0].unsure {
+			g.borders[i].border = "medial"
 		}
 	}
 }
