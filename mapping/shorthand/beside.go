@@ -151,7 +151,7 @@ func (r *reader) strange(it *item) bool {
 	if it.text == "see" && it.index+2 < len(r.items) && slices.Contains(filed, r.items[it.index+1].text) && r.items[it.index+2].number {
 		return false // see photo 3
 	}
-	return r.unknown(it) && !r.initials(it) && !diseaseCode.MatchString(it.text) && !r.lexicon.harmless[it.text] && !ofDisease(it.text) && !r.toCome(it) && !r.ofOtherMatter(it) && !r.comparison(it) && !r.earlier(it) && !r.inRemark(it)
+	return r.unknown(it) && !r.initials(it) && !diseaseCode.MatchString(it.text) && !r.lexicon.harmless[it.text] && !ofDisease(it.text) && !r.toCome(it) && !r.ofOtherMatter(it) && !r.comparison(it) && !r.earlier(it) && !r.inRemark(it) && !r.grades(it.index) && !r.toldOf(it)
 }
 
 // initials reports whether an item is the initials of somebody at the end of a text, in brackets or
@@ -171,7 +171,7 @@ func (r *reader) unfit(it *item) bool {
 	switch {
 	case r.words[i] != nil || r.lexicon.harmless[it.text] && !it.is(nthWord, numberWord) || r.ofOtherMatter(it) || r.comparison(it) || r.earlier(it):
 		return false
-	case r.ofHistory(i):
+	case r.ofHistory(i), r.toldOf(it), r.very(i):
 		return false
 	case calendar.MatchString(it.text) || it.is(timesSign):
 		return !r.lasting(i)
@@ -215,6 +215,15 @@ func (r *reader) unfit(it *item) bool {
 	return !slices.ContainsFunc(it.entries, func(e entry) bool { return slices.Contains(fits, e.class) })
 }
 
+// very reports whether a v stands for "very": v. sore.
+func (r *reader) very(i int) bool {
+	n := i + 1
+	if n < len(r.items) && r.items[n].text == "." {
+		n++
+	}
+	return r.items[i].text == "v" && n < len(r.items) && r.items[n].is(class(Finding), class(Diagnosis))
+}
+
 // ofHistory reports whether an item is of how long a toe has been ill, in a segment that says no more:
 // 6/12 hx.
 func (r *reader) ofHistory(i int) bool {
@@ -224,7 +233,7 @@ func (r *reader) ofHistory(i int) bool {
 
 // staged are the words before the number of a stage of a disease. A number of five digits
 // is the code of a procedure.
-var staged = []string{"stage", "grade", "type", "class", "gr", "gd", "st"}
+var staged = []string{"stage", "grade", "type", "class", "gr", "gd", "st", "heifetz", "mozena"}
 
 // grades reports whether an item stands before the number of a stage, and graded whether one is the Roman
 // figure of it: gr II.

@@ -96,6 +96,9 @@ func (r *reader) ofOtherMatter(it *item) bool {
 // operations are the words of a surgery that say not which.
 var operations = []string{"surgery", "op", "operation", "procedure", "treatment", "avulsion", "resection", "nail"}
 
+// returned are the words of what came back after an earlier surgery.
+var returned = strings.Fields("recurrence recurrent recurred recurring regrowth regrown regrew spicule spike")
+
 // earlier reports whether an item is of a remark, between signs of its own, of an earlier surgery of the
 // toe before it, or of the other side, and says no more of it than when it was: R hallux lat - previous
 // PNA 2019; (other side done 2019). It is no other toe.
@@ -117,13 +120,18 @@ func (r *reader) earlier(it *item) bool {
 		if first == nil {
 			first = o
 		}
-		surgery := o.is(procedure, chemical, vague) || slices.Contains(operations, o.text)
-		small := o.is(pastWord, filler) || r.said(o) == "same side" || r.isYear(o) || r.lexicon.harmless[o.text] || r.lexicon.idle[o.text]
+		again := first == o && (o.is(class(Regrowth)) || slices.Contains(returned, o.text))
+		surgery := o.is(procedure, chemical, vague) && !again || slices.Contains(operations, o.text)
+		small := again || o.is(pastWord, filler) || first != o && slices.Contains([]string{"after", "from", "following", "post", "since", "old"}, o.text) || r.said(o) == "same side" || r.isYear(o) || r.lexicon.harmless[o.text] || r.lexicon.idle[o.text]
 		if operated = operated || surgery; !surgery && !small || o.is(doubtWord, planWord, notWord, notAfter) {
 			return false
 		}
 	}
-	return operated && first.entry(pastWord).value == "time" && slices.ContainsFunc(r.items[:first.index], func(o *item) bool { return o.namesDigit() || o.is(sideDigit) || o.number })
+	if !operated {
+		return false
+	}
+	begun := first.entry(pastWord).value == "time" || first.is(class(Regrowth)) || slices.Contains(returned, first.text)
+	return begun && slices.ContainsFunc(r.items[:first.index], func(o *item) bool { return o.namesDigit() || o.is(sideDigit) || o.number })
 }
 
 // otherBefore reports whether an item is of a remark, between signs of its own and after a toe with its

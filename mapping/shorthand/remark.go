@@ -49,13 +49,97 @@ func (r *reader) saysNothing(it *item) bool {
 	case it.text == "worse": // in football boots, and not than the other
 		return next != nil && slices.Contains([]string{"in", "with", "at", "during"}, next.text)
 	case it.text == "gp": // as a sender: R GP may be a slip of R GT
-		return before != nil && slices.Contains([]string{"from", "by", "via", "to"}, before.text) || next != nil && strings.HasPrefix(next.text, "refer")
+		return before != nil && slices.Contains([]string{"from", "by", "via", "to"}, before.text) || next != nil && (strings.HasPrefix(next.text, "refer") || slices.Contains([]string{"gave", "prescribed", "treated", "started", "tried"}, next.text))
+	case it.text == "after": // a pedicure
+		if next != nil && next.text == "a" {
+			next = r.neighbour(next.index, 1)
+		}
+		return next != nil && !slices.Contains([]string{"", "season", "small words"}, r.lexicon.remarks[next.text])
 	case r.lexicon.remarks[it.text] == "season":
 		return before != nil && slices.Contains(lastedFrom, before.text)
 	case slices.Contains(indices, it.text): // TBI alone may be a slip of tib
 		return next != nil && next.number
 	}
 	return r.lexicon.remarks[it.text] != ""
+}
+
+// toldOf reports whether an item of a column of sites is of how long a toe has been ill, how much it
+// hurts, or how often something was taken for it, in a remark on a whole toe: since June; pain 8/10; abx x2.
+func (r *reader) toldOf(it *item) bool {
+	if !r.siteColumn() || !r.besideToe(it) || r.words[it.index] != nil {
+		return false
+	}
+	return r.lasted(it) || r.ofPain(it) || r.taken(it)
+}
+
+// lastings are the words of a length of time, and aboutTime those that stand beside one that has passed.
+var (
+	lastings  = strings.Fields("d day days w wk wks week weeks mth mths month months y yr yrs year years decade decades")
+	aboutTime = strings.Fields("last about approx early late mid the past several many few couple of a now history")
+	upToNow   = []string{"since", "for", "over"}
+)
+
+// ofTimePast reports whether an item is a word of a time or of its length.
+func (r *reader) ofTimePast(o *item) bool {
+	month := isLetter(o.text) && len(o.text) >= 3 && slices.Contains(months, o.text[:3]) && r.ofCalendar(o)
+	return o.number || month || slices.Contains(lastings, o.text) || slices.Contains(aboutTime, o.text) || calendar.MatchString(o.text) || r.lexicon.remarks[o.text] == "season"
+}
+
+// lasted reports whether an item is of a run of words that say how long, or since when, and no more: for
+// 3 yrs; 6 months history; since last June.
+func (r *reader) lasted(it *item) bool {
+	items := r.segments[it.segment]
+	from := slices.Index(items, it)
+	for from > 0 && r.ofTimePast(items[from]) && r.words[items[from].index] == nil {
+		from--
+	}
+	begins := ""
+	if slices.Contains(upToNow, items[from].text) {
+		begins = items[from].text
+	}
+	if begins != "" || !r.ofTimePast(items[from]) || r.words[items[from].index] != nil {
+		from++
+	}
+	long, to := false, from
+	for ; to < len(items) && r.ofTimePast(items[to]) && r.words[items[to].index] == nil; to++ {
+		long = long || slices.Contains(lastings, items[to].text) || calendar.MatchString(items[to].text) && strings.Contains(items[to].text, "/")
+	}
+	if to == from || it.index > items[to-1].index {
+		return false
+	}
+	return begins == "since" || long && (begins != "" || items[to-1].text == "history")
+}
+
+// ofPain reports whether an item is of a score of pain, of ten: 8/10; VAS 7.
+func (r *reader) ofPain(it *item) bool {
+	at := func(step int) string {
+		if k := it.index + step; k >= 0 && k < len(r.items) {
+			return r.items[k].text
+		}
+		return ""
+	}
+	before := r.neighbour(it.index, -1)
+	tenth := strings.HasSuffix(it.text, "/10") || it.number && at(1) == "/" && at(2) == "10" || it.text == "10" && at(-1) == "/" || it.text == "/" && at(1) == "10"
+	said := slices.ContainsFunc(r.segments[it.segment], func(o *item) bool {
+		return slices.Contains([]string{"pain", "painful", "vas", "nrs", "score", "sore"}, o.text)
+	})
+	named := before != nil && slices.Contains([]string{"vas", "nrs", "score"}, before.text)
+	return tenth && said || it.number && named || it.text == "vas" || it.text == "nrs"
+}
+
+// taken reports whether an item counts courses of a drug, or visits: abx x2; 3 courses of antibiotics.
+func (r *reader) taken(it *item) bool {
+	counted := func(o *item) bool {
+		return o != nil && (r.lexicon.remarks[o.text] == "drugs" || slices.Contains([]string{"abx", "courses", "course", "rounds", "visits", "lots"}, o.text))
+	}
+	before, next := r.neighbour(it.index, -1), r.neighbour(it.index, 1)
+	switch {
+	case it.is(timesSign):
+		return next != nil && next.number && (counted(before) || next.index+1 < len(r.items) && counted(r.items[next.index+1]))
+	case it.number:
+		return counted(next) || before != nil && before.is(timesSign) && r.taken(before)
+	}
+	return counted(it)
 }
 
 // names reports whether an item is a word of a toe or of a border.

@@ -268,7 +268,7 @@ func (g *group) innerAndOuter() {
 // innerEnds reports whether an inner or an outer follows the digit of a whole toe, so that it is no
 // inner foot and no outer toe.
 func (g *group) innerEnds(b mention) bool {
-	return g.complete() && slices.ContainsFunc(g.items, func(it *item) bool { return it.namesDigit() && it.index < b.items[0].index })
+	return g.complete() && b.last && slices.ContainsFunc(g.items, func(it *item) bool { return it.namesDigit() && it.index < b.items[0].index })
 }
 
 // lastL reads an L after a whole toe as a border, or as left of the next: R hallux L. Beside an M
