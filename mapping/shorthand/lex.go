@@ -92,7 +92,7 @@ func compounded(ts []token) []token {
 func unhyphened(ts []token) []token {
 	var out []token
 	for i, t := range ts {
-		if n := len(out); n > 0 && i > 1 && ts[i-1].text == "-" && out[n-1].text == "-" && ts[i-2].text == "bi" && strings.HasPrefix(t.text, "lateral") && t.glued {
+		if n := len(out); n > 0 && i > 1 && ts[i-1].text == "-" && out[n-1].text == "-" && ts[i-2].text == "bi" && strings.HasPrefix(t.text, "lat") && t.glued {
 			out = out[:n-1] // bi-lateral
 			out[n-2].text, out[n-2].to = "bi"+t.text, t.to
 			continue

@@ -118,6 +118,18 @@ func (r *reader) otherSides() bool {
 	return slices.ContainsFunc(r.items, func(o *item) bool { return o.is(side, bothSides, sideDigit) })
 }
 
+// bothBegin reports whether a BL begins a column of sites that names no side, before its toe: BL hallux lat.
+func (r *reader) bothBegin(i int) bool {
+	return r.siteColumn() && r.items[i].text == "bl" && i == 0 && len(r.items) > 1 && r.items[1].is(digit, digits) && !r.otherSides()
+}
+
+// lettersOfBoth reports whether the letters of both borders end a whole toe of a column of sites: R1 ML.
+func (r *reader) lettersOfBoth(i int) bool {
+	t := r.items[i].text
+	before := r.neighbour(i, -1)
+	return r.siteColumn() && (t == "ml" || t == "lm") && before != nil && before.index == i-1 && r.words[i-1] != nil && len(r.words[i-1].digit) > 0 && r.lastOf(i)
+}
+
 // bothInBrackets reports whether a B in brackets begins a column of sites that names no side, before its
 // toe: (B) hallux lat. One that follows an (a) is the letter of a list.
 func (r *reader) bothInBrackets(i int) bool {
@@ -193,7 +205,9 @@ func (r *reader) readMention(i int) (mention, bool) {
 		return mention{digit: []record.Code{"1"}, rule: "digit.hallux"}, true
 	case r.slipOfLat(i):
 		return mention{border: "lateral", rule: "border.slip-of-lat"}, true
-	case r.bothInBrackets(i):
+	case r.lettersOfBoth(i):
+		return mention{border: "both", rule: "border.both"}, true
+	case r.bothInBrackets(i) || r.bothBegin(i):
 		return mention{both: true, rule: "side.both"}, true
 	case r.dutchSide(i) != "":
 		return mention{side: r.dutchSide(i), rule: "side.dutch"}, true
@@ -349,8 +363,10 @@ func (r *reader) bareDigit(i int) (mention, bool) {
 	}
 	if n := r.neighbour(i, 1); n != nil {
 		unknown := len(n.entries) == 0 && isLetter(n.text)
-		sites := r.siteColumn() && n.index == i+1 && i+2 < len(r.items) && !r.items[i+2].number // R 5: lat
-		if unknown || n.text == ":" && !sites || n.is(unitML, unitMG, unitSec, unitMin, unitApp, unitCart, percent, timesSign) {
+		before := r.neighbour(i, -1)
+		letters := r.siteColumn() && (n.text == "ml" || n.text == "lm") && before != nil && before.is(side) // R1 ML
+		sites := r.siteColumn() && n.index == i+1 && i+2 < len(r.items) && !r.items[i+2].number             // R 5: lat
+		if !letters && unknown || n.text == ":" && !sites || !letters && n.is(unitML, unitMG, unitSec, unitMin, unitApp, unitCart, percent, timesSign) {
 			return mention{}, false
 		}
 	}
