@@ -151,7 +151,7 @@ func (r *reader) strange(it *item) bool {
 	if it.text == "see" && it.index+2 < len(r.items) && slices.Contains(filed, r.items[it.index+1].text) && r.items[it.index+2].number {
 		return false // see photo 3
 	}
-	return r.unknown(it) && !r.initials(it) && !diseaseCode.MatchString(it.text) && !r.lexicon.harmless[it.text] && !ofDisease(it.text) && !r.toCome(it) && !r.ofOtherMatter(it) && !r.comparison(it) && !r.earlier(it) && !r.inRemark(it) && !r.grades(it.index) && !r.toldOf(it)
+	return r.unknown(it) && !r.initials(it) && !diseaseCode.MatchString(it.text) && !r.lexicon.harmless[it.text] && !ofDisease(it.text) && !r.toCome(it) && !r.ofOtherMatter(it) && !r.comparison(it) && !r.earlier(it) && !r.inRemark(it) && !r.grades(it.index) && !r.toldOf(it) && !r.inQuiet(it)
 }
 
 // initials reports whether an item is the initials of somebody at the end of a text, in brackets or
@@ -171,7 +171,7 @@ func (r *reader) unfit(it *item) bool {
 	switch {
 	case r.words[i] != nil || r.lexicon.harmless[it.text] && !it.is(nthWord, numberWord) || r.ofOtherMatter(it) || r.comparison(it) || r.earlier(it):
 		return false
-	case r.ofHistory(i), r.toldOf(it), r.very(i):
+	case r.ofHistory(i), r.toldOf(it), r.very(i), r.inQuiet(it):
 		return false
 	case calendar.MatchString(it.text) || it.is(timesSign):
 		return !r.lasting(i)

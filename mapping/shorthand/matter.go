@@ -97,7 +97,7 @@ func (r *reader) ofOtherMatter(it *item) bool {
 var operations = []string{"surgery", "op", "operation", "procedure", "treatment", "avulsion", "resection", "nail"}
 
 // returned are the words of what came back after an earlier surgery.
-var returned = strings.Fields("recurrence recurrent recurred recurring regrowth regrown regrew spicule spike")
+var returned = strings.Fields("recurrence recurrent recurred recurring regrowth regrown regrew spicule spike redo revision")
 
 // earlier reports whether an item is of a remark, between signs of its own, of an earlier surgery of the
 // toe before it, or of the other side, and says no more of it than when it was: R hallux lat - previous

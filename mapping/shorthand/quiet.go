@@ -1,0 +1,99 @@
+package shorthand
+
+import (
+	"slices"
+	"strings"
+)
+
+// inQuiet reports whether an item of a column of sites is of a remark, between signs of its own and on a
+// whole toe, each word of which is known to say nothing of which toe it is: R hallux lat, ?infected;
+// (op by student); - no allergies; weight 62 kg.
+func (r *reader) inQuiet(it *item) bool {
+	if !r.siteColumn() || !r.besideToe(it) {
+		return false
+	}
+	topic := false
+	for _, o := range r.items {
+		if o.stretch != it.stretch {
+			continue
+		}
+		if r.names(o) || !r.quiet(o) {
+			return false
+		}
+		topic = topic || r.isTopic(o)
+	}
+	return topic
+}
+
+// isTopic reports whether a word says what a remark is on.
+func (r *reader) isTopic(o *item) bool {
+	theme := r.lexicon.remarks[o.text]
+	return theme != "" && theme != "small words" && theme != "season" || r.allOf(o, matters) || r.observed(o) || slices.Contains(operations, o.text) || slices.Contains(beforeMeasure, o.text)
+}
+
+// observed reports whether an item is of what was seen or felt.
+func (r *reader) observed(o *item) bool {
+	return o.is(class(Finding), class(Diagnosis), class(Wound), class(Exudate)) || ofDisease(o.text) || r.lexicon.remarks[o.text] == "complaint" || r.lexicon.remarks[o.text] == "illness" || slices.Contains(returned, o.text)
+}
+
+// beforeMeasure are the words before a measure of a patient, or of a shoe, afterMeasure the units of one.
+var (
+	beforeMeasure = strings.Fields("age aged wt weight height bmi size bp sats temp hba1c inr abpi abi tbi egfr hr")
+	afterMeasure  = strings.Fields("kg kgs g lb lbs st stone cm mm mmhg mmol bpm yo y yr yrs year years")
+)
+
+// quiet reports whether an item says nothing of which toe is meant.
+func (r *reader) quiet(o *item) bool {
+	next, before := r.neighbour(o.index, 1), r.neighbour(o.index, -1)
+	in := func(n *item) bool { return n != nil && n.stretch == o.stretch }
+	switch {
+	case o.text == "?", o.is(doubtWord):
+		suspects := slices.Contains([]string{"?", "poss", "possible", "possibly", "suspected", "suspect", "probable", "prob", "query"}, o.text)
+		return suspects && (in(next) && r.observed(next) || o.text == "?" && !in(next) && in(before) && r.observed(before))
+	case o.is(notWord):
+		return slices.Contains(plainNo, o.text) && in(next) && (r.isTopic(next) && !next.is(procedure) || r.past(next))
+	case r.past(o):
+		return r.ofEarlier(o)
+	case slices.Contains(beforeMeasure, o.text):
+		return in(next) && next.number
+	case o.number:
+		return r.words[o.index] == nil && (in(next) && slices.Contains(afterMeasure, next.text) || in(before) && (slices.Contains(beforeMeasure, before.text) || before.is(timesSign) && r.quiet(before)))
+	case slices.Contains(afterMeasure, o.text) && in(before) && before.number:
+		return true
+	case o.is(timesSign):
+		return in(before) && isLetter(before.text) && in(next) && next.number
+	case o.is(class(Outcome)):
+		return o.entry(class(Outcome)).value == "done" || r.ofEarlier(o)
+	case !isLetter(o.text) && o.text != "":
+		return true
+	case o.is(procedure):
+		return r.ofEarlier(o)
+	case o.is(asking...):
+		return false
+	}
+	return r.observed(o) || r.lexicon.remarks[o.text] != "" && r.saysNothing(o) || r.lexicon.idle[o.text] || r.lexicon.harmless[o.text] || r.allOf(o, ofMatter) || r.isTopic(o) || o.is(filler, conj, anaesthetic, injectWord)
+}
+
+// past reports whether an item is a word of what was before.
+func (r *reader) past(o *item) bool {
+	return o.is(pastWord) && slices.Contains([]string{"prev", "previous", "previously", "prior", "hx", "h/o", "history of", "past"}, r.said(o))
+}
+
+// ofEarlier reports whether a remark is on an earlier treatment, in a text that names one toe: prev treated
+// by GP; no previous surgery.
+func (r *reader) ofEarlier(of *item) bool {
+	past, treatment := false, false
+	for _, o := range r.items {
+		if o.stretch == of.stretch {
+			past = past || r.past(o)
+			treatment = treatment || slices.Contains(operations, o.text) || slices.Contains(treated, o.text) || o.is(procedure)
+		}
+	}
+	one := 0
+	for _, m := range r.words {
+		if m != nil && len(m.digit) > 0 {
+			one++
+		}
+	}
+	return past && treatment && one == 1
+}
