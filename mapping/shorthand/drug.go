@@ -250,55 +250,78 @@ func (r *reader) chemical(d dose) {
 	as := append(amounts(own), strength(d.drug, own)...)
 	all := append(as, lists(own, as)...)
 	as, said := sumSaid(addCounted(all))
-	total = total && !said
 	for _, it := range own {
 		if it.mark.doubt && slices.Contains(strengthWords, it.text) {
 			r.add(Reading{Kind: Percent, Certainty: Ambiguous, Rule: "amount.strength"}, it)
 		}
 	}
-	several := 0
+	total = total && !said
+	loose := r.looseBeside(own, slices.Concat(all, as))
+	several := ofApplications(as) > 1
 	for _, a := range as {
-		old := slices.ContainsFunc(a.items, func(it *item) bool { return it.mark.past })
-		if !old && (a.what == times || a.what == durations || a.what == single || a.what == unclear) {
-			several++
-		}
-	}
-	for _, a := range as {
-		rd := Reading{Certainty: Certain, Rule: "amount"}
-		switch a.what {
-		case percentage:
-			rd.Kind, rd.Value.Percent = Percent, a.text
-		case times, durations:
-			rd.Kind, rd.Value.Seconds = Applications, a.each
-		case single:
-			rd.Kind, rd.Value.Seconds, rd.Certainty, rd.Rule = Applications, []string{a.text}, Likely, "amount.one-length"
-		case unclear:
-			rd.Kind, rd.Certainty, rd.Rule = Applications, Ambiguous, "amount.numbers"
-		case doubtful:
-			if rd.Kind, rd.Certainty, rd.Rule = Applications, Ambiguous, "amount.range"; a.text == "%" {
-				rd.Kind = Percent
-			}
-		default:
+		rd, ok := chemicalAmount(a)
+		if !ok {
 			continue
 		}
-		switch {
-		case total && rd.Kind == Applications && (a.what != durations || a.joined):
-			rd.Certainty, rd.Rule = Ambiguous, "amount.total"
-		case rd.Kind == Applications && rd.Certainty != Ambiguous && r.inAllMaybe(a):
-			rd.Certainty, rd.Rule = Ambiguous, "amount.total-or-each"
-		case rd.Kind == Applications && rd.Certainty != Ambiguous && r.ofOne(d, a):
-			rd.Certainty, rd.Rule = Ambiguous, "amount.of-one"
-		case several > 1 && rd.Kind == Applications:
-			rd.Certainty, rd.Rule = Ambiguous, "amount.several"
-		case rd.Kind == Applications && rd.Certainty != Ambiguous && r.afterFlush(d, a):
-			rd.Certainty, rd.Rule = Ambiguous, "amount.of-flush"
-		case rd.Kind == Applications && rd.Certainty != Ambiguous && r.looseBeside(own, slices.Concat(all, as)):
-			rd.Certainty, rd.Rule = Ambiguous, "amount.numbers"
-		case rd.Kind == Applications && len(a.each) > mostApplications:
-			rd.Certainty, rd.Rule = Ambiguous, "amount.many"
+		if wrong := r.wrongApplications(d, a, total, several, loose); rd.Kind == Applications && wrong != "" {
+			rd.Certainty, rd.Rule = Ambiguous, wrong
 		}
 		r.add(rd, a.items...)
 	}
+}
+
+// ofApplications is how many amounts are of applications, but those that are over.
+func ofApplications(as []amount) (n int) {
+	for _, a := range as {
+		old := slices.ContainsFunc(a.items, func(it *item) bool { return it.mark.past })
+		if !old && (a.what == times || a.what == durations || a.what == single || a.what == unclear) {
+			n++
+		}
+	}
+	return n
+}
+
+// chemicalAmount is the reading that an amount of a chemical makes, before what stands beside it is asked.
+func chemicalAmount(a amount) (rd Reading, ok bool) {
+	rd = Reading{Certainty: Certain, Rule: "amount"}
+	switch a.what {
+	case percentage:
+		rd.Kind, rd.Value.Percent = Percent, a.text
+	case times, durations:
+		rd.Kind, rd.Value.Seconds = Applications, a.each
+	case single:
+		rd.Kind, rd.Value.Seconds, rd.Certainty, rd.Rule = Applications, []string{a.text}, Likely, "amount.one-length"
+	case unclear:
+		rd.Kind, rd.Certainty, rd.Rule = Applications, Ambiguous, "amount.numbers"
+	case doubtful:
+		if rd.Kind, rd.Certainty, rd.Rule = Applications, Ambiguous, "amount.range"; a.text == "%" {
+			rd.Kind = Percent
+		}
+	default:
+		return rd, false
+	}
+	return rd, true
+}
+
+// wrongApplications is the rule that makes the applications of a chemical ambiguous; "" where none does.
+func (r *reader) wrongApplications(d dose, a amount, total, several, loose bool) string {
+	switch {
+	case total && (a.what != durations || a.joined):
+		return "amount.total"
+	case r.inAllMaybe(a):
+		return "amount.total-or-each"
+	case r.ofOne(d, a):
+		return "amount.of-one"
+	case several:
+		return "amount.several"
+	case r.afterFlush(d, a):
+		return "amount.of-flush"
+	case loose:
+		return "amount.numbers"
+	case len(a.each) > mostApplications:
+		return "amount.many"
+	}
+	return ""
 }
 
 // inAllMaybe reports whether the length beside a count may be that of all applications: x3 (3 min);

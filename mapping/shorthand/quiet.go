@@ -28,7 +28,7 @@ func (r *reader) inQuiet(it *item) bool {
 // isTopic reports whether a word says what a remark is on.
 func (r *reader) isTopic(o *item) bool {
 	theme := r.lexicon.remarks[o.text]
-	return theme != "" && theme != "small words" && theme != "season" || r.allOf(o, matters) || r.observed(o) || slices.Contains(operations, o.text) || slices.Contains(beforeMeasure, o.text)
+	return theme != "" && theme != "small words" && theme != "season" || r.allOf(o, matters) || r.observed(o) || slices.Contains(operations, o.text) || o.is(anaesthetic, injectWord) || slices.Contains(beforeMeasure, o.text)
 }
 
 // observed reports whether an item is of what was seen or felt.
@@ -44,7 +44,13 @@ var (
 
 // quiet reports whether an item says nothing of which toe is meant.
 func (r *reader) quiet(o *item) bool {
-	next, before := r.neighbour(o.index, 1), r.neighbour(o.index, -1)
+	var next, before *item
+	if o.index+1 < len(r.items) {
+		next = r.items[o.index+1]
+	}
+	if o.index > 0 {
+		before = r.items[o.index-1]
+	}
 	in := func(n *item) bool { return n != nil && n.stretch == o.stretch }
 	switch {
 	case o.text == "?", o.is(doubtWord):
@@ -71,7 +77,7 @@ func (r *reader) quiet(o *item) bool {
 	case o.is(asking...):
 		return false
 	}
-	return r.observed(o) || r.lexicon.remarks[o.text] != "" && r.saysNothing(o) || r.lexicon.idle[o.text] || r.lexicon.harmless[o.text] || r.allOf(o, ofMatter) || r.isTopic(o) || o.is(filler, conj, anaesthetic, injectWord)
+	return r.observed(o) || r.lexicon.remarks[o.text] != "" && r.saysNothing(o) || r.lexicon.idle[o.text] || r.lexicon.harmless[o.text] || r.allOf(o, ofMatter) || r.isTopic(o) || o.is(filler, conj, anaesthetic, injectWord) || o.text == "present"
 }
 
 // past reports whether an item is a word of what was before.
