@@ -26,7 +26,7 @@ func (r *reader) codes() {
 				r.vague(it, e)
 			case it.text == "ns" && r.wants(Attendance) && !r.flushed(it):
 				r.vague(it, entry{vague, "attendance did-not-attend|attendance attended", "attendance.ns"})
-			case e.class == columnWord && (r.fieldName(it) || r.scored(it) || r.ofSkin(it)):
+			case e.class == columnWord && (r.fieldName(it) || r.scored(it) || r.ofSkin(it) || r.isThere(it)):
 			case e.class == columnWord && strings.HasPrefix(e.value, string(Dressing)) && !r.only(Dressing) && r.beneath(it):
 			case e.value == string(Method)+" excision" && r.ofFold(it):
 			case e.class == columnWord && (len(r.kinds) > 0 || r.dresses(it, e)):
@@ -97,6 +97,15 @@ func (r *reader) scored(it *item) bool {
 		}
 	}
 	return false
+}
+
+// isThere reports whether a "present" is said of what was seen before it: hypergranulation present.
+func (r *reader) isThere(it *item) bool {
+	before := r.neighbour(it.index, -1)
+	if before != nil && before.text == "tissue" {
+		before = r.neighbour(before.index, -1)
+	}
+	return it.text == "present" && before != nil && before.segment == it.segment && before.is(class(Wound), class(Finding), class(Exudate), class(Diagnosis), class(Regrowth), vague)
 }
 
 // flushed reports whether an ns is the saline of a flush, and no visit that was missed: NS flush.

@@ -58,7 +58,24 @@ func lex(text string) []token {
 		out = append(out, token{text: word, from: i, to: to, number: number, spelled: isLetter(text[i:to]), glued: end == i, small: unicode.IsLower(r)})
 		end, i = to, to
 	}
-	return joinCodes(unhyphened(roughly(compounded(out))), text)
+	return joinCodes(unhyphened(roughly(compounded(cubic(out)))), text)
+}
+
+// cubic joins the letters of c.c. after a number.
+func cubic(ts []token) []token {
+	var out []token
+	for i := 0; i < len(ts); i++ {
+		t := ts[i]
+		if i > 0 && ts[i-1].number && t.text == "c" && i+2 < len(ts) && ts[i+1].text == "." && ts[i+2].text == "c" && ts[i+1].glued && ts[i+2].glued {
+			t.text, t.to = "cc", ts[i+2].to
+			if i += 2; i+1 < len(ts) && ts[i+1].text == "." && ts[i+1].glued {
+				i++
+				t.to = ts[i].to
+			}
+		}
+		out = append(out, t)
+	}
+	return out
 }
 
 // roughly puts the ending of a number that is none exactly before it, as a word: 10ish.

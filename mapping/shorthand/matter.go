@@ -146,13 +146,17 @@ func (r *reader) otherBefore(it *item) bool {
 			words = append(words, o)
 		}
 	}
-	if len(words) < 3 || !words[0].is(otherBorder) && !slices.Contains([]string{"other foot", "opposite foot", "other toe"}, r.said(words[0])) {
+	if len(words) > 0 && words[0].text == "had" {
+		words = words[1:]
+	}
+	if len(words) < 3 || !r.otherOf(words[0]) && !slices.Contains([]string{"other foot", "opposite foot", "other toe"}, r.said(words[0])) {
 		return false
 	}
 	over := false
 	for n, o := range words[1:] {
 		switch {
-		case n == 0 && (slices.Contains(treated, o.text) || o.is(procedure)):
+		case n == 0 && o.is(borderWord) && len(words) > 3:
+		case n <= 1 && (slices.Contains(treated, o.text) || o.is(procedure)):
 		case n > 0 && (r.isYear(o) || o.is(pastWord)):
 			over = true
 		case n > 0 && (o.text == "in" || o.number && n+2 < len(words) || slices.Contains([]string{"yr", "yrs", "year", "years", "months", "mths", "weeks", "wks"}, o.text)):
@@ -162,6 +166,17 @@ func (r *reader) otherBefore(it *item) bool {
 	}
 	before := r.items[:words[0].index]
 	return over && slices.ContainsFunc(before, func(o *item) bool { return o.namesDigit() || o.number }) && slices.ContainsFunc(before, func(o *item) bool { return o.is(border, letter, vagueBoth) })
+}
+
+// otherOf reports whether a word is of another border than the one of the toe before it.
+func (r *reader) otherOf(it *item) bool {
+	if it.is(otherBorder) {
+		return true
+	}
+	v := it.entry(border).value
+	return (v == "medial" || v == "lateral") && !slices.ContainsFunc(r.items[:it.index], func(o *item) bool {
+		return o.is(vagueBoth) || o.is(border, letter) && o.entries[0].value != "medial" && o.entries[0].value != "lateral" || o.is(border) && o.entry(border).value == v
+	})
 }
 
 // compares are the words by which one border of a toe is said to be worse than the other.

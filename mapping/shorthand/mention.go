@@ -55,6 +55,7 @@ func (r *reader) mentions(clause int) []mention {
 		m.edge = m.isBorder() && (it.text == "" || i+1 < len(r.items) && r.items[i+1].is(borderWord))
 		m.plural = m.isBorder() && i+1 < len(r.items) && (strings.HasSuffix(r.items[i+1].text, "s") && r.items[i+1].is(borderWord, toeWord) || slices.Contains([]string{"sulci", "nails", "plates", "each"}, r.items[i+1].text) || r.items[i+1].is(vagueBoth) ||
 			i+2 < len(r.items) && r.items[i+1].is(borderWord) && r.items[i+2].text == "each")
+		m.plural = m.plural || m.rule == "border.listed" && strings.HasSuffix(r.said(it), "s")
 		m.last = i+1 == len(r.items) || !isLetter(r.items[i+1].text) && r.items[i+1].text != "" || r.items[i+1].is(conj, breakWord, procedure, chemical)
 		m.joined = m.joined || len(out) > 0 && r.listed(i, m, out[len(out)-1])
 		if n := len(out); n > 0 && len(m.digit) > 0 && len(out[n-1].digit) > 0 {

@@ -56,6 +56,8 @@ func (r *reader) quiet(o *item) bool {
 	case o.text == "?", o.is(doubtWord):
 		suspects := slices.Contains([]string{"?", "poss", "possible", "possibly", "suspected", "suspect", "probable", "prob", "query"}, o.text)
 		return suspects && (in(next) && r.observed(next) || o.text == "?" && !in(next) && in(before) && r.observed(before))
+	case o.is(notAfter) && in(before) && before.text == "failed", o.text == "failed" && in(next) && next.is(notAfter): // conservative care
+		return true
 	case o.is(notWord):
 		return slices.Contains(plainNo, o.text) && in(next) && (r.isTopic(next) && !next.is(procedure) || r.past(next))
 	case r.past(o):

@@ -50,7 +50,11 @@ func (r *reader) saysNothing(it *item) bool {
 		return next != nil && slices.Contains([]string{"in", "with", "at", "during"}, next.text)
 	case it.text == "gp": // as a sender: R GP may be a slip of R GT
 		return before != nil && slices.Contains([]string{"from", "by", "via", "to"}, before.text) || next != nil && (strings.HasPrefix(next.text, "refer") || slices.Contains([]string{"gave", "prescribed", "treated", "started", "tried"}, next.text))
-	case it.text == "after": // a pedicure
+	case it.text == "had": // med done 2019
+		return next != nil && next.is(border, otherBorder)
+	case it.text == "old": // injury
+		return next != nil && slices.Contains([]string{"injury", "fracture", "trauma", "break", "footy", "football", "rugby", "sports", "crush", "wound", "scar", "stubbing"}, next.text)
+	case it.text == "after" || it.text == "post": // a pedicure
 		if next != nil && next.text == "a" {
 			next = r.neighbour(next.index, 1)
 		}

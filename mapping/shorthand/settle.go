@@ -25,6 +25,7 @@ func (r *reader) settle() {
 	}
 	slices.SortStableFunc(out, func(a, b Reading) int { return a.From - b.From })
 	out = slices.DeleteFunc(out, func(rd Reading) bool { return saidWithBorder(rd, out) })
+	r.wedgesOfFold(out)
 	out = slices.DeleteFunc(out, func(rd Reading) bool { return saidByName(rd, out) })
 	r.text.Readings = r.contradictions(out)
 	r.ofTheMatrix()
@@ -36,6 +37,27 @@ func (r *reader) settle() {
 	for _, it := range r.items {
 		if it.unread() {
 			r.text.Unread = append(r.text.Unread, Span{it.from, it.to})
+		}
+	}
+}
+
+// wedgesOfFold makes a wedge beside the border of the nail fold one of the fold: lateral nail fold wedge
+// excision; wedge excision of lat nail fold.
+func (r *reader) wedgesOfFold(rs []Reading) {
+	for i := range rs {
+		rd := &rs[i]
+		if rd.Rule != "procedure.wedge" || rd.Certainty != Ambiguous {
+			continue
+		}
+		fold := func(o *item) bool {
+			if !o.is(border) || !strings.HasSuffix(r.said(o), "fold") || o.from < rd.To && rd.From < o.to {
+				return false
+			}
+			between := lower(strings.TrimSpace(r.text.Original[min(o.to, rd.To):max(o.from, rd.From)]))
+			return between == "" || between == "of" || between == "of the"
+		}
+		if slices.ContainsFunc(r.items, fold) {
+			rd.Value.Code, rd.Certainty, rd.Others = "nail-fold-wedge", Certain, nil
 		}
 	}
 }

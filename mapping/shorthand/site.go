@@ -457,6 +457,7 @@ func (r *reader) consented(groups []*group) {
 		}
 		return out
 	}
+	r.onPapers(groups)
 	said, done := sides(true), sides(false)
 	if len(said) == 0 || len(done) == 0 || !slices.ContainsFunc(done, func(s record.Code) bool { return !slices.Contains(said, s) }) {
 		return
@@ -464,6 +465,40 @@ func (r *reader) consented(groups []*group) {
 	for _, g := range groups {
 		if g.complete() && g.wrong == "" {
 			g.wrong = "toe.consent-of-another"
+		}
+	}
+}
+
+// papers are what another toe may stand on than the one that was operated on.
+var papers = []string{"plan", "consent", "form", "list", "sheet", "booking", "letter", "referral", "request", "wristband", "label"}
+
+// onPapers doubts the toes of which different papers name different sides: L hallux on plan, R hallux on
+// consent; and those of a paper and of the text.
+func (r *reader) onPapers(groups []*group) {
+	paper := func(g *group) bool {
+		last := slices.MaxFunc(append(slices.Clone(g.items), borderItems(g.borders)...), func(a, b *item) int { return a.index - b.index })
+		for k := last.index + 1; k+1 < len(r.items) && r.items[k].segment == last.segment; k++ {
+			if r.items[k].text == "on" || r.items[k].text == "per" {
+				k++
+				if r.items[k].text == "the" && k+1 < len(r.items) {
+					k++
+				}
+				return slices.Contains(papers, r.items[k].text)
+			}
+			if isLetter(r.items[k].text) {
+				return false
+			}
+		}
+		return false
+	}
+	for _, g := range groups {
+		if !g.complete() || g.both || !paper(g) {
+			continue
+		}
+		for _, o := range groups {
+			if o.complete() && !o.both && !slices.Equal(o.sides, g.sides) {
+				g.wrong, o.wrong = "toe.consent-of-another", "toe.consent-of-another"
+			}
 		}
 	}
 }

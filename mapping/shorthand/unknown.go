@@ -99,7 +99,7 @@ lolly sweets juice glucose sugar bgl bsl sats resp resps sao afebrile pallor cla
 
 erosion erosions blister blisters blistered blistering dusky mauve purple yellowish brownish whitish greenish straw clearish tacky moistness boggy
 spongy firm softening soften softened lumpy smooth rough crack peeling peel shedding shed newly rim periphery centre central peripheral apex
-midway halfway oberst take takes taking conforming calls attempts outcome outcomes control controls compress compresses buds bud tel slightest anymore
+midway halfway adverse calculated tutors checks oberst take takes taking conforming calls attempts outcome outcomes control controls compress compresses buds bud tel slightest anymore
 eponychium hyponychium cuticle cuticles lunula imaging files uploaded upload saved faxed fax posted printed
 `)
 
@@ -110,7 +110,7 @@ mum mom dad partner husband wife spouse carer carers parent parents friend inter
 `)
 
 // relatives are those who may ring for a patient.
-var relatives = strings.Fields("mother father daughter son grandma granny dn sister")
+var relatives = strings.Fields("mother father daughter son grandma granny dn sister family")
 
 // reported are the words by which somebody tells what was found at home: mum rang, toe red.
 var reported = strings.Fields("rang phoned called tel telephoned reports reported says said texted emailed ringing calling phones rings")
@@ -118,7 +118,7 @@ var reported = strings.Fields("rang phoned called tel telephoned reports reporte
 // others are who, or where, something may have been done by, or at, before: beside a finding
 // or a discharge they say no more than who was told.
 var others = strings.Fields(`
-hospital surgeon private community district practice referred refer vascular ortho orthopaedics consultant pod podiatrist podiatry chiropodist np
+hospital regional surgeon private community district practice referred refer vascular ortho orthopaedics consultant pod podiatrist podiatry chiropodist np
 `)
 
 // ordinary are the signs of writing.
@@ -256,7 +256,7 @@ var reasons = strings.Fields("after as because due since following secondary : -
 func (r *reader) why(rd Reading, it *item) bool {
 	not := rd.Kind == Outcome && rd.Value.Code != "done" || rd.Kind == Attendance && rd.Value.Code == "cancelled" || rd.Value.Code == "not-used" || slices.Contains([]Kind{Method, Dressing}, rd.Kind) && rd.Value.Code == "none"
 	return not && slices.ContainsFunc(r.items, func(o *item) bool {
-		after := o.from >= rd.To && o.from <= it.from && slices.Contains(reasons, o.text)
+		after := o.from >= rd.To && o.from <= it.from && (slices.Contains(reasons, o.text) || r.said(o) == "due to")
 		before := it.from < o.from && o.to <= rd.From && o.text == "so" // pt fainted so nothing was done
 		return o.segment == it.segment && (after || before)
 	}) && !it.is(procedure, class(Outcome)) && !slices.Contains(again, it.text)
