@@ -318,10 +318,19 @@ func (r *reader) wrongApplications(d dose, a amount, total, several, loose bool)
 		return "amount.of-flush"
 	case loose:
 		return "amount.numbers"
+	case r.mixedEach(a):
+		return "amount.several"
 	case len(a.each) > mostApplications:
 		return "amount.many"
 	}
 	return ""
+}
+
+// mixedEach reports whether an "each" follows lengths that differ: 3 x 30 s, 60 s each.
+func (r *reader) mixedEach(a amount) bool {
+	after := a.items[len(a.items)-1].index + 1
+	differ := slices.ContainsFunc(a.each, func(s string) bool { return s != a.each[0] })
+	return differ && after < len(r.items) && slices.Contains([]string{"each", "ea", "apiece"}, r.items[after].text)
 }
 
 // inAllMaybe reports whether the length beside a count may be that of all applications: x3 (3 min);

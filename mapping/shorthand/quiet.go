@@ -53,6 +53,8 @@ func (r *reader) quiet(o *item) bool {
 	}
 	in := func(n *item) bool { return n != nil && n.stretch == o.stretch }
 	switch {
+	case r.lasted(o) || r.ofPain(o) || r.taken(o):
+		return r.words[o.index] == nil
 	case o.text == "?", o.is(doubtWord):
 		suspects := slices.Contains([]string{"?", "poss", "possible", "possibly", "suspected", "suspect", "probable", "prob", "query"}, o.text)
 		return suspects && (in(next) && r.observed(next) || o.text == "?" && !in(next) && in(before) && r.observed(before))

@@ -135,11 +135,14 @@ func (r *reader) unknown(it *item) bool {
 
 // foreign reports whether an item is unknown, and nothing says that it cannot matter.
 func (r *reader) foreign(it *item) bool {
-	if !r.unknown(it) || diseaseCode.MatchString(it.text) || r.lexicon.harmless[it.text] || r.lexicon.idle[it.text] || ofDisease(it.text) || ofManner(it.text) {
+	if !r.unknown(it) || diseaseCode.MatchString(it.text) || r.lexicon.harmless[it.text] || r.lexicon.idle[it.text] || slices.Contains(aside, r.lexicon.remarks[it.text]) || ofDisease(it.text) || ofManner(it.text) {
 		return false
 	}
 	return !r.inOrder(it) && !r.withPatient(it) && !r.nameOfClinic(it)
 }
+
+// aside are the themes of remarks whose words say nothing of what was done or found either.
+var aside = []string{"drugs", "footwear and sport", "work and school", "life", "papers and payment", "examination", "manner"}
 
 // ofBatch reports whether letters begin the number of a batch: batch B12345.
 func (r *reader) ofBatch(it *item) bool {
