@@ -146,10 +146,11 @@ func (r *reader) otherBefore(it *item) bool {
 			words = append(words, o)
 		}
 	}
-	if len(words) > 0 && words[0].text == "had" {
+	had := len(words) > 0 && words[0].text == "had"
+	if had {
 		words = words[1:]
 	}
-	if len(words) < 3 || !r.otherOf(words[0]) && !slices.Contains([]string{"other foot", "opposite foot", "other toe"}, r.said(words[0])) {
+	if len(words) < 3 || !words[0].is(otherBorder) && !(had && r.otherOf(words[0])) && !slices.Contains([]string{"other foot", "opposite foot", "other toe"}, r.said(words[0])) {
 		return false
 	}
 	over := false
@@ -170,9 +171,6 @@ func (r *reader) otherBefore(it *item) bool {
 
 // otherOf reports whether a word is of another border than the one of the toe before it.
 func (r *reader) otherOf(it *item) bool {
-	if it.is(otherBorder) {
-		return true
-	}
 	v := it.entry(border).value
 	return (v == "medial" || v == "lateral") && !slices.ContainsFunc(r.items[:it.index], func(o *item) bool {
 		return o.is(vagueBoth) || o.is(border, letter) && o.entries[0].value != "medial" && o.entries[0].value != "lateral" || o.is(border) && o.entry(border).value == v
