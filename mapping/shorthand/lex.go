@@ -245,6 +245,10 @@ func joinCodes(ts []token, text string) []token {
 			t = token{text: lower(text[t.from:ts[i+1].to]), from: t.from, to: ts[i+1].to, glued: t.glued}
 			i++
 		}
+		if (t.text == "hba" || t.text == "a" && !t.glued) && i+2 < len(ts) && ts[i+1].text == "1" && ts[i+1].glued && ts[i+2].text == "c" && ts[i+2].glued {
+			t.text, t.to = "hba1c", ts[i+2].to // A1c too
+			i += 2
+		}
 		out = append(out, t)
 	}
 	return out

@@ -167,11 +167,12 @@ var sideOfInitials = map[string]record.Code{"lh": "left", "rh": "right"}
 // lat; RH TNA.
 func (r *reader) sideAndHallux(i int) bool {
 	it := r.items[i]
-	if sideOfInitials[it.text] == "" || !it.is(vagueSite) || !r.siteColumn() {
+	begins := len(r.kinds) == 0 && i == 0 && len(r.items) > 1 && r.items[1].is(border) && slices.ContainsFunc(r.items, func(o *item) bool { return o.is(procedure) }) // of a note
+	if sideOfInitials[it.text] == "" || !it.is(vagueSite) || !r.siteColumn() && !begins {
 		return false
 	}
 	other := slices.ContainsFunc(r.items, func(o *item) bool {
-		return o.is(side, bothSides, digit, digits, ordinal, sideDigit, toeWord, footWord) || o.number || o.text == "side"
+		return o.is(side, bothSides, digit, digits, ordinal, sideDigit, toeWord, footWord) && !o.is(unitSec) || o.number && !begins || o.text == "side"
 	})
 	return !other && slices.ContainsFunc(r.items[i+1:], func(o *item) bool {
 		return o.clause == it.clause && (o.is(border, letter, vagueBoth, totalWord) || o.entry(procedure).value == "total-avulsion")
