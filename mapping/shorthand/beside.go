@@ -11,7 +11,7 @@ import (
 // harmless are the words beside a toe of a column of sites that say nothing of whether, when
 // or on which foot it was done.
 var harmless = strings.Fields(`
-a c o w revision revised just removal excision
+a c o w revision revised just removal removed excision
 acute acutely affected also area as base bed big bruised bruising callous callus chemo chronic club clubbed complete complicated
 congenital convex corn corner crumbly curly curvature curved curving cyst damage damaged deformed deformity detached dig digitus
 discoloured distal dorsal dysmorphic dystrophic each embedded entire epidermal exostosis familial flared folds foot full fungal
@@ -151,7 +151,18 @@ func (r *reader) strange(it *item) bool {
 	if it.text == "see" && it.index+2 < len(r.items) && slices.Contains(filed, r.items[it.index+1].text) && r.items[it.index+2].number {
 		return false // see photo 3
 	}
-	return r.unknown(it) && !r.initials(it) && !diseaseCode.MatchString(it.text) && !r.lexicon.harmless[it.text] && !ofDisease(it.text) && !r.toCome(it) && !r.ofOtherMatter(it) && !r.comparison(it) && !r.earlier(it) && !r.inRemark(it) && !r.grades(it.index) && !r.toldOf(it) && !r.inQuiet(it)
+	return r.unknown(it) && !r.initials(it) && !diseaseCode.MatchString(it.text) && !r.lexicon.harmless[it.text] && !ofDisease(it.text) && !r.toCome(it) && !r.ofOtherMatter(it) && !r.comparison(it) && !r.earlier(it) && !r.inRemark(it) && !r.grades(it.index) && !r.toldOf(it) && !r.inQuiet(it) && !r.copula(it)
+}
+
+// copula reports whether a verb joins a toe to what was seen or done, and to no other: both edges are
+// ingrown; it was the left big toe.
+func (r *reader) copula(it *item) bool {
+	if !slices.Contains([]string{"was", "were", "are", "is", "has", "been"}, it.text) {
+		return false
+	}
+	next := r.neighbour(it.index, 1)
+	begins := it.index == 1 && r.items[0].text == "it"
+	return begins || next != nil && !next.ofSite() && r.words[next.index] == nil
 }
 
 // initials reports whether an item is the initials of somebody at the end of a text, in brackets or

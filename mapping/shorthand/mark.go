@@ -103,7 +103,7 @@ func (r *reader) markPast(i int) bool {
 	case it.is(pastAfter) && begins && next(class(Finding), class(Diagnosis)), // resolved infection
 		(it.text == "was" || it.text == "were") && next(class(Finding), class(Diagnosis)): // was infected wk 2
 		r.items[i+1].mark.past = true
-	case !it.is(planWord) && r.isYear(it) && !r.ofDate(i) && r.otherToe(it):
+	case r.isYear(it) && r.otherBorderThen(it), !it.is(planWord) && r.isYear(it) && !r.ofDate(i) && r.otherToe(it):
 		r.eachOf(it.segment, stretch)
 	default:
 		return false
@@ -426,12 +426,30 @@ func (r *reader) ofDate(i int) bool {
 	return i > 0 && len(r.items[i-1].text) >= 3 && slices.Contains(months, r.items[i-1].text[:3])
 }
 
+// otherBorderThen reports whether a year stands in a part of its own of a column of sites, which says no more
+// than that the other border of the toe was treated then: R1 med - lat was done 2019.
+func (r *reader) otherBorderThen(year *item) bool {
+	other, done := false, false
+	for _, o := range r.items {
+		switch {
+		case o.stretch != year.stretch:
+		case o.is(side, bothSides, digit, digits, ordinal, sideDigit):
+			return false
+		case o.is(border):
+			other = r.otherOf(o)
+		default:
+			done = done || slices.Contains(treated, o.text) || o.is(procedure)
+		}
+	}
+	return r.siteColumn() && other && done
+}
+
 // otherToe reports whether the toe beside an item, which is a year, was done then: it
 // stands in a note, or another toe without a year beside it.
 func (r *reader) otherToe(it *item) bool {
 	here, there := false, false
 	for _, o := range r.items {
-		if o.is(digit, digits, sideDigit) || o.is(ordinal) && !o.is(unitSec) {
+		if o.is(digit, digits, sideDigit) || o.is(ordinal) && !o.is(unitSec) && !r.nth(o) {
 			here, there = here || o.stretch == it.stretch, there || o.stretch != it.stretch
 		}
 	}

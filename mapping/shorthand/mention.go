@@ -145,7 +145,7 @@ var dutchSides = map[string]record.Code{"re": "right", "li": "left"}
 // before its border: hallux re lateral. "Re" may be "regarding" elsewhere.
 func (r *reader) dutchSide(i int) record.Code {
 	said := dutchSides[r.items[i].text]
-	if said == "" || i == 0 || !r.siteColumn() || !r.items[i-1].is(digit) || r.otherSides() {
+	if said == "" || i == 0 || r.otherSides() || !(r.siteColumn() && r.items[i-1].is(digit)) && !r.afterD(i) {
 		return ""
 	}
 	k := i + 1
@@ -156,6 +156,16 @@ func (r *reader) dutchSide(i int) record.Code {
 		return said
 	}
 	return ""
+}
+
+// afterD reports whether an item stands after a D and its number: D1 re.
+func (r *reader) afterD(i int) bool {
+	return i > 1 && r.items[i-1].number && len(r.items[i-1].text) == 1 && r.items[i-1].glued && r.items[i-2].text == "d"
+}
+
+// bothInDutch reports whether an item is short for both sides in Dutch, after the toe and before its border.
+func (r *reader) bothInDutch(i int) bool {
+	return r.items[i].text == "bdz" && i+1 < len(r.items) && r.items[i+1].is(border, vagueBoth) && !r.otherSides() && (r.afterD(i) || i > 0 && r.siteColumn() && r.items[i-1].is(digit))
 }
 
 // sideOfInitials are the initials of a side and the hallux. They may be short for a hand or a
@@ -210,6 +220,8 @@ func (r *reader) readMention(i int) (mention, bool) {
 	case r.lettersOfBoth(i):
 		return mention{border: "both", rule: "border.both"}, true
 	case r.bothInBrackets(i) || r.bothBegin(i):
+		return mention{both: true, rule: "side.both"}, true
+	case r.bothInDutch(i):
 		return mention{both: true, rule: "side.both"}, true
 	case r.dutchSide(i) != "":
 		return mention{side: r.dutchSide(i), rule: "side.dutch"}, true
@@ -368,7 +380,8 @@ func (r *reader) bareDigit(i int) (mention, bool) {
 		before := r.neighbour(i, -1)
 		letters := r.siteColumn() && (n.text == "ml" || n.text == "lm") && before != nil && before.is(side) // R1 ML
 		sites := r.siteColumn() && n.index == i+1 && i+2 < len(r.items) && !r.items[i+2].number             // R 5: lat
-		if !letters && unknown || n.text == ":" && !sites || !letters && n.is(unitML, unitMG, unitSec, unitMin, unitApp, unitCart, percent, timesSign) {
+		dutch := (dutchSides[n.text] != "" || n.text == "bdz") && r.afterD(n.index)
+		if !letters && !dutch && unknown || n.text == ":" && !sites || !letters && n.is(unitML, unitMG, unitSec, unitMin, unitApp, unitCart, percent, timesSign) {
 			return mention{}, false
 		}
 	}
@@ -512,7 +525,7 @@ func (r *reader) borderWord(i int) (mention, bool) {
 		return mention{border: "lateral", unsure: true, rule: "border.other"}, true
 	case (it.text == "total" || it.text == "tot" || it.is(totalWord)) && (r.siteColumn() && !r.wants(Procedure) || r.only(Border)):
 		return mention{border: "whole", rule: "border.total"}, true
-	case slices.Contains([]string{"full", "complete", "entire"}, it.text) && (r.siteColumn() && !r.wants(Procedure) || r.only(Border)):
+	case slices.Contains([]string{"full", "complete", "entire"}, it.text) && !r.ofLength(i) && (r.siteColumn() && !r.wants(Procedure) || r.only(Border)):
 		return mention{border: "whole", rule: "border.total"}, true
 	case it.is(border) && it.entry(border).value == "whole" && len(r.kinds) == 0 && i+1 < len(r.items) && strings.HasPrefix(r.items[i+1].text, "avulsio"):
 		return mention{}, false // total nail avulsion
@@ -550,6 +563,11 @@ func (r *reader) borderInside(it *item) (mention, bool) {
 		}
 	}
 	return mention{}, false
+}
+
+// ofLength reports whether an item says how long or deep something is: full length.
+func (r *reader) ofLength(i int) bool {
+	return i+1 < len(r.items) && slices.Contains([]string{"length", "depth", "thickness"}, r.items[i+1].text)
 }
 
 // injectedAt reports whether a border is where the drug went in: it stands after the drug,

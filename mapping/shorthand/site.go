@@ -327,6 +327,9 @@ const lesser = "lesser"
 // own digit.
 func (g *group) nearest() {
 	for i, b := range g.borders {
+		if i > 0 && b.rule == "border.near" && !b.joined && !g.borders[0].unsure && g.borders[0].border != b.border && !strings.Contains(string(b.border), " ") && g.wrong == "" {
+			g.wrong = "border.near-another" // outer, next to the other foot
+		}
 		how, to, ok := strings.Cut(string(b.border), " ")
 		if !ok {
 			continue

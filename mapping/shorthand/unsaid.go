@@ -4,7 +4,7 @@ import "slices"
 
 // said are the words of what a record gives, after a "no" or a "not": border not stated.
 var said = setOf([]string{"given", "stated", "recorded", "specified", "noted", "written", "documented", "entered", "ticked", "selected", "indicated", "marked", "mentioned",
-	"filled", "completed", "said", "named", "circled", "chosen", "provided", "listed", "logged", "shown", "down", "info", "information", "detail", "details", "specific"})
+	"filled", "completed", "said", "named", "circled", "chosen", "provided", "listed", "logged", "shown", "down", "info", "information", "detail", "details", "specific", "dictated"})
 
 // blanks are the answers of a field of a form that nobody filled in.
 var blanks = setOf([]string{"blank", "empty", "missing", "illegible", "unreadable", "unspecified", "unstated", "unrecorded", "unnamed", "undocumented", "smudged", "unknown", "nk", "nr", "ns"})
