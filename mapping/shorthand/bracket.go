@@ -241,7 +241,7 @@ func (r *reader) otherSide(in, before []*item) bool {
 // anotherToe reports whether the text has another toe than that of some items.
 func (r *reader) anotherToe(than []*item) bool {
 	return slices.ContainsFunc(r.items, func(o *item) bool {
-		return o.is(digit, digits, ordinal, sideDigit, side) && !slices.Contains(than, o)
+		return o.is(digit, digits, ordinal, sideDigit, side) && !r.nth(o) && !slices.Contains(than, o)
 	})
 }
 

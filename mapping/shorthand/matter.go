@@ -122,7 +122,7 @@ func (r *reader) earlier(it *item) bool {
 		}
 		again := first == o && (o.is(class(Regrowth)) || slices.Contains(returned, o.text))
 		surgery := o.is(procedure, chemical, vague) && !again || slices.Contains(operations, o.text)
-		small := again || o.is(pastWord, filler) || first != o && slices.Contains([]string{"after", "from", "following", "post", "since", "old"}, o.text) || r.said(o) == "same side" || r.isYear(o) || r.lexicon.harmless[o.text] || r.lexicon.idle[o.text]
+		small := again || first != o && slices.Contains(treated, o.text) || o.is(pastWord, filler) || first != o && slices.Contains([]string{"after", "from", "following", "post", "since", "old"}, o.text) || r.said(o) == "same side" || r.isYear(o) || r.lexicon.harmless[o.text] || r.lexicon.idle[o.text]
 		if operated = operated || surgery; !surgery && !small || o.is(doubtWord, planWord, notWord, notAfter) {
 			return false
 		}

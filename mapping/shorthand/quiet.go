@@ -28,8 +28,12 @@ func (r *reader) inQuiet(it *item) bool {
 // isTopic reports whether a word says what a remark is on.
 func (r *reader) isTopic(o *item) bool {
 	theme := r.lexicon.remarks[o.text]
-	return theme != "" && theme != "small words" && theme != "season" || r.allOf(o, matters) || r.observed(o) || slices.Contains(operations, o.text) || o.is(anaesthetic, injectWord) || slices.Contains(beforeMeasure, o.text)
+	return theme != "" && theme != "small words" && theme != "season" || r.allOf(o, matters) || r.observed(o) || slices.Contains(operations, o.text) || o.is(anaesthetic, injectWord) || slices.Contains(beforeMeasure, o.text) || slices.Contains(afterMeasure, o.text) ||
+		r.lexicon.idle[o.text] && len(o.text) > 3 && !slices.Contains(ofForms, o.text)
 }
+
+// ofForms are idle words that may say what a form put in by itself: default value.
+var ofForms = strings.Fields("default select selected choice entered descr description comment comments field fields value values details detail record records recorded entries entry chart charted labels label labelled type types boxes tick code copied")
 
 // observed reports whether an item is of what was seen or felt.
 func (r *reader) observed(o *item) bool {
@@ -62,6 +66,10 @@ func (r *reader) quiet(o *item) bool {
 		return true
 	case o.is(notWord):
 		return slices.Contains(plainNo, o.text) && in(next) && (r.isTopic(next) && !next.is(procedure) || r.past(next))
+	case o.is(numberWord) && !slices.Contains(beforeMeasure, o.text):
+		return !in(next) || !next.number
+	case o.text == "old" && in(before) && slices.Contains(afterMeasure, before.text):
+		return true
 	case r.past(o):
 		return r.ofEarlier(o)
 	case slices.Contains(beforeMeasure, o.text):

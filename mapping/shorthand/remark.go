@@ -50,6 +50,8 @@ func (r *reader) saysNothing(it *item) bool {
 		return next != nil && slices.Contains([]string{"in", "with", "at", "during"}, next.text)
 	case it.text == "gp": // as a sender: R GP may be a slip of R GT
 		return before != nil && slices.Contains([]string{"from", "by", "via", "to"}, before.text) || next != nil && (strings.HasPrefix(next.text, "refer") || slices.Contains([]string{"gave", "prescribed", "treated", "started", "tried"}, next.text))
+	case it.text == "got": // stood on
+		return next != nil && r.lexicon.remarks[next.text] != ""
 	case it.text == "had": // med done 2019
 		return next != nil && next.is(border, otherBorder)
 	case it.text == "old": // injury
@@ -111,7 +113,16 @@ func (r *reader) lasted(it *item) bool {
 	if to == from || it.index > items[to-1].index {
 		return false
 	}
-	return begins == "since" || long && (begins != "" || items[to-1].text == "history")
+	return begins == "since" || long && (begins != "" || items[to-1].text == "history" || r.apartFrom(items[from], items[to-1]))
+}
+
+// apartFrom reports whether nothing but signs stands beside some items between their signs, and a toe before
+// them: R1 lat, 6/52.
+func (r *reader) apartFrom(first, last *item) bool {
+	return !slices.ContainsFunc(r.items, func(o *item) bool {
+		beside := o.stretch == first.stretch && (o.index < first.index || o.index > last.index)
+		return beside && (isLetter(o.text) || o.number || o.text == "" || o.text == "?")
+	})
 }
 
 // ofPain reports whether an item is of a score of pain, of ten: 8/10; VAS 7.
