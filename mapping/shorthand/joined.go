@@ -3,6 +3,8 @@ package shorthand
 import (
 	"slices"
 	"strings"
+
+	"nailbridge/mapping/slip"
 )
 
 // spaced gives the words of a column of sites or of borders the spaces that they lack: those with
@@ -114,6 +116,10 @@ func (l *lexicon) parted(ts []token) []token {
 // cuts are the ways to cut an unknown word into words of a toe.
 func (l *lexicon) cuts(t token) [][]string {
 	known := len(l.phrases[t.text]) > 0 || l.slips.known[t.text] || l.harmless[t.text] || l.idle[t.text] || l.unslipped(t.text) != t.text
+	slipOf := func(w string) bool { return slip.One(t.text, w) }
+	if slices.ContainsFunc([]string{"great", "right", "first", "third"}, slipOf) { // rgeat
+		return nil
+	}
 	if len(t.text) < 5 || t.to-t.from != len(t.text) || known || strings.Trim(t.text, "abcdefghijklmnopqrstuvwxyz") != "" {
 		return nil
 	}

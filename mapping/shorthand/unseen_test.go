@@ -14,7 +14,7 @@ import (
 
 // corpora are the files of the corpora.
 var corpora = func() (out []string) {
-	for n := 1; n <= 28; n++ {
+	for n := 1; n <= 37; n++ {
 		out = append(out, fmt.Sprintf("corpus-%d.tsv", n))
 	}
 	return out
