@@ -51,8 +51,8 @@ var titles = func() map[string]meaning {
 // sample is how many rows a draft looks at.
 const sample = 2000
 
-// File drafts the layout of a file: of each sheet of a workbook a table. kind is
-// surgery, review or contact; empty: by the header.
+// File drafts the layout of a file: of each sheet of a workbook a table, or two where a column
+// tells surgeries from reviews. kind is surgery, review or contact; empty: by that column, or the header.
 func File(path string, kind record.Code, clinic, zone string) (layout.Layout, error) {
 	context, _ := json.Marshal("http://www.w3.org/ns/csvw")
 	out := layout.Layout{Context: context}
@@ -70,10 +70,11 @@ func File(path string, kind record.Code, clinic, zone string) (layout.Layout, er
 		d := &drafter{path: path, what: what, kind: kind}
 		d.table.URL = filepath.Base(strings.TrimSuffix(path, ".gz"))
 		d.table.Note = layout.TableNote{Clinic: clinic, Zone: zone, RecordPrefix: "old-" + stem(d.table.URL, sheet) + "-", Sheet: sheet, Version: "1"}
-		if err := d.draft(); err != nil {
+		tables, err := d.draft()
+		if err != nil {
 			return out, err
 		}
-		out.Tables = append(out.Tables, d.table)
+		out.Tables = append(out.Tables, tables...)
 	}
 	foreignKeys(out.Tables)
 	if len(out.Tables) == 1 {
@@ -82,27 +83,32 @@ func File(path string, kind record.Code, clinic, zone string) (layout.Layout, er
 	return out, nil
 }
 
-func (d *drafter) draft() error {
+func (d *drafter) draft() ([]layout.Table, error) {
 	format, err := d.dialect()
 	if err != nil {
-		return err
+		return nil, err
 	}
 	format.Sheet = d.table.Note.Sheet
 	if d.what == "json" {
 		if format.Pointer, err = d.pointer(); err != nil {
-			return err
+			return nil, err
 		}
 		d.table.Note.Rows = format.Pointer
 	}
 	if err := d.top(format); err != nil {
-		return err
+		return nil, err
 	}
 	if err := d.look(format); err != nil {
-		return err
+		return nil, err
+	}
+	if d.kind == "" {
+		if s, ok := d.sortOf(); ok {
+			return d.apart(s), nil
+		}
 	}
 	d.kindOf()
 	d.columns()
-	return nil
+	return []layout.Table{d.table}, nil
 }
 
 // pointer finds the list of rows in a JSON document that is an object.
@@ -128,7 +134,7 @@ func (d *drafter) pointer() (string, error) {
 // column that is that table's key.
 func foreignKeys(tables []layout.Table) {
 	for i, t := range tables {
-		if t.Note.Kind == "surgery" {
+		if t.Note.Kind == "surgery" || len(t.Schema.ForeignKeys) > 0 {
 			continue
 		}
 		for _, s := range tables {
@@ -161,6 +167,9 @@ type drafter struct {
 	table  layout.Table
 	header []string
 	lowest []string   // of a header of several rows, its last
+	rows   [][]string // those that are looked at
+	whole  bool       // no others are in the file
+	sort   *sort      // the column that tells the table's rows from others of the file; nil: it has all
 	values [][]string // by column, not empty
 	from   []int      // of the columns of the table: which of the header each is
 	names  map[string]bool
@@ -263,41 +272,55 @@ func (d *drafter) look(f table.Format) error {
 		if d.header, _, err = table.Header(rows, di.Skipped(), di.HeaderRows()); err != nil {
 			return err
 		}
-		d.values = make([][]string, len(d.header))
 	}
 	at := map[string]int{}
 	for range sample {
 		r, err := rows.Next()
-		if errors.Is(err, io.EOF) {
+		if d.whole = errors.Is(err, io.EOF); d.whole {
 			break
 		}
 		if err != nil {
 			return err
 		}
-		switch {
-		case r.Names != nil:
-			for i, name := range r.Names {
-				if _, known := at[name]; !known {
-					at[name] = len(d.header)
-					d.header, d.values = append(d.header, name), append(d.values, nil)
-				}
-				d.see(at[name], r.Cells[i])
-			}
-		default:
-			for i, cell := range r.Cells {
-				d.see(i, cell)
-			}
+		row := r.Cells
+		if r.Names != nil {
+			row = d.named(r, at)
+		}
+		if n, _, _ := held(row); n > 0 {
+			d.rows = append(d.rows, row)
 		}
 	}
+	d.fill()
 	if len(d.header) == 0 {
 		return fmt.Errorf("%w: no rows", table.ErrFormat)
 	}
 	return nil
 }
 
-func (d *drafter) see(i int, cell string) {
-	if cell = strings.TrimSpace(cell); cell != "" && i < len(d.values) {
-		d.values[i] = append(d.values[i], cell)
+// named puts the cells of a row of JSON in the order of the header, which grows by names that are new.
+func (d *drafter) named(r table.Row, at map[string]int) []string {
+	for _, name := range r.Names {
+		if _, known := at[name]; !known {
+			at[name] = len(d.header)
+			d.header = append(d.header, name)
+		}
+	}
+	row := make([]string, len(d.header))
+	for i, name := range r.Names {
+		row[at[name]] = r.Cells[i]
+	}
+	return row
+}
+
+// fill takes the values of the columns out of the rows.
+func (d *drafter) fill() {
+	d.values = make([][]string, len(d.header))
+	for _, row := range d.rows {
+		for i := range d.header {
+			if v := cell(row, i); v != "" {
+				d.values[i] = append(d.values[i], v)
+			}
+		}
 	}
 }
 
@@ -353,6 +376,14 @@ func (d *drafter) columns() {
 
 func (d *drafter) column(i int, title string, taken map[string]bool) layout.Column {
 	c := layout.Column{Titles: layout.Strings{title}, Name: d.name(title)}
+	switch {
+	case d.sort != nil && i == d.sort.column:
+		c.Note.Unsure = d.sort.unsure
+		return c
+	case d.sort != nil && d.whole && len(d.values[i]) == 0:
+		c.Note.Ignore = "empty in these rows"
+		return c
+	}
 	m, known := d.means(i)
 	d.place(&c, m, known, taken)
 	d.datatype(&c, d.values[i])
@@ -386,6 +417,9 @@ func (d *drafter) place(c *layout.Column, m meaning, known bool, taken map[strin
 			return
 		}
 		c.Note.Ignore, c.Note.Unsure = "another key", "a second column that may be a key"
+		return
+	case "SORT":
+		c.Note.Ignore, c.Note.Unsure = "what a row is", "its cells do not tell surgeries from reviews"
 		return
 	case "DATE":
 		m.path = map[string]string{"surgery": "/surgery/start", "review": "/review/at", "contact": "/contact/at"}[kind]
@@ -615,8 +649,9 @@ func (d *drafter) keys() {
 		d.repeatedKey()
 		return
 	}
-	d.table.Schema.PrimaryKey = layout.Strings{d.table.Schema.Columns[0].Name}
-	d.table.Schema.Columns[0].Note.Unsure = "no column is surely a key; the first is assumed"
+	first := max(0, slices.IndexFunc(d.from, func(i int) bool { return d.sort == nil || i != d.sort.column && len(d.values[i]) > 0 }))
+	d.table.Schema.PrimaryKey = layout.Strings{d.table.Schema.Columns[first].Name}
+	d.table.Schema.Columns[first].Note.Unsure = "no column is surely a key; the first is assumed"
 }
 
 // repeatedKey doubts a key that several rows have.
@@ -626,11 +661,16 @@ func (d *drafter) repeatedKey() {
 			continue
 		}
 		at := slices.Index(d.header, c.Titles[0])
-		sorted := slices.Sorted(slices.Values(d.values[at]))
-		if len(slices.Compact(slices.Clone(sorted))) < len(sorted) {
+		if repeats(d.values[at]) {
 			d.table.Schema.Columns[i].Note.Unsure = "several rows have one value: a key, entered twice, or the surgery of a visit"
 		}
 	}
+}
+
+// repeats reports whether a value occurs twice.
+func repeats(values []string) bool {
+	sorted := slices.Sorted(slices.Values(values))
+	return len(slices.Compact(sorted)) < len(values)
 }
 
 // times gives a column of times the column with their date.
