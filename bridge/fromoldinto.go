@@ -87,7 +87,24 @@ func (c fromOldCommand) askInto(e *env, o *batch.Options) (shut func() error, er
 		return nil, fmt.Errorf("data folder: %w", err)
 	}
 	c.asks(o, st)
+	o.There = takenInto(st)
 	return st.Close, nil
+}
+
+// takenInto gives what a folder has of a patient and took.
+func takenInto(st store.Store) batch.There {
+	return func(ctx context.Context, clinic, patient string) (out [][]byte, err error) {
+		err = st.View(ctx, func(read store.Reader) error {
+			ds, err := read.DeliveriesOf(store.Owner{Clinic: clinic, Patient: patient})
+			for _, d := range ds {
+				if d.Patient == patient && !d.Held && !d.Refused {
+					out = append(out, d.Body)
+				}
+			}
+			return err
+		})
+		return out, err
+	}
 }
 
 // asks has a run ask a folder.

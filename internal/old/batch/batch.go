@@ -47,6 +47,7 @@ type Options struct {
 	Decided     Decisions
 	Check       Check   // looks at each record before the first is delivered, in a dry run too
 	Treated     Treated // tells the toes of surgeries that no row of the run has; nil: nobody does
+	There       There   // gives what the door has of a patient, in a dry run; nil: nothing
 	Deliver     Deliver // takes the records in, instead of files of resources; not in a dry run
 	Together    int     // patients whose records Deliver is given at once; 0: one
 	Into        string  // names what Deliver hands them to, so that no run goes on into another

@@ -55,6 +55,22 @@ type Check func(ctx context.Context, id string, r Record) error
 // where it has not, or where a toe of it is not told.
 type Treated func(ctx context.Context, clinic, id string) (sites []old.Site, known bool, err error)
 
+// There gives the records of a patient, by the key of mapping.PatientKey, that count or may at the door, in the
+// order in which they came.
+type There func(ctx context.Context, clinic, patient string) ([][]byte, error)
+
+// besideThere lays beside the rows of patients what the door has of them, so that a dry run ends each where
+// the run would.
+func (o Options) besideThere(ctx context.Context, ps []patient) (err error) {
+	for i := range ps {
+		if o.There == nil || err != nil {
+			return err
+		}
+		ps[i].there, err = o.There(ctx, ps[i].clinic, ps[i].id)
+	}
+	return err
+}
+
 // check looks at every record, unless some were delivered already.
 func (o Options) check(ctx context.Context, s *spool) error {
 	if o.Check == nil {

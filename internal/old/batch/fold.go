@@ -1,6 +1,7 @@
 package batch
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -67,7 +68,7 @@ func (o Options) fold(ctx context.Context, s *spool) error {
 	for {
 		ps, err := s.patients(after, patientsAtOnce)
 		if err == nil {
-			err = ctx.Err()
+			err = cmp.Or(ctx.Err(), o.besideThere(ctx, ps))
 		}
 		if err != nil || len(ps) == 0 {
 			return errors.Join(err, written())
@@ -124,31 +125,43 @@ func (o Options) foldOne(p patient) folded {
 		return f
 	}
 	var read []mapping.Delivery
-	f.res, read, f.err = convert.Records(s, p.bodies(), o.AsOf)
+	f.res, read, f.err = convert.Records(s, slices.Concat(p.there, p.bodies()), o.AsOf)
 	if f.err == nil {
-		f.ends = endsOf(s, p, f.res, read)
+		f.ends = o.endsOf(s, p, f.res, read)
 	}
 	return f
 }
 
 // endsOf says of each row where it ended.
-func endsOf(s mapping.Settings, p patient, res convert.Result, read []mapping.Delivery) []End {
+func (o Options) endsOf(s mapping.Settings, p patient, res convert.Result, read []mapping.Delivery) []End {
 	out := make([]End, len(p.rows))
 	byRecord := map[string][]int{}
+	there, read := read[:len(p.there)], read[len(p.there):]
 	for i, r := range p.rows {
 		byRecord[r.Record] = append(byRecord[r.Record], i)
 	}
 	for id, rows := range byRecord {
 		var ds []mapping.Delivery
+		for _, d := range there {
+			if d.Record.Record == id {
+				ds = append(ds, d)
+			}
+		}
+		first := len(ds) // of the rows
 		for _, i := range rows {
 			ds = append(ds, read[i])
 		}
 		st := mapping.Stand(ds, s.Clinic.Zone)
 		counts := slices.IndexFunc(ds, func(d mapping.Delivery) bool { return st.Current != nil && d.Record == st.Current.Record })
 		for k, i := range rows {
+			k += first
 			switch {
+			case o.There != nil && p.rows[i].untold():
+				out[i] = End{waiting, []Reason{o.untoldHere()}}
 			case k == counts:
 				out[i] = endOf(id, res)
+			case counts >= 0 && counts < first && ds[k].Hash == ds[counts].Hash:
+				out[i] = againOf(id, res)
 			case counts >= 0 && ds[k].Hash == ds[counts].Hash:
 				out[i].Outcome = unchanged
 			case mapping.Arrive(mapping.Standing{}, st, &ds[k]).Conflict != mapping.NoConflict:
@@ -172,6 +185,14 @@ func endOf(id string, res convert.Result) End {
 		return End{held, whyHeld(res.Issues)}
 	}
 	return End{Outcome: published}
+}
+
+// againOf is where a row ends whose content counts at the door already.
+func againOf(id string, res convert.Result) End {
+	if end := endOf(id, res); end.Outcome == waiting || end.Outcome == held {
+		return end
+	}
+	return End{Outcome: unchanged}
 }
 
 // whyHeld are the faults of our own output: of all that was made of the patient, since

@@ -175,6 +175,7 @@ func (s *spool) surgeriesOf(clinic, record, state, reason string) (out []rowStat
 type patient struct {
 	clinic, id string
 	rows       []rowState
+	there      [][]byte // what the door has of the patient, in a dry run
 }
 
 // patients are the next patients behind one, in order.
