@@ -30,6 +30,7 @@ type Summary struct {
 	Absent    int            `json:"excludedAndAbsent,omitempty"` // identifiers to leave out that no row has
 	Elsewhere int            `json:"decisionsOfNoRow,omitempty"`  // decisions of rows that were not read
 	Questions int            `json:"questions"`
+	Untold    map[string]int `json:"runAgain,omitempty"` // by file, rows not handed over until their surgery tells their toes
 }
 
 // finish writes what is written once: the resources of the clinics, worksheet,
@@ -42,7 +43,7 @@ func (o Options) finish(s *spool) (Summary, error) {
 	if err := errors.Join(f.clinics(s), f.close()); err != nil {
 		return Summary{}, err
 	}
-	sum := Summary{Outcomes: map[string]int{}, Reasons: map[string]int{}, Years: map[string]int{}, Agents: map[string]int{}, Misses: map[string]int{}, Patients: f.patients}
+	sum := Summary{Outcomes: map[string]int{}, Reasons: map[string]int{}, Years: map[string]int{}, Agents: map[string]int{}, Misses: map[string]int{}, Untold: map[string]int{}, Patients: f.patients}
 	if err := s.whyWaiting(); err != nil {
 		return sum, err
 	}
@@ -55,6 +56,7 @@ func (o Options) finish(s *spool) (Summary, error) {
 		if key := rowKey(o.names[r.Input], r.Number); o.Decided[key] != nil {
 			seen[key] = true
 		}
+		sum.untoldIn(o.names[r.Input], r.Why)
 		return errors.Join(sum.count(r, outcome), w.row(r, outcome))
 	})
 	if err := errors.Join(err, w.close()); err != nil {

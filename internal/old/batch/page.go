@@ -76,7 +76,7 @@ func (sum Summary) next() (out []string) {
 	for _, x := range []struct{ end, text string }{
 		{question, fmt.Sprintf("worksheet.csv has %d questions: write accept, correct (with the words) or leave into decision, and who; then run again with --decisions worksheet.csv and another --out.", sum.Questions)},
 		{rejected, "rejects.tsv says why rows were rejected; they stand in rejects-FILE as they came: mend them there, and run that file with the same layout and another --out."},
-		{waiting, "ends.tsv lists the reviews and contacts whose surgery is not there, and says whether it is another patient's: mend what a row names, or run it together with the row of its surgery. Into a data folder it may also run after that, with another --out; over NATS too, but for a row that was not handed over."},
+		{waiting, "ends.tsv lists the reviews and contacts whose surgery is not there, and says whether it is another patient's: mend what a row names, or run it together with the row of its surgery. Into a data folder it may also run after that, with another --out; over NATS too, but for a row that was not handed over." + sum.later()},
 		{held, "ends.tsv says what did not pass of what was made of held rows, a fault of ours; nothing of their patients is published."},
 		{conflict, "ends.tsv lists the rows whose record has other content under the same revision: only one counts."},
 		{refused, "ends.tsv says why records were refused."},
