@@ -127,7 +127,7 @@ func (r *reader) unsettledNote(groups []*group) {
 
 // in reports whether words of a toe stand in a segment.
 func (g *group) in(segment int) bool {
-	return slices.ContainsFunc(slices.Concat(g.items, borderItems(g.borders)), func(it *item) bool { return it.segment == segment })
+	return slices.ContainsFunc(g.words(), func(it *item) bool { return it.segment == segment })
 }
 
 // fits are the classes of the words that say no more beside a toe than which it is, what
@@ -343,12 +343,15 @@ func (r *reader) contradicted(groups []*group) {
 // painfulElsewhere doubts a toe of a column of sites of which a remark says that it hurts at another border
 // than the one that is named: R hallux lat, painful at inner corner.
 func (r *reader) painfulElsewhere(groups []*group) {
+	if !r.siteColumn() {
+		return
+	}
 	for _, g := range groups {
-		if !r.siteColumn() || g.wrong != "" || len(g.borders) < 2 || g.borders[0].border == g.borders[1].border {
+		if g.wrong != "" || len(g.borders) < 2 || g.borders[0].border == g.borders[1].border {
 			continue
 		}
-		at := g.borders[1].items[0]
-		if items := r.segments[at.segment]; at.segment != g.borders[0].items[0].segment && items[0].is(class(Finding)) {
+		named, other := g.borders[0].items[0], g.borders[1].items[0]
+		if other.segment != named.segment && r.segments[other.segment][0].is(class(Finding)) {
 			g.wrong = "border.painful-elsewhere"
 		}
 	}
@@ -385,9 +388,7 @@ func (r *reader) postponed(groups []*group) {
 		if !g.complete() || g.wrong != "" {
 			continue
 		}
-		all := append(slices.Clone(g.items), borderItems(g.borders)...)
-		last := slices.MaxFunc(all, func(a, b *item) int { return a.index - b.index })
-		if r.awaits(last.index) {
+		if last := g.last(); r.awaits(last.index) {
 			g.wrong = "toe.later"
 			for _, o := range r.items {
 				o.mark.plan = o.mark.plan || o.part == last.part && o.is(procedure)

@@ -30,10 +30,16 @@ func (g *group) hasToe() bool { return len(g.sides) > 0 || g.both || len(g.digit
 
 func (g *group) empty() bool { return !g.hasToe() && len(g.borders) == 0 }
 
-// first is where a group begins.
+// words are the items of a toe and of its borders.
+func (g *group) words() []*item { return slices.Concat(g.items, borderItems(g.borders)) }
+
+// first is where a group begins, and last where it ends.
 func (g *group) first() *item {
-	out := append(slices.Clone(g.items), borderItems(g.borders)...)
-	return slices.MinFunc(out, func(a, b *item) int { return a.from - b.from })
+	return slices.MinFunc(g.words(), func(a, b *item) int { return a.from - b.from })
+}
+
+func (g *group) last() *item {
+	return slices.MaxFunc(g.words(), func(a, b *item) int { return a.from - b.from })
 }
 
 func borderItems(ms []mention) (out []*item) {
@@ -50,6 +56,7 @@ func (r *reader) sites() {
 		groups = append(groups, grouped(r.mentions(c), c)...)
 	}
 	r.aside(groups)
+	r.onPapers(groups)
 	r.consented(groups)
 	r.unsettled(groups)
 	r.contradicted(groups)
@@ -305,8 +312,7 @@ func (g *group) bilateral(m, last mention) mention {
 // digitLast reports whether the digit of a toe stands after its side and its borders, so that it may be
 // of the toe before too: L med, R lat hallux, and not L med, R 2nd lat.
 func (g *group) digitLast() bool {
-	last := slices.MaxFunc(append(slices.Clone(g.items), borderItems(g.borders)...), func(a, b *item) int { return a.from - b.from })
-	return last.namesDigit()
+	return g.last().namesDigit()
 }
 
 // bothBorders makes "both sides" of one toe its borders.
@@ -345,12 +351,10 @@ func (g *group) nearest() {
 	}
 }
 
-// others makes the "other side" after the one border of a toe the other one, which is asked about.
+// others makes the "other side" after the lateral border of a toe the medial one, which is asked about.
 func (g *group) others() {
-	for i, b := range g.borders {
-		if i == 1 && b.rule == "border.other" && g.borders[0].border == "lateral" && !g.borders[0].unsure {
-			g.borders[i].border = "medial"
-		}
+	if len(g.borders) > 1 && g.borders[1].rule == "border.other" && g.borders[0].border == "lateral" && !g.borders[0].unsure {
+		g.borders[1].border = "medial"
 	}
 }
 
@@ -460,7 +464,6 @@ func (r *reader) consented(groups []*group) {
 		}
 		return out
 	}
-	r.onPapers(groups)
 	said, done := sides(true), sides(false)
 	if len(said) == 0 || len(done) == 0 || !slices.ContainsFunc(done, func(s record.Code) bool { return !slices.Contains(said, s) }) {
 		return
@@ -472,30 +475,14 @@ func (r *reader) consented(groups []*group) {
 	}
 }
 
-// papers are what another toe may stand on than the one that was operated on.
+// papers are what may name another toe than the one that was operated on.
 var papers = []string{"plan", "consent", "form", "list", "sheet", "booking", "letter", "referral", "request", "wristband", "label"}
 
-// onPapers doubts the toes of which different papers name different sides: L hallux on plan, R hallux on
-// consent; and those of a paper and of the text.
+// onPapers doubts the toes of different sides of which a paper names one: L hallux on plan, R hallux on
+// consent.
 func (r *reader) onPapers(groups []*group) {
-	paper := func(g *group) bool {
-		last := slices.MaxFunc(append(slices.Clone(g.items), borderItems(g.borders)...), func(a, b *item) int { return a.index - b.index })
-		for k := last.index + 1; k+1 < len(r.items) && r.items[k].segment == last.segment; k++ {
-			if r.items[k].text == "on" || r.items[k].text == "per" {
-				k++
-				if r.items[k].text == "the" && k+1 < len(r.items) {
-					k++
-				}
-				return slices.Contains(papers, r.items[k].text)
-			}
-			if isLetter(r.items[k].text) {
-				return false
-			}
-		}
-		return false
-	}
 	for _, g := range groups {
-		if !g.complete() || g.both || !paper(g) {
+		if !g.complete() || g.both || !r.onPaper(g) {
 			continue
 		}
 		for _, o := range groups {
@@ -504,6 +491,23 @@ func (r *reader) onPapers(groups []*group) {
 			}
 		}
 	}
+}
+
+// onPaper reports whether the words right after a toe say that it is on, or per, a paper: L hallux on the plan.
+func (r *reader) onPaper(g *group) bool {
+	last := g.last()
+	for k := last.index + 1; k+1 < len(r.items) && r.items[k].segment == last.segment; k++ {
+		switch o, next := r.items[k], r.items[k+1]; {
+		case o.text == "on" || o.text == "per":
+			if next.text == "the" && k+2 < len(r.items) {
+				next = r.items[k+2]
+			}
+			return slices.Contains(papers, next.text)
+		case isLetter(o.text):
+			return false
+		}
+	}
+	return false
 }
 
 // forms are the words of what was written before the surgery.
@@ -687,7 +691,7 @@ func (r *reader) toes(g *group) {
 		vs = append(vs, Value{Side: vs[0].Side, Digit: record.Code(g.codeText[1:])}) // T3 as toe 3
 	}
 	if g.wrong != "" {
-		r.add(Reading{Kind: Site, Value: vs[0], Certainty: Ambiguous, Rule: g.wrong, Others: vs}, append(slices.Clone(g.items), borderItems(g.borders)...)...)
+		r.add(Reading{Kind: Site, Value: vs[0], Certainty: Ambiguous, Rule: g.wrong, Others: vs}, g.words()...)
 		return
 	}
 	for _, v := range vs {
