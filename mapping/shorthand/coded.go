@@ -105,7 +105,7 @@ func (r *reader) isThere(it *item) bool {
 	if before != nil && before.text == "tissue" {
 		before = r.neighbour(before.index, -1)
 	}
-	return it.text == "present" && before != nil && before.segment == it.segment && before.is(class(Wound), class(Finding), class(Exudate), class(Diagnosis), class(Regrowth), vague)
+	return it.text == "present" && before != nil && before.segment == it.segment && (before.is(findings...) || before.is(class(Regrowth), vague))
 }
 
 // flushed reports whether an ns is the saline of a flush, and no visit that was missed: NS flush.

@@ -66,16 +66,20 @@ func cubic(ts []token) []token {
 	var out []token
 	for i := 0; i < len(ts); i++ {
 		t := ts[i]
-		if i > 0 && ts[i-1].number && t.text == "c" && i+2 < len(ts) && ts[i+1].text == "." && ts[i+2].text == "c" && ts[i+1].glued && ts[i+2].glued {
-			t.text, t.to = "cc", ts[i+2].to
-			if i += 2; i+1 < len(ts) && ts[i+1].text == "." && ts[i+1].glued {
+		if i > 0 && ts[i-1].number && t.text == "c" && gluedAt(ts, i+1, ".") && gluedAt(ts, i+2, "c") {
+			if i += 2; gluedAt(ts, i+1, ".") {
 				i++
-				t.to = ts[i].to
 			}
+			t.text, t.to = "cc", ts[i].to
 		}
 		out = append(out, t)
 	}
 	return out
+}
+
+// gluedAt reports whether a token is of these letters, or this sign, and glued to the one before it.
+func gluedAt(ts []token, k int, text string) bool {
+	return k < len(ts) && ts[k].text == text && ts[k].glued
 }
 
 // roughly puts the ending of a number that is none exactly before it, as a word: 10ish.
@@ -235,7 +239,7 @@ func wordEnd(text string, i int) int {
 	return i
 }
 
-// joinCodes makes one token of T and the digit glued to it, as HCPCS writes toes.
+// joinCodes makes one token of T and the digit glued to it, as HCPCS writes toes, and of HbA1c.
 func joinCodes(ts []token, text string) []token {
 	var out []token
 	for i := 0; i < len(ts); i++ {
@@ -245,7 +249,7 @@ func joinCodes(ts []token, text string) []token {
 			t = token{text: lower(text[t.from:ts[i+1].to]), from: t.from, to: ts[i+1].to, glued: t.glued}
 			i++
 		}
-		if (t.text == "hba" || t.text == "a" && !t.glued) && i+2 < len(ts) && ts[i+1].text == "1" && ts[i+1].glued && ts[i+2].text == "c" && ts[i+2].glued {
+		if (t.text == "hba" || t.text == "a" && !t.glued) && gluedAt(ts, i+1, "1") && gluedAt(ts, i+2, "c") {
 			t.text, t.to = "hba1c", ts[i+2].to // A1c too
 			i += 2
 		}

@@ -20,7 +20,7 @@ type mention struct {
 	ranged bool // a hyphen does: T6-T8
 	edge   bool // of a border: lateral edge of
 	plural bool // of a border: lateral borders, lat each
-	last   bool // of a border: no word stands after it that it may be of (inner shoe)
+	last   bool // no word stands after it that it may be of (inner shoe)
 	rule   string
 	items  []*item
 }
@@ -53,10 +53,8 @@ func (r *reader) mentions(clause int) []mention {
 		}
 		m.items, m.joined = append(m.items, it), joined && len(out) > 0
 		m.edge = m.isBorder() && (it.text == "" || i+1 < len(r.items) && r.items[i+1].is(borderWord))
-		m.plural = m.isBorder() && i+1 < len(r.items) && (strings.HasSuffix(r.items[i+1].text, "s") && r.items[i+1].is(borderWord, toeWord) || slices.Contains([]string{"sulci", "nails", "plates", "each"}, r.items[i+1].text) || r.items[i+1].is(vagueBoth) ||
-			i+2 < len(r.items) && r.items[i+1].is(borderWord) && r.items[i+2].text == "each")
-		m.plural = m.plural || m.rule == "border.listed" && strings.HasSuffix(r.said(it), "s")
-		m.last = i+1 == len(r.items) || !isLetter(r.items[i+1].text) && r.items[i+1].text != "" || r.items[i+1].is(conj, breakWord, procedure, chemical)
+		m.plural = m.isBorder() && (r.ofEach(i) || m.rule == "border.listed" && strings.HasSuffix(r.said(it), "s"))
+		m.last = r.ofNoMore(i)
 		m.joined = m.joined || len(out) > 0 && r.listed(i, m, out[len(out)-1])
 		if n := len(out); n > 0 && len(m.digit) > 0 && len(out[n-1].digit) > 0 {
 			m.ranged = it.index == out[n-1].items[0].index+2 && r.items[it.index-1].text == "-"
@@ -64,6 +62,27 @@ func (r *reader) mentions(clause int) []mention {
 		out, joined = append(out, m), false
 	}
 	return out
+}
+
+// ofEach reports whether the words after a border are of several: lateral borders; lat each; fibular border
+// each; lat both.
+func (r *reader) ofEach(i int) bool {
+	if i+1 == len(r.items) {
+		return false
+	}
+	next := r.items[i+1]
+	many := strings.HasSuffix(next.text, "s") && next.is(borderWord, toeWord) || slices.Contains([]string{"sulci", "nails", "plates", "each"}, next.text) || next.is(vagueBoth)
+	return many || next.is(borderWord) && i+2 < len(r.items) && r.items[i+2].text == "each"
+}
+
+// ofNoMore reports whether an item ends a text, or stands before a sign, a conjunction or what was done, and
+// so is of no word after it: outer, and no outer toe.
+func (r *reader) ofNoMore(i int) bool {
+	if i+1 == len(r.items) {
+		return true
+	}
+	next := r.items[i+1]
+	return !isLetter(next.text) && next.text != "" || next.is(conj, breakWord, procedure, chemical)
 }
 
 // listed reports whether a comma alone stands between an ordinal or a code and one
@@ -124,11 +143,13 @@ func (r *reader) bothBegin(i int) bool {
 	return r.siteColumn() && r.items[i].text == "bl" && i == 0 && len(r.items) > 1 && r.items[1].is(digit, digits) && !r.otherSides()
 }
 
+// bothLetters are the letters of both borders, one of which is a unit too.
+var bothLetters = []string{"ml", "lm"}
+
 // lettersOfBoth reports whether the letters of both borders end a whole toe of a column of sites: R1 ML.
 func (r *reader) lettersOfBoth(i int) bool {
-	t := r.items[i].text
 	before := r.neighbour(i, -1)
-	return r.siteColumn() && (t == "ml" || t == "lm") && before != nil && before.index == i-1 && r.words[i-1] != nil && len(r.words[i-1].digit) > 0 && r.lastOf(i)
+	return r.siteColumn() && slices.Contains(bothLetters, r.items[i].text) && before != nil && before.index == i-1 && r.words[i-1] != nil && len(r.words[i-1].digit) > 0 && r.lastOf(i)
 }
 
 // bothInBrackets reports whether a B in brackets begins a column of sites that names no side, before its
@@ -172,21 +193,27 @@ func (r *reader) bothInDutch(i int) bool {
 // history too.
 var sideOfInitials = map[string]record.Code{"lh": "left", "rh": "right"}
 
-// sideAndHallux reports whether initials of a column of sites are a side and the hallux: a border, or
-// the avulsion of the whole nail, follows them, and the text names no other toe, no side and no foot: LH
+// sideAndHallux reports whether initials of a column of sites, or at the beginning of a note of a surgery,
+// are a side and the hallux: a border, or the avulsion of the whole nail, follows them, and the text names no other toe, no side and no foot: LH
 // lat; RH TNA.
 func (r *reader) sideAndHallux(i int) bool {
 	it := r.items[i]
-	begins := len(r.kinds) == 0 && i == 0 && len(r.items) > 1 && r.items[1].is(border) && slices.ContainsFunc(r.items, func(o *item) bool { return o.is(procedure) }) // of a note
+	begins := r.beginsSurgery(i)
 	if sideOfInitials[it.text] == "" || !it.is(vagueSite) || !r.siteColumn() && !begins {
 		return false
 	}
 	other := slices.ContainsFunc(r.items, func(o *item) bool {
-		return o.is(side, bothSides, digit, digits, ordinal, sideDigit, toeWord, footWord) && !o.is(unitSec) || o.number && !begins || o.text == "side"
+		second := o.is(unitSec) // sec
+		return o.is(side, bothSides, digit, digits, ordinal, sideDigit, toeWord, footWord) && !second || o.number && !begins || o.text == "side"
 	})
 	return !other && slices.ContainsFunc(r.items[i+1:], func(o *item) bool {
 		return o.clause == it.clause && (o.is(border, letter, vagueBoth, totalWord) || o.entry(procedure).value == "total-avulsion")
 	})
+}
+
+// beginsSurgery reports whether an item begins a note of a surgery, right before a border.
+func (r *reader) beginsSurgery(i int) bool {
+	return len(r.kinds) == 0 && i == 0 && len(r.items) > 1 && r.items[1].is(border) && slices.ContainsFunc(r.items, func(o *item) bool { return o.is(procedure) })
 }
 
 // mention reads an item as a word of a site, if it is one where it stands.
@@ -378,10 +405,11 @@ func (r *reader) bareDigit(i int) (mention, bool) {
 	if n := r.neighbour(i, 1); n != nil {
 		unknown := len(n.entries) == 0 && isLetter(n.text)
 		before := r.neighbour(i, -1)
-		letters := r.siteColumn() && (n.text == "ml" || n.text == "lm") && before != nil && before.is(side) // R1 ML
-		sites := r.siteColumn() && n.index == i+1 && i+2 < len(r.items) && !r.items[i+2].number             // R 5: lat
+		letters := r.siteColumn() && slices.Contains(bothLetters, n.text) && before != nil && before.is(side) // R1 ML
+		sites := r.siteColumn() && n.index == i+1 && i+2 < len(r.items) && !r.items[i+2].number               // R 5: lat
+		counts := n.is(unitML, unitMG, unitSec, unitMin, unitApp, unitCart, percent, timesSign)
 		dutch := (dutchSides[n.text] != "" || n.text == "bdz") && r.afterD(n.index)
-		if !letters && !dutch && unknown || n.text == ":" && !sites || !letters && n.is(unitML, unitMG, unitSec, unitMin, unitApp, unitCart, percent, timesSign) {
+		if !letters && (counts || unknown && !dutch) || n.text == ":" && !sites {
 			return mention{}, false
 		}
 	}

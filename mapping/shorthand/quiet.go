@@ -35,9 +35,12 @@ func (r *reader) isTopic(o *item) bool {
 // ofForms are idle words that may say what a form put in by itself: default value.
 var ofForms = strings.Fields("default select selected choice entered descr description comment comments field fields value values details detail record records recorded entries entry chart charted labels label labelled type types boxes tick code copied")
 
+// findings are the classes of the words of what was seen or felt.
+var findings = []class{class(Finding), class(Diagnosis), class(Wound), class(Exudate)}
+
 // observed reports whether an item is of what was seen or felt.
 func (r *reader) observed(o *item) bool {
-	return o.is(class(Finding), class(Diagnosis), class(Wound), class(Exudate)) || ofDisease(o.text) || r.lexicon.remarks[o.text] == "complaint" || r.lexicon.remarks[o.text] == "illness" || slices.Contains(returned, o.text)
+	return o.is(findings...) || ofDisease(o.text) || r.lexicon.remarks[o.text] == "complaint" || r.lexicon.remarks[o.text] == "illness" || slices.Contains(returned, o.text)
 }
 
 // beforeMeasure are the words before a measure of a patient, or of a shoe, afterMeasure the units of one.

@@ -49,17 +49,19 @@ func (r *reader) wedgesOfFold(rs []Reading) {
 		if rd.Rule != "procedure.wedge" || rd.Certainty != Ambiguous {
 			continue
 		}
-		fold := func(o *item) bool {
-			if !o.is(border) || !strings.HasSuffix(r.said(o), "fold") || o.from < rd.To && rd.From < o.to {
-				return false
-			}
-			between := lower(strings.TrimSpace(r.text.Original[min(o.to, rd.To):max(o.from, rd.From)]))
-			return between == "" || between == "of" || between == "of the"
-		}
-		if slices.ContainsFunc(r.items, fold) {
+		if slices.ContainsFunc(r.items, func(o *item) bool { return r.foldBeside(o, *rd) }) {
 			rd.Value.Code, rd.Certainty, rd.Others = "nail-fold-wedge", Certain, nil
 		}
 	}
+}
+
+// foldBeside reports whether an item is the border of a nail fold right beside a reading, or with "of" between.
+func (r *reader) foldBeside(o *item, rd Reading) bool {
+	if !o.is(border) || !strings.HasSuffix(r.said(o), "fold") || o.from < rd.To && rd.From < o.to {
+		return false
+	}
+	between := lower(strings.TrimSpace(r.text.Original[min(o.to, rd.To):max(o.from, rd.From)]))
+	return between == "" || between == "of" || between == "of the"
 }
 
 // saidByName reports whether an operation that may be one of several is one of them that the

@@ -288,7 +288,7 @@ func (r *reader) where(rd Reading, it *item) bool {
 		return false
 	}
 	of := slices.Contains([]string{"on", "at", "to", "over", "around", "round", "in", "along", "across"}, r.items[k].text)
-	return of && k > 0 && r.items[k-1].segment == it.segment && r.items[k-1].is(class(Finding), class(Wound), class(Exudate), class(Diagnosis))
+	return of && k > 0 && r.items[k-1].segment == it.segment && r.items[k-1].is(findings...)
 }
 
 // around are the items of the segments of a reading; of its whole clause in a column
