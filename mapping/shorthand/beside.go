@@ -151,7 +151,14 @@ func (r *reader) strange(it *item) bool {
 	if it.text == "see" && it.index+2 < len(r.items) && slices.Contains(filed, r.items[it.index+1].text) && r.items[it.index+2].number {
 		return false // see photo 3
 	}
-	return r.unknown(it) && !r.initials(it) && !diseaseCode.MatchString(it.text) && !r.lexicon.harmless[it.text] && !ofDisease(it.text) && !r.toCome(it) && !r.ofOtherMatter(it) && !r.comparison(it) && !r.earlier(it) && !r.inRemark(it) && !r.grades(it.index) && !r.toldOf(it) && !r.inQuiet(it) && !r.copula(it)
+	return r.unknown(it) && !r.initials(it) && !diseaseCode.MatchString(it.text) && !r.lexicon.harmless[it.text] && !ofDisease(it.text) && !r.toCome(it) &&
+		!r.letBe(it) && !r.inRemark(it) && !r.grades(it.index) && !r.copula(it)
+}
+
+// letBe reports whether an item is of a statement on another matter, or of a remark of its own, that says
+// nothing of which toe it is.
+func (r *reader) letBe(it *item) bool {
+	return r.ofOtherMatter(it) || r.comparison(it) || r.earlier(it) || r.toldOf(it) || r.inQuiet(it)
 }
 
 // copula reports whether a verb joins a toe to what was seen or done, and to no other: both edges are
@@ -180,9 +187,7 @@ func (r *reader) initials(it *item) bool {
 func (r *reader) unfit(it *item) bool {
 	i := it.index
 	switch {
-	case r.words[i] != nil || r.lexicon.harmless[it.text] && !it.is(nthWord, numberWord) || r.ofOtherMatter(it) || r.comparison(it) || r.earlier(it):
-		return false
-	case r.ofHistory(i), r.toldOf(it), r.very(i), r.inQuiet(it):
+	case r.words[i] != nil || r.lexicon.harmless[it.text] && !it.is(nthWord, numberWord), r.letBe(it), r.ofHistory(i), r.very(i):
 		return false
 	case calendar.MatchString(it.text) || it.is(timesSign):
 		return !r.lasting(i)
@@ -284,7 +289,7 @@ func (r *reader) lasting(i int) bool {
 	if r.countsToes(i) || r.countsBorders(i) {
 		return true
 	}
-	if i+1 < len(r.items) && i > 0 && r.items[i-1].is(timesSign) && r.items[i].number && slices.Contains([]string{"y", "yr", "yrs", "year", "years", "month", "months", "mth", "mths", "week", "weeks", "wk", "wks"}, r.items[i+1].text) {
+	if i+1 < len(r.items) && i > 0 && r.items[i-1].is(timesSign) && r.items[i].number && slices.Contains(slices.Concat(spans, inYears), r.items[i+1].text) {
 		return true // x 2 yrs
 	}
 	if i < len(r.items) && r.items[i].ofSite() || i+1 < len(r.items) && r.items[i].number && r.items[i+1].is(borderWord) {

@@ -415,8 +415,11 @@ func (r *reader) isYear(it *item) bool {
 	return it.number && len(it.text) == 4 && it.text >= "1950" && it.text < "2040" && !strings.ContainsAny(it.text, ".,") && !r.only(Tourniquet, On, Off, Minutes)
 }
 
-// spans are the words of weeks and months.
-var spans = []string{"week", "weeks", "wk", "wks", "month", "months", "mth", "mths"}
+// spans are the words of weeks and months, inYears those of years.
+var (
+	spans   = []string{"week", "weeks", "wk", "wks", "month", "months", "mth", "mths"}
+	inYears = []string{"y", "yr", "yrs", "year", "years"}
+)
 
 // months are how months begin.
 var months = []string{"jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"}

@@ -28,7 +28,7 @@ func (r *reader) inQuiet(it *item) bool {
 // isTopic reports whether a word says what a remark is on.
 func (r *reader) isTopic(o *item) bool {
 	theme := r.lexicon.remarks[o.text]
-	return theme != "" && theme != "small words" && theme != "season" || r.allOf(o, matters) || r.observed(o) || slices.Contains(operations, o.text) || o.is(anaesthetic, injectWord) || slices.Contains(beforeMeasure, o.text) || slices.Contains(afterMeasure, o.text) ||
+	return !slices.Contains([]string{"", "season", "small words"}, theme) || r.allOf(o, matters) || r.observed(o) || slices.Contains(operations, o.text) || o.is(anaesthetic, injectWord) || slices.Contains(beforeMeasure, o.text) || slices.Contains(afterMeasure, o.text) ||
 		r.lexicon.idle[o.text] && len(o.text) > 3 && !slices.Contains(ofForms, o.text)
 }
 
@@ -46,43 +46,47 @@ func (r *reader) observed(o *item) bool {
 // beforeMeasure are the words before a measure of a patient, or of a shoe, afterMeasure the units of one.
 var (
 	beforeMeasure = strings.Fields("age aged wt weight height bmi size bp sats temp hba1c inr abpi abi tbi egfr hr")
-	afterMeasure  = strings.Fields("kg kgs g lb lbs st stone cm mm mmhg mmol bpm yo y yr yrs year years")
+	afterMeasure  = slices.Concat(inYears, strings.Fields("kg kgs g lb lbs st stone cm mm mmhg mmol bpm yo"))
 )
+
+// suspecting are the words, and the sign, before what may have been found: ?infected.
+var suspecting = strings.Fields("? poss possible possibly suspected suspect probable prob query")
+
+// inStretch is the item right before or after another, between the same signs; nil where there is none.
+func (r *reader) inStretch(o *item, step int) *item {
+	if k := o.index + step; k >= 0 && k < len(r.items) && r.items[k].stretch == o.stretch {
+		return r.items[k]
+	}
+	return nil
+}
 
 // quiet reports whether an item says nothing of which toe is meant.
 func (r *reader) quiet(o *item) bool {
-	var next, before *item
-	if o.index+1 < len(r.items) {
-		next = r.items[o.index+1]
-	}
-	if o.index > 0 {
-		before = r.items[o.index-1]
-	}
-	in := func(n *item) bool { return n != nil && n.stretch == o.stretch }
+	next, before := r.inStretch(o, 1), r.inStretch(o, -1)
 	switch {
 	case r.lasted(o) || r.ofPain(o) || r.taken(o):
 		return r.words[o.index] == nil
 	case o.text == "?", o.is(doubtWord):
-		suspects := slices.Contains([]string{"?", "poss", "possible", "possibly", "suspected", "suspect", "probable", "prob", "query"}, o.text)
-		return suspects && (in(next) && r.observed(next) || o.text == "?" && !in(next) && in(before) && r.observed(before))
-	case o.is(notAfter) && in(before) && before.text == "failed", o.text == "failed" && in(next) && next.is(notAfter): // conservative care
+		sign := o.text == "?" && next == nil && before != nil && r.observed(before) // infected?
+		return slices.Contains(suspecting, o.text) && (next != nil && r.observed(next) || sign)
+	case o.is(notAfter) && before != nil && before.text == "failed", o.text == "failed" && next != nil && next.is(notAfter): // conservative care
 		return true
 	case o.is(notWord):
-		return slices.Contains(plainNo, o.text) && in(next) && (r.isTopic(next) && !next.is(procedure) || r.past(next))
+		return slices.Contains(plainNo, o.text) && next != nil && (r.isTopic(next) && !next.is(procedure) || r.past(next))
 	case o.is(numberWord) && !slices.Contains(beforeMeasure, o.text):
-		return !in(next) || !next.number
-	case o.text == "old" && in(before) && slices.Contains(afterMeasure, before.text):
+		return next == nil || !next.number
+	case o.text == "old" && before != nil && slices.Contains(afterMeasure, before.text):
 		return true
 	case r.past(o):
 		return r.ofEarlier(o)
 	case slices.Contains(beforeMeasure, o.text):
-		return in(next) && next.number
+		return next != nil && next.number
 	case o.number:
-		return r.words[o.index] == nil && (in(next) && slices.Contains(afterMeasure, next.text) || in(before) && (slices.Contains(beforeMeasure, before.text) || before.is(timesSign) && r.quiet(before)))
-	case slices.Contains(afterMeasure, o.text) && in(before) && before.number:
+		return r.words[o.index] == nil && (next != nil && slices.Contains(afterMeasure, next.text) || before != nil && (slices.Contains(beforeMeasure, before.text) || before.is(timesSign) && r.quiet(before)))
+	case slices.Contains(afterMeasure, o.text) && before != nil && before.number:
 		return true
 	case o.is(timesSign):
-		return in(before) && isLetter(before.text) && in(next) && next.number
+		return before != nil && isLetter(before.text) && next != nil && next.number
 	case o.is(class(Outcome)):
 		return o.entry(class(Outcome)).value == "done" || r.ofEarlier(o)
 	case !isLetter(o.text) && o.text != "":

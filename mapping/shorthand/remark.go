@@ -80,13 +80,16 @@ func (r *reader) toldOf(it *item) bool {
 
 // lastings are the words of a length of time, and aboutTime those that stand beside one that has passed.
 var (
-	lastings  = strings.Fields("d day days w wk wks week weeks mth mths month months y yr yrs year years decade decades")
+	lastings  = slices.Concat(spans, inYears, strings.Fields("d day days w decade decades"))
 	aboutTime = strings.Fields("last about approx early late mid the past several many few couple of a now history")
 	upToNow   = []string{"since", "for", "over"}
 )
 
-// ofTimePast reports whether an item is a word of a time or of its length.
+// ofTimePast reports whether an item is a word of a time or of its length, and of no toe.
 func (r *reader) ofTimePast(o *item) bool {
+	if r.words[o.index] != nil {
+		return false
+	}
 	month := isLetter(o.text) && len(o.text) >= 3 && slices.Contains(months, o.text[:3]) && r.ofCalendar(o)
 	return o.number || month || slices.Contains(lastings, o.text) || slices.Contains(aboutTime, o.text) || calendar.MatchString(o.text) || r.lexicon.remarks[o.text] == "season"
 }
@@ -96,18 +99,18 @@ func (r *reader) ofTimePast(o *item) bool {
 func (r *reader) lasted(it *item) bool {
 	items := r.segments[it.segment]
 	from := slices.Index(items, it)
-	for from > 0 && r.ofTimePast(items[from]) && r.words[items[from].index] == nil {
+	for from > 0 && r.ofTimePast(items[from]) {
 		from--
 	}
 	begins := ""
 	if slices.Contains(upToNow, items[from].text) {
 		begins = items[from].text
 	}
-	if begins != "" || !r.ofTimePast(items[from]) || r.words[items[from].index] != nil {
+	if begins != "" || !r.ofTimePast(items[from]) {
 		from++
 	}
 	long, to := false, from
-	for ; to < len(items) && r.ofTimePast(items[to]) && r.words[items[to].index] == nil; to++ {
+	for ; to < len(items) && r.ofTimePast(items[to]); to++ {
 		long = long || slices.Contains(lastings, items[to].text) || calendar.MatchString(items[to].text) && strings.Contains(items[to].text, "/")
 	}
 	if to == from || it.index > items[to-1].index {
@@ -116,8 +119,7 @@ func (r *reader) lasted(it *item) bool {
 	return begins == "since" || long && (begins != "" || items[to-1].text == "history" || r.apartFrom(items[from], items[to-1]))
 }
 
-// apartFrom reports whether nothing but signs stands beside some items between their signs, and a toe before
-// them: R1 lat, 6/52.
+// apartFrom reports whether nothing but signs stands beside some items between their signs: R1 lat, 6/52.
 func (r *reader) apartFrom(first, last *item) bool {
 	return !slices.ContainsFunc(r.items, func(o *item) bool {
 		beside := o.stretch == first.stretch && (o.index < first.index || o.index > last.index)
