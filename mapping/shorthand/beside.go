@@ -243,7 +243,7 @@ func (r *reader) very(i int) bool {
 // ofHistory reports whether an item is of how long a toe has been ill, in a segment that says no more:
 // 6/12 hx.
 func (r *reader) ofHistory(i int) bool {
-	words := slices.DeleteFunc(slices.Clone(r.segments[r.items[i].segment]), func(o *item) bool { return o.is(filler) && o.text != "" })
+	words := slices.DeleteFunc(slices.Clone(r.segments[r.items[i].segment]), func(o *item) bool { return o.stretch != r.items[i].stretch || o.is(filler) && o.text != "" })
 	return len(words) == 2 && calendar.MatchString(words[0].text) && strings.Contains(words[0].text, "/") && words[1].text == "hx"
 }
 

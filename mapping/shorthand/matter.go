@@ -178,7 +178,7 @@ func (r *reader) otherOf(it *item) bool {
 }
 
 // compares are the words by which one border of a toe is said to be worse than the other.
-var compares = strings.Fields("worse worst sorer sorest deeper more mainly mostly main")
+var compares = strings.Fields("worse worst sorer sorest deeper more mainly mostly main mild milder moderate severe minor")
 
 // comparison reports whether an item is of a remark, between signs of its own, that compares the
 // borders of a toe which names both before it: both borders (lat worse). It is no other toe.
@@ -198,19 +198,18 @@ func (r *reader) comparison(it *item) bool {
 	return says && (both && !r.bothToes(it) || r.worst(it))
 }
 
-// worst reports whether the remark says no more than that the one border before it is the worse one, in
-// a bracket of its own: lat (worst).
+// worst reports whether the remark says no more than how bad the border before it is, in a bracket of its
+// own: lat (worst), med (mild).
 func (r *reader) worst(it *item) bool {
-	if it.index == 0 || r.items[it.index-1].text != "(" || it.index+1 == len(r.items) || r.items[it.index+1].text != ")" {
+	if it.index < 2 || r.items[it.index-1].text != "(" || it.index+1 == len(r.items) || r.items[it.index+1].text != ")" {
 		return false
 	}
-	borders := 0
-	for _, o := range r.items {
-		if o.is(border, letter, vagueBorder, vagueBoth, otherBorder) {
-			borders++
-		}
+	k := it.index - 2
+	for k > 0 && r.items[k].is(borderWord) {
+		k--
 	}
-	return borders == 1
+	m, ok := r.mention(k)
+	return ok && m.isBorder()
 }
 
 // bothToes reports whether a text before an item names more than one toe.

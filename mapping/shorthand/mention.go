@@ -198,22 +198,22 @@ var sideOfInitials = map[string]record.Code{"lh": "left", "rh": "right"}
 // lat; RH TNA.
 func (r *reader) sideAndHallux(i int) bool {
 	it := r.items[i]
-	begins := r.beginsSurgery(i)
-	if sideOfInitials[it.text] == "" || !it.is(vagueSite) || !r.siteColumn() && !begins {
+	noted := r.inNote(i)
+	if sideOfInitials[it.text] == "" || !it.is(vagueSite) || !r.siteColumn() && !noted {
 		return false
 	}
 	other := slices.ContainsFunc(r.items, func(o *item) bool {
 		second := o.is(unitSec) // sec
-		return o.is(side, bothSides, digit, digits, ordinal, sideDigit, toeWord, footWord) && !second || o.number && !begins || o.text == "side"
+		return o.is(side, bothSides, digit, digits, ordinal, sideDigit, toeWord, footWord) && !second || o.number && !noted || o.text == "side"
 	})
 	return !other && slices.ContainsFunc(r.items[i+1:], func(o *item) bool {
 		return o.clause == it.clause && (o.is(border, letter, vagueBoth, totalWord) || o.entry(procedure).value == "total-avulsion")
 	})
 }
 
-// beginsSurgery reports whether an item begins a note of a surgery, right before a border.
-func (r *reader) beginsSurgery(i int) bool {
-	return len(r.kinds) == 0 && i == 0 && len(r.items) > 1 && r.items[1].is(border) && slices.ContainsFunc(r.items, func(o *item) bool { return o.is(procedure) })
+// inNote reports whether an item of a note stands right before a border: PNA LH lat.
+func (r *reader) inNote(i int) bool {
+	return len(r.kinds) == 0 && i+1 < len(r.items) && r.items[i+1].is(border)
 }
 
 // mention reads an item as a word of a site, if it is one where it stands.

@@ -9,7 +9,8 @@ import (
 // whole toe, each word of which is known to say nothing of which toe it is: R hallux lat, ?infected;
 // (op by student); - no allergies; weight 62 kg.
 func (r *reader) inQuiet(it *item) bool {
-	if !r.siteColumn() || !r.besideToe(it) {
+	whole := r.siteColumn() && r.besideToe(it) || r.only(Border) && slices.ContainsFunc(r.items[:it.index], func(o *item) bool { return o.is(border) })
+	if !whole {
 		return false
 	}
 	topic := false
@@ -78,7 +79,7 @@ func (r *reader) quiet(o *item) bool {
 	case o.text == "old" && before != nil && slices.Contains(afterMeasure, before.text):
 		return true
 	case r.past(o):
-		return r.ofEarlier(o)
+		return r.ofEarlier(o) || r.ofIllness(o)
 	case slices.Contains(beforeMeasure, o.text):
 		return next != nil && next.number
 	case o.number:
@@ -102,6 +103,15 @@ func (r *reader) quiet(o *item) bool {
 // past reports whether an item is a word of what was before.
 func (r *reader) past(o *item) bool {
 	return o.is(pastWord) && slices.Contains([]string{"prev", "previous", "previously", "prior", "hx", "h/o", "history of", "past"}, r.said(o))
+}
+
+// ofIllness reports whether a word of what was before is of another illness: hx of MRSA.
+func (r *reader) ofIllness(o *item) bool {
+	next := r.neighbour(o.index, 1)
+	if next != nil && next.text == "of" {
+		next = r.neighbour(next.index, 1)
+	}
+	return next != nil && next.stretch == o.stretch && slices.Contains([]string{"illness", "drugs"}, r.lexicon.remarks[next.text])
 }
 
 // ofEarlier reports whether a remark is on an earlier treatment, in a text that names one toe: prev treated

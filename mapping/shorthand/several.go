@@ -144,7 +144,7 @@ func (r *reader) listsBorders(g *group) bool {
 	has := func(b record.Code) bool {
 		return slices.ContainsFunc(g.borders, func(m mention) bool { return m.border == b || m.rule == "border.listed" })
 	}
-	plural := g.both && len(g.borders) > 0 && g.borders[len(g.borders)-1].plural // bilateral halluces, medial and lateral borders
+	plural := g.both // bilateral halluces, medial and lateral
 	return has("medial") && has("lateral") && !plural && !r.saysEach(g.clause)
 }
 

@@ -476,13 +476,17 @@ func (r *reader) consented(groups []*group) {
 }
 
 // papers are what may name another toe than the one that was operated on.
-var papers = []string{"plan", "consent", "form", "list", "sheet", "booking", "letter", "referral", "request", "wristband", "label"}
+var papers = []string{"plan", "consent", "form", "list", "sheet", "booking", "letter", "referral", "request", "wristband", "label", "photo", "picture", "notes", "note", "chart", "diagram", "sketch", "card", "op note"}
 
-// onPapers doubts the toes of different sides of which a paper names one: L hallux on plan, R hallux on
-// consent.
+// onPapers doubts the toes of different sides of which a paper names one (L hallux on plan, R hallux on
+// consent), and a toe of whose borders one does: R hallux lat (form), med (photo).
 func (r *reader) onPapers(groups []*group) {
 	for _, g := range groups {
-		if !g.complete() || g.both || !r.onPaper(g) {
+		of := func(b mention) bool { return r.onPaper(b.items[len(b.items)-1]) }
+		if r.siteColumn() && len(g.borders) > 1 && g.borders[0].border != g.borders[1].border && slices.ContainsFunc(g.borders, of) {
+			g.wrong = "border.papers"
+		}
+		if !g.complete() || g.both || !r.onPaper(g.last()) {
 			continue
 		}
 		for _, o := range groups {
@@ -493,9 +497,12 @@ func (r *reader) onPapers(groups []*group) {
 	}
 }
 
-// onPaper reports whether the words right after a toe say that it is on, or per, a paper: L hallux on the plan.
-func (r *reader) onPaper(g *group) bool {
-	last := g.last()
+// onPaper reports whether the words right after the last one of a toe say that it is on, or per, a paper, or
+// a bracket that it is of one: L hallux on the plan; lat (form).
+func (r *reader) onPaper(last *item) bool {
+	if k := last.index + 1; k+2 < len(r.items) && r.items[k].text == "(" && slices.Contains(papers, r.items[k+1].text) && r.items[k+2].text == ")" {
+		return true
+	}
 	for k := last.index + 1; k+1 < len(r.items) && r.items[k].segment == last.segment; k++ {
 		switch o, next := r.items[k], r.items[k+1]; {
 		case o.text == "on" || o.text == "per":
