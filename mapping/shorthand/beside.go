@@ -251,8 +251,8 @@ func (r *reader) ofHistory(i int) bool {
 // is the code of a procedure.
 var staged = []string{"stage", "grade", "type", "class", "gr", "gd", "st", "heifetz", "mozena"}
 
-// grades reports whether an item stands before the number of a stage, and graded whether one is the Roman
-// figure of it: gr II.
+// grades reports whether an item stands before the Roman figure of a stage, and graded whether one is that
+// figure: gr II.
 func (r *reader) grades(i int) bool {
 	return slices.Contains(staged, r.items[i].text) && i+1 < len(r.items) && r.items[i+1].is(roman)
 }

@@ -191,7 +191,7 @@ func (r *reader) markOf(in, before []*item) (m mark) {
 	for _, o := range in {
 		switch {
 		case o.is(doubtWord) && r.doubtsBorder(o.index):
-		case r.earlier(o):
+		case r.earlier(o): // the other side was done 2019, this one not
 		case o.is(vagueSite, otherBorder) && r.siteColumn():
 			m.doubt = true // other foot
 		case r.fromSource(o) || o.text == "should" || o.is(doubtWord) && slices.Contains([]string{"states", "reportedly"}, o.text):

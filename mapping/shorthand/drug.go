@@ -114,7 +114,9 @@ func startsDose(part []*item, chem, drug int) int {
 		at--
 	}
 	ofChemical := part[chem].is(chemical, phenolAlc) && part[drug].is(anaesthetic)
-	if !ofChemical || at < chem+4 || !part[at-1].is(percent) || !part[at-2].number || drug+2 < len(part) && part[drug+1].number && part[drug+2].is(percent) {
+	strengthBefore := at >= chem+4 && part[at-1].is(percent) && part[at-2].number
+	strengthAfter := drug+2 < len(part) && part[drug+1].number && part[drug+2].is(percent)
+	if !ofChemical || !strengthBefore || strengthAfter {
 		return drug
 	}
 	at -= 2

@@ -122,7 +122,7 @@ func (r *reader) earlier(it *item) bool {
 		}
 		again := first == o && (o.is(class(Regrowth)) || slices.Contains(returned, o.text))
 		surgery := o.is(procedure, chemical, vague) && !again || slices.Contains(operations, o.text)
-		small := again || first != o && slices.Contains(treated, o.text) || o.is(pastWord, filler) || first != o && slices.Contains([]string{"after", "from", "following", "post", "since", "old"}, o.text) || r.said(o) == "same side" || r.isYear(o) || r.lexicon.harmless[o.text] || r.lexicon.idle[o.text]
+		small := again || r.saysWhen(o, first == o)
 		if operated = operated || surgery; !surgery && !small || o.is(doubtWord, planWord, notWord, notAfter) {
 			return false
 		}
@@ -132,6 +132,13 @@ func (r *reader) earlier(it *item) bool {
 	}
 	begun := first.entry(pastWord).value == "time" || first.is(class(Regrowth)) || slices.Contains(returned, first.text)
 	return begun && slices.ContainsFunc(r.items[:first.index], func(o *item) bool { return o.namesDigit() || o.is(sideDigit) || o.number })
+}
+
+// saysWhen reports whether an item of a remark on an earlier surgery, the first one or another, says no more
+// than that it was, or when.
+func (r *reader) saysWhen(o *item, first bool) bool {
+	within := slices.Contains(treated, o.text) || slices.Contains([]string{"after", "from", "following", "post", "since"}, o.text)
+	return within && !first || o.is(pastWord, filler) || r.said(o) == "same side" || r.isYear(o) || r.lexicon.harmless[o.text] || r.lexicon.idle[o.text]
 }
 
 // otherBefore reports whether an item is of a remark, between signs of its own and after a toe with its

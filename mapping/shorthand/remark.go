@@ -42,6 +42,9 @@ var asking = []class{notWord, notAfter, doubtWord, planWord, pastWord, pastAfter
 // when the toe is to be done.
 var lastedFrom = []string{"since", "all", "every", "over", "many"}
 
+// olds are what may be old and is no surgery.
+var olds = strings.Fields("injury fracture trauma break footy football rugby sports crush wound scar stubbing")
+
 // saysNothing reports whether a word is neutral where it stands.
 func (r *reader) saysNothing(it *item) bool {
 	before, next := r.neighbour(it.index, -1), r.neighbour(it.index, 1)
@@ -55,7 +58,7 @@ func (r *reader) saysNothing(it *item) bool {
 	case it.text == "had": // med done 2019
 		return next != nil && next.is(border, otherBorder)
 	case it.text == "old": // injury
-		return next != nil && slices.Contains([]string{"injury", "fracture", "trauma", "break", "footy", "football", "rugby", "sports", "crush", "wound", "scar", "stubbing"}, next.text)
+		return next != nil && slices.Contains(olds, next.text)
 	case it.text == "after" || it.text == "post": // a pedicure
 		if next != nil && next.text == "a" {
 			next = r.neighbour(next.index, 1)
@@ -147,7 +150,7 @@ func (r *reader) ofPain(it *item) bool {
 // taken reports whether an item counts courses of a drug, or visits: abx x2; 3 courses of antibiotics.
 func (r *reader) taken(it *item) bool {
 	counted := func(o *item) bool {
-		return o != nil && (r.lexicon.remarks[o.text] == "drugs" || slices.Contains([]string{"abx", "courses", "course", "rounds", "visits", "lots"}, o.text))
+		return o != nil && (r.lexicon.remarks[o.text] == "drugs" || slices.Contains([]string{"courses", "course", "rounds", "visits", "lots"}, o.text))
 	}
 	before, next := r.neighbour(it.index, -1), r.neighbour(it.index, 1)
 	switch {
