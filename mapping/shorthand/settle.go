@@ -26,6 +26,7 @@ func (r *reader) settle() {
 	slices.SortStableFunc(out, func(a, b Reading) int { return a.From - b.From })
 	out = slices.DeleteFunc(out, func(rd Reading) bool { return saidWithBorder(rd, out) })
 	r.wedgesOfFold(out)
+	r.avulsionsOfBorder(out)
 	out = slices.DeleteFunc(out, func(rd Reading) bool { return saidByName(rd, out) })
 	r.text.Readings = r.contradictions(out)
 	r.ofTheMatrix()
@@ -37,6 +38,20 @@ func (r *reader) settle() {
 	for _, it := range r.items {
 		if it.unread() {
 			r.text.Unread = append(r.text.Unread, Span{it.from, it.to})
+		}
+	}
+}
+
+// avulsionsOfBorder makes an avulsion of which a column of procedures names the lateral or the medial border
+// a partial one: P&A, lateral border.
+func (r *reader) avulsionsOfBorder(rs []Reading) {
+	of := func(o *item) bool { v := o.entry(border).value; return v == "lateral" || v == "medial" }
+	if !r.only(Procedure, Method, Outcome) || !slices.ContainsFunc(r.items, of) || slices.ContainsFunc(r.items, func(o *item) bool { return o.is(totalWord, doubtWord) }) {
+		return
+	}
+	for i := range rs {
+		if rd := &rs[i]; rd.Rule == "procedure.avulsion" && rd.Certainty == Ambiguous {
+			rd.Value.Code, rd.Certainty, rd.Others = "partial-avulsion", Certain, nil
 		}
 	}
 }
