@@ -375,7 +375,7 @@ func (g *group) begins(m, last mention) bool {
 		return (!m.joined || !last.isSide() || len(g.borders) > 0) && !g.code
 	case m.isDigit():
 		return (!last.isDigit() || len(g.borders) > 0) && !g.code
-	case m.side != "" && m.rule == "toe.hcpcs" && !g.code && m.besides(last) && !g.says(m):
+	case m.side != "" && m.rule == "toe.hcpcs" && !g.code && (m.besides(last) || m.afterWord(last)) && !g.says(m):
 		g.wrong = "toe.code-and-words" // left hallux T5
 		return false
 	case m.side != "":
@@ -391,6 +391,12 @@ func (m mention) besides(last mention) bool {
 	}
 	gap := m.items[0].index - last.items[0].index
 	return gap == 1 || gap == 2 && m.items[0].glued
+}
+
+// afterWord reports whether one item that is no sign of a list stands between two words of a toe: 3rd toe TA, where
+// TA may be a slip of TNA.
+func (m mention) afterWord(last mention) bool {
+	return len(last.items) > 0 && m.items[0].index == last.items[0].index+2 && !m.items[0].listed && !m.joined
 }
 
 // says reports whether a code names the toe of the group.
