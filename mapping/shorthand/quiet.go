@@ -50,6 +50,13 @@ var (
 	afterMeasure  = slices.Concat(inYears, strings.Fields("kg kgs g lb lbs st stone cm mm mmhg mmol bpm yo"))
 )
 
+// toWait are the words, of those that say nothing elsewhere, that may say when a toe is to be done, or that it
+// was not: Monday; referral arranged; trim only.
+var toWait = slices.Concat(awaited, strings.Fields(`
+mon monday tue tues tuesday wed weds wednesday thu thur thurs thursday fri friday sat saturday sun sunday fortnight fortnights
+expected returns repeats attempts consultation trim trimmed debrided fixed
+`))
+
 // suspecting are the words, and the sign, before what may have been found: ?infected.
 var suspecting = strings.Fields("? poss possible possibly suspected suspect probable prob query")
 
@@ -65,6 +72,8 @@ func (r *reader) inStretch(o *item, step int) *item {
 func (r *reader) quiet(o *item) bool {
 	next, before := r.inStretch(o, 1), r.inStretch(o, -1)
 	switch {
+	case slices.Contains(toWait, o.text):
+		return false
 	case r.lasted(o) || r.ofPain(o) || r.taken(o):
 		return r.words[o.index] == nil
 	case o.text == "?", o.is(doubtWord):
