@@ -145,6 +145,9 @@ func (r *reader) actedOn(it *item) bool {
 // strange reports whether an item of a column of sites is a word, or a sign, that the
 // grammar does not know.
 func (r *reader) strange(it *item) bool {
+	if r.tells(it) {
+		return true
+	}
 	if slices.Contains(sources, it.text) && slices.ContainsFunc(r.segments[it.segment], func(o *item) bool { return o.is(side, sideDigit) }) {
 		return false // letter says R
 	}
@@ -407,6 +410,9 @@ func (r *reader) postponed(groups []*group) {
 func (r *reader) awaits(i int) bool {
 	for k := i + 1; k < len(r.items) && r.items[k].clause == r.items[i].clause; k++ {
 		o, before := r.items[k], r.items[k-1]
+		if (o.text == "," || o.text == "(") && r.notNow(k+1) {
+			return true
+		}
 		if o.ofSite() && o.text != "second" || o.is(conj, chemical, anaesthetic) || o.text == "," || o.text == "(" || o.text == "." {
 			return false
 		}
@@ -421,12 +427,20 @@ func (r *reader) awaits(i int) bool {
 		case o.text == "after":
 			return next(func(n *item) bool { return len(n.entries) == 0 && isLetter(n.text) })
 		case o.is(planWord), slices.Contains([]string{"in", "on", "to"}, o.text):
-			if next(r.ofCalendar) {
+			if next(func(n *item) bool { return r.ofCalendar(n) || slices.Contains(weekdays, n.text) }) || o.text == "tomorrow" {
 				return true
 			}
 		}
 	}
 	return false
+}
+
+// weekdays are the days of a visit to come.
+var weekdays = strings.Fields("mon monday tue tues tuesday wed weds wednesday thu thur thurs thursday fri friday sat saturday sun sunday")
+
+// notNow reports whether a remark begins that what stands before it was not done: not today; not keen.
+func (r *reader) notNow(i int) bool {
+	return i+1 < len(r.items) && r.items[i].text == "not" && slices.Contains([]string{"today", "now", "keen", "yet", "ready", "done", "performed"}, r.items[i+1].text)
 }
 
 // toCome reports whether an unknown word says of a toe that it waits, or when.

@@ -63,7 +63,7 @@ func (r *reader) saysNothing(it *item) bool {
 		if next != nil && next.text == "a" {
 			next = r.neighbour(next.index, 1)
 		}
-		return next != nil && !slices.Contains([]string{"", "season", "small words"}, r.lexicon.remarks[next.text])
+		return next != nil && !slices.Contains([]string{"", "season", "small words", "drugs", "papers and payment"}, r.lexicon.remarks[next.text]) && !slices.Contains(occasions, next.text)
 	case r.lexicon.remarks[it.text] == "season":
 		return before != nil && slices.Contains(lastedFrom, before.text)
 	case slices.Contains(indices, it.text): // TBI alone may be a slip of tib
@@ -71,6 +71,9 @@ func (r *reader) saysNothing(it *item) bool {
 	}
 	return r.lexicon.remarks[it.text] != ""
 }
+
+// occasions are what a surgery may be put off for: after the wedding.
+var occasions = strings.Fields("work school college uni term shift exam exams wedding weddings prom holiday holidays trip trips travel travelling cruise game games match matches race races season gala concert festival flight birth baby delivery fasting pilgrimage funeral")
 
 // toldOf reports whether an item of a column of sites is of how long a toe has been ill, how much it
 // hurts, or how often something was taken for it, in a remark on a whole toe: since June; pain 8/10; abx x2.

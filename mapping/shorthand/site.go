@@ -61,6 +61,7 @@ func (r *reader) sites() {
 	r.unsettled(groups)
 	r.contradicted(groups)
 	r.painfulElsewhere(groups)
+	r.astray(groups)
 	r.postponed(groups)
 	r.ofTotal(groups)
 	r.wholeNails(groups)
@@ -482,7 +483,7 @@ func (r *reader) consented(groups []*group) {
 }
 
 // papers are what may name another toe than the one that was operated on.
-var papers = []string{"plan", "consent", "form", "list", "sheet", "booking", "letter", "referral", "request", "wristband", "label", "photo", "picture", "notes", "note", "chart", "diagram", "sketch", "card", "op note"}
+var papers = []string{"plan", "consent", "form", "list", "sheet", "booking", "letter", "referral", "request", "wristband", "label", "photo", "picture", "notes", "note", "chart", "diagram", "sketch", "card", "op note", "system", "computer", "record", "records", "photos", "email", "template"}
 
 // onPapers doubts the toes of different sides of which a paper names one (L hallux on plan, R hallux on
 // consent), and a toe of whose borders one does: R hallux lat (form), med (photo).
@@ -506,21 +507,27 @@ func (r *reader) onPapers(groups []*group) {
 // onPaper reports whether the words right after the last one of a toe say that it is on, or per, a paper, or
 // a bracket that it is of one: L hallux on the plan; lat (form).
 func (r *reader) onPaper(last *item) bool {
-	if k := last.index + 1; k+2 < len(r.items) && r.items[k].text == "(" && slices.Contains(papers, r.items[k+1].text) && r.items[k+2].text == ")" {
+	if k := last.index + 1; k+2 < len(r.items) && r.items[k].text == "(" && r.isPaper(r.items[k+1]) && r.items[k+2].text == ")" {
 		return true
 	}
 	for k := last.index + 1; k+1 < len(r.items) && r.items[k].segment == last.segment; k++ {
 		switch o, next := r.items[k], r.items[k+1]; {
-		case o.text == "on" || o.text == "per":
+		case slices.Contains([]string{"on", "per", "in"}, o.text):
 			if next.text == "the" && k+2 < len(r.items) {
 				next = r.items[k+2]
 			}
-			return slices.Contains(papers, next.text)
+			return r.isPaper(next)
 		case isLetter(o.text):
 			return false
 		}
 	}
 	return false
+}
+
+// isPaper reports whether an item is a paper, or what is seen on one: consent form.
+func (r *reader) isPaper(it *item) bool {
+	words := strings.Fields(r.said(it))
+	return slices.Contains(papers, r.said(it)) || len(words) > 0 && slices.Contains(papers, words[len(words)-1])
 }
 
 // forms are the words of what was written before the surgery.
@@ -552,6 +559,9 @@ func (r *reader) aside(groups []*group) {
 	}
 }
 
+// ofReview are the classes of the words of a toe that was looked at, or dressed, and no more.
+var ofReview = []class{class(Finding), class(Wound), class(Exudate), class(Dressing), class(Regrowth), dressingWord, fineAfter, notAfter, painless}
+
 // otherMatter reports whether a toe of a segment without a procedure stands among words
 // that are none of the grammar's, beside a segment where something was done to another:
 // PNA R hallux, L 3rd toe corn debrided.
@@ -564,7 +574,7 @@ func (r *reader) otherMatter(g *group, groups []*group) bool {
 	}
 	here := g.items[0].part
 	strange := in(here, func(it *item) bool {
-		return len(it.entries) == 0 && isLetter(it.text) && len(it.text) > 3 && it.text != "also" && it.text != "with"
+		return it.is(ofReview...) || len(it.entries) == 0 && isLetter(it.text) && len(it.text) > 3 && it.text != "also" && it.text != "with"
 	})
 	if !strange || in(here, act) {
 		return false

@@ -1,0 +1,193 @@
+package shorthand
+
+import (
+	"slices"
+	"strings"
+)
+
+// astray doubts the toes and borders beside which a text says that it may be another that was operated on.
+func (r *reader) astray(groups []*group) {
+	for _, g := range groups {
+		if g.wrong != "" {
+			continue
+		}
+		switch {
+		case r.siteColumn() && alone(groups) && r.bothOrOne(g):
+			g.wrong = "border.both-or-one"
+		case r.siteColumn() && r.borderOfRemark(g):
+			g.wrong = "border.of-a-remark"
+		case r.siteColumn() && r.toeOfRemark(g, groups):
+			g.wrong = "toe.of-a-remark"
+		case len(r.kinds) == 0 && g.hasToe() && r.corrected(g):
+			g.wrong = "toe.corrected"
+		case len(r.kinds) == 0 && g.complete() && len(g.borders) == 0 && slices.ContainsFunc(r.items, func(it *item) bool {
+			return it.clause == g.clause && it.is(border) && it.mark.none && !it.is(fineAfter)
+		}):
+			g.wrong = "toe.denied" // PNA R hallux lat, refused
+		}
+	}
+}
+
+// alone reports whether a text names one toe, and no more.
+func alone(groups []*group) bool {
+	toes := 0
+	for _, g := range groups {
+		if g.hasToe() {
+			toes++
+		}
+	}
+	return toes == 1 && !groups[0].several()
+}
+
+// bothOrOne reports whether both borders of a toe are named, and elsewhere one of them alone, which may be
+// the one that was operated on: both sides, only lat done; both borders, med spared.
+func (r *reader) bothOrOne(g *group) bool {
+	if !g.complete() || len(g.borders) == 0 {
+		return false
+	}
+	both := slices.ContainsFunc(g.borders, func(m mention) bool { return m.border == "both" }) || g.borders[0].border != g.borders[len(g.borders)-1].border
+	one := map[string]bool{}
+	for _, it := range r.items {
+		if it.clause != g.clause || !it.is(border, letter) || r.comparison(it) || r.earlier(it) {
+			continue
+		}
+		v := it.entries[0].value
+		again := slices.ContainsFunc(g.borders, func(m mention) bool {
+			return m.items[0].stretch != it.stretch && (m.border == "both" || string(m.border) == v)
+		})
+		if again && (v == "medial" || v == "lateral") && (it.mark.not || r.words[it.index] != nil) {
+			one[v] = true
+		}
+	}
+	return both && len(one) == 1
+}
+
+// plainly are the classes of the words that say no more than which toe and border is meant, and what was
+// done there.
+var plainly = []class{side, bothSides, digit, digits, ordinal, sideDigit, border, letter, vagueBorder, vagueBoth, toeWord, footWord, borderWord, filler, conj, breakWord, procedure, chemical, phenolAlc, vague, class(Method), totalWord}
+
+// tellsMore reports whether a part between signs has a word that is of a remark.
+func (r *reader) tellsMore(stretch int) bool {
+	return slices.ContainsFunc(r.items, func(it *item) bool {
+		return it.stretch == stretch && (isLetter(it.text) || it.text == "") && r.words[it.index] == nil && !it.is(plainly...)
+	})
+}
+
+// borderOfRemark reports whether another border of a toe stands in a remark: R hallux lat, med comfortable.
+func (r *reader) borderOfRemark(g *group) bool {
+	if !g.complete() || len(g.borders) < 2 {
+		return false
+	}
+	first := g.borders[0]
+	return slices.ContainsFunc(g.borders[1:], func(m mention) bool {
+		it := m.items[0]
+		return m.border != first.border && !m.joined && !m.unsure && it.mark == (mark{}) && !r.isDone(it.stretch) && it.stretch != first.items[0].stretch && r.tellsMore(it.stretch)
+	})
+}
+
+// isDone reports whether a part between signs says that something was done, and no more: both done; inner too.
+func (r *reader) isDone(stretch int) bool {
+	return !slices.ContainsFunc(r.items, func(it *item) bool {
+		done := it.entry(class(Outcome)).value == "done" || slices.Contains([]string{"too", "also", "treated"}, it.text)
+		return it.stretch == stretch && isLetter(it.text) && r.words[it.index] == nil && !it.is(plainly...) && !done
+	})
+}
+
+// toeOfRemark reports whether a toe without a border stands in a remark, beside another toe that has one: L
+// hallux sore, R hallux lat.
+func (r *reader) toeOfRemark(g *group, groups []*group) bool {
+	if !g.complete() || len(g.borders) > 0 {
+		return false
+	}
+	other := slices.ContainsFunc(groups, func(o *group) bool { return o != g && o.complete() && len(o.borders) > 0 })
+	return other && r.tellsMore(g.items[len(g.items)-1].stretch)
+}
+
+// corrected reports whether a note takes back what it said of a toe: it ends a sentence with the other side
+// (should be left), says no and another border (lat - no, med), or that something is wrong.
+func (r *reader) corrected(g *group) bool {
+	for i, it := range r.items {
+		next := func(k int, f func(*item) bool) bool { return i+k < len(r.items) && f(r.items[i+k]) }
+		switch {
+		case slices.Contains(takenBack, it.text) && !next(1, func(o *item) bool {
+			return strings.HasPrefix(o.text, "shoe") || o.text == "footwear" || o.text == "size"
+		}):
+			return true
+		case it.text == "no" && it.clause == g.clause && next(1, func(o *item) bool { return o.text == "," }) && next(2, func(o *item) bool { return o.is(side, border, letter) }):
+			return true
+		case it.is(side) && r.words[i] == nil && r.lastOf(i) && i > 0 && it.from > g.first().from && !r.leaves(i) && !r.amounts(it.clause):
+			if len(g.sides) == 1 && !g.both && it.entry(side).value != string(g.sides[0]) && (!it.mark.not || r.items[i-1].text == "no") {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// takenBack are the words by which a note takes back what it said.
+var takenBack = strings.Fields("wrong error oops correction sorry corrected mistake mistyped")
+
+// leavers are the words of who left, or what was.
+var leavers = strings.Fields("pt patient he she they then mum dad and was were be is nail plate it on")
+
+// leaves reports whether a left is a verb where it stands: pt left; nail was left.
+func (r *reader) leaves(i int) bool {
+	should := i > 1 && r.items[i-1].text == "be" && r.items[i-2].text == "should"
+	return r.items[i].text == "left" && slices.Contains(leavers, r.items[i-1].text) && !should
+}
+
+// amounts reports whether a clause is of a drug or a tourniquet, whose side may be another's.
+func (r *reader) amounts(clause int) bool {
+	return slices.ContainsFunc(r.items, func(it *item) bool {
+		return it.clause == clause && it.is(anaesthetic, injectWord, tourniquet, unitML, unitMin, unitSec)
+	})
+}
+
+// tells reports whether an item of a column of sites is a word of the vocabulary of remarks that may yet say
+// that another toe is meant, that this one was not operated on, or that another time is meant.
+func (r *reader) tells(it *item) bool {
+	before, next := r.neighbour(it.index, -1), r.neighbour(it.index, 1)
+	was := func(o *item, texts ...string) bool { return o != nil && slices.Contains(texts, o.text) }
+	switch it.text {
+	case "neighbour", "neighbours", "neighbor", "partner", "twin", "fellow": // toe too
+		came := was(next, "came", "drove", "driving", "drives", "brought", "present", "attending", "attended", "here", "in", "rang", "phoned", "said", "says", "helps", "helping", "dresses")
+		return r.digitBefore(it) && !came && !was(before, "with", "w", "by", "from", "via", "c")
+	case "adjacent", "neighbouring", "lesser", "several", "many", "more", "other": // toes affected
+		return r.digitBefore(it) && next != nil && (before == nil || !before.is(nearWord)) && slices.Contains([]string{"toe", "toes", "nail", "nails", "digit", "digits"}, next.text)
+	case "first": // then left; antibiotics first
+		sign := it.index > 0 && r.items[it.index-1].text == "("
+		return !sign && r.digitBefore(it) && (next == nil || !next.is(toeWord, nthWord, digit))
+	case "home":
+		return was(before, "sent", "went")
+	case "stopped", "stop":
+		return was(before, "so")
+	case "out":
+		return was(before, "pulled", "backed")
+	case "default":
+		return true
+	case "check": // which toe it was
+		return r.lastOf(it.index) && (it.index == 0 || r.items[it.index-1].stretch != it.stretch)
+	case "keen", "sure", "happy", "ready", "willing":
+		return before.denies()
+	case "nervous", "anxious", "scared", "frightened", "unwell", "young", "high", "low", "infected", "swollen", "painful", "sore":
+		return it.index > 0 && r.items[it.index-1].text == "too"
+	case "only":
+		return was(before, "assessment", "review", "consultation", "opinion", "screening", "check", "back", "trimmed", "triage", "advice")
+	}
+	if before.denies() && (slices.Contains(operations, it.text) && it.text != "nail" || it.is(procedure)) && !slices.ContainsFunc(r.items, func(o *item) bool { return o.stretch == it.stretch && r.past(o) }) {
+		return true // no treatment
+	}
+	if strings.HasPrefix(it.text, "consent") && (before.denies() || next.denies()) {
+		return true
+	}
+	theme := r.lexicon.remarks[it.text]
+	return theme == "family and people" && was(before, "for", "under")
+}
+
+// digitBefore reports whether a toe is named before an item.
+func (r *reader) digitBefore(it *item) bool {
+	return slices.ContainsFunc(r.items[:it.index], func(o *item) bool { return r.words[o.index] != nil && len(r.words[o.index].digit) > 0 })
+}
+
+// denies reports whether an item is a word that denies another.
+func (it *item) denies() bool { return it != nil && it.is(notWord, notAfter) && it.text != "denies" }
