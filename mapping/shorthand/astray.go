@@ -16,6 +16,8 @@ func (r *reader) astray(groups []*group) {
 			g.wrong = "border.both-or-one"
 		case r.siteColumn() && r.borderOfRemark(g):
 			g.wrong = "border.of-a-remark"
+		case r.siteColumn() && r.otherInSentence(g, groups):
+			g.wrong = "border.of-a-remark"
 		case r.siteColumn() && r.toeOfRemark(g, groups):
 			g.wrong = "toe.of-a-remark"
 		case len(r.kinds) == 0 && g.hasToe() && r.corrected(g):
@@ -81,8 +83,33 @@ func (r *reader) borderOfRemark(g *group) bool {
 	first := g.borders[0]
 	return slices.ContainsFunc(g.borders[1:], func(m mention) bool {
 		it := m.items[0]
-		return m.border != first.border && !m.joined && !m.unsure && it.mark == (mark{}) && !r.isDone(it.stretch) && it.stretch != first.items[0].stretch && r.tellsMore(it.stretch)
+		with := it.stretch == first.items[0].stretch && it.index > 0 && r.withRemark(it.index)
+		return m.border != first.border && !m.unsure && it.mark == (mark{}) && (with || !m.joined && !r.isDone(it.stretch) && it.stretch != first.items[0].stretch && r.tellsMore(it.stretch))
 	})
+}
+
+// withRemark reports whether a border is of what a toe has besides, or does well: with med corn; and med
+// comfortable.
+func (r *reader) withRemark(i int) bool {
+	k := i - 1
+	for k > 0 && !r.items[k].is(conj) && r.items[k].text != "with" && r.words[k] == nil {
+		k--
+	}
+	told := func(o *item) bool {
+		return o.stretch == r.items[i].stretch && o.index > k && r.words[o.index] == nil && !o.is(plainly...) && (isLetter(o.text) || o.text == "")
+	}
+	well := i+1 < len(r.items) && slices.Contains([]string{"comfortable", "good", "stable", "okay", "better", "healthy", "pain"}, r.items[i+1].text)
+	return well || r.items[k].text == "with" && slices.ContainsFunc(r.items, told)
+}
+
+// otherInSentence reports whether another border than that of the one toe of a text stands in a sentence of
+// its own, which tells more: R hallux lat. Med comfortable.
+func (r *reader) otherInSentence(g *group, groups []*group) bool {
+	if g.hasToe() || len(g.borders) != 1 || g.borders[0].unsure || !alone(groups) || !groups[0].complete() || len(groups[0].borders) == 0 {
+		return false
+	}
+	it := g.borders[0].items[0]
+	return groups[0].borders[0].border != g.borders[0].border && it.mark == (mark{}) && !r.isDone(it.stretch) && r.tellsMore(it.stretch)
 }
 
 // isDone reports whether a part between signs says that something was done, and no more: both done; inner too.
