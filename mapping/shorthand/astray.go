@@ -3,6 +3,8 @@ package shorthand
 import (
 	"slices"
 	"strings"
+
+	"nailbridge/mapping/record"
 )
 
 // astray doubts the toes and borders beside which a text says that it may be another that was operated on.
@@ -12,22 +14,81 @@ func (r *reader) astray(groups []*group) {
 			continue
 		}
 		switch {
-		case r.siteColumn() && alone(groups) && r.bothOrOne(g):
-			g.wrong = "border.both-or-one"
-		case r.siteColumn() && r.borderOfRemark(g):
+		case r.siteColumn():
+			g.wrong = r.astrayInSites(g, groups)
+		case r.only(Border) && (r.bothOrOne(g) || r.borderOfRemark(g) || r.changed()):
 			g.wrong = "border.of-a-remark"
-		case r.siteColumn() && r.otherInSentence(g, groups):
-			g.wrong = "border.of-a-remark"
-		case r.siteColumn() && r.toeOfRemark(g, groups):
-			g.wrong = "toe.of-a-remark"
-		case len(r.kinds) == 0 && g.hasToe() && r.corrected(g):
-			g.wrong = "toe.corrected"
-		case len(r.kinds) == 0 && g.complete() && len(g.borders) == 0 && slices.ContainsFunc(r.items, func(it *item) bool {
-			return it.clause == g.clause && it.is(border) && it.mark.none && !it.is(fineAfter)
-		}):
-			g.wrong = "toe.denied" // PNA R hallux lat, refused
+		case len(r.kinds) == 0:
+			g.wrong = r.astrayInNote(g, groups)
 		}
 	}
+}
+
+// astrayInSites is why a toe of a column of sites is doubted; "" where it is not.
+func (r *reader) astrayInSites(g *group, groups []*group) string {
+	switch {
+	case alone(groups) && g.complete() && r.bothOrOne(g):
+		return "border.both-or-one"
+	case g.complete() && r.borderOfRemark(g), r.otherInSentence(g, groups):
+		return "border.of-a-remark"
+	case r.toeOfRemark(g, groups), r.partlyDone(groups):
+		return "toe.of-a-remark"
+	}
+	return ""
+}
+
+// astrayInNote is why a toe of a note is doubted; "" where it is not.
+func (r *reader) astrayInNote(g *group, groups []*group) string {
+	refused := func(it *item) bool {
+		return it.clause == g.clause && it.is(border) && it.mark.none && !it.is(fineAfter)
+	}
+	switch {
+	case g.hasToe() && r.corrected(g):
+		return "toe.corrected"
+	case g.complete() && len(g.borders) == 0 && slices.ContainsFunc(r.items, refused):
+		return "toe.denied" // PNA R hallux lat, refused
+	case g.complete() && alone(groups) && r.bothOrOne(g):
+		return "border.both-or-one"
+	case g.complete() && slices.ContainsFunc(g.borders[min(1, len(g.borders)):], func(m mention) bool {
+		return m.border != g.borders[0].border && !m.joined && r.reviewed(m.items)
+	}):
+		return "border.of-a-remark" // PNA R hallux lat, med comfortable
+	case g.complete() && len(g.borders) == 0 && r.reviewed(g.items) && slices.ContainsFunc(groups, func(o *group) bool {
+		return o.complete() && len(o.borders) > 0 && r.acts(o.clause)
+	}):
+		return "toe.aside" // PNA L hallux lat. R hallux sore.
+	}
+	return ""
+}
+
+// looks are the words of a toe or a border that was looked at, or cared for, and no more.
+var looks = strings.Fields("trimmed packed filed debrided stable comfortable happy good okay better reviewed assessed checked dressed redressed callus corn monitored watched")
+
+// reviewed reports whether a word of a finding, or of care, stands beside some words of a toe.
+func (r *reader) reviewed(items []*item) bool {
+	first := slices.MinFunc(items, func(a, b *item) int { return a.index - b.index })
+	last := slices.MaxFunc(items, func(a, b *item) int { return a.index - b.index })
+	k := last.index + 1
+	for k < len(r.items) && r.items[k].is(borderWord, toeWord, filler) && r.items[k].text != "." {
+		k++
+	}
+	tells := func(o *item) bool {
+		return o.stretch == last.stretch && !o.is(procedure, chemical) && (o.is(ofReview...) || slices.Contains(looks, o.text))
+	}
+	before := first.index > 0 && r.items[first.index-1].stretch == first.stretch && tells(r.items[first.index-1])
+	return k < len(r.items) && tells(r.items[k]) || before
+}
+
+// changed reports whether a column of borders takes back what it said, or says that nothing was done: lat - no,
+// med; lat -> med; lat cancelled.
+func (r *reader) changed() bool {
+	return slices.ContainsFunc(r.items, func(it *item) bool {
+		i := it.index
+		between := i > 0 && i+1 < len(r.items) && r.items[i-1].is(border, letter) && r.items[i+1].is(border, letter)
+		no := it.text == "no" && i+2 < len(r.items) && r.items[i+1].text == "," && r.items[i+2].is(border, letter)
+		put := it.entry(class(Attendance)).value == "cancelled" || slices.Contains([]string{"cancelled", "postponed"}, it.text)
+		return between && it.is(convertWord) || no || put
+	})
 }
 
 // alone reports whether a text names one toe, and no more.
@@ -44,7 +105,7 @@ func alone(groups []*group) bool {
 // bothOrOne reports whether both borders of a toe are named, and elsewhere one of them alone, which may be
 // the one that was operated on: both sides, only lat done; both borders, med spared.
 func (r *reader) bothOrOne(g *group) bool {
-	if !g.complete() || len(g.borders) == 0 {
+	if len(g.borders) == 0 {
 		return false
 	}
 	both := slices.ContainsFunc(g.borders, func(m mention) bool { return m.border == "both" }) || g.borders[0].border != g.borders[len(g.borders)-1].border
@@ -77,7 +138,7 @@ func (r *reader) tellsMore(stretch int) bool {
 
 // borderOfRemark reports whether another border of a toe stands in a remark: R hallux lat, med comfortable.
 func (r *reader) borderOfRemark(g *group) bool {
-	if !g.complete() || len(g.borders) < 2 {
+	if len(g.borders) < 2 {
 		return false
 	}
 	first := g.borders[0]
@@ -120,15 +181,48 @@ func (r *reader) isDone(stretch int) bool {
 	})
 }
 
-// toeOfRemark reports whether a toe without a border stands in a remark, beside another toe that has one: L
-// hallux sore, R hallux lat.
+// toeOfRemark reports whether a toe stands in a remark, beside another toe: one without a border beside one
+// that has one (L hallux sore, R hallux lat), or one that was cared for otherwise (L1 lat comfortable, R1 lat).
 func (r *reader) toeOfRemark(g *group, groups []*group) bool {
-	if !g.complete() || len(g.borders) > 0 {
+	if !g.complete() {
 		return false
 	}
+	last := slices.MaxFunc(append(slices.Clone(g.items), borderItems(g.borders)...), func(a, b *item) int { return a.index - b.index })
+	stretches := []int{last.stretch}
+	if n := last.index + 2; n < len(r.items) && (r.items[n-1].text == "(" || r.items[n-1].text == "-") && !slices.ContainsFunc(r.items, func(o *item) bool { return o.stretch == r.items[n].stretch && r.words[o.index] != nil }) {
+		stretches = append(stretches, r.items[n].stretch)
+	}
+	told := func(f func(*item) bool) bool {
+		return slices.ContainsFunc(r.items, func(it *item) bool { return slices.Contains(stretches, it.stretch) && f(it) })
+	}
 	other := slices.ContainsFunc(groups, func(o *group) bool { return o != g && o.complete() && len(o.borders) > 0 })
-	return other && r.tellsMore(g.items[len(g.items)-1].stretch)
+	if len(g.borders) == 0 {
+		return other && slices.ContainsFunc(stretches, r.tellsMore)
+	}
+	return other && told(func(it *item) bool {
+		return (slices.Contains(cared, it.text) || slices.Contains([]string{"post op", "post-op", "postop"}, r.said(it))) && r.words[it.index] == nil
+	})
 }
+
+// partlyDone reports whether it is said of one of two toes, and not of the other, that it was done, or was
+// today: R hallux lat today, L hallux lat.
+func (r *reader) partlyDone(groups []*group) bool {
+	if len(groups) != 2 || !groups[0].complete() || !groups[1].complete() || groups[0].several() || groups[1].several() {
+		return false
+	}
+	said := func(g *group) bool {
+		last := slices.MaxFunc(append(slices.Clone(g.items), borderItems(g.borders)...), func(a, b *item) int { return a.index - b.index })
+		n := last.index + 1
+		for n < len(r.items) && r.items[n].is(borderWord, filler) && r.items[n].text != "." || n < len(r.items) && r.items[n].text == "only" {
+			n++
+		}
+		return n < len(r.items) && r.items[n].segment == last.segment && (slices.Contains([]string{"today", "treated"}, r.items[n].text) || r.items[n].entry(class(Outcome)).value == "done")
+	}
+	return groups[1].wrong == "" && groups[1].first().mark == (mark{}) && said(groups[0]) && !said(groups[1])
+}
+
+// cared are the words of a toe that was cared for otherwise than by a surgery today.
+var cared = strings.Fields("packed comfortable stable reviewed assessed happy antibiotics abx trimmed better improving")
 
 // corrected reports whether a note takes back what it said of a toe: it ends a sentence with the other side
 // (should be left), says no and another border (lat - no, med), or that something is wrong.
@@ -142,13 +236,26 @@ func (r *reader) corrected(g *group) bool {
 			return true
 		case it.text == "no" && it.clause == g.clause && next(1, func(o *item) bool { return o.text == "," }) && next(2, func(o *item) bool { return o.is(side, border, letter) }):
 			return true
-		case it.is(side) && r.words[i] == nil && r.lastOf(i) && i > 0 && it.from > g.first().from && !r.leaves(i) && !r.amounts(it.clause):
+		case i > 0 && slices.Contains(reads, r.items[i-1].text) && it.from > g.first().from && it.is(digit, ordinal, border) && !g.names(it) && !next(1, func(o *item) bool { return o.is(nthWord) }):
+			return true
+		case it.is(side) && g.both && r.words[i] == nil && next(1, func(o *item) bool { return o.entry(class(Outcome)).value == "done" || o.text == "only" }):
+			return true
+		case it.is(side) && r.words[i] == nil && (r.lastOf(i) || next(1, func(o *item) bool { return o.text == "1" && o.spelled }) && r.lastOf(i+1)) && i > 0 && it.from > g.first().from && !r.leaves(i) && !r.amounts(it.clause):
 			if len(g.sides) == 1 && !g.both && it.entry(side).value != string(g.sides[0]) && (!it.mark.not || r.items[i-1].text == "no") {
 				return true
 			}
 		}
 	}
 	return false
+}
+
+// reads are the words before what a text should have said: was med; should have been 2nd.
+var reads = strings.Fields("was been be read meant actually really that")
+
+// names reports whether an item says a digit or a border that a toe has.
+func (g *group) names(it *item) bool {
+	v := it.entries[0].value
+	return slices.Contains(g.digits, record.Code(v)) || len(g.borders) > 0 && string(g.borders[0].border) == v
 }
 
 // takenBack are the words by which a note takes back what it said.
@@ -159,7 +266,7 @@ var leavers = strings.Fields("pt patient he she they then mum dad and was were b
 
 // leaves reports whether a left is a verb where it stands: pt left; nail was left.
 func (r *reader) leaves(i int) bool {
-	should := i > 1 && r.items[i-1].text == "be" && r.items[i-2].text == "should"
+	should := i > 1 && r.items[i-1].text == "be" && r.items[i-2].text == "should" || i > 1 && r.items[i-1].text == "was" && slices.Contains([]string{".", ";", "it"}, r.items[i-2].text)
 	return r.items[i].text == "left" && slices.Contains(leavers, r.items[i-1].text) && !should
 }
 
@@ -184,6 +291,8 @@ func (r *reader) tells(it *item) bool {
 	case "first": // then left; antibiotics first
 		sign := it.index > 0 && r.items[it.index-1].text == "("
 		return !sign && r.digitBefore(it) && (next == nil || !next.is(toeWord, nthWord, digit))
+	case "1": // only one done
+		return it.spelled && r.digitBefore(it) && (was(before, "only", "just") || next != nil && next.entry(class(Outcome)).value == "done")
 	case "home":
 		return was(before, "sent", "went")
 	case "stopped", "stop":

@@ -410,7 +410,7 @@ func (r *reader) postponed(groups []*group) {
 func (r *reader) awaits(i int) bool {
 	for k := i + 1; k < len(r.items) && r.items[k].clause == r.items[i].clause; k++ {
 		o, before := r.items[k], r.items[k-1]
-		if (o.text == "," || o.text == "(") && r.notNow(k+1) {
+		if (o.text == "," || o.text == "(" || o.text == ".") && r.notNow(k+1) {
 			return true
 		}
 		if o.ofSite() && o.text != "second" || o.is(conj, chemical, anaesthetic) || o.text == "," || o.text == "(" || o.text == "." {
@@ -438,9 +438,13 @@ func (r *reader) awaits(i int) bool {
 // weekdays are the days of a visit to come.
 var weekdays = strings.Fields("mon monday tue tues tuesday wed weds wednesday thu thur thurs thursday fri friday sat saturday sun sunday")
 
-// notNow reports whether a remark begins that what stands before it was not done: not today; not keen.
+// notNow reports whether a remark begins that what stands before it was not done: not today; not keen; sent
+// home; booked.
 func (r *reader) notNow(i int) bool {
-	return i+1 < len(r.items) && r.items[i].text == "not" && slices.Contains([]string{"today", "now", "keen", "yet", "ready", "done", "performed"}, r.items[i+1].text)
+	if i < len(r.items) && slices.Contains([]string{"booked", "rebook", "listed", "postponed", "waitlisted"}, r.items[i].text) && (r.lastOf(i) || r.ofCalendar(r.items[i+1])) {
+		return true
+	}
+	return i+1 < len(r.items) && r.items[i].text == "sent" && r.items[i+1].text == "home" || i+1 < len(r.items) && r.items[i].text == "not" && slices.Contains([]string{"today", "now", "keen", "yet", "ready", "done", "performed"}, r.items[i+1].text)
 }
 
 // toCome reports whether an unknown word says of a toe that it waits, or when.

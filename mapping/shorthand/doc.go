@@ -164,6 +164,12 @@
 // somebody else (attended A&E), a dressing to be put on later, and what is so "except"
 // for something. What somebody tells by telephone is found (mum rang, toe red).
 //
+// A border or a toe that stands in a remark of its own beside another is ambiguous (lat, med comfortable; L1 sore,
+// R1 lat; R1 lat today, L1 lat), and so are both borders beside one of them alone (both sides, only lat done), a
+// toe with its neighbour or the lesser toes, a surgery that the words after it put off or deny (not keen, sent home, no
+// treatment, bp too high, antibiotics first, after exams), toes that papers name differently, and what a note
+// takes back (Should be left. - no, med. Wrong pt).
+//
 // The vocabulary holds no brand names: those of one country mean other things in
 // the next. A deployment's own words belong into the code map of its layout.
 package shorthand
