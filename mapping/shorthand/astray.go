@@ -187,7 +187,7 @@ func (r *reader) toeOfRemark(g *group, groups []*group) bool {
 	if !g.complete() {
 		return false
 	}
-	last := slices.MaxFunc(append(slices.Clone(g.items), borderItems(g.borders)...), func(a, b *item) int { return a.index - b.index })
+	last := g.last()
 	stretches := []int{last.stretch}
 	if n := last.index + 2; n < len(r.items) && (r.items[n-1].text == "(" || r.items[n-1].text == "-") && !slices.ContainsFunc(r.items, func(o *item) bool { return o.stretch == r.items[n].stretch && r.words[o.index] != nil }) {
 		stretches = append(stretches, r.items[n].stretch)
@@ -211,7 +211,7 @@ func (r *reader) partlyDone(groups []*group) bool {
 		return false
 	}
 	said := func(g *group) bool {
-		last := slices.MaxFunc(append(slices.Clone(g.items), borderItems(g.borders)...), func(a, b *item) int { return a.index - b.index })
+		last := g.last()
 		n := last.index + 1
 		for n < len(r.items) && r.items[n].is(borderWord, filler) && r.items[n].text != "." || n < len(r.items) && r.items[n].text == "only" {
 			n++
