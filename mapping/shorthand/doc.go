@@ -47,7 +47,8 @@
 // everyday words of a remark on a whole toe (remarks.tsv, in remark.go: troublesome since Easter) that names no
 // toe, side or border, and denies, corrects and plans nothing; a season alone may be a plan. A remark of
 // its own, between signs, is let be where it has a topic and each of its words is known to say nothing of
-// the toe (quiet.go): ?infected, no allergies, weight 62 kg, failed conservative care. So are a grade in
+// the toe (quiet.go): ?infected, no allergies, weight 62 kg, failed conservative care; one with a weekday,
+// with what is arranged or with a trim is not (toWait). So are a grade in
 // Roman figures (gr II), how long a toe has been ill (since June, for 3 yrs, 6 months history), a score of
 // its pain (8/10, VAS 7), courses of a drug (abx x2) and how often it was seen (2nd visit). In a note a
 // plan, "not today" and
