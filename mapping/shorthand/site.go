@@ -517,6 +517,7 @@ func (r *reader) onPaper(last *item) bool {
 				next = r.items[k+2]
 			}
 			return r.isPaper(next)
+		case o.is(procedure): // R hallux PNA on the consent
 		case isLetter(o.text):
 			return false
 		}

@@ -99,7 +99,7 @@ lolly sweets juice glucose sugar bgl bsl sats resp resps sao afebrile pallor cla
 
 erosion erosions blister blisters blistered blistering dusky mauve purple yellowish brownish whitish greenish straw clearish tacky moistness boggy
 spongy firm softening soften softened lumpy smooth rough crack peeling peel shedding shed newly rim periphery centre central peripheral apex
-midway halfway some opd tubegauze wee grand mammy mom hosp hospital place beneath localised adverse calculated tutors checks oberst take takes taking conforming calls attempts outcome outcomes control controls compress compresses buds bud tel slightest anymore
+midway halfway some opd wee grand mammy mom hosp hospital place beneath localised adverse calculated tutors checks oberst take takes taking conforming calls attempts outcome outcomes control controls compress compresses buds bud tel slightest anymore
 eponychium hyponychium cuticle cuticles lunula imaging files uploaded upload saved faxed fax posted printed
 `)
 
