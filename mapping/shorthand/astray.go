@@ -31,6 +31,10 @@ func (r *reader) astrayInSites(g *group, groups []*group) string {
 		return "border.both-or-one"
 	case g.complete() && r.borderOfRemark(g), r.otherInSentence(g, groups):
 		return "border.of-a-remark"
+	case slices.ContainsFunc(g.borders, func(m mention) bool { return r.ofOther(m.items[len(m.items)-1]) }):
+		return "border.of-a-remark"
+	case g.codeText == "t1" && r.typeOfDiabetes(g, groups), g.codeText == "t2" && r.typeOfDiabetes(g, groups):
+		return "toe.code-and-words"
 	case r.toeOfRemark(g, groups), r.partlyDone(groups):
 		return "toe.of-a-remark"
 	}
@@ -49,6 +53,8 @@ func (r *reader) astrayInNote(g *group, groups []*group) string {
 		return "toe.denied" // PNA R hallux lat, refused
 	case g.complete() && alone(groups) && r.bothOrOne(g):
 		return "border.both-or-one"
+	case slices.ContainsFunc(g.borders, func(m mention) bool { return r.ofOther(m.items[len(m.items)-1]) }):
+		return "border.of-a-remark"
 	case g.complete() && slices.ContainsFunc(g.borders[min(1, len(g.borders)):], func(m mention) bool {
 		return m.border != g.borders[0].border && !m.joined && r.reviewed(m.items)
 	}):
@@ -62,7 +68,7 @@ func (r *reader) astrayInNote(g *group, groups []*group) string {
 }
 
 // looks are the words of a toe or a border that was looked at, or cared for, and no more.
-var looks = strings.Fields("trimmed packed filed debrided stable comfortable happy good okay better reviewed assessed checked dressed redressed callus corn monitored watched")
+var looks = strings.Fields("trimmed packed filed debrided stable comfortable happy good okay better reviewed assessed checked dressed redressed padding pain ache injury callus corn monitored watched")
 
 // reviewed reports whether a word of a finding, or of care, stands beside some words of a toe.
 func (r *reader) reviewed(items []*item) bool {
@@ -75,7 +81,11 @@ func (r *reader) reviewed(items []*item) bool {
 	tells := func(o *item) bool {
 		return o.stretch == last.stretch && !o.is(procedure, chemical) && (o.is(ofReview...) || slices.Contains(looks, o.text))
 	}
-	before := first.index > 0 && r.items[first.index-1].stretch == first.stretch && tells(r.items[first.index-1])
+	b := first.index - 1
+	for b > 0 && (r.items[b].is(filler) && r.items[b].text != "." || slices.Contains([]string{"in", "of", "on", "at"}, r.items[b].text)) {
+		b--
+	}
+	before := b >= 0 && r.items[b].stretch == first.stretch && tells(r.items[b])
 	return k < len(r.items) && tells(r.items[k]) || before
 }
 
@@ -161,6 +171,50 @@ func (r *reader) withRemark(i int) bool {
 	}
 	well := i+1 < len(r.items) && slices.Contains([]string{"comfortable", "good", "stable", "okay", "better", "healthy", "pain"}, r.items[i+1].text)
 	return well || r.items[k].text == "with" && slices.ContainsFunc(r.items, told)
+}
+
+// people are the themes of the words that a "both" or a "full" may be of.
+var people = []string{"family and people", "papers and payment", "examination", "footwear and sport", "work and school", "life", "who sends", "drugs"}
+
+// ofOther reports whether the word of a border may be of another matter than a toe: both parents; full
+// payment; med student; on med; or stands in a bracket of its own after another border: lat (tibial).
+func (r *reader) ofOther(it *item) bool {
+	i := it.index
+	at := func(k int) *item {
+		if k < 0 || k >= len(r.items) {
+			return &item{stretch: -1}
+		}
+		return r.items[k]
+	}
+	before, next := at(i-1), at(i+1)
+	if next.text == ":" || next.text == "-" {
+		next = at(i + 2)
+	}
+	theme := r.lexicon.remarks[next.text]
+	whole := it.is(vagueBoth, totalWord) || it.is(border) && it.entry(border).value == "whole" || slices.Contains([]string{"full", "complete", "entire", "total"}, it.text)
+	switch {
+	case whole:
+		return at(i+1) == next && (slices.Contains(people, theme) || slices.Contains([]string{"ankle", "ankles", "knee", "knees", "leg", "legs", "fee", "cost", "term", "time", "day", "family", "parents", "grandparents", "payment", "consent", "foot"}, next.text))
+	case it.text == "lat" || it.text == "lateral":
+		return slices.Contains([]string{"xray", "xrays", "xr", "radiograph", "view", "views"}, next.text) || next.text == "x" && at(next.index+2).text == "ray"
+	case it.text == "med":
+		alone := before.text == "on" && at(i-2).stretch != it.stretch && next.stretch != it.stretch
+		return alone || slices.Contains([]string{"drugs", "family and people"}, theme) || slices.Contains([]string{"student", "students", "cert", "certificate", "insurance", "school", "card", "alert"}, next.text)
+	case before.text == "(" && at(i+1).text == ")" && it.is(border, vagueBorder):
+		of := it.entries[0].value
+		return slices.ContainsFunc([]*item{at(i - 2), at(i + 2)}, func(o *item) bool {
+			single := slices.Contains([]string{"medial", "lateral"}, o.entry(border).value)
+			return single && o.entry(border).value != of && of != "both" && of != "whole"
+		})
+	}
+	return false
+}
+
+// typeOfDiabetes reports whether the code of a left toe may be the type of a diabetes: R hallux lat, T2.
+func (r *reader) typeOfDiabetes(g *group, groups []*group) bool {
+	return len(g.borders) == 0 && slices.ContainsFunc(groups, func(o *group) bool {
+		return o != g && o.complete() && len(o.borders) > 0 && o.rule != "toe.hcpcs"
+	})
 }
 
 // otherInSentence reports whether another border than that of the one toe of a text stands in a sentence of
@@ -286,7 +340,7 @@ func (r *reader) tells(it *item) bool {
 	case "neighbour", "neighbours", "neighbor", "partner", "twin", "fellow": // toe too
 		came := was(next, "came", "drove", "driving", "drives", "brought", "present", "attending", "attended", "here", "in", "rang", "phoned", "said", "says", "helps", "helping", "dresses")
 		return r.digitBefore(it) && !came && !was(before, "with", "w", "by", "from", "via", "c")
-	case "adjacent", "neighbouring", "lesser", "several", "many", "more", "other": // toes affected
+	case "adjacent", "neighbouring", "lesser", "several", "many", "more", "other", "every", "some", "few", "most": // toes affected
 		return r.digitBefore(it) && next != nil && (before == nil || !before.is(nearWord)) && slices.Contains([]string{"toe", "toes", "nail", "nails", "digit", "digits"}, next.text)
 	case "first": // then left; antibiotics first
 		sign := it.index > 0 && r.items[it.index-1].text == "("

@@ -169,7 +169,8 @@
 // R1 lat; R1 lat today, L1 lat), and so are both borders beside one of them alone (both sides, only lat done), a
 // toe with its neighbour or the lesser toes, a surgery that the words after it put off or deny (not keen, sent home, no
 // treatment, bp too high, antibiotics first, after exams), toes that papers name differently, and what a note
-// takes back (Should be left. - no, med. Wrong pt).
+// takes back (Should be left. - no, med. Wrong pt). So is a border that may be of another matter (med student; both
+// parents; full payment; lat xray), and one in a bracket of its own after another: lat (tibial).
 //
 // The vocabulary holds no brand names: those of one country mean other things in
 // the next. A deployment's own words belong into the code map of its layout.

@@ -218,7 +218,7 @@ func slipsOf(phrases map[string][]phrase) slipIndex {
 		for _, p := range ps {
 			for _, t := range p.tokens {
 				ix.known[t] = true
-				if !seen[t] && p.maySlip(t) {
+				if !seen[t] && p.maySlip(t) && !ofSides(phrases[t]) {
 					seen[t] = true
 					ix.first[t[:2]] = append(ix.first[t[:2]], t)
 					ix.last[t[len(t)-2:]] = append(ix.last[t[len(t)-2:]], t)
@@ -227,6 +227,14 @@ func slipsOf(phrases map[string][]phrase) slipIndex {
 		}
 	}
 	return ix
+}
+
+// ofSides reports whether one of some phrases is a side in one word, which is read with no slip: bright is no
+// right.
+func ofSides(ps []phrase) bool {
+	return slices.ContainsFunc(ps, func(p phrase) bool {
+		return len(p.tokens) == 1 && slices.ContainsFunc(p.entries, func(e entry) bool { return e.class == side })
+	})
 }
 
 // maySlip reports whether a word of a phrase is read with a slip.
