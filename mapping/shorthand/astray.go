@@ -46,9 +46,14 @@ func (r *reader) astrayInNote(g *group, groups []*group) string {
 	refused := func(it *item) bool {
 		return it.clause == g.clause && it.is(border) && it.mark.none && !it.is(fineAfter)
 	}
+	late := func(it *item) bool {
+		return it.from > g.first().from && (it.entry(class(Attendance)).value == "cancelled" || it.text == "too" && it.index > 0 && it.index+1 < len(r.items) && slices.Contains([]string{"high", "unwell", "infected"}, r.items[it.index+1].text))
+	}
 	switch {
 	case g.hasToe() && r.corrected(g):
 		return "toe.corrected"
+	case g.complete() && slices.ContainsFunc(r.items, late): // PNA R hallux lat cancelled; BP too high
+		return "toe.later"
 	case g.complete() && len(g.borders) == 0 && slices.ContainsFunc(r.items, refused):
 		return "toe.denied" // PNA R hallux lat, refused
 	case g.complete() && alone(groups) && r.bothOrOne(g):
@@ -347,6 +352,8 @@ func (r *reader) tells(it *item) bool {
 		return !sign && r.digitBefore(it) && (next == nil || !next.is(toeWord, nthWord, digit))
 	case "1": // only one done
 		return it.spelled && r.digitBefore(it) && (was(before, "only", "just") || next != nil && next.entry(class(Outcome)).value == "done")
+	case "son", "daughter", "brother", "sister", "twins": // whose toe it was
+		return r.digitBefore(it) && r.lastOf(it.index) && (was(before, "for", "of", "her", "his", "their", "under") || r.items[it.index-1].stretch != it.stretch)
 	case "home":
 		return was(before, "sent", "went")
 	case "stopped", "stop":
