@@ -16,7 +16,7 @@ func (r *reader) astray(groups []*group) {
 		switch {
 		case r.siteColumn():
 			g.wrong = r.astrayInSites(g, groups)
-		case r.only(Border) && (r.bothOrOne(g) || r.borderOfRemark(g) || r.changed()):
+		case r.only(Border) && (r.bothOrOne(g) || r.borderOfRemark(g) || r.changed() || r.foundElsewhere(g)):
 			g.wrong = "border.of-a-remark"
 		case len(r.kinds) == 0:
 			g.wrong = r.astrayInNote(g, groups)
@@ -35,10 +35,30 @@ func (r *reader) astrayInSites(g *group, groups []*group) string {
 		return "border.of-a-remark"
 	case g.codeText == "t1" && r.typeOfDiabetes(g, groups), g.codeText == "t2" && r.typeOfDiabetes(g, groups):
 		return "toe.code-and-words"
-	case r.toeOfRemark(g, groups), r.partlyDone(groups):
+	case r.toeOfRemark(g, groups), r.partlyDone(groups), r.ageAndSex(groups):
 		return "toe.of-a-remark"
 	}
 	return ""
+}
+
+// foundElsewhere reports whether a phrase of what was found names another border than those of a column of
+// borders: lat, infected med.
+func (r *reader) foundElsewhere(g *group) bool {
+	return slices.ContainsFunc(r.items, func(it *item) bool {
+		v := r.borderIn(it)
+		return v != "" && it.is(class(Finding), class(Diagnosis), vague) && !slices.ContainsFunc(g.borders, func(m mention) bool { return m.border == v || m.border == "both" })
+	})
+}
+
+// ageAndSex reports whether a digit and a letter that are written together at the end of a text may be the age and
+// the sex of a child: R hallux lat, 4M.
+func (r *reader) ageAndSex(groups []*group) bool {
+	n := len(r.items)
+	if n < 3 || len(groups) < 2 || !groups[0].complete() || len(groups[0].borders) == 0 {
+		return false
+	}
+	age, sex := r.items[n-2], r.items[n-1]
+	return age.number && sex.glued && (sex.text == "m" || sex.text == "f") && r.words[age.index] != nil && !r.items[n-3].is(side, sideDigit, toeWord, conj)
 }
 
 // astrayInNote is why a toe of a note is doubted; "" where it is not.

@@ -359,7 +359,8 @@ func (r *reader) painfulElsewhere(groups []*group) {
 			continue
 		}
 		named, other := g.borders[0].items[0], g.borders[1].items[0]
-		if other.segment != named.segment && r.observed(r.segments[other.segment][0]) {
+		inside := r.borderIn(other) != "" && other.is(class(Finding), class(Diagnosis), vague) // spicule med
+		if other.segment != named.segment && (inside || r.observed(r.segments[other.segment][0])) {
 			g.wrong = "border.painful-elsewhere"
 		}
 	}

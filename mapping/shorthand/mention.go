@@ -584,13 +584,24 @@ func (r *reader) borderInside(it *item) (mention, bool) {
 		if it.is(procedure) && r.siteColumn() && slices.Contains([]string{"whole", "entire", "full", "complete"}, t.text) {
 			return mention{border: "whole", rule: "border.whole"}, true // full nail avulsed
 		}
+	}
+	v := r.borderIn(it)
+	return mention{border: v, rule: "border"}, v != ""
+}
+
+// borderIn is the lateral or the medial border that a phrase of several words names.
+func (r *reader) borderIn(it *item) record.Code {
+	if it.text != "" {
+		return ""
+	}
+	for _, t := range lex(r.text.Original[it.from:it.to]) {
 		for _, e := range r.lexicon.alone(t.text) {
 			if e.class == border && (e.value == "lateral" || e.value == "medial") {
-				return mention{border: record.Code(e.value), rule: e.rule}, true
+				return record.Code(e.value)
 			}
 		}
 	}
-	return mention{}, false
+	return ""
 }
 
 // ofLength reports whether an item says how long or deep something is: full length.
