@@ -306,26 +306,54 @@ var cared = strings.Fields("packed comfortable stable reviewed assessed happy an
 // corrected reports whether a note takes back what it said of a toe: it ends a sentence with the other side
 // (should be left), says no and another border (lat - no, med), or that something is wrong.
 func (r *reader) corrected(g *group) bool {
-	for i, it := range r.items {
-		next := func(k int, f func(*item) bool) bool { return i+k < len(r.items) && f(r.items[i+k]) }
-		switch {
-		case slices.Contains(takenBack, it.text) && !next(1, func(o *item) bool {
-			return strings.HasPrefix(o.text, "shoe") || o.text == "footwear" || o.text == "size"
-		}):
-			return true
-		case it.text == "no" && it.clause == g.clause && next(1, func(o *item) bool { return o.text == "," }) && next(2, func(o *item) bool { return o.is(side, border, letter) }):
-			return true
-		case i > 0 && slices.Contains(reads, r.items[i-1].text) && it.from > g.first().from && it.is(digit, ordinal, border) && !g.names(it) && !next(1, func(o *item) bool { return o.is(nthWord) }):
-			return true
-		case it.is(side) && g.both && r.words[i] == nil && next(1, func(o *item) bool { return o.entry(class(Outcome)).value == "done" || o.text == "only" }):
-			return true
-		case it.is(side) && r.words[i] == nil && (r.lastOf(i) || next(1, func(o *item) bool { return o.text == "1" && o.spelled }) && r.lastOf(i+1)) && i > 0 && it.from > g.first().from && !r.leaves(i) && !r.amounts(it.clause):
-			if len(g.sides) == 1 && !g.both && it.entry(side).value != string(g.sides[0]) && (!it.mark.not || r.items[i-1].text == "no") {
-				return true
-			}
-		}
+	return slices.ContainsFunc(r.items, func(it *item) bool {
+		return r.takesBack(it) || r.saidOtherwise(it, g) || r.oneOfBoth(it, g) || r.otherSideLast(it, g)
+	})
+}
+
+// after is the item some places after another; nil where there is none.
+func (r *reader) after(it *item, places int) *item {
+	if k := it.index + places; k < len(r.items) {
+		return r.items[k]
 	}
-	return false
+	return nil
+}
+
+// takesBack reports whether a word takes back what was said, and not that shoes are wrong.
+func (r *reader) takesBack(it *item) bool {
+	next := r.after(it, 1)
+	ofShoes := next != nil && (strings.HasPrefix(next.text, "shoe") || next.text == "footwear" || next.text == "size")
+	return slices.Contains(takenBack, it.text) && !ofShoes
+}
+
+// saidOtherwise reports whether a note says no and another border, or what it should have said: lat - no, med; should
+// have been 2nd.
+func (r *reader) saidOtherwise(it *item, g *group) bool {
+	next, second := r.after(it, 1), r.after(it, 2)
+	if it.text == "no" && it.clause == g.clause && next.says(",") && second != nil && second.is(side, border, letter) {
+		return true
+	}
+	should := it.index > 0 && slices.Contains(reads, r.items[it.index-1].text) && it.from > g.first().from
+	return should && it.is(digit, ordinal, border) && !g.names(it) && (next == nil || !next.is(nthWord))
+}
+
+// oneOfBoth reports whether one side of two toes is said to be the one that was done: only R done.
+func (r *reader) oneOfBoth(it *item, g *group) bool {
+	next := r.after(it, 1)
+	return it.is(side) && g.both && r.words[it.index] == nil && next != nil && (next.entry(class(Outcome)).value == "done" || next.text == "only")
+}
+
+// otherSideLast reports whether a sentence ends with the other side than that of a toe before it: should be left; it
+// was the left one.
+func (r *reader) otherSideLast(it *item, g *group) bool {
+	i := it.index
+	if !it.is(side) || r.words[i] != nil || i == 0 || it.from < g.first().from || len(g.sides) != 1 || g.both {
+		return false
+	}
+	next := r.after(it, 1)
+	last := r.lastOf(i) || next.says("1") && next.spelled && r.lastOf(i+1)
+	denied := it.mark.not && r.items[i-1].text != "no"
+	return last && !r.leaves(i) && !r.amounts(it.clause) && it.entry(side).value != string(g.sides[0]) && !denied
 }
 
 // reads are the words before what a text should have said: was med; should have been 2nd.
@@ -360,45 +388,73 @@ func (r *reader) amounts(clause int) bool {
 // that another toe is meant, that this one was not operated on, or that another time is meant.
 func (r *reader) tells(it *item) bool {
 	before, next := r.neighbour(it.index, -1), r.neighbour(it.index, 1)
-	was := func(o *item, texts ...string) bool { return o != nil && slices.Contains(texts, o.text) }
+	ofOperation := slices.Contains(operations, it.text) && it.text != "nail" || it.is(procedure)
+	switch {
+	case r.tellsOfAnother(it, before, next), r.tellsOfNone(it, before):
+		return true
+	case before.denies() && ofOperation && !r.inStretchOf(it, r.past): // no treatment
+		return true
+	case strings.HasPrefix(it.text, "consent") && (before.denies() || next.denies()):
+		return true
+	}
+	return r.lexicon.remarks[it.text] == "family and people" && before.says("for", "under")
+}
+
+// inStretchOf reports whether a word of the part of a text around an item is as told.
+func (r *reader) inStretchOf(it *item, as func(*item) bool) bool {
+	return slices.ContainsFunc(r.items, func(o *item) bool { return o.stretch == it.stretch && as(o) })
+}
+
+// says reports whether an item is there, and one of some words.
+func (it *item) says(words ...string) bool { return it != nil && slices.Contains(words, it.text) }
+
+// came are the words after somebody who came with a patient, or spoke of one.
+var came = strings.Fields("came drove driving drives brought present attending attended here in rang phoned said says helps helping dresses")
+
+// tellsOfAnother reports whether a word after a toe may be of another one: its neighbour; other toes affected;
+// antibiotics first; only one done; for son.
+func (r *reader) tellsOfAnother(it, before, next *item) bool {
+	if !r.digitBefore(it) {
+		return false
+	}
+	apart := r.items[it.index-1].stretch != it.stretch
 	switch it.text {
-	case "neighbour", "neighbours", "neighbor", "partner", "twin", "fellow": // toe too
-		came := was(next, "came", "drove", "driving", "drives", "brought", "present", "attending", "attended", "here", "in", "rang", "phoned", "said", "says", "helps", "helping", "dresses")
-		return r.digitBefore(it) && !came && !was(before, "with", "w", "by", "from", "via", "c")
-	case "adjacent", "neighbouring", "lesser", "several", "many", "more", "other", "every", "some", "few", "most": // toes affected
-		return r.digitBefore(it) && next != nil && (before == nil || !before.is(nearWord)) && slices.Contains([]string{"toe", "toes", "nail", "nails", "digit", "digits"}, next.text)
-	case "first": // then left; antibiotics first
-		sign := it.index > 0 && r.items[it.index-1].text == "("
-		return !sign && r.digitBefore(it) && (next == nil || !next.is(toeWord, nthWord, digit))
-	case "1": // only one done
-		return it.spelled && r.digitBefore(it) && (was(before, "only", "just") || next != nil && next.entry(class(Outcome)).value == "done")
-	case "son", "daughter", "brother", "sister", "twins": // whose toe it was
-		return r.digitBefore(it) && r.lastOf(it.index) && (was(before, "for", "of", "her", "his", "their", "under") || r.items[it.index-1].stretch != it.stretch)
-	case "home":
-		return was(before, "sent", "went")
-	case "stopped", "stop":
-		return was(before, "so")
-	case "out":
-		return was(before, "pulled", "backed")
+	case "neighbour", "neighbours", "neighbor", "partner", "twin", "fellow":
+		return !next.says(came...) && !before.says("with", "w", "by", "from", "via", "c")
+	case "adjacent", "neighbouring", "lesser", "several", "many", "more", "other", "every", "some", "few", "most":
+		return next.says("toe", "toes", "nail", "nails", "digit", "digits") && (before == nil || !before.is(nearWord))
+	case "first":
+		return r.items[it.index-1].text != "(" && (next == nil || !next.is(toeWord, nthWord, digit))
+	case "1":
+		return it.spelled && (before.says("only", "just") || next != nil && next.entry(class(Outcome)).value == "done")
+	case "son", "daughter", "brother", "sister", "twins":
+		return r.lastOf(it.index) && (apart || before.says("for", "of", "her", "his", "their", "under"))
+	}
+	return false
+}
+
+// tellsOfNone reports whether a word may say that nothing was done, or that somebody is to look again: sent home;
+// not keen; BP too high; review only; check.
+func (r *reader) tellsOfNone(it, before *item) bool {
+	switch it.text {
 	case "default":
 		return true
-	case "check": // which toe it was
+	case "home":
+		return before.says("sent", "went")
+	case "stopped", "stop":
+		return before.says("so")
+	case "out":
+		return before.says("pulled", "backed")
+	case "only":
+		return before.says("assessment", "review", "consultation", "opinion", "screening", "check", "back", "trimmed", "triage", "advice")
+	case "check":
 		return r.lastOf(it.index) && (it.index == 0 || r.items[it.index-1].stretch != it.stretch)
 	case "keen", "sure", "happy", "ready", "willing":
 		return before.denies()
 	case "nervous", "anxious", "scared", "frightened", "unwell", "young", "high", "low", "infected", "swollen", "painful", "sore":
 		return it.index > 0 && r.items[it.index-1].text == "too"
-	case "only":
-		return was(before, "assessment", "review", "consultation", "opinion", "screening", "check", "back", "trimmed", "triage", "advice")
 	}
-	if before.denies() && (slices.Contains(operations, it.text) && it.text != "nail" || it.is(procedure)) && !slices.ContainsFunc(r.items, func(o *item) bool { return o.stretch == it.stretch && r.past(o) }) {
-		return true // no treatment
-	}
-	if strings.HasPrefix(it.text, "consent") && (before.denies() || next.denies()) {
-		return true
-	}
-	theme := r.lexicon.remarks[it.text]
-	return theme == "family and people" && was(before, "for", "under")
+	return false
 }
 
 // digitBefore reports whether a toe is named before an item.
