@@ -66,9 +66,7 @@ func (r *reader) astrayInNote(g *group, groups []*group) string {
 	refused := func(it *item) bool {
 		return it.clause == g.clause && it.is(border) && it.mark.none && !it.is(fineAfter)
 	}
-	late := func(it *item) bool {
-		return it.from > g.first().from && (it.entry(class(Attendance)).value == "cancelled" || it.text == "too" && it.index > 0 && it.index+1 < len(r.items) && slices.Contains([]string{"high", "unwell", "infected"}, r.items[it.index+1].text))
-	}
+	late := func(it *item) bool { return it.from > g.first().from && r.callsOff(it) }
 	switch {
 	case g.hasToe() && r.corrected(g):
 		return "toe.corrected"
@@ -90,6 +88,12 @@ func (r *reader) astrayInNote(g *group, groups []*group) string {
 		return "toe.aside" // PNA L hallux lat. R hallux sore.
 	}
 	return ""
+}
+
+// callsOff reports whether a word says that a visit was cancelled, or why nothing was done: BP too high.
+func (r *reader) callsOff(it *item) bool {
+	why := it.text == "too" && it.index > 0 && r.after(it, 1).says("high", "unwell", "infected")
+	return why || it.entry(class(Attendance)).value == "cancelled"
 }
 
 // looks are the words of a toe or a border that was looked at, or cared for, and no more.

@@ -436,7 +436,7 @@ func (r *reader) awaits(i int) bool {
 	return false
 }
 
-// weekdays are the days of a visit to come.
+// weekdays are the days on which a visit may be to come.
 var weekdays = strings.Fields("mon monday tue tues tuesday wed weds wednesday thu thur thurs thursday fri friday sat saturday sun sunday")
 
 // notNow reports whether a remark begins that what stands before it was not done: not today; not keen; sent

@@ -52,9 +52,8 @@ var (
 
 // toWait are the words, of those that say nothing elsewhere, that may say when a toe is to be done, or that it
 // was not: Monday; referral arranged; trim only.
-var toWait = slices.Concat(awaited, strings.Fields(`
-mon monday tue tues tuesday wed weds wednesday thu thur thurs thursday fri friday sat saturday sun sunday fortnight fortnights
-expected returns repeats attempts consultation trim trimmed debrided fixed
+var toWait = slices.Concat(awaited, weekdays, strings.Fields(`
+fortnight fortnights expected returns repeats attempts consultation trim trimmed debrided fixed
 `))
 
 // suspecting are the words, and the sign, before what may have been found: ?infected.

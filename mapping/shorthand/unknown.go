@@ -118,7 +118,7 @@ var reported = strings.Fields("rang phoned called tel telephoned reports reporte
 // others are who, or where, something may have been done by, or at, before: beside a finding
 // or a discharge they say no more than who was told.
 var others = strings.Fields(`
-hospital regional surgeon private community district practice referred refer vascular ortho orthopaedics consultant pod podiatrist podiatry chiropodist np
+regional surgeon private community district practice referred refer vascular ortho orthopaedics consultant pod podiatrist podiatry chiropodist np
 `)
 
 // ordinary are the signs of writing.
