@@ -42,7 +42,7 @@ func Running(ctx context.Context, root string) (map[Proof]string, error) {
 var (
 	ciStep     = regexp.MustCompile(`(?m)^(\.ci/[a-z-]+)( |$)`)
 	ciVariable = regexp.MustCompile(`(?m)^export CI=true\b`)
-	wholeSuite = regexp.MustCompile(`(?m)^(?:[A-Z]+=\S+ )*go test \./\.\.\.$`)
+	wholeSuite = regexp.MustCompile(`(?m)^(?:[A-Z]+=\S+ )*go test (?:-timeout \S+ )?\./\.\.\.$`) // a limit of time leaves out no test
 )
 
 // runsEverything reports a gate that runs the whole suite as one step.

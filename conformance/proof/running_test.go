@@ -37,6 +37,7 @@ func TestWhatIsNotRunIsNoProof(t *testing.T) {
 	}
 	const gate = "export CI=true # why\nGOFLAGS=-timeout=60m go test ./...\n"
 	assert.True(t, runsEverything(gate))
+	assert.True(t, runsEverything(strings.Replace(gate, "./...", "-timeout 60m ./...", 1)))
 	for _, weaker := range []string{"-short ", "-run TestA ", "-skip TestA "} {
 		assert.False(t, runsEverything(strings.Replace(gate, "./...", weaker+"./...", 1)), weaker)
 	}
